@@ -1,0 +1,232 @@
+/** The value that flows through the library: float planes, their meaning, where they lie and how they were made. */
+import { type Geometry, plainGeometry } from "./geometry.ts";
+import type { Header } from "./header.ts";
+import { extendHistory, type Recorded, type StepEntry } from "./history.ts";
+import type { Mask } from "./mask.ts";
+
+/** What a sample counts. Linear steps take the first three, steps on a finished picture take `display` (0 … 1). */
+export type Unit = "adu" | "electron" | "electron/s" | "display";
+
+/** Samples of one channel, row by row. NaN means no data. */
+export interface Plane {
+  /** `L`, `R`, `G`, `B`, `Ha`, `OIII`, `SII`, `mosaic`, or a filter's own name. */
+  readonly channel: string;
+  /** width × height samples, usually on shared memory. */
+  readonly data: Float32Array;
+}
+
+/** An immutable image. Make one with {@linkcode createImage}, a changed one with {@linkcode derive}. */
+export interface Image extends Recorded {
+  /** Columns. */
+  readonly width: number;
+  /** Rows. */
+  readonly height: number;
+  /** One plane a channel, all of the same size. */
+  readonly planes: readonly Plane[];
+  /** What a sample counts. */
+  readonly unit: Unit;
+  /** FITS cards that came with the data. */
+  readonly header: Header;
+  /** Where the image lies. */
+  readonly geometry: Geometry;
+  /** Why pixels are missing or changed; null when nothing is known. */
+  readonly mask: Mask | null;
+  /** Variance of each sample, unit², one array a plane; null when not carried. */
+  readonly variance: readonly Float32Array[] | null;
+  /** Number of frames behind each pixel; null for a single frame. */
+  readonly coverage: Float32Array | null;
+}
+
+/** Memory for one plane that workers can share without a copy, filled with 0. */
+export const allocatePlane = (width: number, height: number): Float32Array =>
+  new Float32Array(new SharedArrayBuffer(width * height * 4));
+
+/** Parts of an image to make; what is left out is empty. */
+export interface ImageParts {
+  /** Columns. */
+  readonly width: number;
+  /** Rows. */
+  readonly height: number;
+  /** Planes of width × height samples. */
+  readonly planes: readonly Plane[];
+  /** What a sample counts. */
+  readonly unit: Unit;
+  /** FITS cards. */
+  readonly header?: Header;
+  /** Where it lies. */
+  readonly geometry?: Geometry;
+  /** Mask of width × height bytes. */
+  readonly mask?: Mask | null;
+  /** Variance, one array a plane. */
+  readonly variance?: readonly Float32Array[] | null;
+  /** Frames behind each pixel. */
+  readonly coverage?: Float32Array | null;
+}
+
+function assertShapes(step: string, image: ImageParts): void {
+  const { width, height, planes } = image;
+  if (!(Number.isInteger(width) && Number.isInteger(height) && width > 0 && height > 0)) {
+    throw new RangeError(`${step}: width and height must be whole numbers above 0, but got ${width} × ${height}`);
+  }
+  if (planes.length === 0) throw new RangeError(`${step}: an image must have at least one plane, but got none`);
+  const size = width * height;
+  const check = (what: string, length: number) => {
+    if (length !== size) {
+      throw new RangeError(`${step}: ${what} must hold ${width} × ${height} = ${size} samples, but got ${length}`);
+    }
+  };
+  for (const plane of planes) check(`plane "${plane.channel}"`, plane.data.length);
+  if (image.mask) check("mask", image.mask.length);
+  if (image.coverage) check("coverage", image.coverage.length);
+  if (image.variance) {
+    if (image.variance.length !== planes.length) {
+      throw new RangeError(`${step}: variance must have ${planes.length} planes, but got ${image.variance.length}`);
+    }
+    for (const plane of image.variance) check("variance", plane.length);
+  }
+}
+
+/**
+ * An image from its parts.
+ *
+ * @param parts size, planes, unit and what else is known
+ * @param source how the data came to be: the step and options to record as the first node of the history
+ * @param inputs recorded values the data were made from
+ * @throws {RangeError} if a plane, mask, variance or coverage does not hold width × height samples
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage } from "faintlight";
+ *
+ * const image = createImage({ width: 2, height: 1, unit: "adu", planes: [{ channel: "L", data: Float32Array.of(1, 2) }] });
+ * assert.equal(image.planes[0].data[1], 2);
+ * ```
+ */
+export function createImage(
+  parts: ImageParts,
+  source: StepEntry = { step: "createImage", options: {} },
+  inputs: readonly Recorded[] = [],
+): Image {
+  assertShapes(source.step, parts);
+  const { width, height, planes, unit } = parts;
+  return Object.freeze({
+    width,
+    height,
+    planes: Object.freeze(planes.map((plane) => Object.freeze({ ...plane }))),
+    unit,
+    header: parts.header ?? [],
+    geometry: parts.geometry ?? plainGeometry,
+    mask: parts.mask ?? null,
+    variance: parts.variance ?? null,
+    coverage: parts.coverage ?? null,
+    history: extendHistory(inputs, source),
+  });
+}
+
+/** An image of one value. */
+export function constantImage(
+  width: number,
+  height: number,
+  value: number,
+  options: { readonly unit?: Unit; readonly channels?: readonly string[] } = {},
+): Image {
+  const { unit = "adu", channels = ["L"] } = options;
+  const planes = channels.map((channel) => ({ channel, data: allocatePlane(width, height).fill(value) }));
+  return createImage({ width, height, planes, unit }, {
+    step: "constantImage",
+    options: { width, height, value, unit, channels },
+  });
+}
+
+/**
+ * A changed image, and one more node in its history: the only way to make one.
+ *
+ * @param from the image, or images, that went in; size, header, geometry, mask … come from the first unless changed
+ * @param change what is different
+ * @param entry the step and its resolved options
+ * @param alsoFrom recorded values that are no images (a surface, a star model)
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, derive } from "faintlight";
+ *
+ * const one = constantImage(2, 2, 1);
+ * const planes = one.planes.map((plane) => ({ ...plane, data: plane.data.map((x) => 2 * x) }));
+ * const two = derive(one, { planes }, { step: "double", options: {} });
+ * assert.equal(two.planes[0].data[0], 2);
+ * assert.equal(two.history.nodes.at(-1)?.step, "double");
+ * ```
+ */
+export function derive(
+  from: Image | readonly [Image, ...Image[]],
+  change: Partial<ImageParts>,
+  entry: StepEntry,
+  alsoFrom: readonly Recorded[] = [],
+): Image {
+  const inputs = "planes" in from ? [from] : from;
+  const { width, height, planes, unit, header, geometry, mask, variance, coverage } = inputs[0];
+  const parts = { width, height, planes, unit, header, geometry, mask, variance, coverage, ...change };
+  return createImage(parts, entry, [...inputs, ...alsoFrom]);
+}
+
+/** Whether samples are proportional to light. */
+export const isLinear = (image: Image): boolean => image.unit !== "display";
+
+/**
+ * Refuse a finished picture where linear data are needed.
+ *
+ * @throws {TypeError} if the unit is `display`
+ */
+export function requireLinear(step: string, image: Image): void {
+  if (!isLinear(image)) {
+    throw new TypeError(`${step}: image must be linear, but its unit is "display"; use it before the stretch`);
+  }
+}
+
+/**
+ * Refuse linear data where a finished picture is needed.
+ *
+ * @throws {TypeError} if the unit is not `display`
+ */
+export function requireDisplay(step: string, image: Image): void {
+  if (isLinear(image)) {
+    throw new TypeError(
+      `${step}: image must be a stretched picture, but its unit is "${image.unit}"; stretch it first`,
+    );
+  }
+}
+
+/**
+ * The plane of a channel.
+ *
+ * @throws {TypeError} if the image has no such channel; the message lists those it has
+ */
+export function planeOf(image: Image, channel: string): Plane {
+  const found = image.planes.find((plane) => plane.channel === channel);
+  if (found === undefined) {
+    const names = image.planes.map((plane) => plane.channel).join(", ");
+    throw new TypeError(`planeOf: image must have channel "${channel}", but has ${names}`);
+  }
+  return found;
+}
+
+/**
+ * Refuse images of different size.
+ *
+ * @throws {RangeError} naming both sizes
+ */
+export function requireSameSize(
+  step: string,
+  ...images: readonly { readonly width: number; readonly height: number }[]
+): void {
+  const first = images[0];
+  for (const each of images) {
+    if (each.width !== first.width || each.height !== first.height) {
+      throw new RangeError(
+        `${step}: images must have one size, but got ${first.width} × ${first.height} and ${each.width} × ${each.height}; register them first`,
+      );
+    }
+  }
+}

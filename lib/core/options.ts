@@ -1,0 +1,77 @@
+/** Options of steps: defaults and given values become one frozen, recorded object. */
+
+/** A value that JSON can hold; options, history and records consist of these. */
+export type Json = null | boolean | number | string | readonly Json[] | { readonly [key: string]: Json };
+
+const nearest = (name: string, known: readonly string[]): string | undefined =>
+  known.find((each) => each.toLowerCase() === name.toLowerCase()) ??
+    known.find((each) => each.startsWith(name.slice(0, 4)) || name.startsWith(each.slice(0, 4)));
+
+/**
+ * Lay the given options over the defaults, refuse unknown names, freeze. An option given as `undefined` counts as left out.
+ *
+ * @param step name of the step, for the message
+ * @param defaults every option with its default
+ * @param given what the caller passed
+ * @returns every option with the value to use
+ * @throws {TypeError} if an option is unknown; a misspelt option must never be ignored in silence
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { settle } from "faintlight";
+ *
+ * assert.deepEqual(settle("demo", { radius: 2, power: 1 }, { power: 3 }), { radius: 2, power: 3 });
+ * assert.throws(() => settle("demo", { radius: 2 }, { Radius: 3 } as object), /unknown option "Radius"/);
+ * ```
+ */
+export function settle<T extends object>(
+  step: string,
+  defaults: Readonly<T>,
+  given: Partial<NoInfer<T>> = {},
+): Readonly<T> {
+  if (typeof given !== "object" || given === null) {
+    throw new TypeError(`${step}: options must be an object, but got ${given === null ? "null" : typeof given}`);
+  }
+  const known = Object.keys(defaults);
+  const used: Record<string, unknown> = { ...defaults };
+  for (const [name, value] of Object.entries(given)) {
+    if (!known.includes(name)) {
+      const guess = nearest(name, known);
+      throw new TypeError(
+        `${step}: unknown option "${name}"; ${
+          guess === undefined ? `known are ${known.join(", ")}` : `did you mean "${guess}"?`
+        }`,
+      );
+    }
+    if (value !== undefined) used[name] = value;
+  }
+  return Object.freeze(used) as Readonly<T>;
+}
+
+/**
+ * JSON text with sorted keys, so that equal values give equal bytes. NaN and infinities become the strings
+ * `"NaN"`, `"Infinity"`, `"-Infinity"`, because JSON has no numbers for them.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { canonicalJson } from "faintlight";
+ *
+ * assert.equal(canonicalJson({ b: 1, a: [NaN, true] }), '{"a":["NaN",true],"b":1}');
+ * ```
+ */
+export function canonicalJson(value: unknown): string {
+  if (typeof value === "number") return Number.isFinite(value) ? JSON.stringify(value) : JSON.stringify(String(value));
+  if (typeof value === "bigint") return JSON.stringify(String(value));
+  if (value === null || value === undefined || typeof value === "boolean" || typeof value === "string") {
+    return JSON.stringify(value ?? null);
+  }
+  if (Array.isArray(value)) return `[${value.map(canonicalJson).join(",")}]`;
+  const entries = Object.entries(value as Record<string, unknown>).filter(([, each]) => each !== undefined);
+  return `{${
+    entries.sort(([a], [b]) => a < b ? -1 : a > b ? 1 : 0).map(([key, each]) =>
+      `${JSON.stringify(key)}:${canonicalJson(each)}`
+    ).join(",")
+  }}`;
+}
