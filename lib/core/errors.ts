@@ -31,6 +31,8 @@ export class FrameError extends Error {
   readonly reason: FrameErrorReason;
 
   /**
+   * An error about one file.
+   *
    * @param path the file
    * @param reason stable code
    * @param fact what was found, in a sentence without a full stop

@@ -4,7 +4,12 @@
 export type Mask = Uint8Array;
 
 /** Meaning of the bits of a mask. */
-export const maskBit = Object.freeze({
+export const maskBit: Readonly<
+  Record<
+    "noData" | "saturated" | "defect" | "cosmicRay" | "rejected" | "repaired" | "trail" | "limited",
+    number
+  >
+> = Object.freeze({
   /** Outside the frame, or no frame contributed; the sample is NaN. */
   noData: 1,
   /** At or above the saturation level of the sensor. */

@@ -1,7 +1,6 @@
 /** The part of the vitest API that our tests use, run by `deno test`. Under real vitest this file is not used. */
 import * as chai from "chai";
 import {
-  ASYMMETRIC_MATCHERS_OBJECT,
   customMatchers,
   getState,
   GLOBAL_EXPECT,
@@ -35,8 +34,10 @@ export const expect: ExpectStatic = Object.assign(bare, chai.expect) as unknown 
 Object.defineProperty(globalThis, GLOBAL_EXPECT, { value: expect, writable: true, configurable: true });
 expect.getState = () => getState(expect);
 expect.setState = (state) => setState(state, expect);
-(chai.expect as unknown as ExpectStatic).extend.call(expect, customMatchers);
-void ASYMMETRIC_MATCHERS_OBJECT;
+(chai.expect as unknown as { extend(target: ExpectStatic, matchers: typeof customMatchers): void }).extend(
+  expect,
+  customMatchers,
+);
 
 const suite = (name: string, parent: Suite | null, skipped: boolean): Suite => ({
   name,
