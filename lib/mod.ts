@@ -19,6 +19,8 @@ export * from "./core/progress.ts";
 export * from "./core/frame_record.ts";
 export * from "./core/transform.ts";
 export * from "./core/star.ts";
+export * from "./core/canvas.ts";
+export * from "./core/normalisation.ts";
 
 // stats
 
