@@ -61,14 +61,34 @@ export const plainGeometry: Geometry = Object.freeze({
   bayer: null,
 });
 
-/** The pattern seen from a pixel that lies `dx` columns and `dy` rows further. */
+/**
+ * The pattern seen from a pixel that lies `dx` columns and `dy` rows further.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { shiftBayer } from "faintlight";
+ *
+ * assert.equal(shiftBayer("RGGB", 1, 0), "GRBG");
+ * ```
+ */
 export function shiftBayer(pattern: BayerPattern, dx: number, dy: number): BayerPattern {
   const ox = ((dx % 2) + 2) % 2, oy = ((dy % 2) + 2) % 2;
   const at = (x: number, y: number) => pattern[((y + oy) % 2) * 2 + (x + ox) % 2];
   return `${at(0, 0)}${at(1, 0)}${at(0, 1)}${at(1, 1)}` as BayerPattern;
 }
 
-/** Geometry after taking the part that starts at `offset` (pixels of the image, fractions allowed except on a mosaic). */
+/**
+ * Geometry after taking the part that starts at `offset` (pixels of the image, fractions allowed except on a mosaic).
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { croppedGeometry, plainGeometry } from "faintlight";
+ *
+ * assert.deepEqual(croppedGeometry(plainGeometry, { x: 3, y: 2 }).origin, { x: 3, y: 2 });
+ * ```
+ */
 export function croppedGeometry(geometry: Geometry, offset: Point): Geometry {
   const { origin, scale, wcs, bayer } = geometry;
   return {
@@ -85,6 +105,14 @@ export function croppedGeometry(geometry: Geometry, offset: Point): Geometry {
 /**
  * Geometry after a change of pixel size by `factor` (2 = pixels twice as wide). The corner of the first pixel stays, so its
  * centre moves by (factor − 1) / 2 old pixels: the half-pixel rule.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { plainGeometry, rescaledGeometry } from "faintlight";
+ *
+ * assert.deepEqual(rescaledGeometry(plainGeometry, 2).origin, { x: 0.5, y: 0.5 });
+ * ```
  */
 export function rescaledGeometry(geometry: Geometry, factor: number): Geometry {
   const { origin, scale, arcsecPerPixel, wcs } = geometry;

@@ -18,15 +18,46 @@ export interface Card {
 /** A FITS header: cards in file order, without END. */
 export type Header = readonly Card[];
 
-/** A card, with no comment unless given. */
+/**
+ * A card, with no comment unless given.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { card } from "faintlight";
+ *
+ * assert.equal(card("FILTER", "Ha").comment, "");
+ * ```
+ */
 export const card = (keyword: string, value: CardValue, comment = ""): Card => ({ keyword, value, comment });
 
-/** First value of a keyword, or `undefined` when it is absent. */
+/**
+ * First value of a keyword, or `undefined` when it is absent.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { card, cardValue } from "faintlight";
+ *
+ * assert.equal(cardValue([card("GAIN", 100)], "GAIN"), 100);
+ * assert.equal(cardValue([], "GAIN"), undefined);
+ * ```
+ */
 export function cardValue(header: Header, keyword: string): CardValue | undefined {
   return header.find((each) => each.keyword === keyword)?.value;
 }
 
-/** First numeric value among the keywords given, in their order; text that is a number counts. `null` when there is none. */
+/**
+ * First numeric value among the keywords given, in their order; text that is a number counts. `null` when there is none.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { card, cardNumber } from "faintlight";
+ *
+ * assert.equal(cardNumber([card("EXPOSURE", "3.0D2")], "EXPTIME", "EXPOSURE"), 300);
+ * ```
+ */
 export function cardNumber(header: Header, ...keywords: readonly string[]): number | null {
   for (const keyword of keywords) {
     const value = cardValue(header, keyword);
@@ -39,7 +70,17 @@ export function cardNumber(header: Header, ...keywords: readonly string[]): numb
   return null;
 }
 
-/** First non-empty text among the keywords given, trimmed. `null` when there is none. */
+/**
+ * First non-empty text among the keywords given, trimmed. `null` when there is none.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { card, cardText } from "faintlight";
+ *
+ * assert.equal(cardText([card("FILTER", " Ha ")], "FILTER"), "Ha");
+ * ```
+ */
 export function cardText(header: Header, ...keywords: readonly string[]): string | null {
   for (const keyword of keywords) {
     const value = cardValue(header, keyword);
@@ -49,7 +90,18 @@ export function cardText(header: Header, ...keywords: readonly string[]): string
   return null;
 }
 
-/** A header with the cards set: a keyword that exists is replaced in place, a new one is appended. */
+/**
+ * A header with the cards set: a keyword that exists is replaced in place, a new one is appended.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { card, withCards } from "faintlight";
+ *
+ * const header = withCards([card("GAIN", 100)], [card("GAIN", 200), card("OFFSET", 10)]);
+ * assert.deepEqual(header.map((each) => each.value), [200, 10]);
+ * ```
+ */
 export function withCards(header: Header, cards: readonly Card[]): Header {
   const result = [...header];
   for (const each of cards) {
@@ -61,7 +113,17 @@ export function withCards(header: Header, cards: readonly Card[]): Header {
   return result;
 }
 
-/** A header without the keywords given. */
+/**
+ * A header without the keywords given.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { card, withoutCards } from "faintlight";
+ *
+ * assert.deepEqual(withoutCards([card("GAIN", 100)], ["GAIN"]), []);
+ * ```
+ */
 export function withoutCards(header: Header, keywords: readonly string[]): Header {
   return header.filter((each) => !keywords.includes(each.keyword));
 }

@@ -37,7 +37,17 @@ export interface Image extends Recorded {
   readonly coverage: Float32Array | null;
 }
 
-/** Memory for one plane that workers can share without a copy, filled with 0. */
+/**
+ * Memory for one plane that workers can share without a copy, filled with 0.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { allocatePlane } from "faintlight";
+ *
+ * assert.equal(allocatePlane(3, 2).length, 6);
+ * ```
+ */
 export const allocatePlane = (width: number, height: number): Float32Array =>
   new Float32Array(new SharedArrayBuffer(width * height * 4));
 
@@ -124,7 +134,17 @@ export function createImage(
   });
 }
 
-/** An image of one value. */
+/**
+ * An image of one value.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage } from "faintlight";
+ *
+ * assert.equal(constantImage(2, 2, 7, { channels: ["R", "G", "B"] }).planes[2].data[3], 7);
+ * ```
+ */
 export function constantImage(
   width: number,
   height: number,
@@ -171,13 +191,31 @@ export function derive(
   return createImage(parts, entry, [...inputs, ...alsoFrom]);
 }
 
-/** Whether samples are proportional to light. */
+/**
+ * Whether samples are proportional to light.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, isLinear } from "faintlight";
+ *
+ * assert.equal(isLinear(constantImage(1, 1, 0, { unit: "display" })), false);
+ * ```
+ */
 export const isLinear = (image: Image): boolean => image.unit !== "display";
 
 /**
  * Refuse a finished picture where linear data are needed.
  *
  * @throws {TypeError} if the unit is `display`
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, requireLinear } from "faintlight";
+ *
+ * assert.throws(() => requireLinear("demo", constantImage(1, 1, 0, { unit: "display" })), /before the stretch/);
+ * ```
  */
 export function requireLinear(step: string, image: Image): void {
   if (!isLinear(image)) {
@@ -189,6 +227,14 @@ export function requireLinear(step: string, image: Image): void {
  * Refuse linear data where a finished picture is needed.
  *
  * @throws {TypeError} if the unit is not `display`
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, requireDisplay } from "faintlight";
+ *
+ * assert.throws(() => requireDisplay("demo", constantImage(1, 1, 0)), /stretch it first/);
+ * ```
  */
 export function requireDisplay(step: string, image: Image): void {
   if (isLinear(image)) {
@@ -202,6 +248,14 @@ export function requireDisplay(step: string, image: Image): void {
  * The plane of a channel.
  *
  * @throws {TypeError} if the image has no such channel; the message lists those it has
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, planeOf } from "faintlight";
+ *
+ * assert.equal(planeOf(constantImage(1, 1, 4), "L").data[0], 4);
+ * ```
  */
 export function planeOf(image: Image, channel: string): Plane {
   const found = image.planes.find((plane) => plane.channel === channel);
@@ -216,6 +270,14 @@ export function planeOf(image: Image, channel: string): Plane {
  * Refuse images of different size.
  *
  * @throws {RangeError} naming both sizes
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, requireSameSize } from "faintlight";
+ *
+ * assert.throws(() => requireSameSize("demo", constantImage(1, 1, 0), constantImage(2, 1, 0)), /one size/);
+ * ```
  */
 export function requireSameSize(
   step: string,

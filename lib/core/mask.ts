@@ -28,6 +28,18 @@ export const maskBit: Readonly<
   limited: 128,
 });
 
-/** An empty mask of the given size, in shared memory. */
+/**
+ * An empty mask of the given size, in shared memory.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createMask, maskBit } from "faintlight";
+ *
+ * const mask = createMask(2, 1);
+ * mask[0] |= maskBit.saturated;
+ * assert.deepEqual([...mask], [2, 0]);
+ * ```
+ */
 export const createMask = (width: number, height: number): Mask =>
   new Uint8Array(new SharedArrayBuffer(width * height));

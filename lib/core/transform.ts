@@ -65,7 +65,17 @@ function polynomialAt(p: Omit<PolynomialTransform, "inverse" | "kind">, x: numbe
   return { x: sx, y: sy };
 }
 
-/** Where a pixel of the source lies in the reference. */
+/**
+ * Where a pixel of the source lies in the reference.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { applyTransform, identityTransform } from "faintlight";
+ *
+ * assert.deepEqual(applyTransform(identityTransform, 3, 4), { x: 3, y: 4 });
+ * ```
+ */
 export function applyTransform(transform: Transform, x: number, y: number): Point {
   if (transform.kind === "polynomial") return polynomialAt(transform, x, y);
   const [a, b, c, d, e, f, g, h, i] = transform.matrix;
@@ -73,7 +83,18 @@ export function applyTransform(transform: Transform, x: number, y: number): Poin
   return { x: (a * x + b * y + c) / w, y: (d * x + e * y + f) / w };
 }
 
-/** Product of two matrices: first `second`, then `first`. */
+/**
+ * Product of two matrices: first `second`, then `first`.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { identityTransform, multiplyMatrix } from "faintlight";
+ *
+ * const { matrix } = identityTransform;
+ * assert.deepEqual(multiplyMatrix(matrix, matrix), matrix);
+ * ```
+ */
 export function multiplyMatrix(first: Matrix3, second: Matrix3): Matrix3 {
   const result: number[] = [];
   for (let r = 0; r < 3; r++) {
@@ -88,6 +109,14 @@ export function multiplyMatrix(first: Matrix3, second: Matrix3): Matrix3 {
  * Inverse of a matrix.
  *
  * @throws {RangeError} if it has none
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { invertMatrix } from "faintlight";
+ *
+ * assert.deepEqual(invertMatrix([2, 0, 0, 0, 4, 0, 0, 0, 1]).slice(0, 5), [0.5, 0, 0, 0, 0.25]);
+ * ```
  */
 export function invertMatrix(m: Matrix3): Matrix3 {
   const [a, b, c, d, e, f, g, h, i] = m;
@@ -104,6 +133,15 @@ export function invertMatrix(m: Matrix3): Matrix3 {
  * The map back.
  *
  * @throws {RangeError} if a matrix has no inverse
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { applyTransform, invertTransform } from "faintlight";
+ *
+ * const shift = { kind: "affine", matrix: [1, 0, 5, 0, 1, 7, 0, 0, 1] } as const;
+ * assert.deepEqual(applyTransform(invertTransform(shift), 5, 7), { x: 0, y: 0 });
+ * ```
  */
 export function invertTransform(transform: Transform): Transform {
   if (transform.kind === "polynomial") {
@@ -114,7 +152,17 @@ export function invertTransform(transform: Transform): Transform {
   return { kind: transform.kind, matrix: inverse.map((each) => each / inverse[8]) as unknown as Matrix3 };
 }
 
-/** The affine map that touches the transform at a point: value and first derivatives agree there. */
+/**
+ * The affine map that touches the transform at a point: value and first derivatives agree there.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { identityTransform, linearPart } from "faintlight";
+ *
+ * assert.deepEqual(linearPart(identityTransform, { x: 1, y: 1 }), identityTransform.matrix);
+ * ```
+ */
 export function linearPart(transform: Transform, at: Point): Matrix3 {
   if (transform.kind !== "polynomial" && transform.kind !== "homography") return transform.matrix;
   const step = 0.5, p = applyTransform(transform, at.x, at.y);

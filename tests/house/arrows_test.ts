@@ -1,0 +1,88 @@
+/** The rooms of lib/ and who may import whom: data flow one way, and this test holds the arrows to it. */
+import { describe, expect, it } from "vitest";
+import { readdirSync, readFileSync, statSync } from "node:fs";
+import { dirname, join, relative } from "node:path";
+import { fileURLToPath } from "node:url";
+
+const lib = fileURLToPath(new URL("../../lib/", import.meta.url));
+
+const base = ["core", "stats", "kernels"];
+const seen = [...base, "measure"];
+/** For each room, the rooms it may import. A room not listed here is not allowed to exist. */
+const allowed: Readonly<Record<string, readonly string[]>> = {
+  core: [],
+  stats: ["core"],
+  kernels: ["core"],
+  io: ["core", "kernels"],
+  measure: base,
+  calibrate: [...seen, "io"],
+  register: seen,
+  combine: [...seen, "io", "calibrate", "register"],
+  background: seen,
+  detail: seen,
+  tone: seen,
+  colour: seen,
+  effect: [...seen, "background", "detail", "tone", "colour"],
+  night: [...seen, "effect"],
+  simulate: [...base, "io"],
+  view: [...seen, "io", "effect", "night", "tone"],
+  pipeline: [
+    ...seen,
+    "io",
+    "calibrate",
+    "register",
+    "combine",
+    "background",
+    "detail",
+    "tone",
+    "colour",
+    "effect",
+    "night",
+    "view",
+  ],
+  app: ["core", "kernels", "io", "simulate", "pipeline", "view", "night"],
+};
+
+const walk = (folder: string): string[] =>
+  readdirSync(folder).flatMap((name) => {
+    const path = join(folder, name);
+    return statSync(path).isDirectory() ? walk(path) : [path];
+  });
+const files = walk(lib).filter((path) => path.endsWith(".ts") && !path.includes("/kernels/src/"));
+const roomOf = (path: string): string => {
+  const parts = relative(lib, path).split("/");
+  return parts.length === 1 ? "" : parts[0];
+};
+
+describe("rooms", () => {
+  it("are all known", () => {
+    const rooms = [...new Set(files.map(roomOf))].filter((room) => room !== "");
+    expect(rooms.filter((room) => !(room in allowed))).toEqual([]);
+  });
+
+  it("import only what lies before them", () => {
+    const wrong: string[] = [];
+    for (const path of files) {
+      const room = roomOf(path);
+      if (room === "") continue;
+      for (const [, target] of readFileSync(path, "utf8").matchAll(/^(?:import|export)[^;]*?from "(\.[^"]+)";/gms)) {
+        const goal = roomOf(join(dirname(path), target));
+        if (goal === room) continue;
+        if (!allowed[room].includes(goal)) wrong.push(`${relative(lib, path)} imports ${goal === "" ? target : goal}`);
+      }
+    }
+    expect(wrong).toEqual([]);
+  });
+
+  it("name no helper drawers", () => {
+    expect(files.map(roomOf).filter((room) => /^(utils?|helpers?|common|misc)$/.test(room))).toEqual([]);
+  });
+
+  it("use Deno only where there is nothing else: the command line and the notebook's display", () => {
+    const users = files.filter((path) =>
+      /\bDeno\./.test(readFileSync(path, "utf8").replaceAll(/\/\*[\s\S]*?\*\/|\/\/.*/g, ""))
+    );
+    const unexpected = users.map((path) => relative(lib, path)).filter((path) => !/^(app|view)\//.test(path));
+    expect(unexpected).toEqual([]);
+  });
+});
