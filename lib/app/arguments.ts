@@ -1,0 +1,145 @@
+/** The command line's words: what may be said, and what a command may read and write. */
+import { existsSync, statSync } from "node:fs";
+import { resolve } from "node:path";
+import { parseArgs } from "node:util";
+import { fileURLToPath } from "node:url";
+
+/** The command was not understood; the message says how to say it. */
+export class UsageError extends Error {}
+
+/** A command, understood. */
+export interface Command {
+  /** What to do. */
+  readonly name: "demo" | "night" | "rerun" | "help";
+  /** For help: which command it is about. */
+  readonly topic: string;
+  /** Folders and files it reads, absolute. */
+  readonly reads: readonly string[];
+  /** Folders it writes, absolute. */
+  readonly writes: readonly string[];
+  /** The night's folder, or the picture to repeat. */
+  readonly source: string;
+  /** Where results go. */
+  readonly out: string;
+  /** Worker threads; null to use every processor. */
+  readonly workers: number | null;
+  /** Workflow file; null for the one that the filters call for. */
+  readonly workflow: string | null;
+}
+
+const project = fileURLToPath(new URL("../../", import.meta.url)).replace(/\/$/, "");
+
+const usage: Readonly<Record<string, string>> = {
+  "": `deno task demo                          the whole job on the two nights in demo-data/
+deno task night FOLDER --out DIR        the whole job on your own folder of FITS frames
+deno task rerun PICTURE --from FOLDER --out DIR   repeat a picture from the record inside it
+
+deno task night --help says more about one of them.`,
+  demo: `deno task demo [--out DIR] [--workers N]
+
+Runs the whole job on the two small nights in demo-data/ and says where the pictures are.
+  --out DIR      where results go (default: output/ in the project)
+  --workers N    worker threads (default: one a processor; 0 uses none)`,
+  night: `deno task night FOLDER --out DIR [--workers N] [--workflow FILE]
+
+Checks, calibrates, stacks and finishes a folder of raw FITS frames (subfolders included).
+Nothing in FOLDER is changed. Calibration frames are found by their headers.
+  --out DIR        where results go; an empty or new folder, or one where an earlier run was stopped
+  --workers N      worker threads (default: one a processor; 0 uses none); the result does not depend on it
+  --workflow FILE  processing steps as JSON, like the "workflow" part of a record.json
+
+A run that was stopped (Ctrl-C, power cut) continues where it was when the same command is given again.
+Exit codes: 0 done, 1 failed, 2 command not understood, 3 no usable frames, 130 stopped.`,
+  rerun: `deno task rerun PICTURE --from FOLDER --out DIR [--workers N]
+
+Repeats a picture from the record inside it (a picture.png or a record.json) with the frames in FOLDER and says
+whether the bytes agree.
+Exit codes: 0 the same bytes, 4 different bytes, otherwise as for a night.`,
+};
+
+/** What can be said, in general or of one command. */
+export function usageText(topic: string): string {
+  return usage[topic] ?? usage[""];
+}
+
+function existing(what: string, path: string, kind: "folder" | "file"): string {
+  const full = resolve(path);
+  if (!existsSync(full)) {
+    throw new UsageError(`${what}: ${path} does not exist; check the spelling and the current folder`);
+  }
+  const isFolder = statSync(full).isDirectory();
+  if (isFolder !== (kind === "folder")) {
+    throw new UsageError(`${what}: ${path} must be a ${kind}, but is a ${isFolder ? "folder" : "file"}`);
+  }
+  return full;
+}
+
+/**
+ * Understand the words behind `deno task`.
+ *
+ * @throws {UsageError} if they cannot be understood
+ */
+export function parseCommand(words: readonly string[]): Command {
+  const [name = "", ...rest] = words;
+  let parsed;
+  try {
+    parsed = parseArgs({
+      args: [...rest],
+      allowPositionals: true,
+      options: {
+        out: { type: "string" },
+        from: { type: "string" },
+        workers: { type: "string" },
+        workflow: { type: "string" },
+        help: { type: "boolean", short: "h" },
+      },
+    });
+  } catch (error) {
+    throw new UsageError(`${(error as Error).message}\n\n${usageText(name)}`);
+  }
+  const { values, positionals } = parsed;
+  const blank = { topic: name, reads: [], writes: [], source: "", out: "", workers: null, workflow: null };
+  if (values.help || name === "" || name === "help") return { ...blank, name: "help" };
+  const workers = values.workers === undefined ? null : Number(values.workers);
+  if (workers !== null && !(Number.isInteger(workers) && workers >= 0 && workers <= 64)) {
+    throw new UsageError(`--workers must be a whole number from 0 to 64, but got "${values.workers}"`);
+  }
+  const spare = positionals.slice(name === "demo" ? 0 : 1);
+  if (spare.length > 0) throw new UsageError(`unexpected: ${spare.join(" ")}\n\n${usageText(name)}`);
+  const workflow = values.workflow === undefined ? null : existing("--workflow", values.workflow, "file");
+  const also = workflow === null ? [] : [workflow];
+  if (name === "demo") {
+    const out = resolve(values.out ?? `${project}/output`), source = `${project}/demo-data`;
+    return { ...blank, name, source, out, workers, workflow, reads: also, writes: [out] };
+  }
+  if (values.out === undefined) {
+    throw new UsageError(`${name}: say where results go with --out DIR\n\n${usageText(name)}`);
+  }
+  const out = resolve(values.out);
+  if (positionals.length === 0) throw new UsageError(`${name}: what to work on is missing\n\n${usageText(name)}`);
+  if (name === "night") {
+    const source = existing("night", positionals[0], "folder");
+    if (`${out}/`.startsWith(`${source}/`)) {
+      throw new UsageError(
+        `--out: ${values.out} must not lie inside the night's folder, or results would be read as frames; name another folder`,
+      );
+    }
+    return { ...blank, name, source, out, workers, workflow, reads: [source, ...also], writes: [out] };
+  }
+  if (name === "rerun") {
+    if (values.from === undefined) throw new UsageError(`rerun: say where the frames are with --from FOLDER`);
+    const source = existing("rerun", positionals[0], "file"), frames = existing("--from", values.from, "folder");
+    return {
+      ...blank,
+      name,
+      source,
+      out,
+      workers,
+      workflow: source,
+      reads: [source, frames],
+      writes: [out],
+      topic: frames,
+    };
+  }
+  throw new UsageError(`unknown command "${name}"\n\n${usageText("")}`);
+}

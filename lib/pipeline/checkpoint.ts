@@ -1,0 +1,71 @@
+/**
+ * What a run has already done, so that a stopped run goes on where it was. Every answer is kept under the digest of its
+ * question; a changed frame, option or version asks another question and is worked out anew.
+ */
+import { createHash } from "node:crypto";
+import { existsSync, mkdirSync, readdirSync, readFileSync } from "node:fs";
+import { join } from "node:path";
+import { writeWhole } from "../io/write_whole.ts";
+import { canonicalJson } from "../core/options.ts";
+
+/** Folder inside the output folder that keeps the answers. */
+export const checkpointFolder = "resume";
+
+/** SHA-256 of a value's canonical JSON, hexadecimal. */
+export const digestOf = (value: unknown): string => createHash("sha256").update(canonicalJson(value)).digest("hex");
+
+/** Where finished pieces of work are kept. */
+export interface Checkpoints {
+  /** The answer to a question, worked out if it is not there yet. */
+  once<T>(stage: string, question: unknown, answer: () => T): T;
+  /** The answer if it is there. */
+  find<T>(stage: string, question: unknown): T | undefined;
+  /** Keep an answer. */
+  keep(stage: string, question: unknown, answer: unknown): void;
+}
+
+/**
+ * Open an output folder, or refuse it.
+ *
+ * @param out the output folder, existing
+ * @param identity what the run is about: workflow and options; a folder of another run is refused
+ * @throws {RangeError} if the folder holds other things, or the results of another run
+ */
+export function openCheckpoints(out: string, identity: unknown): Checkpoints {
+  const folder = join(out, checkpointFolder), marker = join(folder, "run.json");
+  const mine = digestOf(identity);
+  if (existsSync(marker)) {
+    const found: { identity?: string } = JSON.parse(readFileSync(marker, "utf8"));
+    if (found.identity !== mine) {
+      throw new RangeError(
+        `${out}: holds the results of another night, workflow or version; name another folder with --out, or empty this one`,
+      );
+    }
+  } else {
+    const others = readdirSync(out).filter((name) => !name.startsWith("."));
+    if (others.length > 0) {
+      throw new RangeError(
+        `${out}: must be empty or hold a stopped run, but holds ${others.slice(0, 3).join(", ")}${
+          others.length > 3 ? ` and ${others.length - 3} more` : ""
+        }; name another folder with --out`,
+      );
+    }
+    mkdirSync(folder, { recursive: true });
+    writeWhole(marker, canonicalJson({ identity: mine }));
+  }
+  const pathOf = (stage: string, question: unknown) => join(folder, `${stage}-${digestOf(question).slice(0, 24)}.json`);
+  const find = <T>(stage: string, question: unknown): T | undefined => {
+    const path = pathOf(stage, question);
+    return existsSync(path) ? JSON.parse(readFileSync(path, "utf8")) as T : undefined;
+  };
+  const keep = (stage: string, question: unknown, answer: unknown): void =>
+    writeWhole(pathOf(stage, question), JSON.stringify(answer));
+  const once = <T>(stage: string, question: unknown, answer: () => T): T => {
+    const known = find<T>(stage, question);
+    if (known !== undefined) return known;
+    keep(stage, question, answer());
+    // read back what was written: a resumed run and an unbroken one go on from the same value, NaN and all
+    return find<T>(stage, question) as T;
+  };
+  return { once, find, keep };
+}
