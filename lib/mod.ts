@@ -23,11 +23,46 @@ export * from "./core/canvas.ts";
 export * from "./core/normalisation.ts";
 
 // stats
+export { median, quantile, weightedMedian } from "./stats/median.ts";
+export { mad, madSigma, madSigmaFactor } from "./stats/mad_sigma.ts";
+export {
+  clippedSdFactor,
+  type ClippedStatistics,
+  sigmaClip,
+  sigmaClipDefaults,
+  type SigmaClipOptions,
+  skewedMode,
+} from "./stats/sigma_clip.ts";
+export { biweightLocation, biweightScale } from "./stats/biweight.ts";
+export { qnScale, robustScale, snScale } from "./stats/pairwise_scale.ts";
+export { type Histogram, histogram } from "./stats/histogram.ts";
+export {
+  type RobustFit,
+  robustFit,
+  robustFitDefaults,
+  type RobustFitOptions,
+  type RobustLine,
+  robustLine,
+} from "./stats/robust_fit.ts";
+export { type AxialMean, axialMean } from "./stats/axial.ts";
+export type { Samples } from "./stats/samples.ts";
 
 // kernels
 export * from "./kernels/pool.ts";
 
 // io
+export {
+  type DecodedPng,
+  decodePng,
+  encodePng16,
+  encodePng16Defaults,
+  type EncodePng16Options,
+  imageFromPng,
+  type PngPlanes,
+  pngRecordKeyword,
+  type PngSamples,
+  readPngRecord,
+} from "./io/png.ts";
 
 // simulate
 

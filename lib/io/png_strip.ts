@@ -1,0 +1,155 @@
+/** One strip of rows of a PNG: samples → filtered bytes → deflate. Runs on the pool; its bytes depend on the strip alone. */
+import zlib from "node:zlib";
+
+/** A strip to encode. */
+export interface PngStripJob {
+  /** Float planes in 0 … 1 (one or three), or one array of interleaved whole-number samples. */
+  readonly planes: readonly (Float32Array | Uint8Array | Uint16Array)[];
+  /** Columns. */
+  readonly width: number;
+  /** Samples a pixel. */
+  readonly channels: number;
+  /** Bits a sample, 8 or 16. */
+  readonly bits: number;
+  /** First row of the strip. */
+  readonly firstRow: number;
+  /** Row behind the last. */
+  readonly endRow: number;
+  /** Whether the strip ends the deflate stream. */
+  readonly last: boolean;
+}
+
+/** An encoded strip. */
+export interface PngStrip {
+  /** Raw deflate bytes that end on a byte boundary. */
+  readonly bytes: Uint8Array;
+  /** Adler-32 of the filtered bytes. */
+  readonly adler: number;
+  /** Number of filtered bytes. */
+  readonly length: number;
+}
+
+const ADLER_BASE = 65521;
+
+/** Adler-32 (RFC 1950) of some bytes. */
+export function adler32(bytes: Uint8Array): number {
+  let a = 1, b = 0;
+  for (let at = 0; at < bytes.length;) {
+    const end = Math.min(at + 3800, bytes.length); // a and b stay below 2^32 for this many bytes
+    for (; at < end; at++) {
+      a += bytes[at];
+      b += a;
+    }
+    a %= ADLER_BASE;
+    b %= ADLER_BASE;
+  }
+  return (b * 65536 + a) >>> 0;
+}
+
+/** Adler-32 of two pieces laid end to end, from theirs and the length of the second. */
+export function combineAdler(first: number, second: number, secondLength: number): number {
+  const rest = secondLength % ADLER_BASE;
+  const a1 = first & 0xffff, b1 = first >>> 16, a2 = second & 0xffff, b2 = second >>> 16;
+  const a = (a1 + a2 - 1 + ADLER_BASE) % ADLER_BASE;
+  const b = (b1 + b2 + rest * (a1 - 1 + ADLER_BASE)) % ADLER_BASE;
+  return (b * 65536 + a) >>> 0;
+}
+
+/** Write one row of samples as big-endian bytes. Floats are rounded to the nearest code, NaN becomes 0. */
+function writeRow(job: PngStripJob, row: number, out: Uint8Array): void {
+  const { planes, width, channels, bits } = job;
+  const first = planes[0];
+  if (first instanceof Float32Array) {
+    const top = bits === 16 ? 65535 : 255;
+    const step = channels * bits / 8;
+    for (let c = 0; c < channels; c++) {
+      const data = planes[c];
+      for (let x = 0, from = row * width, at = c * bits / 8; x < width; x++, from++, at += step) {
+        const v = data[from];
+        const code = v >= 1 ? top : v > 0 ? (v * top + 0.5) | 0 : 0;
+        if (bits === 16) {
+          out[at] = code >> 8;
+          out[at + 1] = code;
+        } else out[at] = code;
+      }
+    }
+    return;
+  }
+  const count = width * channels;
+  const samples = first.subarray(row * count, (row + 1) * count);
+  if (bits === 8) out.set(samples);
+  else {
+    for (let at = 0, to = 0; at < count; at++, to += 2) {
+      out[to] = samples[at] >> 8;
+      out[to + 1] = samples[at];
+    }
+  }
+}
+
+/** PNG filter `kind` (0 none, 1 sub, 2 up, 3 average, 4 Paeth) of a row, given the row above. */
+function filterRow(kind: number, row: Uint8Array, above: Uint8Array, step: number, out: Uint8Array, at: number): void {
+  out[at++] = kind;
+  const length = row.length;
+  if (kind === 0) return out.set(row, at);
+  if (kind === 2) {
+    for (let i = 0; i < length; i++) out[at + i] = row[i] - above[i];
+    return;
+  }
+  for (let i = 0; i < step; i++) {
+    out[at + i] = row[i] - (kind === 1 ? 0 : kind === 3 ? above[i] >> 1 : above[i]);
+  }
+  if (kind === 1) { for (let i = step; i < length; i++) out[at + i] = row[i] - row[i - step]; }
+  else if (kind === 3) { for (let i = step; i < length; i++) out[at + i] = row[i] - ((row[i - step] + above[i]) >> 1); }
+  else {
+    for (let i = step; i < length; i++) {
+      const left = row[i - step], up = above[i], corner = above[i - step];
+      const byLeft = Math.abs(up - corner), byUp = Math.abs(left - corner), byCorner = Math.abs(left + up - 2 * corner);
+      out[at + i] = row[i] - (byLeft <= byUp && byLeft <= byCorner ? left : byUp <= byCorner ? up : corner);
+    }
+  }
+}
+
+const { Z_RLE, Z_DEFAULT_STRATEGY, Z_SYNC_FLUSH, Z_FINISH } = zlib.constants;
+/** Noise does not repeat: run lengths and Huffman codes alone are three times as fast and no larger (measured). */
+const quick = { level: 6, strategy: Z_RLE, memLevel: 9 } as const;
+const thorough = { level: 6, strategy: Z_DEFAULT_STRATEGY, memLevel: 9 } as const;
+/** Bytes of the strip that are tried in every way before the whole is encoded. */
+const PROBE_BYTES = 49152;
+
+/** Encode a strip: the filter and the deflate strategy that a probe from its middle finds smallest are used for all of it. */
+export function encodePngStrip(job: PngStripJob): PngStrip {
+  const { width, channels, bits, firstRow, endRow, last } = job;
+  const step = channels * bits / 8, rowBytes = width * step, rows = endRow - firstRow;
+  let row = new Uint8Array(rowBytes), above = new Uint8Array(rowBytes);
+  const startAt = (y: number) => {
+    if (y > 0) writeRow(job, y - 1, above);
+    else above.fill(0);
+  };
+  const probeRows = Math.min(rows, Math.max(2, Math.ceil(PROBE_BYTES / rowBytes)));
+  const probeFirst = firstRow + ((rows - probeRows) >> 1);
+  const probes = [0, 1, 2, 3, 4].map(() => new Uint8Array(probeRows * (rowBytes + 1)));
+  startAt(probeFirst);
+  for (let y = 0; y < probeRows; y++) {
+    writeRow(job, probeFirst + y, row);
+    probes.forEach((probe, kind) => filterRow(kind, row, above, step, probe, y * (rowBytes + 1)));
+    [row, above] = [above, row];
+  }
+  const sizes = probes.map((probe) => zlib.deflateRawSync(probe, quick).length);
+  const filter = sizes.indexOf(Math.min(...sizes));
+  const tried = [filter, 0].map((kind) => zlib.deflateRawSync(probes[kind], thorough).length);
+  const useThorough = Math.min(...tried) < 0.985 * sizes[filter];
+  const kind = useThorough && tried[1] < tried[0] ? 0 : filter;
+
+  const filtered = new Uint8Array(rows * (rowBytes + 1));
+  startAt(firstRow);
+  for (let y = 0; y < rows; y++) {
+    writeRow(job, firstRow + y, row);
+    filterRow(kind, row, above, step, filtered, y * (rowBytes + 1));
+    [row, above] = [above, row];
+  }
+  const bytes = zlib.deflateRawSync(filtered, {
+    ...(useThorough ? thorough : quick),
+    finishFlush: last ? Z_FINISH : Z_SYNC_FLUSH,
+  });
+  return { bytes, adler: adler32(filtered), length: filtered.length };
+}
