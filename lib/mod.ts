@@ -63,6 +63,7 @@ export {
   type PngSamples,
   readPngRecord,
 } from "./io/png.ts";
+export { encodeJpeg, encodeJpegDefaults, type EncodeJpegOptions, type JpegSamples } from "./io/jpeg.ts";
 
 // simulate
 
