@@ -21,6 +21,7 @@ export * from "./core/transform.ts";
 export * from "./core/star.ts";
 export * from "./core/canvas.ts";
 export * from "./core/normalisation.ts";
+export * from "./core/colour_space.ts";
 
 // stats
 export { median, quantile, weightedMedian } from "./stats/median.ts";
@@ -70,6 +71,7 @@ export { encodeJpeg, encodeJpegDefaults, type EncodeJpegOptions, type JpegSample
 // calibrate
 
 // measure
+export { measureSky, type SkyLevel } from "./measure/sky_level.ts";
 
 // night
 
@@ -82,6 +84,22 @@ export { encodeJpeg, encodeJpegDefaults, type EncodeJpegOptions, type JpegSample
 // detail
 
 // tone
+export { type Curve, curveThrough, prepareCurve, type PreparedCurve } from "./tone/curve.ts";
+export type { DrawSettings } from "./tone/draw.ts";
+export { stretchAsinh, stretchAsinhDefaults, type StretchAsinhOptions } from "./tone/stretch_asinh.ts";
+export { stretchLog, stretchLogDefaults, type StretchLogOptions } from "./tone/stretch_log.ts";
+export { stretchPower, stretchPowerDefaults, type StretchPowerOptions } from "./tone/stretch_power.ts";
+export { stretchRational, stretchRationalDefaults, type StretchRationalOptions } from "./tone/stretch_rational.ts";
+export { stretchSigmoid, stretchSigmoidDefaults, type StretchSigmoidOptions } from "./tone/stretch_sigmoid.ts";
+export {
+  type AutomaticStretch,
+  automaticStretch,
+  automaticStretchDefaults,
+  type AutomaticStretchOptions,
+} from "./tone/automatic_stretch.ts";
+export { undoStretch, undoStretchDefaults, type UndoStretchOptions } from "./tone/undo_stretch.ts";
+export { applyCurve, applyCurveDefaults, type ApplyCurveOptions } from "./tone/apply_curve.ts";
+export { type ClippedShare, clippedShares } from "./tone/clipped_shares.ts";
 
 // colour
 
