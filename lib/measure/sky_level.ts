@@ -1,0 +1,108 @@
+/** Level and noise of the darkest wide population of a picture: the sky between the objects. */
+import type { Image } from "../core/image.ts";
+
+/** Sky of one channel, in the unit of the image. */
+export interface SkyLevel {
+  /** Channel. */
+  readonly channel: string;
+  /** Most frequent level of the sky. */
+  readonly level: number;
+  /** Standard deviation of the sky's samples about it, from those below it: everything from pixel noise to a residual gradient. */
+  readonly noise: number;
+  /** Share of the samples within two standard deviations of the level, over what a pure sky would have: near 1 for an empty field. */
+  readonly share: number;
+}
+
+/** Samples looked at: enough for a level to 1/400 of the noise, few enough to sort in a blink. */
+const SAMPLES = 200_000;
+/** Share of the tallest peak that a darker peak must reach to count as the sky. */
+const PEAK_SHARE = 0.25;
+
+function skyOf(data: Float32Array): { level: number; noise: number; share: number } {
+  // A stride without a common factor with usual widths, so that no column pattern is singled out.
+  const stride = Math.max(1, Math.floor(data.length / SAMPLES) | 1);
+  const kept = new Float32Array(Math.ceil(data.length / stride));
+  let n = 0;
+  for (let i = 0; i < data.length; i += stride) if (Number.isFinite(data[i])) kept[n++] = data[i];
+  if (n === 0) return { level: NaN, noise: NaN, share: 0 };
+  const x = kept.subarray(0, n).sort();
+  if (n < 16 || x[0] === x[n - 1]) return { level: x[n >> 1], noise: 0, share: 1 };
+  // Shortest stretch that holds three tenths of the samples: a first idea of the most frequent level and the spread.
+  const span = Math.max(2, Math.floor(0.3 * n));
+  let start = 0, shortest = Infinity;
+  for (let i = 0; i + span < n; i++) {
+    const length = x[i + span] - x[i];
+    if (length < shortest) {
+      shortest = length;
+      start = i;
+    }
+  }
+  let level = x[start + (span >> 1)];
+  // Three tenths of a normal distribution about its mode span 0.77 sigma.
+  let noise = shortest / 0.7706;
+  if (!(noise > 0)) return { level, noise: 0, share: 1 };
+  // Density on a grid, smoothed with 0.35 sigma; the darkest peak of some height is the sky.
+  for (let round = 0; round < 3; round++) {
+    const step = noise / 16, low = Math.max(x[0], level - 60 * noise), bins = 2048;
+    const counts = new Float64Array(bins);
+    for (let i = 0; i < n; i++) {
+      const at = Math.floor((x[i] - low) / step);
+      if (at >= 0 && at < bins) counts[at]++;
+    }
+    let density = counts;
+    for (let pass = 0; pass < 3; pass++) {
+      // Three running means of 11 bins: nearly a Gaussian of 5.5 bins = 0.34 sigma.
+      const next = new Float64Array(bins);
+      let sum = 0;
+      for (let i = 0; i < bins + 5; i++) {
+        if (i < bins) sum += density[i];
+        if (i >= 11) sum -= density[i - 11];
+        if (i >= 5) next[i - 5] = sum;
+      }
+      density = next;
+    }
+    let top = 0;
+    for (let i = 0; i < bins; i++) top = Math.max(top, density[i]);
+    let peak = 0;
+    while (peak + 1 < bins && !(density[peak] >= PEAK_SHARE * top && density[peak] >= density[peak + 1])) peak++;
+    // Climb on while the hill goes up within a sigma, so that a shoulder is not taken for a peak.
+    for (let i = peak; i < Math.min(bins, peak + 16); i++) if (density[i] > density[peak]) peak = i;
+    const a = density[peak - 1] ?? 0, b = density[peak], c = density[peak + 1] ?? 0;
+    const bend = a - 2 * b + c;
+    level = low + step * (peak + 0.5 + (bend < 0 ? 0.5 * (a - c) / bend : 0));
+    let below = 0;
+    while (below < n && x[below] < level) below++;
+    if (below < 8) break;
+    const better = 1.482602218505602 * (level - x[below >> 1]);
+    if (!(better > 0)) break;
+    noise = better;
+  }
+  let inside = 0;
+  for (let i = 0; i < n; i++) if (Math.abs(x[i] - level) <= 2 * noise) inside++;
+  return { level, noise, share: Math.min(1, inside / n / 0.9545) };
+}
+
+/**
+ * Measure the sky of each channel: the darkest population that is at least a quarter as frequent as the most frequent
+ * one, its level (peak of the smoothed density) and its spread (from the samples below the level, so that stars and
+ * nebula above it do not count).
+ *
+ * In:  any image. NaN is left out. Cost: a pass over a thinned copy of at most 200 000 samples a channel.
+ * Method: mode by kernel density (Parzen 1962), started at the shortest interval; scale by the lower half of the MAD.
+ *
+ * @returns one entry a channel, level and noise in the unit of the image; NaN for a channel without data
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, measureSky, randomStream } from "faintlight";
+ *
+ * const random = randomStream(3);
+ * const data = Float32Array.from({ length: 40000 }, (_, i) => 100 + 5 * random.gaussian() + (i % 3 === 0 ? 80 : 0));
+ * const [sky] = measureSky(createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] }));
+ * assert.ok(Math.abs(sky.level - 100) < 0.5 && Math.abs(sky.noise - 5) < 0.3);
+ * ```
+ */
+export function measureSky(image: Image): SkyLevel[] {
+  return image.planes.map(({ channel, data }) => ({ channel, ...skyOf(data) }));
+}

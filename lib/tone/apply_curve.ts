@@ -1,0 +1,84 @@
+/** A tone curve on a finished picture. */
+import { oklabOfLinear, screenOfOklab, srgbToLinear } from "../core/colour_space.ts";
+import { allocatePlane, derive, type Image, type Plane, requireDisplay } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { type Curve, prepareCurve, type PreparedCurve } from "./curve.ts";
+import { drawPlanes } from "./draw.ts";
+
+/** Options of {@linkcode applyCurve}. */
+export interface ApplyCurveOptions {
+  /** The curve, 0 … 1 to 0 … 1. */
+  readonly curve: Curve;
+  /**
+   * What it acts on: the mean of the channels with their ratios kept, each channel by itself, or the chroma (Oklab, 0.4
+   * taken as 1) with lightness and hue kept.
+   */
+  readonly on: "luminance" | "channels" | "chroma";
+}
+
+/** What {@linkcode applyCurve} uses for an option left out: a mild rise of contrast about the lower middle, by our own judgement. */
+export const applyCurveDefaults: Readonly<ApplyCurveOptions> = Object.freeze({
+  curve: Object.freeze(
+    {
+      kind: "spline",
+      points: Object.freeze([[0, 0], [0.12, 0.1], [0.5, 0.54], [1, 1]]) as readonly [number, number][],
+    } as const,
+  ),
+  on: "luminance",
+});
+
+/** Chroma taken as 1: a little above the most vivid colour of an sRGB screen (0.32). */
+const FULL_CHROMA = 0.4;
+
+function curveOnChroma(image: Image, curve: PreparedCurve): Plane[] {
+  const [red, green, blue] = image.planes.map((plane) => plane.data);
+  const out = image.planes.map((plane) => ({ ...plane, data: allocatePlane(image.width, image.height) }));
+  for (let i = 0; i < red.length; i++) {
+    const [lightness, a, b] = oklabOfLinear(srgbToLinear(red[i]), srgbToLinear(green[i]), srgbToLinear(blue[i]));
+    const chroma = Math.sqrt(a * a + b * b);
+    const gain = chroma > 1e-6 ? curve.at(chroma / FULL_CHROMA) * FULL_CHROMA / chroma : 1;
+    const shown = screenOfOklab(lightness, a * gain, b * gain);
+    for (let c = 0; c < 3; c++) out[c].data[i] = shown[c];
+  }
+  return out;
+}
+
+/**
+ * Lay a tone curve over a finished picture.
+ *
+ * In:  unit "display". Out: same shape and unit, 0 … 1. NaN stays NaN. Cost: one pass, about three times as long on chroma.
+ * The default kind of curve is a monotone cubic through points (Fritsch & Butland 1984), which never overshoots.
+ *
+ * @throws {TypeError} if the image is linear, or chroma is asked of an image that has not three planes
+ * @throws {RangeError} if the curve is none
+ *
+ * @example A point of the curve is met
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { applyCurve, constantImage } from "faintlight";
+ *
+ * const grey = constantImage(1, 1, 0.25, { unit: "display" });
+ * const lifted = applyCurve(grey, { curve: { kind: "spline", points: [[0, 0], [0.25, 0.4], [1, 1]] } });
+ * assert.ok(Math.abs(lifted.planes[0].data[0] - 0.4) < 1e-7);
+ * ```
+ */
+export function applyCurve(image: Image, options: Partial<ApplyCurveOptions> = {}): Image {
+  const used = settle("applyCurve", applyCurveDefaults, options);
+  requireDisplay("applyCurve", image);
+  const curve = prepareCurve(used.curve);
+  const entry = { step: "applyCurve", options: used };
+  if (used.on === "chroma") {
+    if (image.planes.length !== 3) {
+      throw new TypeError(`applyCurve: a curve on chroma must have R, G, B, but got ${image.planes.length} planes`);
+    }
+    return derive(image, { planes: curveOnChroma(image, curve) }, entry);
+  }
+  if (used.on !== "luminance" && used.on !== "channels") {
+    throw new RangeError(
+      `applyCurve: on must be "luminance", "channels" or "chroma", but got ${JSON.stringify(used.on)}`,
+    );
+  }
+  const colour = used.on === "luminance" ? "kept" as const : "channels" as const;
+  const planes = drawPlanes(image, curve, { black: 0, white: 1, colour, greyBelow: 0, colourAbove: 0 });
+  return derive(image, { planes }, entry);
+}

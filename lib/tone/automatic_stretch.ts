@@ -1,0 +1,171 @@
+/** Settings of a stretch, derived from the sky of the image. */
+import { type Image, requireLinear } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { measureSky, type SkyLevel } from "../measure/sky_level.ts";
+import { normalQuantile } from "../stats/normal.ts";
+import { type Curve, curveThrough, prepareCurve } from "./curve.ts";
+import type { StretchAsinhOptions } from "./stretch_asinh.ts";
+import { linearToSrgb, luminanceOfLightness } from "../core/colour_space.ts";
+
+/** Options of {@linkcode automaticStretch}. */
+export interface AutomaticStretchOptions {
+  /** Share of pure sky that may fall below black, 0 … 0.5. */
+  readonly clippedSkyShare: number;
+  /** CIE lightness L* the sky shall have on the screen, 0 … 50. */
+  readonly skyLightness: number;
+  /** Largest standard deviation the sky's noise may have in the picture, 0 … 1. */
+  readonly renderedNoise: number;
+  /** Share of all samples that may lie above white, 0 … 0.1. */
+  readonly clippedWhiteShare: number;
+  /** Level to draw as white; NaN to find it. */
+  readonly white: number;
+}
+
+/**
+ * What {@linkcode automaticStretch} uses for an option left out: one sky sample in a thousand below black; a sky of
+ * L* = 13, dark but clear of black on an sRGB screen; noise of at most 0.02, five steps of an 8-bit screen, where grain
+ * begins to be seen at reading distance (our own judgement); one sample in ten thousand above white.
+ */
+export const automaticStretchDefaults: Readonly<AutomaticStretchOptions> = Object.freeze({
+  clippedSkyShare: 0.001,
+  skyLightness: 13,
+  renderedNoise: 0.02,
+  clippedWhiteShare: 0.0001,
+  white: NaN,
+});
+
+/** What {@linkcode automaticStretch} found. */
+export interface AutomaticStretch {
+  /** Ready for `stretchAsinh`. */
+  readonly settings: StretchAsinhOptions;
+  /** Sky of each channel, in the unit of the image. */
+  readonly sky: readonly SkyLevel[];
+  /** Where the sky is drawn, 0 … 1. */
+  readonly renderedSky: number;
+  /** Standard deviation of the sky's noise in the picture, 0 … 1. */
+  readonly renderedNoise: number;
+  /** Facts a reader should know: what limited the stretch, and by how much. */
+  readonly notes: readonly string[];
+}
+
+/**
+ * Find a stretch that puts the sky where the eye wants it.
+ *
+ * The rule: black lies below the sky by as many standard deviations as leave `clippedSkyShare` of a pure sky under it;
+ * white lies above all but `clippedWhiteShare` of the samples; the bend of the asinh curve is then solved so that the sky
+ * is drawn with lightness `skyLightness`. Where that would render the noise larger than `renderedNoise`, first black is
+ * lowered until half of the way is gone, then the sky is drawn darker: the stretch goes no further than the noise allows.
+ *
+ * In:  linear, sky gradient removed and channels made neutral; all channels share one curve.
+ * Cost: thinned sorts, no pass over the image.
+ *
+ * @throws {TypeError} if the image is already a stretched picture
+ * @throws {RangeError} if an option is out of range, or the image has no data
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { automaticStretch, createImage, measureSky, randomStream, stretchAsinh } from "faintlight";
+ *
+ * const random = randomStream(5);
+ * const data = Float32Array.from({ length: 40000 }, (_, i) => 200 + 3 * random.gaussian() + (i % 1000 === 0 ? 9000 : 0));
+ * const image = createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
+ * const found = automaticStretch(image);
+ * const [sky] = measureSky(stretchAsinh(image, found.settings));
+ * assert.ok(Math.abs(sky.level - found.renderedSky) < 0.01);
+ * assert.ok(found.renderedNoise <= 0.0201);
+ * ```
+ */
+export function automaticStretch(image: Image, options: Partial<AutomaticStretchOptions> = {}): AutomaticStretch {
+  const used = settle("automaticStretch", automaticStretchDefaults, options);
+  requireLinear("automaticStretch", image);
+  const refuse = (rule: string, value: number) => new RangeError(`automaticStretch: ${rule}, but got ${value}`);
+  const { clippedSkyShare, skyLightness, renderedNoise, clippedWhiteShare } = used;
+  if (!(clippedSkyShare > 0 && clippedSkyShare < 0.5)) {
+    throw refuse("clippedSkyShare must lie inside 0 … 0.5", clippedSkyShare);
+  }
+  if (!(skyLightness > 0 && skyLightness < 50)) throw refuse("skyLightness must lie inside 0 … 50", skyLightness);
+  if (!(renderedNoise > 0 && renderedNoise < 1)) throw refuse("renderedNoise must lie inside 0 … 1", renderedNoise);
+  if (!(clippedWhiteShare >= 0 && clippedWhiteShare <= 0.1)) {
+    throw refuse("clippedWhiteShare must lie within 0 … 0.1", clippedWhiteShare);
+  }
+  const notes: string[] = [];
+  const sky = measureSky(image);
+  const levels = sky.map((each) => each.level).filter((each) => each === each);
+  if (levels.length === 0) throw refuse("the image must hold data", NaN);
+  const level = levels.reduce((a, b) => a + b, 0) / levels.length;
+  const spread = Math.max(...levels) - Math.min(...levels);
+  // The widest noise decides, so that no channel loses more than the share.
+  let noise = Math.max(...sky.map((each) => each.noise).filter((each) => each === each));
+  if (spread > noise) {
+    notes.push(`the sky is not neutral: the channels differ by ${spread.toPrecision(3)}, more than its noise`);
+  }
+  const white = used.white === used.white ? used.white : whiteOf(image, clippedWhiteShare);
+  if (!(white > level)) throw refuse(`white must lie above the sky, ${level}`, white);
+  if (!(noise > 0)) {
+    // A noiseless picture: a thousandth of its range stands for the noise, so that the sky is not drawn as pure black.
+    noise = (white - level) / 1000;
+    notes.push("the sky has no noise; a thousandth of the range stands for it");
+  }
+  const z = -normalQuantile(clippedSkyShare);
+  const target = linearToSrgb(luminanceOfLightness(skyLightness));
+  /** The curve for sky drawn at y with black at depth sigmas, and the noise it renders. */
+  const solve = (y: number, depth: number): { curve: Curve; rendered: number; black: number } => {
+    const black = level - depth * noise, t = (level - black) / (white - black);
+    const curve: Curve = y > t ? curveThrough("asinh", t, y) : { kind: "asinh", bend: 1e-4 };
+    return { curve, rendered: prepareCurve(curve).slopeAt(t) * noise / (white - black), black };
+  };
+  let drawn = target, depth = z;
+  let found = solve(drawn, depth);
+  if (found.rendered > renderedNoise) {
+    const excess = found.rendered / renderedNoise;
+    depth = z * Math.sqrt(excess);
+    found = solve(drawn, depth);
+    if (found.rendered > renderedNoise) {
+      let low = target / 1000, high = target;
+      for (let k = 0; k < 50; k++) {
+        drawn = (low + high) / 2;
+        if (solve(drawn, depth).rendered > renderedNoise) high = drawn;
+        else low = drawn;
+      }
+      drawn = low;
+      found = solve(drawn, depth);
+    }
+    notes.push(
+      `the noise limits the stretch: the sky is drawn at ${drawn.toFixed(3)} instead of ${target.toFixed(3)}, ` +
+        `with black ${depth.toFixed(1)} sigma below it`,
+    );
+  }
+  const bend = found.curve.kind === "asinh" ? found.curve.bend : 1;
+  const range = white - found.black, t = (level - found.black) / range;
+  return {
+    settings: Object.freeze({
+      black: found.black,
+      white,
+      bend,
+      colour: "kept" as const,
+      // Colour differences of the sky are noise; three sigma above it they are an object's.
+      greyBelow: level - found.black,
+      colourAbove: level - found.black + 3 * noise,
+    }),
+    sky,
+    renderedSky: prepareCurve(found.curve).at(t),
+    renderedNoise: found.rendered,
+    notes,
+  };
+}
+
+/** Level above which the given share of the samples lies, the highest over the channels. */
+function whiteOf(image: Image, share: number): number {
+  let white = -Infinity;
+  for (const { data } of image.planes) {
+    const stride = Math.max(1, Math.floor(data.length / 2_000_000) | 1);
+    const kept = new Float32Array(Math.ceil(data.length / stride));
+    let n = 0;
+    for (let i = 0; i < data.length; i += stride) if (Number.isFinite(data[i])) kept[n++] = data[i];
+    if (n === 0) continue;
+    const sorted = kept.subarray(0, n).sort();
+    white = Math.max(white, sorted[Math.max(0, Math.min(n - 1, Math.ceil((1 - share) * n) - 1))]);
+  }
+  return white;
+}

@@ -1,0 +1,205 @@
+import { describe, expect, it } from "vitest";
+import { constantImage, createImage, type Image } from "../../lib/core/image.ts";
+import { randomStream } from "../../lib/core/random.ts";
+import { normalProbability } from "../../lib/stats/normal.ts";
+import { applyCurve } from "../../lib/tone/apply_curve.ts";
+import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
+import { clippedShares } from "../../lib/tone/clipped_shares.ts";
+import type { Curve } from "../../lib/tone/curve.ts";
+import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
+import { stretchLog } from "../../lib/tone/stretch_log.ts";
+import { stretchPower } from "../../lib/tone/stretch_power.ts";
+import { stretchRational } from "../../lib/tone/stretch_rational.ts";
+import { stretchSigmoid } from "../../lib/tone/stretch_sigmoid.ts";
+import { undoStretch } from "../../lib/tone/undo_stretch.ts";
+
+const rgb = (...pixels: readonly (readonly [number, number, number])[]): Image =>
+  createImage({
+    width: pixels.length,
+    height: 1,
+    unit: "adu",
+    planes: ["R", "G", "B"].map((channel, c) => ({ channel, data: Float32Array.from(pixels.map((p) => p[c])) })),
+  });
+const pixel = (image: Image, i: number) => image.planes.map((plane) => plane.data[i]);
+
+describe("stretchAsinh on colour", () => {
+  it("gives the 8-bit colours of astropy 5.2.1 make_lupton_rgb(stretch 5, Q 8), which divides by the largest channel", () => {
+    // (10, 5, 2) → (178, 89, 35). Its map is asinh(Q I / stretch) / Q · frac normalised to 0.1; ours is the same curve
+    // with black 0 and white chosen where that map reaches 1, so ratios and level must agree.
+    const bend = 8, Q = 8, stretch = 5;
+    const fraction = (I: number) => 0.1 * Math.asinh(Q * I / stretch) / Math.asinh(0.1 * Q);
+    const white = stretch / Q * Math.sinh(Math.asinh(0.1 * Q) / 0.1);
+    const image = rgb([10, 5, 2]);
+    const drawn = pixel(stretchAsinh(image, { white, bend: Q * white / stretch }), 0);
+    const I = 17 / 3;
+    [10, 5, 2].forEach((v, c) => expect(drawn[c]).toBeCloseTo(fraction(I) * v / I, 6));
+    expect(drawn.map((v) => Math.floor(v * 255))).toEqual([178, 89, 35]);
+    expect(bend).toBe(Q);
+  });
+
+  it("keeps ratios where colour is full, whitens bright cores with hue and mean kept, greys the sky", () => {
+    const image = rgb([60, 40, 20], [900, 600, 60], [12, 10, 8]);
+    const options = { white: 1000, bend: 200, greyBelow: 20, colourAbove: 35 };
+    const out = stretchAsinh(image, options);
+    const [r, g, b] = pixel(out, 0);
+    expect(r / b).toBeCloseTo(3, 5);
+    expect(g / b).toBeCloseTo(2, 5);
+    const core = pixel(out, 1), mean = core.reduce((a, v) => a + v) / 3;
+    expect(Math.max(...core)).toBeCloseTo(1, 6);
+    expect((core[0] - mean) / (core[1] - mean)).toBeCloseTo((900 - 520) / (600 - 520), 4);
+    expect(mean).toBeCloseTo(Math.asinh(200 * 0.52) / Math.asinh(200), 6);
+    const sky = pixel(out, 2), full = pixel(stretchAsinh(image, { ...options, greyBelow: 0, colourAbove: 0 }), 2);
+    // Slope 1 / √(1 + 2²) against ratio asinh(2) / 2.
+    expect((sky[0] - sky[2]) / (full[0] - full[2])).toBeCloseTo(2 / Math.sqrt(5) / Math.asinh(2), 5);
+  });
+
+  it("clamps, keeps NaN, leaves its input alone, records its options", () => {
+    const image = rgb([-5, -5, -5], [NaN, 1, 1], [2000, 2000, 2000]);
+    const before = image.planes.map((plane) => [...plane.data]);
+    const out = stretchAsinh(image, { white: 1000 });
+    expect(pixel(out, 0)).toEqual([0, 0, 0]);
+    expect(pixel(out, 1).every(Number.isNaN)).toBe(true);
+    expect(pixel(out, 2)).toEqual([1, 1, 1]);
+    expect(image.planes.map((plane) => [...plane.data])).toEqual(before);
+    expect(out.history.nodes.at(-1)?.options).toMatchObject({ white: 1000, bend: 1000, colour: "kept" });
+    expect(out.unit).toBe("display");
+  });
+
+  it("refuses misuse by name", () => {
+    const grey = constantImage(1, 1, 0.5, { unit: "display" });
+    expect(() => stretchAsinh(grey)).toThrow('stretchAsinh: image must be linear, but its unit is "display"');
+    expect(() => stretchAsinh(constantImage(1, 1, 1), { black: 5, white: 5 })).toThrow("white must be > 5, but got 5");
+    expect(() => stretchAsinh(constantImage(1, 1, 1), { bend: -1 })).toThrow("bend must be > 0, but got -1");
+    expect(() => stretchAsinh(constantImage(1, 1, 1), { greyBelow: 2, colourAbove: 1 })).toThrow(
+      "colourAbove must be ≥ 2",
+    );
+  });
+});
+
+describe("undoStretch", () => {
+  const random = randomStream(11);
+  const image = rgb(...Array.from({ length: 200 }, () => {
+    const base = 50 + 800 * random.uniform();
+    return [base, base * (0.8 + 0.2 * random.uniform()), base * (0.9 + 0.1 * random.uniform())] as const;
+  }));
+  const levels = { black: 10, white: 1200 };
+  const cases: readonly (readonly [string, Image, Curve, object])[] = [
+    ["asinh", stretchAsinh(image, { ...levels, bend: 50 }), { kind: "asinh", bend: 50 }, {}],
+    [
+      "asinh with grey sky",
+      stretchAsinh(image, { ...levels, bend: 50, greyBelow: 100, colourAbove: 300 }),
+      { kind: "asinh", bend: 50 },
+      { greyBelow: 100, colourAbove: 300 },
+    ],
+    ["log", stretchLog(image, { ...levels, bend: 50 }), { kind: "log", bend: 50 }, {}],
+    ["power", stretchPower(image, { ...levels, exponent: 0.6 }), { kind: "power", exponent: 0.6 }, {}],
+    ["rational", stretchRational(image, { ...levels, bias: 0.7 }), { kind: "rational", bias: 0.7 }, {}],
+    [
+      "sigmoid",
+      stretchSigmoid(image, { ...levels, contrast: 3, centre: 0.4 }),
+      { kind: "sigmoid", contrast: 3, centre: 0.4 },
+      {},
+    ],
+  ];
+  it.each(cases)("%s comes back to float32", (_name, drawn, curve, more) => {
+    const back = undoStretch(drawn, { ...levels, ...more, curve });
+    let worst = 0, count = 0;
+    for (let i = 0; i < 200; i++) {
+      if (Math.max(...pixel(drawn, i)) >= 1) continue; // what was clamped is lost
+      count++;
+      for (let c = 0; c < 3; c++) worst = Math.max(worst, Math.abs(pixel(back, i)[c] - pixel(image, i)[c]));
+    }
+    expect(count).toBeGreaterThan(100);
+    // One part in 2^24 of the range, times the slope of the inverse (at most 20 here).
+    expect(worst).toBeLessThan(1200 * 2 ** -24 * 40);
+  });
+});
+
+describe("automaticStretch", () => {
+  const scene = (seed: number, noise: number, nebula: number): Image => {
+    const random = randomStream(seed), width = 240, height = 200;
+    const planes = ["R", "G", "B"].map((channel, c) => ({ channel, data: new Float32Array(width * height) }));
+    for (let y = 0, i = 0; y < height; y++) {
+      for (let x = 0; x < width; x++, i++) {
+        const glow = nebula * Math.exp(-((x - 120) ** 2 + (y - 100) ** 2) / 500);
+        for (let c = 0; c < 3; c++) planes[c].data[i] = 500 + noise * random.gaussian() + glow * [1, 0.4, 0.5][c];
+        if (i % 997 === 0) { for (let c = 0; c < 3; c++) planes[c].data[i] += 40000; }
+      }
+    }
+    return createImage({ width, height, unit: "adu", planes });
+  };
+
+  it("draws the sky at the lightness asked for where the noise allows, and clips no more sky than said", () => {
+    // L* = 13 is Y = 0.015627 (CIE 15:2004), sRGB 0.1312.
+    const image = scene(1, 0.5, 4000);
+    const found = automaticStretch(image, { renderedNoise: 0.2 });
+    expect(found.renderedSky).toBeCloseTo(0.1312, 3);
+    const drawn = stretchAsinh(image, found.settings);
+    const sky = drawn.planes[1].data.filter((_, i) => i < 240 * 20);
+    const mean = sky.reduce((a, v) => a + v) / sky.length;
+    expect(Math.abs(mean - found.renderedSky)).toBeLessThan(0.01);
+    for (const share of clippedShares(drawn)) expect(share.atBlack).toBeLessThan(0.003);
+  });
+
+  it("goes no further than the noise allows, and says so", () => {
+    const image = scene(2, 12, 4000);
+    const found = automaticStretch(image);
+    expect(found.renderedNoise).toBeLessThanOrEqual(0.02001);
+    expect(found.notes.join()).toContain("the noise limits the stretch");
+    const drawn = stretchAsinh(image, { ...found.settings, colour: "channels" });
+    const sky = drawn.planes[0].data.filter((_, i) => i < 240 * 20 && i % 997 !== 0);
+    const mean = sky.reduce((a, v) => a + v) / sky.length;
+    const deviation = Math.sqrt(sky.reduce((a, v) => a + (v - mean) ** 2, 0) / sky.length);
+    expect(deviation).toBeGreaterThan(0.015);
+    expect(deviation).toBeLessThan(0.023);
+  });
+
+  it("black lies where the normal distribution leaves the share asked for", () => {
+    const found = automaticStretch(scene(3, 0.5, 1000), { clippedSkyShare: 0.02, renderedNoise: 0.5 });
+    const widest = found.sky.reduce((a, b) => a.noise > b.noise ? a : b);
+    const level = found.sky.reduce((a, b) => a + b.level, 0) / 3;
+    expect(normalProbability((found.settings.black - level) / widest.noise)).toBeCloseTo(0.02, 6);
+  });
+
+  it("does not mind a constant picture's lack of noise but refuses one without data", () => {
+    const two = createImage({
+      width: 2,
+      height: 1,
+      unit: "adu",
+      planes: [{ channel: "L", data: Float32Array.of(1, 9) }],
+    });
+    expect(automaticStretch(two, { white: 20 }).notes.join()).toContain("no noise");
+    const none = constantImage(4, 4, NaN);
+    expect(() => automaticStretch(none)).toThrow("the image must hold data");
+    expect(() => automaticStretch(two, { skyLightness: 90 })).toThrow(
+      "skyLightness must lie inside 0 … 50, but got 90",
+    );
+  });
+});
+
+describe("applyCurve", () => {
+  const picture = createImage({
+    width: 2,
+    height: 1,
+    unit: "display",
+    planes: ["R", "G", "B"].map((channel, c) => ({ channel, data: Float32Array.of([0.6, 0.4, 0.2][c], NaN) })),
+  });
+  const curve = { kind: "spline", points: [[0, 0], [0.4, 0.5], [1, 1]] } as const;
+
+  it("acts on luminance with ratios kept, on channels one by one, and on chroma with lightness kept", () => {
+    pixel(applyCurve(picture, { curve }), 0).forEach((v, c) => expect(v).toBeCloseTo([0.75, 0.5, 0.25][c], 5));
+    expect(pixel(applyCurve(picture, { curve, on: "channels" }), 0)[1]).toBeCloseTo(0.5, 6);
+    const same = applyCurve(picture, { curve: { kind: "power", exponent: 1 }, on: "chroma" });
+    pixel(same, 0).forEach((v, c) => expect(v).toBeCloseTo([0.6, 0.4, 0.2][c], 5));
+    const more = pixel(applyCurve(picture, { curve, on: "chroma" }), 0);
+    expect(more[0] - more[2]).toBeGreaterThan(0.4);
+    expect(pixel(same, 1).every(Number.isNaN)).toBe(true);
+  });
+
+  it("refuses linear data and greys without chroma", () => {
+    expect(() => applyCurve(constantImage(1, 1, 3))).toThrow("applyCurve: image must be a stretched picture");
+    expect(() => applyCurve(constantImage(1, 1, 0.5, { unit: "display" }), { on: "chroma" })).toThrow(
+      "must have R, G, B",
+    );
+  });
+});
