@@ -21,9 +21,11 @@ export * from "./core/transform.ts";
 export * from "./core/star.ts";
 export * from "./core/canvas.ts";
 export * from "./core/normalisation.ts";
+export * from "./core/sensor_correction.ts";
 export * from "./core/colour_space.ts";
 
 // stats
+export { huberEstimate, type HuberEstimate, huberLimit, huberLimits } from "./stats/huber.ts";
 export { median, quantile, weightedMedian } from "./stats/median.ts";
 export { mad, madSigma, madSigmaFactor } from "./stats/mad_sigma.ts";
 export {
@@ -52,6 +54,7 @@ export type { Samples } from "./stats/samples.ts";
 export * from "./kernels/pool.ts";
 
 // io
+export { type FrameSource, openPixels, type PixelSource } from "./io/pixel_source.ts";
 export {
   type DecodedPng,
   decodePng,
@@ -67,8 +70,91 @@ export {
 export { encodeJpeg, encodeJpegDefaults, type EncodeJpegOptions, type JpegSamples } from "./io/jpeg.ts";
 
 // simulate
+export {
+  arcsecPerPixelOf,
+  areaSquareCm,
+  bandOf,
+  type Detector,
+  longRig,
+  pocketRig,
+  resizeRig,
+  type Rig,
+} from "./simulate/rig.ts";
+export {
+  blackBodyWidth,
+  effectiveWidthAngstrom,
+  magnitudeRate,
+  type Passband,
+  planckPhotons,
+  rayleighPhotons,
+  shapePassband,
+  temperatureOfColour,
+  throughputAt,
+  zeroMagnitudePhotons,
+} from "./simulate/photometry.ts";
+export {
+  airmass,
+  fieldRotationRate,
+  horizonPosition,
+  parallacticAngle,
+  siderealDegreesAnHour,
+  siderealTimeDegrees,
+} from "./simulate/field_rotation.ts";
+export { type SceneStar, starField, starFieldDefaults, type StarFieldOptions } from "./simulate/star_field.ts";
+export {
+  moffatAlphaPerFwhm,
+  type MotionStep,
+  type PointSpread,
+  pointSpreadDefaults,
+  renderStars,
+  renderStarsDefaults,
+  type RenderStarsOptions,
+  type StarCanvas,
+  type StarImage,
+} from "./simulate/render_stars.ts";
+export { type Scene, type SceneGlow, starScene, starSceneDefaults, type StarSceneOptions } from "./simulate/scene.ts";
+export { dustOf, type DustShadow, illumination, type IlluminationOptions } from "./simulate/illumination.ts";
+export { darkCurrentLaw, type Exposure, fullScaleOf, readOut, type SensorMaps, sensorMaps } from "./simulate/sensor.ts";
+export {
+  type FrameConditions,
+  frameConditionsDefaults,
+  site,
+  type SkyLight,
+  type Streak,
+} from "./simulate/frame_conditions.ts";
+export { type Fault, faultConditions, faultList, type FaultName, type FaultSettings } from "./simulate/faults.ts";
+export { type ExposureFacts, frameHeader } from "./simulate/frame_header.ts";
+export {
+  type ExpectedLight,
+  expectedLight,
+  type FrameTruth,
+  type SimulateFrameOptions,
+  skyMatrixOf,
+} from "./simulate/expected_light.ts";
+export { type SimulatedFrame, simulateFrame } from "./simulate/simulate_frame.ts";
+export {
+  type CalibrationTruth,
+  simulateCalibration,
+  simulateCalibrationDefaults,
+  type SimulateCalibrationOptions,
+  type SimulatedCalibration,
+} from "./simulate/simulate_calibration.ts";
 
 // calibrate
+export { combineMasterDefaults, type CombineMasterOptions } from "./calibrate/combine_master.ts";
+export { combineBias } from "./calibrate/combine_bias.ts";
+export { combineDark } from "./calibrate/combine_dark.ts";
+export { combineFlat, combineFlatDefaults, type CombineFlatOptions } from "./calibrate/combine_flat.ts";
+export {
+  type Masters,
+  prepareCorrection,
+  prepareCorrectionDefaults,
+  type PrepareCorrectionOptions,
+} from "./calibrate/prepare_correction.ts";
+export { calibrateFrame, calibrateFrameDefaults, type CalibrateFrameOptions } from "./calibrate/calibrate_frame.ts";
+export { repairPixels, repairPixelsDefaults, type RepairPixelsOptions } from "./calibrate/repair_pixels.ts";
+export { demosaic, demosaicDefaults, type DemosaicOptions } from "./calibrate/demosaic.ts";
+export { type MosaicParts, splitMosaic } from "./calibrate/split_mosaic.ts";
 
 // measure
 export { measureSky, type SkyLevel } from "./measure/sky_level.ts";

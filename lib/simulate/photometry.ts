@@ -1,0 +1,118 @@
+/** How many electrons a second a star, a sky or a glowing gas gives to a pixel. */
+import { expPortable, powPortable } from "./portable.ts";
+
+const planckConstant = 6.62607015e-27; // erg s, exact in the SI of 2019
+const hcOverK = 1.438776877e7; // nm K, second radiation constant, CODATA 2018
+
+/**
+ * Photons a second, square centimetre and ångström from a star of magnitude 0 at 550 nm: 3640 Jy (Bessell 1979,
+ * PASP 91, 589) divided by hλ, about 998.8.
+ */
+export const zeroMagnitudePhotons: number = 3640e-23 / (planckConstant * 5500);
+
+/**
+ * Photons a second and square centimetre from one square arcsecond of gas of one rayleigh
+ * (10⁶ / 4π photons s⁻¹ cm⁻² sr⁻¹, by definition of the unit).
+ */
+export const rayleighPhotons: number = 1e6 / (4 * Math.PI) * (Math.PI / 648000) ** 2;
+
+/** Share of the incoming photons that become electrons, by wavelength: optics, filter and sensor together. */
+export interface Passband {
+  /** Channel name: `Ha`, `OIII`, `SII`, `L`, `R`, `G`, `B`. */
+  readonly channel: string;
+  /** First wavelength of the table, nanometres. */
+  readonly firstNm: number;
+  /** Step of the table, nanometres. */
+  readonly stepNm: number;
+  /** Throughput at each step, 0 … 1. */
+  readonly throughput: readonly number[];
+}
+
+/**
+ * A passband with smooth shoulders: 1 / (1 + (2 |λ − centre| / width)^steepness), times the peak.
+ *
+ * @param channel name
+ * @param centreNm wavelength of the middle
+ * @param widthNm full width at half maximum
+ * @param peak throughput in the middle, 0 … 1
+ * @param steepness 4 is round, 20 nearly a box
+ */
+export function shapePassband(
+  channel: string,
+  centreNm: number,
+  widthNm: number,
+  peak: number,
+  steepness = 8,
+): Passband {
+  const stepNm = widthNm / 40, half = 60;
+  const throughput: number[] = [];
+  for (let i = -half; i <= half; i++) {
+    const x = Math.abs(2 * i * stepNm / widthNm);
+    throughput.push(peak / (1 + (x === 0 ? 0 : powPortable(x, steepness))));
+  }
+  return { channel, firstNm: centreNm - half * stepNm, stepNm, throughput };
+}
+
+/** Throughput at a wavelength in nanometres, linear between the steps, 0 outside. */
+export function throughputAt(band: Passband, wavelengthNm: number): number {
+  const at = (wavelengthNm - band.firstNm) / band.stepNm, i = Math.floor(at), f = at - i;
+  const left = band.throughput[i] ?? 0, right = band.throughput[i + 1] ?? 0;
+  return i < -1 ? 0 : left + (right - left) * f;
+}
+
+/** Width of a box of throughput 1 that passes as much of a flat photon spectrum, ångström. */
+export const effectiveWidthAngstrom = (band: Passband): number =>
+  10 * band.stepNm * band.throughput.reduce((sum, each) => sum + each, 0);
+
+/** Photons a unit of wavelength from a black body, up to a constant: λ⁻⁴ / (exp(hc / λkT) − 1), λ in nanometres. */
+export function planckPhotons(wavelengthNm: number, temperatureK: number): number {
+  const q = wavelengthNm * wavelengthNm;
+  return 1e10 / (q * q * (expPortable(hcOverK / (wavelengthNm * temperatureK)) - 1));
+}
+
+/**
+ * Ångström of throughput 1 that a black body of this temperature, of known brightness at 550 nm, fills through the band.
+ *
+ * @example A hot star is brighter in blue than in red
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { blackBodyWidth, shapePassband } from "faintlight";
+ *
+ * const blue = shapePassband("B", 460, 90, 0.5), red = shapePassband("R", 620, 90, 0.5);
+ * assert.ok(blackBodyWidth(blue, 12000) > blackBodyWidth(red, 12000));
+ * assert.ok(blackBodyWidth(blue, 3500) < blackBodyWidth(red, 3500));
+ * ```
+ */
+export function blackBodyWidth(band: Passband, temperatureK: number): number {
+  const reference = planckPhotons(550, temperatureK);
+  let sum = 0;
+  for (let i = 0; i < band.throughput.length; i++) {
+    if (band.throughput[i] === 0) continue;
+    sum += band.throughput[i] * planckPhotons(band.firstNm + i * band.stepNm, temperatureK) / reference;
+  }
+  return 10 * band.stepNm * sum;
+}
+
+/**
+ * Photons a second caught from a source of a magnitude: 998.8 A Δλ 10^(−0.4 m). For the sky, give the magnitude of one
+ * square arcsecond and multiply by the pixel's area.
+ *
+ * @param magnitude V magnitude
+ * @param areaSquareCm collecting area
+ * @param widthAngstrom effective width of the band, throughput included
+ *
+ * @example A star of magnitude 20 in 890 Å through an 80 mm lens, quantum efficiency 0.6
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { magnitudeRate } from "faintlight";
+ *
+ * const rate = magnitudeRate(20, Math.PI / 4 * 64, 890 * 0.6);
+ * assert.ok(Math.abs(rate - 0.2681) < 1e-4);
+ * ```
+ */
+export const magnitudeRate = (magnitude: number, areaSquareCm: number, widthAngstrom: number): number =>
+  zeroMagnitudePhotons * areaSquareCm * widthAngstrom * powPortable(10, -0.4 * magnitude);
+
+/** Temperature of a black body of the colour B − V (Ballesteros 2012, EPL 97, 34008), kelvin. */
+export const temperatureOfColour = (bMinusV: number): number =>
+  4600 * (1 / (0.92 * bMinusV + 1.7) + 1 / (0.92 * bMinusV + 0.62));
