@@ -1,0 +1,339 @@
+/** What the three kinds of masters have in common: many frames of one size, combined band by band with rejection. */
+import { FrameError } from "../core/errors.ts";
+import { type Card, card, withCards } from "../core/header.ts";
+import type { Recorded } from "../core/history.ts";
+import { allocatePlane, createImage, type Image } from "../core/image.ts";
+import { type Progress, silent } from "../core/progress.ts";
+import { type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { huberVerdicts, noiseVerdicts, type Strip, verdict } from "../kernels/rejection.ts";
+import { huberLimits } from "../stats/huber.ts";
+import { madSigma } from "../stats/mad_sigma.ts";
+import { normalQuantile } from "../stats/normal.ts";
+import { phaseAt, phaseMeans, type Phases, phasesOf } from "./phase_levels.ts";
+
+/** Options of {@linkcode combineBias} and {@linkcode combineDark}. */
+export interface CombineMasterOptions {
+  /** Share of good samples that may be lost on each side, which sets the rejection limit; above 0, at most 0.1. */
+  readonly lostShare: number;
+  /** Told of every frame that could not be used, with the reason; such frames are left out. */
+  readonly onUnusable: (name: string, reason: string) => void;
+  /** Receives progress. */
+  readonly progress: Progress;
+}
+
+/**
+ * What {@linkcode combineBias} and {@linkcode combineDark} use for an option left out. With `lostShare` 0.001 (3.09 sigma of a
+ * Gaussian) the mean keeps 99.8 % of the good samples, a loss of 0.1 % in signal to noise: own choice.
+ */
+export const combineMasterDefaults: CombineMasterOptions = Object.freeze({
+  lostShare: 0.001,
+  onUnusable: () => {},
+  progress: silent,
+});
+
+/** Bytes of samples a worker holds at once. */
+const bandBytes = 64 * 2 ** 20;
+/**
+ * From this many frames on a pixel's own scatter judges its samples; below, the noise measured over the whole frame does,
+ * because the scatter of so few samples hides an outlier among them (its limit would be above 4 sigma, see huberLimit).
+ */
+const manyFrames = 8;
+
+/** One frame on its way into a master. */
+export interface MasterInput {
+  /** Path of the file, or the samples of an image in memory. */
+  readonly source: string | Float32Array;
+  /** Factor of each phase that is applied after the subtraction. */
+  readonly factors: readonly number[];
+  /** Variance of the noise of the frame after that. */
+  readonly variance: number;
+}
+
+/** A band of rows to combine; plain values and shared arrays only. */
+export interface BandJob {
+  readonly inputs: readonly MasterInput[];
+  readonly width: number;
+  readonly y: number;
+  readonly rows: number;
+  readonly phases: Phases;
+  readonly subtract: Float32Array | null;
+  readonly limits: Float64Array;
+  readonly fewLimit: number;
+  readonly floor: number;
+  readonly mean: Float32Array;
+  readonly spread: Float32Array;
+  readonly seen: Float32Array;
+}
+
+/** Numbers of samples of a band. */
+export interface BandResult {
+  readonly dimmer: number;
+  readonly brighter: number;
+  readonly samples: number;
+}
+
+/** Read and combine one band of rows; runs in a worker. */
+export function combineBand(job: BandJob): BandResult {
+  const { inputs, width, y, rows, phases, subtract, limits, floor } = job;
+  const frames = inputs.length, count = width * rows, first = y * width;
+  // An odd number of cache lines between frames keeps them out of each other's cache sets.
+  const stride = Math.ceil(count / 32) * 32 + 16;
+  const samples = new Float32Array(frames * stride);
+  inputs.forEach(({ source, factors }, f) => {
+    const raw = typeof source === "string"
+      ? readBand(source, { x: 0, y, width, height: rows })
+      : source.subarray(first, first + count);
+    const plain = subtract === null && factors.every((each) => each === 1);
+    if (plain) {
+      samples.set(raw, f * stride);
+      return;
+    }
+    for (let row = 0, p = 0; row < rows; row++) {
+      for (let x = 0; x < width; x++, p++) {
+        const level = subtract === null ? 0 : subtract[first + p];
+        samples[f * stride + p] = (raw[p] - level) * factors[phaseAt(x, y + row, phases)];
+      }
+    }
+  });
+  const strip: Strip = { samples, frames, stride, count };
+  const verdicts = new Uint8Array(frames * stride);
+  huberVerdicts(strip, limits, floor, verdicts);
+  const skyVariance = Float64Array.from(inputs, (each) => each.variance);
+  const model = { skyVariance, perUnit: new Float64Array(frames), sky: 0, seeing: 0 };
+  noiseVerdicts(strip, model, job.fewLimit, job.fewLimit, manyFrames - 1, verdicts);
+  let dimmer = 0, brighter = 0, seen = 0;
+  for (let p = 0; p < count; p++) {
+    let n = 0, sum = 0, had = 0;
+    for (let f = 0; f < frames; f++) {
+      const v = verdicts[f * stride + p];
+      if (v === verdict.keep) {
+        n++;
+        sum += samples[f * stride + p];
+      } else if (v === verdict.dimmer) dimmer++;
+      else if (v === verdict.brighter) brighter++;
+      if (v !== verdict.missing) had++;
+    }
+    const average = sum / n;
+    let square = 0;
+    for (let f = 0; f < frames; f++) {
+      if (verdicts[f * stride + p] === verdict.keep) square += (samples[f * stride + p] - average) ** 2;
+    }
+    job.mean[first + p] = n > 0 ? average : NaN;
+    job.spread[first + p] = n > 1 ? square / (n - 1) / n : NaN;
+    job.seen[first + p] = n;
+    seen += had;
+  }
+  return { dimmer, brighter, samples: seen };
+}
+
+function readBand(path: string, region: { x: number; y: number; width: number; height: number }): Float32Array {
+  const open = openPixels(path);
+  try {
+    return open.readRegion(region, 0);
+  } finally {
+    open.close();
+  }
+}
+
+const bandTask: PoolTask<BandJob, BandResult> = { module: import.meta.url, name: "combineBand", run: combineBand };
+
+/** Noise of one frame from the differences of pixels of one phase side by side, of at most about 10⁵ pairs. */
+function frameNoise(rows: Float32Array, width: number, step: number): number {
+  const differences: number[] = [];
+  const thin = Math.max(1, Math.floor(rows.length / 1e5));
+  for (let at = 0; at + step < rows.length; at += thin) {
+    if (at % width + step < width) differences.push(rows[at + step] - rows[at]);
+  }
+  return madSigma(differences) / Math.SQRT2;
+}
+
+/** What a kind of master adds to the common work. */
+export interface MasterPlan {
+  /** Name of the step. */
+  readonly step: string;
+  /** What the frames are, for messages: "bias frames". */
+  readonly what: string;
+  /** Value of the IMAGETYP card of the master. */
+  readonly imageType: string;
+  /** Whether the master is to be divided by the mean of each of its phases. */
+  readonly normalise: boolean;
+  /** Taken off every frame first; null for nothing. */
+  readonly subtract: Image | null;
+  /** Factors of a frame's phases, from an open frame; null for 1. */
+  readonly factors: ((open: PixelSource) => readonly number[]) | null;
+  /** Resolved options for the history. */
+  readonly options: object;
+  /** The caller's options. */
+  readonly used: CombineMasterOptions;
+  /** Values the master was made from besides the frames. */
+  readonly alsoFrom: readonly Recorded[];
+}
+
+/** Refuse what cannot be combined, combine the rest; frames that are unreadable or of another size are listed. */
+export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan): Image {
+  const { step, what } = plan, { lostShare, progress, onUnusable } = plan.used;
+  if (!Array.isArray(sources) || sources.length === 0) {
+    throw new RangeError(`${step}: sources must hold at least one frame, but got none; add ${what}`);
+  }
+  if (!(lostShare > 0 && lostShare <= 0.1)) {
+    throw new RangeError(`${step}: lostShare must lie above 0 and at most at 0.1, but got ${lostShare}`);
+  }
+  const rejected: { name: string; reason: string }[] = [];
+  const inputs: MasterInput[] = [], names: string[] = [], used: Recorded[] = [];
+  let first: Pick<PixelSource, "width" | "height" | "header" | "geometry" | "channels"> | null = null;
+  sources.forEach((source, index) => {
+    const name = typeof source === "string" ? source : `frame ${index + 1}`;
+    try {
+      const open = openPixels(source);
+      try {
+        if (open.channels.length !== 1) {
+          throw new FrameError(name, "wrong-shape", `has ${open.channels.length} planes where ${what} have one`);
+        }
+        if (first !== null && (open.width !== first.width || open.height !== first.height)) {
+          throw new FrameError(
+            name,
+            "wrong-shape",
+            `has ${open.width} × ${open.height} pixels where the first has ${first.width} × ${first.height}`,
+          );
+        }
+        const phases = phasesOf(open.geometry.bayer !== null);
+        const factors = plan.factors === null ? Array.from({ length: phases.count }, () => 1) : plan.factors(open);
+        if (!factors.every((each) => Number.isFinite(each) && each > 0)) {
+          throw new FrameError(name, "unreadable", "has no light above its dark level", "leave it out");
+        }
+        const middle = { x: 0, y: Math.floor(open.height / 4), width: open.width, height: Math.ceil(open.height / 2) };
+        const noise = frameNoise(open.readRegion(middle, 0), open.width, phases.step) * Math.max(...factors);
+        inputs.push({
+          source: typeof source === "string" ? source : source.planes[0].data,
+          factors,
+          variance: noise ** 2,
+        });
+        names.push(name);
+        if (typeof source !== "string") used.push(source);
+        first ??= {
+          width: open.width,
+          height: open.height,
+          header: open.header,
+          geometry: open.geometry,
+          channels: open.channels,
+        };
+      } finally {
+        open.close();
+      }
+    } catch (error) {
+      if (!(error instanceof FrameError)) throw error;
+      rejected.push({ name, reason: error.message });
+      onUnusable(name, error.message);
+    }
+    progress({ label: `looking at ${what}`, done: index + 1, total: sources.length });
+  });
+  if (first === null) {
+    throw new RangeError(
+      `${step}: sources must hold a usable frame, but none of ${sources.length} is: ${rejected[0].reason}`,
+    );
+  }
+  return combineInputs(inputs, names, first, plan, rejected, used);
+}
+
+function combineInputs(
+  inputs: readonly MasterInput[],
+  names: readonly string[],
+  first: Pick<PixelSource, "width" | "height" | "header" | "geometry" | "channels">,
+  plan: MasterPlan,
+  rejected: readonly { readonly name: string; readonly reason: string }[],
+  used: readonly Recorded[],
+): Image {
+  const { step, what, subtract } = plan, { lostShare, progress } = plan.used;
+  const { width, height, header, geometry, channels } = first, frames = inputs.length;
+  const phases = phasesOf(geometry.bayer !== null);
+  if (subtract !== null && (subtract.width !== width || subtract.height !== height)) {
+    throw new RangeError(
+      `${step}: what is subtracted must have the frames' ${width} × ${height} pixels, but has ${subtract.width} × ${subtract.height}`,
+    );
+  }
+  const mean = allocatePlane(width, height), spread = allocatePlane(width, height), seen = allocatePlane(width, height);
+  const rows = Math.max(1, Math.min(height, Math.floor(bandBytes / (frames * width * 5))));
+  const limits = huberLimits(frames, lostShare, manyFrames), fewLimit = normalQuantile(1 - lostShare);
+  const level = Math.max(...inputs.map((each) => Math.max(...each.factors)));
+  const jobs: BandJob[] = [];
+  for (let y = 0; y < height; y += rows) {
+    jobs.push({
+      inputs,
+      width,
+      y,
+      rows: Math.min(rows, height - y),
+      phases,
+      subtract: subtract === null ? null : subtract.planes[0].data,
+      limits,
+      fewLimit,
+      // Rounding to whole ADU alone scatters by 1/√12; a pixel that reads one value many times must not reject the next.
+      floor: level / Math.sqrt(12),
+      mean,
+      spread,
+      seen,
+    });
+  }
+  const results = parallelMap(bandTask, jobs, { label: `combining ${what}`, progress });
+  if (plan.normalise) normalisePhases(mean, spread, width, height, phases);
+  const total = results.reduce((a, b) => ({
+    dimmer: a.dimmer + b.dimmer,
+    brighter: a.brighter + b.brighter,
+    samples: a.samples + b.samples,
+  }));
+  let noise = 0, counted = 0;
+  for (const each of spread) {
+    if (each === each) {
+      noise += each;
+      counted++;
+    }
+  }
+  const share = (n: number) => `${(100 * n / total.samples).toFixed(3)} %`;
+  const notes = [
+    `${frames} ${what} combined`,
+    `left out: ${share(total.dimmer)} of the samples below and ${share(total.brighter)} above the others`,
+    counted > 0
+      ? `noise of the mean: ${Math.sqrt(noise / counted).toPrecision(4)} a pixel (rms)`
+      : "noise of the mean unknown: one frame only",
+    ...rejected.map((each) => `not used: ${each.reason}`),
+  ];
+  const list: Card[] = names.map((name, index) =>
+    card(`FRM${String(index + 1).padStart(5, "0")}`, name.split(/[\\/]/).at(-1) ?? name)
+  );
+  return createImage(
+    {
+      width,
+      height,
+      planes: [{ channel: channels[0], data: mean }],
+      unit: "adu",
+      header: withCards(header, [
+        card("IMAGETYP", plan.imageType),
+        card("NCOMBINE", frames, "frames combined"),
+        ...list,
+      ]),
+      geometry,
+      variance: frames > 1 ? [spread] : null,
+      coverage: seen,
+    },
+    { step, options: plan.options, notes },
+    [...used, ...plan.alsoFrom],
+  );
+}
+
+/** Divide a flat by the mean of each phase in place, and its variance by the square: factors about 1 that leave colour alone. */
+function normalisePhases(
+  mean: Float32Array,
+  spread: Float32Array,
+  width: number,
+  height: number,
+  phases: Phases,
+): void {
+  const levels = phaseMeans(mean, width, height, phases.count === 4);
+  for (let y = 0, at = 0; y < height; y++) {
+    for (let x = 0; x < width; x++, at++) {
+      const level = levels[phaseAt(x, y, phases)];
+      mean[at] /= level;
+      spread[at] /= level * level;
+    }
+  }
+}

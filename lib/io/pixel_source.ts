@@ -1,0 +1,58 @@
+/** One way to read pixels, whether a frame lies in memory or on disk. */
+import type { Geometry, Region } from "../core/geometry.ts";
+import type { Header } from "../core/header.ts";
+import type { Image } from "../core/image.ts";
+
+/** A frame to read: an image in memory, or the path of a FITS file. */
+export type FrameSource = Image | string;
+
+/** An open frame. */
+export interface PixelSource {
+  /** Path of the file, `""` for an image in memory. */
+  readonly name: string;
+  /** Columns. */
+  readonly width: number;
+  /** Rows. */
+  readonly height: number;
+  /** Channel names, one a plane. */
+  readonly channels: readonly string[];
+  /** Header cards. */
+  readonly header: Header;
+  /** Geometry. */
+  readonly geometry: Geometry;
+  /** Samples of a region of one plane, row by row, in a new array. */
+  readonly readRegion: (region: Region, plane: number) => Float32Array;
+  /** Let go of the file. */
+  readonly close: () => void;
+}
+
+function sourceOfImage(image: Image): PixelSource {
+  const { width, height, header, geometry } = image;
+  return {
+    name: "",
+    width,
+    height,
+    channels: image.planes.map((plane) => plane.channel),
+    header,
+    geometry,
+    readRegion: (region, plane) => {
+      const out = new Float32Array(region.width * region.height), { data } = image.planes[plane];
+      for (let y = 0; y < region.height; y++) {
+        const from = (region.y + y) * width + region.x;
+        out.set(data.subarray(from, from + region.width), y * region.width);
+      }
+      return out;
+    },
+    close: () => {},
+  };
+}
+
+/**
+ * Open a frame for reading by regions.
+ *
+ * @throws {FrameError} if a file cannot be used
+ */
+export function openPixels(source: FrameSource): PixelSource {
+  if (typeof source !== "string") return sourceOfImage(source);
+  throw new TypeError(`openPixels: source must be an image, but got ${source}`);
+}
