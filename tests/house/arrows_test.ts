@@ -78,6 +78,11 @@ describe("rooms", () => {
     expect(files.map(roomOf).filter((room) => /^(utils?|helpers?|common|misc)$/.test(room))).toEqual([]);
   });
 
+  it("touch the disk only in io, and for the command line's own needs in app", () => {
+    const users = files.filter((path) => /from "node:fs"/.test(readFileSync(path, "utf8")));
+    expect([...new Set(users.map(roomOf))].filter((room) => room !== "io" && room !== "app")).toEqual([]);
+  });
+
   it("use Deno only where there is nothing else: the command line and the notebook's display", () => {
     const users = files.filter((path) =>
       /\bDeno\./.test(readFileSync(path, "utf8").replaceAll(/\/\*[\s\S]*?\*\/|\/\/.*/g, ""))

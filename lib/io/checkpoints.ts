@@ -5,7 +5,7 @@
 import { createHash } from "node:crypto";
 import { existsSync, mkdirSync, readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
-import { writeWhole } from "../io/write_whole.ts";
+import { writeWhole } from "./write_whole.ts";
 import { canonicalJson } from "../core/options.ts";
 
 /** Folder inside the output folder that keeps the answers. */

@@ -1,0 +1,27 @@
+/** Digests of files, on all processors: what a record names its inputs by, and how a duplicate is known. */
+import { createHash } from "node:crypto";
+import { closeSync, openSync, readSync } from "node:fs";
+import { type Progress, silent } from "../core/progress.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+
+/** SHA-256 of a file, hexadecimal, read in pieces. */
+export function digestFile(path: string): string {
+  const hash = createHash("sha256"), piece = new Uint8Array(1 << 20);
+  const file = openSync(path, "r");
+  try {
+    for (;;) {
+      const got = readSync(file, piece, 0, piece.length, null);
+      if (got === 0) break;
+      hash.update(piece.subarray(0, got));
+    }
+  } finally {
+    closeSync(file);
+  }
+  return hash.digest("hex");
+}
+
+const task: PoolTask<string, string> = { module: import.meta.url, name: "digestFile", run: digestFile };
+
+/** Digests of files in their order. */
+export const digestFiles = (paths: readonly string[], progress: Progress = silent): string[] =>
+  parallelMap(task, paths, { label: "reading files", progress });

@@ -1,0 +1,183 @@
+/**
+ * A workflow: processing steps as plain data, run on named stacks. A record's history is the same thing with every option
+ * resolved; {@linkcode replayHistory} carries it out again.
+ */
+import * as v from "valibot";
+import type { History, Recorded } from "../core/history.ts";
+import type { Json } from "../core/options.ts";
+import { findStep, type StepResult } from "./step.ts";
+
+/** One step of a workflow. */
+export interface WorkflowNode {
+  /** Name of the result within the workflow. */
+  readonly id: string;
+  /** Name of the library function. */
+  readonly step: string;
+  /** What goes in: `stack.Ha`, the id of a node, or `id.output` of a step with several results. */
+  readonly inputs: readonly string[];
+  /** Options; what is left out takes the step's default. */
+  readonly options: { readonly [name: string]: Json };
+  /** Channel or channel set, for file names and headings; `""` when the step works on the whole picture. */
+  readonly channel: string;
+}
+
+/** Steps in order, and which result is the picture. */
+export interface Workflow {
+  /** What the workflow makes, for a person. */
+  readonly name: string;
+  /** Each node stands behind its inputs. */
+  readonly nodes: readonly WorkflowNode[];
+  /** Id of the picture. */
+  readonly result: string;
+}
+
+const name = v.pipe(v.string(), v.regex(/^[A-Za-z][\w-]*$/));
+const json: v.GenericSchema<Json> = v.lazy(() =>
+  v.union([v.null(), v.boolean(), v.number(), v.string(), v.array(json), v.record(v.string(), json)])
+);
+const workflowSchema = v.strictObject({
+  name: v.string(),
+  nodes: v.array(v.strictObject({
+    id: name,
+    step: name,
+    inputs: v.array(v.string()),
+    options: v.optional(v.record(v.string(), json), {}),
+    channel: v.optional(v.string(), ""),
+  })),
+  result: v.string(),
+});
+
+/**
+ * A workflow from JSON text, checked: known steps, inputs that exist, no name twice.
+ *
+ * @param text the JSON
+ * @param origin where it came from, for the message
+ * @throws {SyntaxError} if it is not JSON or not a workflow; the message names the place and the rule
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { parseWorkflow } from "faintlight";
+ *
+ * const text = '{"name":"one","nodes":[{"id":"flat","step":"extractGradient","inputs":["stack.L"]}],"result":"flat"}';
+ * assert.equal(parseWorkflow(text, "example").nodes[0].step, "extractGradient");
+ * assert.throws(() => parseWorkflow("{}", "example"), /example: name/);
+ * ```
+ */
+export function parseWorkflow(text: string, origin: string): Workflow {
+  let value: unknown;
+  try {
+    value = JSON.parse(text);
+  } catch (error) {
+    throw new SyntaxError(`${origin}: must be JSON, but ${(error as Error).message}`);
+  }
+  const checked = v.safeParse(workflowSchema, value);
+  if (!checked.success) {
+    const issue = checked.issues[0];
+    throw new SyntaxError(`${origin}: ${v.getDotPath(issue) ?? "workflow"}: ${issue.message}`);
+  }
+  const known = new Set<string>();
+  for (const node of checked.output.nodes) {
+    findStep(node.step);
+    for (const input of node.inputs) {
+      const source = input.split(".")[0];
+      if (source !== "stack" && !known.has(source)) {
+        throw new SyntaxError(`${origin}: node "${node.id}" takes "${input}", but no earlier node has that name`);
+      }
+    }
+    if (known.has(node.id) || node.id === "stack") throw new SyntaxError(`${origin}: two nodes are named "${node.id}"`);
+    known.add(node.id);
+  }
+  if (!known.has(checked.output.result.split(".")[0])) {
+    throw new SyntaxError(
+      `${origin}: result "${checked.output.result}" is no node; known are ${[...known].join(", ")}`,
+    );
+  }
+  return checked.output;
+}
+
+/** One carried-out node of a workflow. */
+export interface CarriedOut {
+  /** The node. */
+  readonly node: WorkflowNode;
+  /** What went in. */
+  readonly inputs: readonly Recorded[];
+  /** What came out, by name; `""` for a single result. */
+  readonly outputs: StepResult;
+}
+
+/**
+ * Run a workflow.
+ *
+ * @param workflow the steps
+ * @param stacks what `stack.<name>` stands for
+ * @param visit called behind each step, before the next
+ * @returns the value that is the picture
+ * @throws {TypeError} if a stack is missing
+ */
+export function runWorkflow(
+  workflow: Workflow,
+  stacks: Readonly<Record<string, Recorded>>,
+  visit: (done: CarriedOut, index: number) => void = () => {},
+): Recorded {
+  const made = new Map<string, StepResult>();
+  const find = (reference: string): Recorded => {
+    const [id, output = ""] = reference.split(".");
+    if (id === "stack") {
+      const stack = stacks[output];
+      if (stack === undefined) {
+        throw new TypeError(
+          `runWorkflow: the workflow needs a stack "${output}", but there are ${
+            Object.keys(stacks).join(", ") || "none"
+          }`,
+        );
+      }
+      return stack;
+    }
+    const results = made.get(id);
+    const value = results?.[output] ?? (output === "" && results !== undefined ? Object.values(results)[0] : undefined);
+    if (value === undefined) {
+      throw new TypeError(`runWorkflow: "${reference}" must name an earlier result, but does not`);
+    }
+    return value;
+  };
+  workflow.nodes.forEach((node, index) => {
+    const inputs = node.inputs.map(find);
+    const outputs = findStep(node.step).run(inputs, node.options);
+    made.set(node.id, outputs);
+    visit({ node, inputs, outputs }, index);
+  });
+  return find(workflow.result);
+}
+
+/**
+ * Carry out a history again, from its sources.
+ *
+ * @param history the graph, with resolved options
+ * @param sources values for the nodes that are no steps (a stack that was read), by node id
+ * @returns the value that the head of the history names
+ * @throws {TypeError} if a source is missing
+ */
+export function replayHistory(history: History, sources: ReadonlyMap<string, Recorded>): Recorded {
+  const values = new Map<string, Recorded>(sources);
+  const shared = new Map<string, StepResult>();
+  for (const node of history.nodes) {
+    if (values.has(node.id)) continue;
+    const inputs = node.inputs.map((id) => {
+      const value = values.get(id);
+      if (value === undefined) {
+        throw new TypeError(`replayHistory: node ${id} must come before ${node.id}, but is missing`);
+      }
+      return value;
+    });
+    if (inputs.length === 0) {
+      throw new TypeError(`replayHistory: "${node.step}" is a source; pass its value for node ${node.id}`);
+    }
+    // a step with several results is carried out once
+    const call = JSON.stringify([node.step, node.options, node.inputs]);
+    const outputs = shared.get(call) ?? findStep(node.step).run(inputs, node.options);
+    shared.set(call, outputs);
+    values.set(node.id, outputs[node.output] ?? Object.values(outputs)[0]);
+  }
+  return values.get(history.head) as Recorded;
+}
