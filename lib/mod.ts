@@ -162,6 +162,25 @@ export { measureSky, type SkyLevel } from "./measure/sky_level.ts";
 // night
 
 // register
+export {
+  fitTransform,
+  fitTransformDefaults,
+  type FitTransformOptions,
+  type PointPair,
+  type TransformFit,
+  type TransformModel,
+} from "./register/fit_transform.ts";
+export {
+  type FrameSize,
+  type MatchableStar,
+  matchStars,
+  matchStarsDefaults,
+  type MatchStarsOptions,
+  RegistrationError,
+  type RegistrationFailure,
+  type StarMatch,
+  type StarPair,
+} from "./register/match_stars.ts";
 
 // combine
 
