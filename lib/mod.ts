@@ -25,7 +25,7 @@ export * from "./core/sensor_correction.ts";
 export * from "./core/colour_space.ts";
 
 // stats
-export { huberEstimate, type HuberEstimate, huberLimit, huberLimits } from "./stats/huber.ts";
+export { type HuberEstimate, huberEstimate, huberLimit, huberLimits } from "./stats/huber.ts";
 export { median, quantile, weightedMedian } from "./stats/median.ts";
 export { mad, madSigma, madSigmaFactor } from "./stats/mad_sigma.ts";
 export {
@@ -157,6 +157,17 @@ export { demosaic, demosaicDefaults, type DemosaicOptions } from "./calibrate/de
 export { type MosaicParts, splitMosaic } from "./calibrate/split_mosaic.ts";
 
 // measure
+export { detectStars, detectStarsDefaults, type DetectStarsOptions, type StarList } from "./measure/detect_stars.ts";
+export {
+  type FrameQuality,
+  measureFrame,
+  measureFrameDefaults,
+  type MeasureFrameOptions,
+} from "./measure/measure_frame.ts";
+export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
+export type { Trail } from "./measure/find_trails.ts";
+export type { Doubling } from "./measure/mean_star.ts";
+export type { TurnedDown } from "./measure/survey.ts";
 export { measureSky, type SkyLevel } from "./measure/sky_level.ts";
 
 // night

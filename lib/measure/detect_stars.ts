@@ -1,0 +1,182 @@
+/** Finding and measuring the stars of a frame. */
+import type { Image } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import type { Star } from "../core/star.ts";
+import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
+import { samplingOf } from "./sampling.ts";
+import { type Candidate, type Survey, survey, type TurnedDown } from "./survey.ts";
+
+/** Options of {@linkcode detectStars}. */
+export interface DetectStarsOptions {
+  /** Least signal-to-noise ratio of a star in the list. */
+  readonly detectionSigma: number;
+  /** Channel to search; null: green of a mosaic or colour image, else the first plane. */
+  readonly channel: string | null;
+  /** Samples at or above this level are saturated, in the unit of the image; null when not known (clipped tops are seen all the same). */
+  readonly saturationLevel: number | null;
+  /** Electrons per unit of the image, for the photon noise of the stars' own light; null when not known. */
+  readonly electronsPerUnit: number | null;
+  /** At most this many stars, the brightest. */
+  readonly maximumStars: number;
+}
+
+/**
+ * What {@linkcode detectStars} uses for an option left out. Five sigma: of a million independent places of a 2-megapixel frame
+ * 0.3 pass by noise alone, and of stars of true signal-to-noise ratio 7 all but 2.5 % do (normal tail areas).
+ */
+export const detectStarsDefaults: DetectStarsOptions = Object.freeze({
+  detectionSigma: 5,
+  channel: null,
+  saturationLevel: null,
+  electronsPerUnit: null,
+  maximumStars: 10000,
+});
+
+/** The stars of a frame and what was learned on the way. */
+export interface StarList {
+  /** Stars, brightest first, in pixels of the image. */
+  readonly stars: readonly Star[];
+  /** Channel they were measured on. */
+  readonly channel: string;
+  /** Columns of the image. */
+  readonly width: number;
+  /** Rows of the image. */
+  readonly height: number;
+  /** Typical full width at half maximum, geometric mean of the axes, pixels; NaN without stars. */
+  readonly fwhmPixels: number;
+  /** Exponent of the Moffat profile of the frame's mean star; NaN without stars. */
+  readonly moffatBeta: number;
+  /** Median level of the sky. */
+  readonly background: number;
+  /** Noise of one pixel. */
+  readonly noise: number;
+  /** Whether there were more stars than `maximumStars`. */
+  readonly truncated: boolean;
+  /** What looked like a star and was none, by reason. */
+  readonly turnedDown: TurnedDown;
+  /** Options used. */
+  readonly options: DetectStarsOptions;
+}
+
+/** A star from a candidate and the frame's profile. */
+function starOf(from: Survey, profile: FrameProfile, candidate: Candidate, radius: number): Star {
+  const { xx, xy, yy, snr } = candidate;
+  const size2 = Math.sqrt(xx * yy - xy * xy), sum = xx + yy;
+  const e1 = (xx - yy) / sum, e2 = 2 * xy / sum, squared = e1 * e1 + e2 * e2;
+  // Noise adds 2 (2/SNR)² to |shape|² on average; elongation that one round star in twenty would show is none.
+  const noise2 = 4 / (snr * snr), real = candidate.shaped && squared > 6 * noise2 ? Math.sqrt(squared - 2 * noise2) : 0;
+  const half = radius > 0 ? halfFluxRadius(from.sampling, candidate.x, candidate.y, candidate.background, radius) : NaN;
+  return {
+    x: candidate.x,
+    y: candidate.y,
+    flux: candidate.height * 2 * Math.PI * size2 * profile.lightPerGaussian,
+    peak: candidate.peak,
+    snr,
+    fwhmPixels: Math.sqrt(size2) * profile.fwhmPerSigma,
+    eccentricity: Math.sqrt(2 * real / (1 + real)),
+    elongationDegrees: ((Math.atan2(e2, e1) * 90 / Math.PI) + 180) % 180,
+    shape: [e1, e2],
+    halfFluxRadiusPixels: half === half ? half : Math.sqrt(size2) * profile.fwhmPerSigma * 0.5,
+    background: candidate.background,
+    saturated: candidate.saturated,
+  };
+}
+
+/** Half-flux radii are measured on this many stars, from the brightest; the rest take the frame's ratio to the width. */
+const MEASURED_RADII = 200;
+
+/** Stars of a survey. */
+export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
+  const profile = frameProfile(from.sampling, from.stars);
+  const width = from.width;
+  if (width === null) return { stars: [], profile, fwhmPixels: NaN };
+  const fwhmPixels = Math.sqrt(Math.sqrt(width.xx * width.yy - width.xy * width.xy)) * profile.fwhmPerSigma;
+  let measured = 0;
+  const ratios: number[] = [];
+  const stars = from.stars.map((candidate) => {
+    const direct = candidate.snr >= 20 && !candidate.saturated && measured < MEASURED_RADII;
+    if (direct) measured++;
+    const star = starOf(from, profile, candidate, direct ? 3 * fwhmPixels : 0);
+    if (direct) ratios.push(star.halfFluxRadiusPixels / star.fwhmPixels);
+    return star;
+  });
+  ratios.sort((a, b) => a - b);
+  const ratio = ratios.length === 0 ? 0.5 : ratios[ratios.length >> 1];
+  measured = 0;
+  const finished = stars.map((star, i) => {
+    const direct = from.stars[i].snr >= 20 && !star.saturated && measured < MEASURED_RADII;
+    if (direct) {
+      measured++;
+      return star;
+    }
+    return { ...star, halfFluxRadiusPixels: ratio * star.fwhmPixels };
+  });
+  return { stars: finished, profile, fwhmPixels };
+}
+
+/**
+ * Find the stars of a frame and measure place, light, width and shape of each.
+ *
+ * In: a linear image of any unit, raw or calibrated, mono, mosaic (its green pixels are used, positions are in full-resolution
+ * pixels) or colour (plane G). NaN is no data. Out: a list, brightest first.
+ *
+ * Search: the sky is taken off in tiles, row and column banding too where it shows; peaks are sought on smoothed 2 × 2 means
+ * (a matched filter for stars of usual width, wider ones for wide stars) and each is looked at again in full resolution under a
+ * Gaussian of the width of the frame's stars, which the brightest tell first. Single bright pixels, spots narrower and blobs
+ * wider than this frame's stars are turned down and counted. Position: windowed centroid. Shape: adaptive Gaussian moments
+ * (Bernstein & Jarvis 2002, AJ 123, 583), freed of the weight. FWHM: the matched Gaussian times the ratio that the frame's mean
+ * star shows (Moffat profile, one beta a frame). Flux: Gaussian-weighted, scaled to what lies within 3 FWHM by the mean star.
+ * Stars below a signal-to-noise ratio of 8 carry the frame's shape.
+ *
+ * Cost: about 10 ns a pixel and a few microseconds a star. Work space: 3 bytes for each byte of a float32 frame.
+ *
+ * @throws {TypeError} if the image is a finished picture or lacks the channel
+ * @throws {RangeError} if an option is out of range
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, detectStars, randomStream } from "faintlight";
+ *
+ * const random = randomStream(1), data = new Float32Array(128 * 128);
+ * for (let y = 0; y < 128; y++) {
+ *   for (let x = 0; x < 128; x++) {
+ *     const star = 900 * Math.exp(-((x - 40.25) ** 2 + (y - 70.5) ** 2) / (2 * 1.6 ** 2));
+ *     data[y * 128 + x] = 500 + star + 10 * random.gaussian();
+ *   }
+ * }
+ * const image = createImage({ width: 128, height: 128, unit: "adu", planes: [{ channel: "L", data }] });
+ * const { stars } = detectStars(image);
+ * assert.equal(stars.length, 1);
+ * assert.ok(Math.hypot(stars[0].x - 40.25, stars[0].y - 70.5) < 0.05);
+ * ```
+ */
+export function detectStars(image: Image, options: Partial<DetectStarsOptions> = {}): StarList {
+  const used = settle("detectStars", detectStarsDefaults, options);
+  const { detectionSigma, maximumStars, saturationLevel, electronsPerUnit } = used;
+  if (!(detectionSigma > 0)) {
+    throw new RangeError(`detectStars: detectionSigma must be > 0, but got ${detectionSigma}`);
+  }
+  if (!(maximumStars >= 1)) throw new RangeError(`detectStars: maximumStars must be ≥ 1, but got ${maximumStars}`);
+  const sampling = samplingOf("detectStars", image, used.channel);
+  const seen = survey(sampling, {
+    detectionSigma,
+    saturationLevel: saturationLevel ?? Infinity,
+    electronsPerUnit: electronsPerUnit ?? 0,
+    maximumStars,
+  });
+  const { stars, profile, fwhmPixels } = starsOf(seen);
+  return {
+    stars,
+    channel: sampling.channel,
+    width: image.width,
+    height: image.height,
+    fwhmPixels,
+    moffatBeta: stars.length === 0 ? NaN : profile.moffat.beta,
+    background: seen.background,
+    noise: seen.noise,
+    truncated: seen.truncated,
+    turnedDown: seen.turnedDown,
+    options: used,
+  };
+}

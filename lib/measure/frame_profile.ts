@@ -1,0 +1,133 @@
+/** The mean star of a frame, as a profile over elliptical radius. */
+import { fitMoffatProfile, moffatFwhm, moffatLight, type MoffatProfile } from "./moffat.ts";
+import type { Sampling } from "./sampling.ts";
+import type { Candidate } from "./survey.ts";
+
+/** Width of a bin in units of the star's Gaussian sigma. */
+const BIN = 0.25;
+const BINS = 26;
+/** At most this many of the brightest clean stars: their pixels outnumber what three parameters need a hundredfold. */
+const MOST_STARS = 40;
+
+/** Profile of a frame's stars, radius in units of the sigma of each star's matched Gaussian, height in units of its height. */
+export interface FrameProfile {
+  /** Mean radius of the pixels in each bin. */
+  readonly radius: Float64Array;
+  /** Mean sample in each bin; NaN where there was none. */
+  readonly value: Float64Array;
+  /** Moffat profile through it. */
+  readonly moffat: MoffatProfile;
+  /** FWHM over the matched sigma. */
+  readonly fwhmPerSigma: number;
+  /** Light within 3 FWHM over that of the matched Gaussian, 2π · height · sigma². */
+  readonly lightPerGaussian: number;
+  /** Number of stars used. */
+  readonly stars: number;
+}
+
+/** Profile of a Gaussian: what is assumed when no star is bright enough to tell. */
+const gaussianProfile: FrameProfile = Object.freeze({
+  radius: new Float64Array(0),
+  value: new Float64Array(0),
+  moffat: Object.freeze({ height: 1, alpha: Math.sqrt(40), beta: 20 }),
+  fwhmPerSigma: 2.3548200450309493,
+  lightPerGaussian: 1,
+  stars: 0,
+});
+
+/** Pile up the brightest clean stars and fit the profile. */
+export function frameProfile(sampling: Sampling, stars: readonly Candidate[]): FrameProfile {
+  const { data, width, height, parity } = sampling;
+  const sum = new Float64Array(BINS), radii = new Float64Array(BINS), count = new Float64Array(BINS);
+  const chosen: Candidate[] = [];
+  for (const least of [60, 25, 12]) {
+    chosen.length = 0;
+    for (const star of stars) {
+      if (!star.shaped || star.saturated || star.snr < least) continue;
+      chosen.push(star);
+      if (chosen.length === MOST_STARS) break;
+    }
+    if (chosen.length >= 8) break;
+  }
+  if (chosen.length === 0) return gaussianProfile;
+  const step = parity === -1 ? 1 : 2, reach = BIN * BINS;
+  for (const star of chosen) {
+    const { xx, xy, yy } = star, det = xx * yy - xy * xy, ixx = yy / det, ixy = -xy / det, iyy = xx / det;
+    const rx = reach * Math.sqrt(xx), ry = reach * Math.sqrt(yy);
+    const left = Math.max(0, Math.ceil(star.x - rx)), right = Math.min(width - 1, Math.floor(star.x + rx));
+    for (let y = Math.max(0, Math.ceil(star.y - ry)); y <= Math.min(height - 1, Math.floor(star.y + ry)); y++) {
+      const dy = y - star.y;
+      for (let x = left + (parity !== -1 && ((left + y) & 1) !== parity ? 1 : 0); x <= right; x += step) {
+        const dx = x - star.x;
+        const u = Math.sqrt(Math.max(0, ixx * dx * dx + 2 * ixy * dx * dy + iyy * dy * dy)), bin = Math.floor(u / BIN);
+        const v = (data[y * width + x] - star.background) / star.height;
+        // Far out a neighbour would show: leave out what no wing reaches.
+        if (bin >= BINS || v !== v || (u > 3 && v > 0.25)) continue;
+        sum[bin] += v;
+        radii[bin] += u;
+        count[bin]++;
+      }
+    }
+  }
+  const radius = radii.map((each, i) => each / count[i]), value = sum.map((each, i) => each / count[i]);
+  const known = [...count.keys()].filter((i) => count[i] > 0);
+  // Weight by the number of pixels, but not without end: wings are many pixels and little light.
+  const moffat = fitMoffatProfile(
+    known.map((i) => radius[i]),
+    known.map((i) => value[i]),
+    known.map((i) => Math.sqrt(count[i])),
+  );
+  if (moffat === null) return gaussianProfile;
+  const fwhmPerSigma = moffat.alpha * moffatFwhm(moffat.beta);
+  const light = moffat.height * moffat.alpha ** 2 * moffatLight(moffat.beta, 3 * moffatFwhm(moffat.beta));
+  return { radius, value, moffat, fwhmPerSigma, lightPerGaussian: light / (2 * Math.PI), stars: chosen.length };
+}
+
+/**
+ * Radius that holds half of the light found within `most` pixels: mean level of rings half a pixel wide times their area, summed
+ * outwards and interpolated. Pixels near the centre are split 5 × 5, because a ring there is smaller than a pixel.
+ */
+export function halfFluxRadius(sampling: Sampling, x0: number, y0: number, background: number, most: number): number {
+  const { data, width, height, parity } = sampling;
+  const ring = 0.5, rings = Math.max(4, Math.ceil(most / ring));
+  const sum = new Float64Array(rings), count = new Float64Array(rings);
+  const step = parity === -1 ? 1 : 2;
+  const left = Math.max(0, Math.floor(x0 - most)), right = Math.min(width - 1, Math.ceil(x0 + most));
+  for (let y = Math.max(0, Math.floor(y0 - most)); y <= Math.min(height - 1, Math.ceil(y0 + most)); y++) {
+    for (let x = left + (parity !== -1 && ((left + y) & 1) !== parity ? 1 : 0); x <= right; x += step) {
+      const v = data[y * width + x] - background;
+      if (v !== v) continue;
+      const dx = x - x0, dy = y - y0, r = Math.sqrt(dx * dx + dy * dy);
+      if (r < 6) {
+        for (let j = -2; j <= 2; j++) {
+          for (let i = -2; i <= 2; i++) {
+            const ex = dx + i * 0.2 * step, ey = dy + j * 0.2, bin = Math.floor(Math.sqrt(ex * ex + ey * ey) / ring);
+            if (bin < rings) {
+              sum[bin] += v * 0.04;
+              count[bin] += 0.04;
+            }
+          }
+        }
+      } else {
+        const bin = Math.floor(r / ring);
+        if (bin < rings) {
+          sum[bin] += v;
+          count[bin]++;
+        }
+      }
+    }
+  }
+  const light = new Float64Array(rings + 1);
+  for (let k = 0; k < rings; k++) {
+    const level = count[k] > 0 ? sum[k] / count[k] : 0;
+    light[k + 1] = light[k] + level * Math.PI * ring * ring * (2 * k + 1);
+  }
+  const half = light[rings] / 2;
+  if (!(half > 0)) return NaN;
+  let k = 0;
+  while (k < rings && light[k + 1] < half) k++;
+  // Within a ring of even light the flux grows with the area: interpolate in r².
+  const part = (half - light[k]) / (light[k + 1] - light[k]);
+  const inner = (k * ring) ** 2, outer = ((k + 1) * ring) ** 2;
+  return Math.sqrt(inner + part * (outer - inner));
+}

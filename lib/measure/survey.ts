@@ -1,0 +1,564 @@
+/** One look at a frame: sky mesh, star candidates, the width of a star, the stars. Everything that measures stars starts here. */
+import { medianInPlace } from "../stats/samples.ts";
+import {
+  blockMeans,
+  findPeaks,
+  type Grid,
+  type Mesh,
+  meshAt,
+  smoothGrid,
+  smoothMesh,
+  subtractLines,
+  subtractMesh,
+  tileStatistics,
+} from "./coarse.ts";
+import { adapt, centre, createProbe, type Probe, weigh } from "./moments.ts";
+import type { Sampling } from "./sampling.ts";
+
+/** Side of a sky tile in samples of the 2 × 2 grid. */
+const TILE = 32;
+/**
+ * Share of the detection limit that a peak of the smoothed grid must reach to be looked at closely: the worst a star loses
+ * there, a narrow one (FWHM 1.7 pixels) that falls on the corner of four blocks keeps 0.53 of its signal-to-noise ratio.
+ */
+const COARSE_SHARE = 0.55;
+/** Noise of the smoothed grid over that of the grid, for white noise: the norm of [1 2 1]/4, squared. */
+const SMOOTH_GAIN = 0.375;
+
+/** Settings of a survey. */
+export interface SurveySettings {
+  /** Least signal-to-noise ratio of a star. */
+  readonly detectionSigma: number;
+  /** Level of the samples from which on they count as saturated; Infinity when not known. */
+  readonly saturationLevel: number;
+  /** Electrons per unit of the samples; 0 when not known. */
+  readonly electronsPerUnit: number;
+  /** At most this many stars, the brightest. */
+  readonly maximumStars: number;
+}
+
+/** A star as surveyed, before frame-wide calibration of width and flux. */
+export interface Candidate {
+  /** Centre, column. */
+  x: number;
+  /** Centre, row. */
+  y: number;
+  /** Gaussian ellipse that fits it: variance along x. */
+  xx: number;
+  /** Covariance. */
+  xy: number;
+  /** Variance along y. */
+  yy: number;
+  /** Height of that Gaussian above the background. */
+  height: number;
+  /** Highest sample above the background. */
+  peak: number;
+  /** Signal-to-noise ratio. */
+  snr: number;
+  /** Background under it. */
+  background: number;
+  /** Whether it has reached the saturation level or is flat-topped. */
+  saturated: boolean;
+  /** Whether the ellipse is its own (else the frame's). */
+  shaped: boolean;
+}
+
+/** Width of the stars of a frame: the Gaussian ellipse typical for it. */
+export interface Width {
+  /** Variance along x, pixels². */
+  readonly xx: number;
+  /** Covariance. */
+  readonly xy: number;
+  /** Variance along y. */
+  readonly yy: number;
+}
+
+/** What was turned down, by reason. */
+export interface TurnedDown {
+  /** Single bright pixels: hot pixels, cosmic rays. */
+  readonly singlePixel: number;
+  /** Narrower than a star of this frame. */
+  readonly narrow: number;
+  /** Wider than a star of this frame: nebula knots, galaxies, reflections. */
+  readonly wide: number;
+  /** Humps of a brighter star. */
+  readonly partOfAnother: number;
+  /** Touching the border. */
+  readonly border: number;
+}
+
+/** Result of {@linkcode survey}. */
+export interface Survey {
+  /** Where the samples came from. */
+  readonly sampling: Sampling;
+  /** 2 × 2 means with the sky taken off. */
+  readonly grid: Grid;
+  /** Sky mesh on that grid, levels smoothed. */
+  readonly mesh: Mesh;
+  /** Unsmoothed levels of the tiles. */
+  readonly rawLevel: Float64Array;
+  /** Median level of the sky. */
+  readonly background: number;
+  /** Noise of one pixel. */
+  readonly noise: number;
+  /** Scatter of rows beyond the noise, in the unit of a grid sample. */
+  readonly rowBanding: number;
+  /** Scatter of columns beyond the noise. */
+  readonly columnBanding: number;
+  /** Width of a star; null without stars. */
+  readonly width: Width | null;
+  /** Binning, in pixels, at which the stars were searched. */
+  readonly searchBinning: number;
+  /** The stars, brightest first. */
+  readonly stars: Candidate[];
+  /** Whether there were more than asked for. */
+  readonly truncated: boolean;
+  /** What was turned down. */
+  readonly turnedDown: TurnedDown;
+}
+
+/** Centre of the tightest half of the values, again and again (half-sample mode; Bickel & Frühwirth 2006, CSDA 50, 3500). */
+export function halfSampleMode(values: readonly number[]): number {
+  let s = [...values].sort((a, b) => a - b);
+  while (s.length > 3) {
+    const h = Math.ceil(s.length / 2);
+    let best = 0;
+    for (let i = 1; i + h <= s.length; i++) if (s[i + h - 1] - s[i] < s[best + h - 1] - s[best]) best = i;
+    const next = s.slice(best, best + h);
+    if (next[h - 1] === next[0] || next.length === s.length) return next[h >> 1];
+    s = next;
+  }
+  return s.length === 3 ? s[1] : s.length === 2 ? (s[0] + s[1]) / 2 : s.length === 1 ? s[0] : NaN;
+}
+
+/** A grid at one binning with what is needed to search it. */
+interface Level {
+  readonly grid: Grid;
+  readonly smooth: Grid;
+  /** Pixels of the frame a sample of the grid, along one axis. */
+  readonly binning: number;
+  readonly peaks: Int32Array;
+  /** Noise of the smoothed grid in each tile. */
+  readonly noise: Float64Array;
+  readonly columns: number;
+  readonly rows: number;
+  readonly tile: number;
+}
+
+function sampledScatter(grid: Grid): number {
+  const step = Math.max(1, Math.floor(grid.data.length / 20000) | 1),
+    scratch = new Float32Array(Math.ceil(grid.data.length / step));
+  let n = 0;
+  for (let i = 0; i < grid.data.length; i += step) scratch[n++] = grid.data[i];
+  const middle = medianInPlace(scratch, n);
+  for (let i = 0; i < n; i++) scratch[i] = Math.abs(scratch[i] - middle);
+  return 1.482602218505602 * medianInPlace(scratch, n);
+}
+
+function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number): Level {
+  const smooth = smoothGrid(grid), { columns, rows } = mesh;
+  const tile = mesh.tile * 2 / binning;
+  // White noise would be smoothed by SMOOTH_GAIN; what was interpolated or banded is smoothed less. Believe the frame.
+  const typical = medianInPlace(Float64Array.from(mesh.noise));
+  const ratio = Math.max(SMOOTH_GAIN * 2 / binning, sampledScatter(smooth) / (typical > 0 ? typical : 1));
+  const noise = mesh.noise.map((each) => each * ratio);
+  const limits = noise.map((each) => Math.max(each * COARSE_SHARE * sigma, 1e-30));
+  return { grid, smooth, binning, peaks: findPeaks(smooth, limits, columns, rows, tile), noise, columns, rows, tile };
+}
+
+const noiseAt = (level: Level, x: number, y: number): number =>
+  level.noise[
+    Math.min(level.rows - 1, Math.floor(y / level.tile)) * level.columns +
+    Math.min(level.columns - 1, Math.floor(x / level.tile))
+  ];
+
+/** Middle and slope of 16 samples on a ring around a grid position: what the sky mesh left there. */
+function ringLevel(grid: Grid, x: number, y: number, radius: number, scratch: Float64Array): number {
+  let n = 0;
+  for (let k = 0; k < 16; k++) {
+    const angle = k * Math.PI / 8;
+    const px = Math.round(x + radius * Math.cos(angle)), py = Math.round(y + radius * Math.sin(angle));
+    if (px >= 0 && py >= 0 && px < grid.width && py < grid.height) scratch[n++] = grid.data[py * grid.width + px];
+  }
+  return n < 6 ? 0 : medianInPlace(scratch, n);
+}
+
+/**
+ * Whether the light at a probe is one pixel's and not a star's: a star of the frame's width explains more of the light than a
+ * single pixel does. Compare the two signal-to-noise ratios: Σ w I / √Σ w² against the peak.
+ */
+const isSinglePixel = (probe: Probe): boolean => probe.peak > probe.sum / Math.sqrt(probe.weight2);
+
+/** Whether at least three samples round the peak are within half a percent of it: a clipped top. */
+function isFlatTopped(sampling: Sampling, at: number, background: number): boolean {
+  const { data, width, height, parity } = sampling;
+  const x0 = at % width, y0 = (at - x0) / width, top = data[at] - background;
+  let equal = 0;
+  const reach = parity === -1 ? 1 : 2;
+  for (let y = Math.max(0, y0 - reach); y <= Math.min(height - 1, y0 + reach); y++) {
+    for (let x = Math.max(0, x0 - reach); x <= Math.min(width - 1, x0 + reach); x++) {
+      if (parity !== -1 && ((x + y) & 1) !== parity) continue;
+      if (data[y * width + x] - background >= 0.995 * top) equal++;
+    }
+  }
+  return equal >= 4;
+}
+
+/** Places and second moments of the region around a peak that stays above a share of its height; −1 marks when it joins another. */
+interface Region {
+  readonly area: number;
+  readonly x: number;
+  readonly y: number;
+  readonly xx: number;
+  readonly xy: number;
+  readonly yy: number;
+  /** Label of a region met on the way, else 0. */
+  readonly meets: number;
+}
+
+const REGION_LIMIT = 20000;
+
+function floodRegion(
+  smooth: Grid,
+  labels: Int32Array,
+  start: number,
+  floor: number,
+  label: number,
+  queue: Int32Array,
+): Region {
+  const { width, height, data } = smooth;
+  let head = 0, tail = 0, meets = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, syy = 0, weight = 0;
+  const x0 = start % width, y0 = (start - x0) / width;
+  queue[tail++] = start;
+  if (labels[start] !== 0) return { area: 1, x: x0, y: y0, xx: 0, xy: 0, yy: 0, meets: labels[start] };
+  labels[start] = label;
+  while (head < tail && tail < REGION_LIMIT) {
+    const i = queue[head++], x = i % width, y = (i - x) / width, dx = x - x0, dy = y - y0, v = data[i];
+    sx += v * dx;
+    sy += v * dy;
+    sxx += v * dx * dx;
+    sxy += v * dx * dy;
+    syy += v * dy * dy;
+    weight += v;
+    for (let dyy = -1; dyy <= 1; dyy++) {
+      const ny = y + dyy;
+      if (ny < 0 || ny >= height) continue;
+      for (let dxx = -1; dxx <= 1; dxx++) {
+        const nx = x + dxx;
+        if (nx < 0 || nx >= width) continue;
+        const j = ny * width + nx;
+        if (!(data[j] >= floor) || labels[j] === label) continue;
+        if (labels[j] !== 0) {
+          meets = labels[j];
+          continue;
+        }
+        labels[j] = label;
+        if (tail < queue.length) queue[tail++] = j;
+      }
+    }
+  }
+  const mx = sx / weight, my = sy / weight;
+  return {
+    area: tail,
+    x: x0 + mx,
+    y: y0 + my,
+    xx: sxx / weight - mx * mx,
+    xy: sxy / weight - mx * my,
+    yy: syy / weight - my * my,
+    meets,
+  };
+}
+
+/** Peaks of a level, those that are only humps of a brighter one taken out, with the moments of their regions in pixels. */
+interface Start {
+  x: number;
+  y: number;
+  height: number;
+  sigmas: number;
+  xx: number;
+  xy: number;
+  yy: number;
+  area: number;
+}
+
+function startsOf(level: Level, most: number): { starts: Start[]; humps: number } {
+  const { smooth, binning, peaks } = level;
+  const labels = new Int32Array(smooth.data.length), queue = new Int32Array(REGION_LIMIT + 8);
+  const starts: Start[] = [];
+  let humps = 0;
+  for (let k = 0; k < peaks.length && starts.length < most; k++) {
+    const i = peaks[k], x = i % smooth.width, y = (i - x) / smooth.width, v = smooth.data[i];
+    const noise = noiseAt(level, x, y);
+    // A second peak is one of its own if the saddle between them lies more than three sigma and a fifth below it.
+    const region = floodRegion(smooth, labels, i, Math.max(v - Math.max(3 * noise, 0.2 * v), 0.5 * v), k + 1, queue);
+    if (region.meets !== 0) {
+      humps++;
+      continue;
+    }
+    // Sub-sample place of the peak by parabolas through it and its neighbours.
+    const parabola = (a: number, b: number) => {
+      const curve = a + b - 2 * v;
+      return curve < 0 ? Math.max(-0.5, Math.min(0.5, (a - b) / (2 * curve))) : 0;
+    };
+    const long = region.area > 14;
+    const px = long ? region.x : x + parabola(smooth.data[i - 1], smooth.data[i + 1]);
+    const py = long ? region.y : y + parabola(smooth.data[i - smooth.width], smooth.data[i + smooth.width]);
+    const b2 = binning * binning;
+    starts.push({
+      x: px * binning + (binning - 1) / 2,
+      y: py * binning + (binning - 1) / 2,
+      height: v,
+      sigmas: v / noise,
+      xx: region.xx * b2,
+      xy: region.xy * b2,
+      yy: region.yy * b2,
+      area: region.area,
+    });
+  }
+  return { starts, humps };
+}
+
+/** The next level up: means of 2 × 2 samples of a grid. */
+function binned(grid: Grid): Grid {
+  return blockMeans(grid.data, grid.width, grid.height, -1);
+}
+
+/** Survey the frame. */
+export function survey(sampling: Sampling, settings: SurveySettings): Survey {
+  const { width, height, parity } = sampling;
+  const grid = blockMeans(sampling.data, width, height, parity);
+  const tile = Math.max(4, Math.min(TILE, grid.width, grid.height));
+  const rough = tileStatistics(grid, tile);
+  const { columns, rows } = rough;
+  const level = smoothMesh(rough.level, columns, rows), tileNoise = smoothMesh(rough.noise, columns, rows);
+  const mesh: Mesh = { columns, rows, tile, level, noise: tileNoise };
+  subtractMesh(grid, level, columns, rows, tile);
+  const gridNoise = medianInPlace(Float64Array.from(tileNoise));
+  const banding = subtractLines(grid, gridNoise);
+  const background = medianInPlace(Float64Array.from(level));
+  const perPixel = parity === -1 ? 2 : Math.SQRT2;
+  const noise = gridNoise * perPixel;
+  const turned = { singlePixel: 0, narrow: 0, wide: 0, partOfAnother: 0, border: 0 };
+  const base = {
+    sampling,
+    grid,
+    mesh,
+    rawLevel: rough.level,
+    background,
+    noise,
+    rowBanding: banding.rows,
+    columnBanding: banding.columns,
+  };
+  const none: Survey = {
+    ...base,
+    width: null,
+    searchBinning: 2,
+    stars: [],
+    truncated: false,
+    turnedDown: turned,
+  };
+  if (!(gridNoise > 0)) return none;
+
+  const noiseHere = (x: number, y: number) =>
+    perPixel * tileNoise[
+      Math.min(rows - 1, Math.floor(y / (2 * tile))) * columns +
+      Math.min(columns - 1, Math.floor(x / (2 * tile)))
+    ];
+  const skyHere = (x: number, y: number) => meshAt(level, columns, rows, tile, (x - 0.5) / 2, (y - 0.5) / 2);
+  const signalToNoise = (probe: Probe, sigma: number): number => {
+    const own = settings.electronsPerUnit > 0 ? Math.max(0, probe.weight2Light) / settings.electronsPerUnit : 0;
+    return probe.sum / Math.sqrt(probe.weight2 * sigma * sigma + own);
+  };
+  const ring = new Float64Array(16);
+  const limit = Math.max(20, settings.maximumStars) * 4;
+
+  /** First look at the brightest candidates of a level: which settle on a shape, and which. */
+  const firstLook = (search: Level, starts: readonly Start[], count: number) => {
+    const shapes: { size: number; probe: Probe; snr: number; start: Start }[] = [];
+    let tried = 0;
+    for (const start of starts) {
+      if (tried >= count) break;
+      const guess = (0.75 * search.binning) ** 2;
+      const sky = skyHere(start.x, start.y), sigma = noiseHere(start.x, start.y);
+      const probe = createProbe(start.x, start.y, guess);
+      if (start.area > 14) {
+        probe.xx = 2 * start.xx + guess;
+        probe.xy = 2 * start.xy;
+        probe.yy = 2 * start.yy + guess;
+      } else {
+        weigh(sampling, probe, sky);
+        if (isSinglePixel(probe)) continue;
+        probe.xx = probe.yy = guess;
+      }
+      tried++;
+      const reach = Math.max(3 * search.binning, 1.5 * Math.sqrt(start.xx + start.yy));
+      if (!adapt(sampling, probe, sky, reach, 0.12, (width * width + height * height) / 16, 25)) continue;
+      const snr = signalToNoise(probe, sigma);
+      if (!(snr >= settings.detectionSigma)) continue;
+      const raw = sampling.data[probe.peakAt];
+      if (raw >= settings.saturationLevel || isFlatTopped(sampling, probe.peakAt, sky)) continue;
+      shapes.push({ size: 0.25 * Math.log(probe.xx * probe.yy - probe.xy * probe.xy), probe, snr, start });
+    }
+    return shapes;
+  };
+
+  let search = openLevel(grid, mesh, 2, settings.detectionSigma);
+  let found = startsOf(search, limit);
+  let shapes = firstLook(search, found.starts, 120);
+  // Hot pixels would follow a search on wider blocks: fill them in the grid before it is binned.
+  const clean = (target: Grid, from: readonly Start[]) => {
+    for (const start of from) {
+      if (start.area > 14) continue;
+      const probe = createProbe(start.x, start.y, 2);
+      weigh(sampling, probe, skyHere(start.x, start.y));
+      if (!isSinglePixel(probe) || probe.peakAt < 0) continue;
+      const px = (probe.peakAt % width) >> 1, py = Math.floor(probe.peakAt / width) >> 1;
+      if (px > 0 && py > 0 && px < target.width - 1 && py < target.height - 1) {
+        const i = py * target.width + px, d = target.data;
+        d[i] = (d[i - 1] + d[i + 1] + d[i - target.width] + d[i + target.width]) / 4;
+      }
+    }
+  };
+  // Wide stars (defocus, a long focus) stand out more the wider the blocks: go up while the brightest gain.
+  const brightest = (starts: readonly Start[]) => {
+    const top = starts.slice(0, 60).map((each) => each.sigmas).sort((a, b) => b - a).slice(0, 20);
+    return top.length === 0 ? 0 : medianInPlace(Float64Array.from(top));
+  };
+  const cleaned: Grid = { ...grid, data: grid.data.slice() };
+  clean(cleaned, found.starts);
+  let now = brightest(shapes.length > 0 ? shapes.map((each) => each.start) : []);
+  let up = cleaned, binning = 2;
+  const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(halfSampleMode(shapes.map((each) => each.size)));
+  while (binning < 16 && up.width >= 32 && up.height >= 32 && (shapes.length < 5 || typicalSize() > 1.3 * binning)) {
+    up = binned(up);
+    binning *= 2;
+    const wider = openLevel(up, mesh, binning, settings.detectionSigma);
+    const starts = startsOf(wider, limit), look = firstLook(wider, starts.starts, 60);
+    const then = brightest(look.map((each) => each.start));
+    if (!(then > 1.1 * now)) break;
+    search = wider;
+    found = starts;
+    shapes = look;
+    now = then;
+  }
+  if (shapes.length === 0) return { ...none, turnedDown: { ...turned, partOfAnother: found.humps } };
+  turned.partOfAnother = found.humps;
+
+  // The frame's width: the tightest bunch of sizes, so that neither hot clusters nor nebula knots set it.
+  const mode = halfSampleMode(shapes.map((each) => each.size));
+  const near = shapes.filter((each) => Math.abs(each.size - mode) < 0.25);
+  const middle = (of: (probe: Probe) => number) => medianInPlace(Float64Array.from(near, (each) => of(each.probe)));
+  const frame: Width = { xx: middle((p) => p.xx), xy: middle((p) => p.xy), yy: middle((p) => p.yy) };
+  const frameSize = Math.sqrt(Math.sqrt(frame.xx * frame.yy - frame.xy * frame.xy));
+  const frameLong = Math.sqrt((frame.xx + frame.yy) / 2 + Math.hypot((frame.xx - frame.yy) / 2, frame.xy));
+  const frameShort2 = (frame.xx + frame.yy) / 2 - Math.hypot((frame.xx - frame.yy) / 2, frame.xy);
+
+  // What the mesh left under each star: believed as far as the rings of the frame scatter more than their noise.
+  const radius = Math.max(3, 5 * frameLong / 2);
+  const rings = found.starts.map((start) => ringLevel(grid, (start.x - 0.5) / 2, (start.y - 0.5) / 2, radius, ring));
+  const ringNoise = 1.2533 * gridNoise / 4;
+  const scatter = 1.482602218505602 * medianInPlace(Float64Array.from(rings, Math.abs));
+  const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);
+  const trust = excess2 / (excess2 + ringNoise * ringNoise);
+
+  const stars: Candidate[] = [];
+  const cell = Math.max(2, frameSize * 1.5), cells = new Map<number, Candidate[]>();
+  const across = Math.ceil(width / cell) + 2;
+  found.starts.forEach((start, k) => {
+    const sigma = noiseHere(start.x, start.y);
+    const off = Math.abs(rings[k]) > 3 * Math.sqrt(excess2 + ringNoise * ringNoise) ? rings[k] : trust * rings[k];
+    const sky = skyHere(start.x, start.y) + off;
+    const probe = createProbe(start.x, start.y, frame.xx);
+    probe.xy = frame.xy;
+    probe.yy = frame.yy;
+    const reach = Math.max(2.5, 2 * frameSize, start.area > 14 ? Math.sqrt(start.xx + start.yy) : 0);
+    if (!centre(sampling, probe, sky, reach, 0.01, 12)) return;
+    let snr = signalToNoise(probe, sigma);
+    if (!(snr >= settings.detectionSigma)) return;
+    if (isSinglePixel(probe)) {
+      turned.singlePixel++;
+      return;
+    }
+    if (probe.covered < 0.7 || probe.x < 0 || probe.y < 0 || probe.x > width - 1 || probe.y > height - 1) {
+      turned.border++;
+      return;
+    }
+    const raw = sampling.data[probe.peakAt];
+    const saturated = raw >= settings.saturationLevel || (snr > 50 && isFlatTopped(sampling, probe.peakAt, sky));
+    let shaped = false, height1 = probe.sum / probe.weight2;
+    const x1 = probe.x, y1 = probe.y;
+    if (snr >= 8) {
+      const own = createProbe(x1, y1, frame.xx);
+      own.xy = frame.xy;
+      own.yy = frame.yy;
+      shaped = adapt(
+        sampling,
+        own,
+        sky,
+        Math.max(1.5, frameSize),
+        0.1 * frameShort2,
+        40 * frameLong * frameLong,
+        snr > 30 ? 20 : 10,
+      );
+      if (shaped) {
+        const half = (own.xx + own.yy) / 2, root = Math.hypot((own.xx - own.yy) / 2, own.xy);
+        const ratio = Math.sqrt(Math.sqrt(half * half - root * root)) / frameSize, doubt = 3 / snr;
+        if (!saturated && Math.sqrt((half - root) / frameShort2) < 0.62 - doubt) {
+          turned.narrow++;
+          return;
+        }
+        if (!saturated && ratio > 1.6 + 2 * doubt) {
+          turned.wide++;
+          return;
+        }
+        Object.assign(probe, own);
+        // The width is the last step's: weigh once more with it for height and peak.
+        weigh(sampling, probe, sky);
+        height1 = probe.sum / probe.weight2;
+        snr = signalToNoise(probe, sigma);
+      } else if (snr >= 15 && !saturated) {
+        turned.wide++;
+        return;
+      }
+    }
+    // A peak found twice, from two humps of one star.
+    const cx = Math.floor(probe.x / cell) + 1, cy = Math.floor(probe.y / cell) + 1;
+    for (let dy = -1; dy <= 1; dy++) {
+      for (let dx = -1; dx <= 1; dx++) {
+        for (const other of cells.get((cy + dy) * across + cx + dx) ?? []) {
+          if ((other.x - probe.x) ** 2 + (other.y - probe.y) ** 2 < frameSize * frameSize) {
+            turned.partOfAnother++;
+            return;
+          }
+        }
+      }
+    }
+    const star: Candidate = {
+      x: probe.x,
+      y: probe.y,
+      xx: probe.xx,
+      xy: probe.xy,
+      yy: probe.yy,
+      height: height1,
+      peak: probe.peak,
+      snr,
+      background: sky,
+      saturated,
+      shaped,
+    };
+    const key = cy * across + cx, list = cells.get(key);
+    if (list === undefined) cells.set(key, [star]);
+    else list.push(star);
+    stars.push(star);
+  });
+  const light = (star: Candidate) => star.height * Math.sqrt(star.xx * star.yy - star.xy * star.xy);
+  stars.sort((a, b) => light(b) - light(a) || a.y - b.y || a.x - b.x);
+  return {
+    ...base,
+    width: frame,
+    searchBinning: search.binning,
+    stars: stars.slice(0, settings.maximumStars),
+    truncated: stars.length > settings.maximumStars || found.starts.length >= limit,
+    turnedDown: turned,
+  };
+}
