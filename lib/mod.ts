@@ -18,6 +18,7 @@ export * from "./core/random.ts";
 export * from "./core/progress.ts";
 export * from "./core/frame_record.ts";
 export * from "./core/transform.ts";
+export * from "./core/wcs.ts";
 export * from "./core/star.ts";
 export * from "./core/canvas.ts";
 export * from "./core/normalisation.ts";
@@ -55,6 +56,37 @@ export * from "./kernels/pool.ts";
 
 // io
 export { type FrameSource, openPixels, type PixelSource } from "./io/pixel_source.ts";
+export { type WholeContent, writeWhole } from "./io/write_whole.ts";
+export { readFits, readFitsDefaults, readFitsHeader, type ReadFitsOptions } from "./io/read_fits.ts";
+export {
+  FitsFile,
+  type FitsSums,
+  openFits,
+  type OpenFitsOptions,
+  readRegionFrom,
+  type RegionSource,
+} from "./io/open_fits.ts";
+export type {
+  FitsHdu,
+  HduKind,
+  PlacedHdu,
+  SampleLayout,
+  TileColumn,
+  TileLayout,
+} from "./io/fits_layout.ts";
+export type { Bitpix, Scaling } from "./io/samples.ts";
+export { type FitsPart, writeFits, writeFitsDefaults, type WriteFitsOptions } from "./io/write_fits.ts";
+export type { TileCodec } from "./io/tile_table.ts";
+export { describeFrame, type DescribeFrameOptions, sessionOf } from "./io/describe_frame.ts";
+export { channelOfFilter, type FilterNames, filterNames, readFilterNames } from "./io/filter_names.ts";
+export {
+  type FrameNote,
+  type Night,
+  readNight,
+  readNightDefaults,
+  type ReadNightOptions,
+  type UnreadableFrame,
+} from "./io/read_night.ts";
 export {
   type DecodedPng,
   decodePng,
@@ -194,6 +226,15 @@ export {
 } from "./register/match_stars.ts";
 
 // combine
+export {
+  integrate,
+  integrateDefaults,
+  type IntegrateOptions,
+  type IntegrationFrame,
+  type Stack,
+  type StackReport,
+} from "./combine/integrate.ts";
+export { integrateImages, integrateImagesDefaults, type IntegrateImagesOptions } from "./combine/integrate_images.ts";
 
 // background
 

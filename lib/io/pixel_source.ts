@@ -2,6 +2,10 @@
 import type { Geometry, Region } from "../core/geometry.ts";
 import type { Header } from "../core/header.ts";
 import type { Image } from "../core/image.ts";
+import { bayerFromHeader, describeFrame } from "./describe_frame.ts";
+import { channelsOf, geometryOf } from "./image_cards.ts";
+import { openFits } from "./open_fits.ts";
+import { assertWhole, fullHeader } from "./read_fits.ts";
 
 /** A frame to read: an image in memory, or the path of a FITS file. */
 export type FrameSource = Image | string;
@@ -47,12 +51,34 @@ function sourceOfImage(image: Image): PixelSource {
   };
 }
 
+function sourceOfFile(path: string): PixelSource {
+  const file = openFits(path);
+  try {
+    const hdu = file.firstImage();
+    assertWhole(file, hdu);
+    const header = fullHeader(file, hdu);
+    const bayer = bayerFromHeader(header);
+    return {
+      name: path,
+      width: hdu.width,
+      height: hdu.height,
+      channels: channelsOf(header, hdu.planes, bayer, describeFrame(header).filter),
+      header,
+      geometry: geometryOf(header, bayer),
+      readRegion: (region, plane) => file.readRegion(hdu.index, region, plane),
+      close: () => file.close(),
+    };
+  } catch (error) {
+    file.close();
+    throw error;
+  }
+}
+
 /**
  * Open a frame for reading by regions.
  *
  * @throws {FrameError} if a file cannot be used
  */
 export function openPixels(source: FrameSource): PixelSource {
-  if (typeof source !== "string") return sourceOfImage(source);
-  throw new TypeError(`openPixels: source must be an image, but got ${source}`);
+  return typeof source === "string" ? sourceOfFile(source) : sourceOfImage(source);
 }

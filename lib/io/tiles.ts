@@ -1,0 +1,311 @@
+/** Tile-compressed images: which tiles a region needs, and what is in them (FITS 4.0 section 10). */
+import { unzipSync } from "node:zlib";
+import { FrameError } from "../core/errors.ts";
+import type { Region } from "../core/geometry.ts";
+import type { SampleLayout, TileColumn, TileLayout } from "./fits_layout.ts";
+import { unquantise } from "./quantise.ts";
+import { decodeRice } from "./rice.ts";
+import { type Bitpix, decodeSamples } from "./samples.ts";
+
+/** Reads bytes of the file: fill the target from a position, or fail. */
+export type ReadBytes = (target: Uint8Array, position: number) => void;
+
+/** Place of a tile's bytes. */
+interface Stored {
+  readonly column: "COMPRESSED_DATA" | "GZIP_COMPRESSED_DATA" | "UNCOMPRESSED_DATA";
+  /** Byte in the heap. */
+  readonly offset: number;
+  /** Bytes. */
+  readonly length: number;
+}
+
+/** A part of a tile that goes into a region. */
+interface Piece {
+  readonly tile: number;
+  readonly stored: Stored;
+  /** First column, row of the tile in the plane. */
+  readonly x: number;
+  readonly y: number;
+  /** Samples of the tile along each of the first two axes. */
+  readonly width: number;
+  readonly height: number;
+  /** Planes of the tile, and which of them is wanted. */
+  readonly depth: number;
+  readonly slice: number;
+}
+
+const elementBytes: Readonly<Record<string, number>> = Object.freeze({ B: 1, I: 2, J: 4, K: 8, E: 4, D: 8 });
+
+/** Bytes of the table of tiles, in shared memory so that other threads can have it. */
+export function readTileTable(layout: SampleLayout, tiles: TileLayout, read: ReadBytes): Uint8Array {
+  const table = new Uint8Array(tiles.rowBytes * tiles.rows);
+  read(table, layout.dataStart);
+  return table;
+}
+
+function descriptor(view: DataView, row: number, column: TileColumn): { count: number; offset: number } {
+  const at = row + column.offset;
+  if (column.descriptor === 4) return { count: view.getUint32(at), offset: view.getUint32(at + 4) };
+  return { count: Number(view.getBigUint64(at)), offset: Number(view.getBigUint64(at + 8)) };
+}
+
+function numberAt(view: DataView, row: number, column: TileColumn): number {
+  const at = row + column.offset;
+  switch (column.type) {
+    case "D":
+      return view.getFloat64(at);
+    case "E":
+      return view.getFloat32(at);
+    case "J":
+      return view.getInt32(at);
+    case "K":
+      return Number(view.getBigInt64(at));
+    case "I":
+      return view.getInt16(at);
+    default:
+      return view.getUint8(at);
+  }
+}
+
+const fallbacks = ["COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA"] as const;
+
+function storedTile(layout: SampleLayout, tiles: TileLayout, view: DataView, tile: number): Stored {
+  const row = tile * tiles.rowBytes;
+  for (const name of fallbacks) {
+    const column = tiles.columns[name];
+    if (column === undefined) continue;
+    const { count, offset } = column.descriptor === 0 ? { count: 0, offset: 0 } : descriptor(view, row, column);
+    if (count > 0) return { column: name, offset, length: count * (elementBytes[column.type] ?? 1) };
+  }
+  throw new FrameError(
+    layout.path,
+    "truncated",
+    `tile ${tile + 1} of ${tiles.rows} in HDU ${layout.hdu} holds no data`,
+    "copy the file again",
+  );
+}
+
+/** Tiles that touch the region of one plane, in file order. */
+function piecesOf(layout: SampleLayout, tiles: TileLayout, view: DataView, region: Region, plane: number): Piece[] {
+  const { axes } = layout;
+  const tileWidth = tiles.tile[0] ?? 1, tileHeight = tiles.tile[1] ?? 1;
+  const across = Math.ceil(layout.width / tileWidth), down = Math.ceil(layout.height / tileHeight);
+  // place of the plane among the tiles of the further axes
+  let rest = plane, base = 0, step = across * down, slice = 0, inside = 1, depth = 1;
+  for (let axis = 2; axis < axes.length; axis++) {
+    const length = axes[axis], size = tiles.tile[axis];
+    const position = rest % length;
+    rest = Math.floor(rest / length);
+    const number = Math.floor(position / size);
+    base += number * step;
+    step *= Math.ceil(length / size);
+    const extent = Math.min(size, length - number * size);
+    slice += (position - number * size) * inside;
+    inside *= extent;
+    depth *= extent;
+  }
+  const pieces: Piece[] = [];
+  const lastRow = Math.floor((region.y + region.height - 1) / tileHeight);
+  const lastColumn = Math.floor((region.x + region.width - 1) / tileWidth);
+  for (let j = Math.floor(region.y / tileHeight); j <= lastRow; j++) {
+    for (let i = Math.floor(region.x / tileWidth); i <= lastColumn; i++) {
+      const tile = base + j * across + i;
+      const x = i * tileWidth, y = j * tileHeight;
+      pieces.push({
+        tile,
+        stored: storedTile(layout, tiles, view, tile),
+        x,
+        y,
+        width: Math.min(tileWidth, layout.width - x),
+        height: Math.min(tileHeight, layout.height - y),
+        depth,
+        slice,
+      });
+    }
+  }
+  return pieces;
+}
+
+/** Undo the sorting of bytes by significance of GZIP_2. */
+function unshuffle(bytes: Uint8Array, count: number): Uint8Array {
+  const width = bytes.length / count;
+  const out = new Uint8Array(bytes.length);
+  for (let part = 0; part < width; part++) {
+    for (let i = 0, at = part, from = part * count; i < count; i++, at += width) out[at] = bytes[from + i];
+  }
+  return out;
+}
+
+let integers = new Int32Array(0);
+let values = new Float32Array(0);
+
+const integerBitpix: Readonly<Record<number, Bitpix>> = Object.freeze({ 1: 8, 2: 16, 4: 32, 8: 64 });
+
+function damaged(layout: SampleLayout, piece: Piece, fact: string, cause?: unknown): FrameError {
+  return new FrameError(
+    layout.path,
+    "unreadable",
+    `tile ${piece.tile + 1} of HDU ${layout.hdu} ${fact}`,
+    "the data are damaged; copy the file again",
+    cause,
+  );
+}
+
+/** Values of a whole tile into `out` from `at` on. */
+function decodeTile(
+  layout: SampleLayout,
+  tiles: TileLayout,
+  view: DataView,
+  piece: Piece,
+  bytes: Uint8Array,
+  out: Float32Array,
+  at: number,
+): void {
+  const count = piece.width * piece.height * piece.depth;
+  const row = piece.tile * tiles.rowBytes;
+  const own = (name: string, card: number | null): number | null => {
+    const column = tiles.columns[name];
+    return column === undefined ? card : numberAt(view, row, column);
+  };
+  const direct = piece.stored.column === "UNCOMPRESSED_DATA" || tiles.codec === "NOCOMPRESS";
+  const zipped = piece.stored.column === "GZIP_COMPRESSED_DATA" || tiles.codec === "GZIP_1" || tiles.codec === "GZIP_2";
+  // a float tile that could not be quantised lies in one of the two fallback columns as it was
+  const quantised = tiles.quantised !== "none" && piece.stored.column === "COMPRESSED_DATA";
+  if (integers.length < count) integers = new Int32Array(count);
+  if (direct || zipped) {
+    let plain = bytes;
+    if (!direct) {
+      try {
+        plain = unzipSync(bytes);
+      } catch (cause) {
+        throw damaged(layout, piece, `cannot be unpacked (${cause instanceof Error ? cause.message : cause})`, cause);
+      }
+    }
+    const width = plain.length / count;
+    const bitpix = layout.bitpix < 0 && !quantised ? (-8 * width) as Bitpix : integerBitpix[width];
+    if (bitpix === undefined || (bitpix < 0 && width !== 4 && width !== 8)) {
+      throw damaged(layout, piece, `unpacks to ${plain.length} bytes for ${count} pixels`);
+    }
+    if (tiles.codec === "GZIP_2" && piece.stored.column === "COMPRESSED_DATA") plain = unshuffle(plain, count);
+    if (!quantised) {
+      decodeSamples(plain, 0, count, bitpix, layout.scaling, out, at);
+      return;
+    }
+    const each = new DataView(plain.buffer, plain.byteOffset, plain.length);
+    for (let i = 0; i < count; i++) {
+      integers[i] = width === 4
+        ? each.getInt32(4 * i)
+        : width === 2
+        ? each.getInt16(2 * i)
+        : width === 1
+        ? each.getUint8(i)
+        : Number(each.getBigInt64(8 * i));
+    }
+  } else if (tiles.codec === "RICE_1") {
+    if (!decodeRice(bytes, count, tiles.riceBytes, tiles.riceBlock, integers)) {
+      throw damaged(layout, piece, `ends after ${bytes.length} bytes, before its ${count} pixels`);
+    }
+  } else {
+    throw new FrameError(
+      layout.path,
+      "unsupported",
+      `HDU ${layout.hdu} is compressed with ${tiles.codec}, which is not read yet`,
+      "decompress it first, or write it with RICE_1",
+    );
+  }
+  const { scale, zero, blank } = layout.scaling;
+  if (quantised) {
+    unquantise(
+      integers,
+      count,
+      {
+        scale: own("ZSCALE", tiles.scale) ?? 1,
+        zero: own("ZZERO", tiles.zero) ?? 0,
+        blank: own("ZBLANK", tiles.blank),
+        method: tiles.quantised,
+        start: piece.tile + tiles.seed - 1,
+      },
+      out,
+      at,
+    );
+    if (scale !== 1 || zero !== 0) { for (let i = 0; i < count; i++) out[at + i] = zero + scale * out[at + i]; }
+  } else {
+    const missing = blank ?? own("ZBLANK", tiles.blank);
+    if (missing === null) { for (let i = 0; i < count; i++) out[at + i] = zero + scale * integers[i]; }
+    else for (let i = 0; i < count; i++) out[at + i] = integers[i] === missing ? NaN : zero + scale * integers[i];
+  }
+}
+
+/** Bytes between two tiles that are read along rather than skipped by a second read. */
+const GAP = 16384;
+/** Most bytes read at once. */
+const GROUP = 4 << 20;
+
+/**
+ * Values of a region of a tile-compressed image; only the tiles that touch it are read.
+ *
+ * @param table the table of tiles, from {@linkcode readTileTable}
+ */
+export function readTiles(
+  layout: SampleLayout,
+  tiles: TileLayout,
+  table: Uint8Array,
+  read: ReadBytes,
+  region: Region,
+  plane: number,
+  out: Float32Array,
+): void {
+  const view = new DataView(table.buffer, table.byteOffset, table.length);
+  const pieces = piecesOf(layout, tiles, view, region, plane);
+  const heap = layout.dataStart + tiles.heap;
+  const limit = layout.dataBytes - tiles.heap;
+  for (const piece of pieces) {
+    if (piece.stored.offset + piece.stored.length > limit) {
+      throw damaged(layout, piece, `lies beyond the data (byte ${piece.stored.offset} of ${limit} in the heap)`);
+    }
+  }
+  for (let first = 0; first < pieces.length;) {
+    const start = pieces[first].stored.offset;
+    let end = start + pieces[first].stored.length;
+    let next = first + 1;
+    for (; next < pieces.length; next++) {
+      const { offset, length } = pieces[next].stored;
+      if (offset < end || offset - end > GAP || offset + length - start > GROUP) break;
+      end = offset + length;
+    }
+    const bytes = new Uint8Array(end - start);
+    read(bytes, heap + start);
+    for (; first < next; first++) {
+      const piece = pieces[first];
+      const own = bytes.subarray(piece.stored.offset - start, piece.stored.offset - start + piece.stored.length);
+      placeTile(layout, tiles, view, piece, own, region, out);
+    }
+  }
+}
+
+function placeTile(
+  layout: SampleLayout,
+  tiles: TileLayout,
+  view: DataView,
+  piece: Piece,
+  bytes: Uint8Array,
+  region: Region,
+  out: Float32Array,
+): void {
+  const left = Math.max(piece.x, region.x), right = Math.min(piece.x + piece.width, region.x + region.width);
+  const top = Math.max(piece.y, region.y), bottom = Math.min(piece.y + piece.height, region.y + region.height);
+  const whole = left === piece.x && right === piece.x + piece.width && top === piece.y &&
+    bottom === piece.y + piece.height && piece.depth === 1;
+  if (whole && (piece.height === 1 || piece.width === region.width)) {
+    decodeTile(layout, tiles, view, piece, bytes, out, (top - region.y) * region.width + left - region.x);
+    return;
+  }
+  const count = piece.width * piece.height * piece.depth;
+  if (values.length < count) values = new Float32Array(count);
+  decodeTile(layout, tiles, view, piece, bytes, values, 0);
+  const base = piece.slice * piece.width * piece.height;
+  for (let y = top; y < bottom; y++) {
+    const from = base + (y - piece.y) * piece.width + left - piece.x;
+    out.set(values.subarray(from, from + right - left), (y - region.y) * region.width + left - region.x);
+  }
+}
