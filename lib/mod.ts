@@ -53,6 +53,16 @@ export type { Samples } from "./stats/samples.ts";
 
 // kernels
 export * from "./kernels/pool.ts";
+export {
+  asinhPortable,
+  atan2Portable,
+  cosPortable,
+  expPortable,
+  logPortable,
+  powPortable,
+  sinhPortable,
+  sinPortable,
+} from "./kernels/elementary.ts";
 
 // io
 export { type FrameSource, openPixels, type PixelSource } from "./io/pixel_source.ts";

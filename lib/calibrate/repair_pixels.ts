@@ -15,7 +15,7 @@ export const repairPixelsDefaults: RepairPixelsOptions = Object.freeze({ bits: 2
 
 /**
  * Replace bad pixels, and pixels without data, by the median of the good neighbours of the same colour: those next to it (in
- * a mosaic two pixels away), or further out to four times that distance when fewer than three of them are good.
+ * a mosaic two pixels away), and those at twice the distance as well when fewer than three of them are good.
  *
  * In: linear, mono, colour or mosaic. Out: same; the mask gains `defect` (or the bits of the given mask) and `repaired`;
  * a pixel with nothing good in reach becomes NaN with `noData`. Cost: one pass and some microseconds a bad pixel.

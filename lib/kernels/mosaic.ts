@@ -182,9 +182,12 @@ export function limitRings(
   }
 }
 
+/** Steps from a bad sample to the farthest good one that may stand in for it. */
+export const repairReach: number = 2;
+
 /**
  * Replace bad samples by the median of good ones of the same colour near by: the 8 neighbours at distance `step`, then those
- * at twice, three and four times the distance when fewer than three are good. Nothing good in reach leaves NaN.
+ * at twice the distance as well when fewer than three are good. Nothing good in reach leaves NaN.
  *
  * @param samples width × height samples, changed in place
  * @param bad not 0 (in the bits given) where a sample must not be used; NaN samples are bad, too
@@ -199,14 +202,14 @@ export function repairTile(
   bits: number,
   step: number,
 ): number[] {
-  const found: number[] = [], values: number[] = [], good = new Float64Array(80);
+  const found: number[] = [], values: number[] = [], good = new Float64Array(24);
   for (let at = 0; at < width * height; at++) {
     if (samples[at] !== samples[at] || (bad !== null && (bad[at] & bits) !== 0)) found.push(at);
   }
   for (const at of found) {
     const x = at % width, y = (at - x) / width;
     let count = 0;
-    for (let reach = 1; reach <= 4 && count < 3; reach++) {
+    for (let reach = 1; reach <= repairReach && count < 3; reach++) {
       for (let j = -reach; j <= reach; j++) {
         for (let i = -reach; i <= reach; i++) {
           if (Math.max(Math.abs(i), Math.abs(j)) !== reach) continue;

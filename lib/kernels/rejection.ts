@@ -184,7 +184,8 @@ export interface NoiseModel {
 /**
  * The sensor-noise test, for too few samples to judge their scatter: a sample is left out when it differs from the median
  * by more than `limit` times what the noise model allows for that level. Of two samples that differ by more than `pairLimit`
- * times the noise of their difference the brighter is left out, because what comes and goes in the sky is bright.
+ * times the noise of their difference the brighter is left out, because what comes and goes in the sky is bright. A model
+ * without noise says nothing and leaves nothing out.
  *
  * @param strip the samples
  * @param model noise of each frame
@@ -231,12 +232,12 @@ export function noiseVerdicts(
     const variance = (f: number) => model.skyVariance[f] + model.perUnit[f] * light + air * air;
     if (n === 2) {
       const allowed = pairLimit * Math.sqrt(variance(which[0]) + variance(which[1]));
-      if (values[1] - values[0] > allowed) verdicts[which[1] * stride + p] = verdict.brighter;
+      if (allowed > 0 && values[1] - values[0] > allowed) verdicts[which[1] * stride + p] = verdict.brighter;
       continue;
     }
     for (let k = 0; k < n; k++) {
-      const d = values[k] - centre;
-      if (!(Math.abs(d) > limit * Math.sqrt(variance(which[k])))) continue;
+      const d = values[k] - centre, allowed = limit * Math.sqrt(variance(which[k]));
+      if (!(allowed > 0 && Math.abs(d) > allowed)) continue;
       verdicts[which[k] * stride + p] = d < 0 ? verdict.dimmer : verdict.brighter;
       last++;
     }

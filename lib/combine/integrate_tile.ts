@@ -1,0 +1,412 @@
+/** One tile of a stack: every frame's part of it read, calibrated, resampled, normalised; then judged, then summed. */
+import { FrameError } from "../core/errors.ts";
+import type { BayerPattern, Region } from "../core/geometry.ts";
+import { maskBit } from "../core/mask.ts";
+import { evaluateNormalisation, type NormalisationSurface } from "../core/normalisation.ts";
+import type { SensorCorrection } from "../core/sensor_correction.ts";
+import { applyTransform, type Transform } from "../core/transform.ts";
+import { readRegionFrom, type RegionSource } from "../io/open_fits.ts";
+import { correctSamples } from "../kernels/correct.ts";
+import { demosaicTile, limitRings, redPosition, repairReach, repairTile } from "../kernels/mosaic.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import {
+  addKept,
+  closeTrails,
+  createSums,
+  huberVerdicts,
+  type NoiseModel,
+  noiseVerdicts,
+  type Strip,
+  verdict,
+} from "../kernels/rejection.ts";
+import { sourceRegion, type WarpKernel, warpReach, warpTile } from "../kernels/warp_tile.ts";
+
+/** One frame as a worker needs it: plain values and shared arrays. */
+export interface FrameTask {
+  /** Name for messages. */
+  readonly name: string;
+  /** Where the samples are: on disk, or planes in memory. */
+  readonly pixels: RegionSource | readonly Float32Array[];
+  readonly width: number;
+  readonly height: number;
+  /** Planes as stored. */
+  readonly planes: number;
+  /** Pattern of the mosaic to interpolate; null for mono frames and for planes that are colours already. */
+  readonly bayer: BayerPattern | null;
+  readonly correction: SensorCorrection | null;
+  /** Saturated pixels of a frame in memory. */
+  readonly mask: Uint8Array | null;
+  /** Reference → frame. */
+  readonly inverse: Transform;
+  /** Frame → reference. */
+  readonly transform: Transform;
+  readonly weight: number;
+  readonly normalisation: NormalisationSurface | null;
+  /** Noise of the sky before normalisation, one a plane of the stack. */
+  readonly noise: readonly number[];
+  /** Variance a unit of light after normalisation, one a plane of the stack. */
+  readonly perUnit: readonly number[];
+  /** Factor of the normalisation at the middle of the frame, one a plane. */
+  readonly factor: readonly number[];
+}
+
+/** What all tiles of a stack share. */
+export interface TilePlan {
+  readonly frames: readonly FrameTask[];
+  /** Planes of the stack. */
+  readonly planes: number;
+  readonly canvasWidth: number;
+  readonly canvasHeight: number;
+  readonly originX: number;
+  readonly originY: number;
+  readonly scale: number;
+  readonly kernel: WarpKernel;
+  readonly ringLimit: number;
+  readonly rejection: "automatic" | "none";
+  /** Limits of the outlier test by number of samples, 0 where the noise test judges. */
+  readonly limits: Float64Array;
+  /** Limit of the noise test, in sigma. */
+  readonly noiseLimit: number;
+  readonly pairLimit: number;
+  /** The noise test judges pixels of at most this many samples. */
+  readonly few: number;
+  readonly seeing: number;
+  /** Level of the sky in the reference, one a plane. */
+  readonly sky: readonly number[];
+  /** Neighbours that close a trail; 9 for never. */
+  readonly trailNeighbours: number;
+  /** Shared with all workers: 1 for a frame that could not be read. */
+  readonly failed: Uint8Array;
+}
+
+/** Planes of the canvas that tiles write into, one array a plane of the stack unless said otherwise. */
+export interface TileOutput {
+  readonly mean: readonly Float32Array[];
+  readonly variance: readonly Float32Array[];
+  readonly weight: readonly Float32Array[];
+  readonly halfA: readonly Float32Array[];
+  readonly halfB: readonly Float32Array[];
+  /** One plane. */
+  readonly coverage: Float32Array;
+  /** One plane. */
+  readonly dimmer: Float32Array;
+  /** One plane. */
+  readonly brighter: Float32Array;
+  /** One byte a pixel. */
+  readonly mask: Uint8Array;
+}
+
+/** A piece of work. */
+export interface TileJob {
+  readonly plan: TilePlan;
+  readonly tile: Region;
+  readonly output: TileOutput;
+}
+
+/** What came of it. */
+export interface TileResult {
+  /** Samples seen, over all planes. */
+  readonly samples: number;
+  readonly dimmer: number;
+  readonly brighter: number;
+  /** Samples left out because they lie beside a trail. */
+  readonly closed: number;
+  /** Frames that could not be read. */
+  readonly failures: readonly { readonly frame: number; readonly reason: string }[];
+}
+
+const nothing = (failures: TileResult["failures"]): TileResult => ({
+  samples: 0,
+  dimmer: 0,
+  brighter: 0,
+  closed: 0,
+  failures,
+});
+
+/** Pixels around a tile's places that a frame must give: the warp's taps, the demosaic's, and those of a repair. */
+function marginOf(frame: FrameTask, kernel: WarpKernel): number {
+  const mosaic = frame.bayer !== null, repairs = frame.correction !== null;
+  return warpReach(kernel) + 1 + (mosaic ? 2 : 0) + (repairs ? repairReach * (mosaic ? 2 : 1) : 0);
+}
+
+function readPlane(frame: FrameTask, region: Region, plane: number): Float32Array {
+  if (!Array.isArray(frame.pixels)) {
+    const size = region.width * region.height;
+    return readRegionFrom(frame.pixels as RegionSource, region, plane, new Float32Array(size));
+  }
+  const out = new Float32Array(region.width * region.height), data: Float32Array = frame.pixels[plane];
+  for (let y = 0; y < region.height; y++) {
+    const from = (region.y + y) * frame.width + region.x;
+    out.set(data.subarray(from, from + region.width), y * region.width);
+  }
+  return out;
+}
+
+/** Bits of the region: saturated raw samples. null when there is none. */
+function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array): Uint8Array | null {
+  const level = frame.correction?.saturationAdu ?? null;
+  if (frame.mask === null && level === null) return null;
+  let bits: Uint8Array | null = null;
+  for (let y = 0, p = 0; y < region.height; y++) {
+    const row = (region.y + y) * frame.width + region.x;
+    for (let x = 0; x < region.width; x++, p++) {
+      const hit = (level !== null && raw[p] >= level) ||
+        (frame.mask !== null && (frame.mask[row + x] & maskBit.saturated) !== 0);
+      if (hit) {
+        bits ??= new Uint8Array(raw.length);
+        bits[p] = maskBit.saturated;
+      }
+    }
+  }
+  return bits;
+}
+
+/** Defects of a region. */
+function defectsOf(frame: FrameTask, region: Region): Uint8Array | null {
+  const defects = frame.correction?.defects ?? null;
+  if (defects === null) return null;
+  const out = new Uint8Array(region.width * region.height);
+  for (let y = 0; y < region.height; y++) {
+    const from = (region.y + y) * frame.width + region.x;
+    out.set(defects.subarray(from, from + region.width), y * region.width);
+  }
+  return out;
+}
+
+/** Calibrated planes of a region of one frame, in the colours of the stack. */
+function preparedPlanes(frame: FrameTask, region: Region, bits: (found: Uint8Array) => void): Float32Array[] {
+  const { correction, bayer } = frame, { width, height } = region;
+  if (bayer === null) {
+    return Array.from({ length: frame.planes }, (_, plane) => {
+      const raw = readPlane(frame, region, plane);
+      const saturated = saturatedBits(frame, region, raw);
+      if (saturated !== null) bits(saturated);
+      if (correction !== null) {
+        correctSamples(raw, correction, region, raw);
+        repairTile(raw, width, height, defectsOf(frame, region), 255, 1);
+      }
+      return raw;
+    });
+  }
+  const raw = readPlane(frame, region, 0);
+  const saturated = saturatedBits(frame, region, raw);
+  if (saturated !== null) bits(saturated);
+  if (correction !== null) {
+    correctSamples(raw, correction, region, raw);
+    repairTile(raw, width, height, defectsOf(frame, region), 255, 2);
+  }
+  const red = redPosition(bayer), size = width * height;
+  const rx = (red.x + region.x) & 1, ry = (red.y + region.y) & 1;
+  const planes: [Float32Array, Float32Array, Float32Array] = [
+    new Float32Array(size),
+    new Float32Array(size),
+    new Float32Array(size),
+  ];
+  demosaicTile(raw, width, height, rx, ry, "gradient", ...planes);
+  if (saturated !== null) limitRings(raw, width, height, rx, ry, saturated, maskBit.saturated, planes);
+  return planes;
+}
+
+/** Count, for each pixel of the tile, frames that were saturated there. */
+function markSaturated(
+  frame: FrameTask,
+  plan: TilePlan,
+  region: Region,
+  area: Region,
+  bits: Uint8Array,
+  counts: Uint16Array,
+): void {
+  const seen = new Set<number>();
+  for (let p = 0; p < bits.length; p++) {
+    if (bits[p] === 0) continue;
+    const sx = region.x + p % region.width, sy = region.y + Math.floor(p / region.width);
+    const at = applyTransform(frame.transform, sx, sy);
+    const x = (at.x - plan.originX) / plan.scale - area.x, y = (at.y - plan.originY) / plan.scale - area.y;
+    // Every canvas pixel that a saturated sample touches.
+    for (let j = Math.ceil(y - 0.75); j <= Math.floor(y + 0.75); j++) {
+      for (let i = Math.ceil(x - 0.75); i <= Math.floor(x + 0.75); i++) {
+        if (i >= 0 && j >= 0 && i < area.width && j < area.height) seen.add(j * area.width + i);
+      }
+    }
+  }
+  for (const p of seen) counts[p]++;
+}
+
+/** Read, calibrate, resample and normalise every frame's samples of a tile. */
+function fillStrips(
+  plan: TilePlan,
+  area: Region,
+  stride: number,
+  strips: readonly Float32Array[],
+  saturated: Uint16Array,
+): { frame: number; reason: string }[] {
+  const { frames, kernel, originX, originY, scale } = plan;
+  const count = area.width * area.height;
+  const factor = new Float32Array(count), offset = new Float32Array(count);
+  const failures: { frame: number; reason: string }[] = [];
+  frames.forEach((frame, f) => {
+    const views = strips.map((strip) => strip.subarray(f * stride, f * stride + count));
+    const place = {
+      to: area,
+      frameWidth: frame.width,
+      frameHeight: frame.height,
+      inverse: frame.inverse,
+      originX,
+      originY,
+      scale,
+    };
+    const region = sourceRegion(place, marginOf(frame, kernel));
+    if (region === null || plan.failed[f] !== 0) {
+      for (const view of views) view.fill(NaN);
+      return;
+    }
+    let prepared: Float32Array[];
+    let bits: Uint8Array | null = null;
+    try {
+      prepared = preparedPlanes(frame, region, (found) => bits = found);
+    } catch (error) {
+      if (!(error instanceof FrameError)) throw error;
+      plan.failed[f] = 1;
+      failures.push({ frame: f, reason: error.message });
+      for (const view of views) view.fill(NaN);
+      return;
+    }
+    if (bits !== null) markSaturated(frame, plan, region, area, bits, saturated);
+    prepared.forEach((samples, plane) => {
+      const slack = plan.ringLimit * frame.noise[plane];
+      warpTile(samples, { ...place, from: region, kernel, slack }, views[plane]);
+      if (frame.normalisation === null) return;
+      const raster = {
+        x: originX + area.x * scale,
+        y: originY + area.y * scale,
+        step: scale,
+        width: area.width,
+        height: area.height,
+      };
+      evaluateNormalisation(frame.normalisation, plane, raster, factor, offset);
+      const view = views[plane];
+      for (let p = 0; p < count; p++) view[p] = view[p] * factor[p] + offset[p];
+    });
+  });
+  return failures;
+}
+
+/** Make one tile of a stack; runs in a worker. */
+export function integrateTile(job: TileJob): TileResult {
+  const { plan, tile, output } = job, { frames, planes } = plan;
+  // A trail is followed over the tile's edge by one pixel, so that tiles leave no trace.
+  const x0 = Math.max(0, tile.x - 1), y0 = Math.max(0, tile.y - 1);
+  const x1 = Math.min(plan.canvasWidth, tile.x + tile.width + 1);
+  const y1 = Math.min(plan.canvasHeight, tile.y + tile.height + 1);
+  const area = { x: x0, y: y0, width: x1 - x0, height: y1 - y0 }, count = area.width * area.height;
+  // An odd number of cache lines between frames keeps them out of each other's cache sets.
+  const stride = Math.ceil(count / 32) * 32 + 16;
+  const strips = Array.from({ length: planes }, () => new Float32Array(frames.length * stride));
+  const saturated = new Uint16Array(count);
+  const failures = fillStrips(plan, area, stride, strips, saturated);
+  if (plan.failed.includes(1)) return nothing(failures);
+  const verdicts = new Uint8Array(frames.length * stride);
+  const weights = Float64Array.from(frames, (frame) => frame.weight);
+  const pivot = new Float32Array(count);
+  let samples = 0, dimmer = 0, brighter = 0, closed = 0;
+  const most = { coverage: new Uint16Array(count), dimmer: new Uint16Array(count), brighter: new Uint16Array(count) };
+  for (let plane = 0; plane < planes; plane++) {
+    const strip: Strip = { samples: strips[plane], frames: frames.length, stride, count };
+    judge(plan, plane, strip, verdicts);
+    if (plan.rejection !== "none" && plan.trailNeighbours <= 8) {
+      closed += closeTrails(strip, area.width, plan.trailNeighbours, verdicts);
+    }
+    firstKept(strip, verdicts, pivot);
+    const a = createSums(count), b = createSums(count);
+    addKept(strip, verdicts, weights, pivot, 0, 2, a);
+    addKept(strip, verdicts, weights, pivot, 1, 2, b);
+    for (let y = 0; y < tile.height; y++) {
+      let p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
+      for (let x = 0; x < tile.width; x++, p++, q++) {
+        const weight = a.weight[p] + b.weight[p], base = pivot[p];
+        const shift = (a.value[p] + b.value[p]) / weight, n = a.kept[p] + b.kept[p];
+        output.mean[plane][q] = base + shift;
+        output.weight[plane][q] = weight;
+        output.halfA[plane][q] = base + a.value[p] / a.weight[p];
+        output.halfB[plane][q] = base + b.value[p] / b.weight[p];
+        const square = a.square2[p] + b.square2[p] - 2 * shift * (a.value2[p] + b.value2[p]) +
+          shift * shift * (a.weight2[p] + b.weight2[p]);
+        // Variance of a weighted mean from the scatter of its samples; needs two.
+        output.variance[plane][q] = n < 2 ? NaN : Math.max(0, square) / (weight * weight) * n / (n - 1);
+      }
+    }
+    countVerdicts(strip, verdicts, most);
+  }
+  for (let y = 0; y < tile.height; y++) {
+    let p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
+    for (let x = 0; x < tile.width; x++, p++, q++) {
+      const n = most.coverage[p];
+      output.coverage[q] = n;
+      output.dimmer[q] = most.dimmer[p];
+      output.brighter[q] = most.brighter[p];
+      samples += n;
+      dimmer += most.dimmer[p];
+      brighter += most.brighter[p];
+      output.mask[q] = (n === 0 ? maskBit.noData : 0) | (n > 0 && saturated[p] * 2 >= n ? maskBit.saturated : 0);
+    }
+  }
+  return { samples, dimmer, brighter, closed, failures };
+}
+
+/** Verdicts of one plane: the outlier test where there are many samples, the noise test where there are few. */
+function judge(plan: TilePlan, plane: number, strip: Strip, verdicts: Uint8Array): void {
+  if (plan.rejection === "none") {
+    for (let at = 0; at < verdicts.length; at++) {
+      verdicts[at] = strip.samples[at] === strip.samples[at] ? verdict.keep : verdict.missing;
+    }
+    return;
+  }
+  const { frames } = plan;
+  const model: NoiseModel = {
+    skyVariance: Float64Array.from(frames, (frame) => (frame.noise[plane] * frame.factor[plane]) ** 2),
+    perUnit: Float64Array.from(frames, (frame) => frame.perUnit[plane]),
+    sky: plan.sky[plane],
+    seeing: plan.seeing,
+  };
+  huberVerdicts(strip, plan.limits, 0, verdicts);
+  noiseVerdicts(strip, model, plan.noiseLimit, plan.pairLimit, plan.few, verdicts);
+}
+
+/** The first kept sample of each pixel: near the others, so that sums about it are small. */
+function firstKept(strip: Strip, verdicts: Uint8Array, pivot: Float32Array): void {
+  const { samples, frames, stride, count } = strip;
+  pivot.fill(0);
+  for (let f = frames - 1; f >= 0; f--) {
+    for (let p = 0, at = f * stride; p < count; p++, at++) if (verdicts[at] === verdict.keep) pivot[p] = samples[at];
+  }
+}
+
+/** Largest counts over the planes so far. */
+function countVerdicts(
+  strip: Strip,
+  verdicts: Uint8Array,
+  most: { readonly coverage: Uint16Array; readonly dimmer: Uint16Array; readonly brighter: Uint16Array },
+): void {
+  const { frames, stride, count } = strip;
+  const seen = new Uint16Array(count), low = new Uint16Array(count), high = new Uint16Array(count);
+  for (let f = 0; f < frames; f++) {
+    for (let p = 0, at = f * stride; p < count; p++, at++) {
+      const v = verdicts[at];
+      if (v !== verdict.missing) seen[p]++;
+      if (v === verdict.dimmer) low[p]++;
+      else if (v === verdict.brighter) high[p]++;
+    }
+  }
+  for (let p = 0; p < count; p++) {
+    most.coverage[p] = Math.max(most.coverage[p], seen[p]);
+    most.dimmer[p] = Math.max(most.dimmer[p], low[p]);
+    most.brighter[p] = Math.max(most.brighter[p], high[p]);
+  }
+}
+
+/** The task of the pool. */
+export const tileTask: PoolTask<TileJob, TileResult> = {
+  module: import.meta.url,
+  name: "integrateTile",
+  run: integrateTile,
+};
