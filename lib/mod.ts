@@ -199,6 +199,17 @@ export { demosaic, demosaicDefaults, type DemosaicOptions } from "./calibrate/de
 export { type MosaicParts, splitMosaic } from "./calibrate/split_mosaic.ts";
 
 // measure
+export {
+  evaluateThinPlate,
+  fitThinPlate,
+  type RenderedSurface,
+  renderThinPlate,
+  renderThinPlateDefaults,
+  type RenderThinPlateOptions,
+  type ThinPlate,
+  thinPlateDefaults,
+  type ThinPlateOptions,
+} from "./measure/thin_plate.ts";
 export { detectStars, detectStarsDefaults, type DetectStarsOptions, type StarList } from "./measure/detect_stars.ts";
 export {
   type FrameQuality,
