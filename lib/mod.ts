@@ -76,14 +76,7 @@ export {
   readRegionFrom,
   type RegionSource,
 } from "./io/open_fits.ts";
-export type {
-  FitsHdu,
-  HduKind,
-  PlacedHdu,
-  SampleLayout,
-  TileColumn,
-  TileLayout,
-} from "./io/fits_layout.ts";
+export type { FitsHdu, HduKind, PlacedHdu, SampleLayout, TileColumn, TileLayout } from "./io/fits_layout.ts";
 export type { Bitpix, Scaling } from "./io/samples.ts";
 export { type FitsPart, writeFits, writeFitsDefaults, type WriteFitsOptions } from "./io/write_fits.ts";
 export type { TileCodec } from "./io/tile_table.ts";
@@ -256,6 +249,7 @@ export {
   type StackReport,
 } from "./combine/integrate.ts";
 export { integrateImages, integrateImagesDefaults, type IntegrateImagesOptions } from "./combine/integrate_images.ts";
+export { commonRegion, cropImage, cropImageDefaults, type CropImageOptions } from "./combine/crop_image.ts";
 
 // background
 
