@@ -190,6 +190,19 @@ export { calibrateFrame, calibrateFrameDefaults, type CalibrateFrameOptions } fr
 export { repairPixels, repairPixelsDefaults, type RepairPixelsOptions } from "./calibrate/repair_pixels.ts";
 export { demosaic, demosaicDefaults, type DemosaicOptions } from "./calibrate/demosaic.ts";
 export { type MosaicParts, splitMosaic } from "./calibrate/split_mosaic.ts";
+export {
+  type DefectReport,
+  type DefectSources,
+  findDefects,
+  findDefectsDefaults,
+  type FindDefectsOptions,
+} from "./calibrate/find_defects.ts";
+export { trimOverscan, trimOverscanDefaults, type TrimOverscanOptions } from "./calibrate/trim_overscan.ts";
+export {
+  removeCosmicRays,
+  removeCosmicRaysDefaults,
+  type RemoveCosmicRaysOptions,
+} from "./calibrate/remove_cosmic_rays.ts";
 
 // measure
 export {
@@ -215,6 +228,15 @@ export type { Trail } from "./measure/find_trails.ts";
 export type { Doubling } from "./measure/mean_star.ts";
 export type { TurnedDown } from "./measure/survey.ts";
 export { measureSky, type SkyLevel } from "./measure/sky_level.ts";
+export {
+  fitPolynomialSurface,
+  fitPolynomialSurfaceDefaults,
+  type FitPolynomialSurfaceOptions,
+  type PolynomialSurface,
+  polynomialSurfaceAt,
+  polynomialSurfacePlane,
+  type SurfacePoint,
+} from "./measure/polynomial_surface.ts";
 
 // night
 
@@ -252,6 +274,33 @@ export { integrateImages, integrateImagesDefaults, type IntegrateImagesOptions }
 export { commonRegion, cropImage, cropImageDefaults, type CropImageOptions } from "./combine/crop_image.ts";
 
 // background
+export {
+  type BackgroundSample,
+  type BackgroundSamples,
+  sampleBackground,
+  sampleBackgroundDefaults,
+  type SampleBackgroundOptions,
+  type SampleDoubt,
+} from "./background/sample_background.ts";
+export {
+  type BackgroundSurface,
+  fitSurface,
+  fitSurfaceDefaults,
+  type FitSurfaceOptions,
+  type SurfaceCandidate,
+} from "./background/fit_surface.ts";
+export {
+  subtractSurface,
+  subtractSurfaceDefaults,
+  type SubtractSurfaceOptions,
+} from "./background/subtract_surface.ts";
+export { divideSurface, divideSurfaceDefaults, type DivideSurfaceOptions } from "./background/divide_surface.ts";
+export {
+  type ExtractedGradient,
+  extractGradient,
+  extractGradientDefaults,
+  type ExtractGradientOptions,
+} from "./background/extract_gradient.ts";
 
 // detail
 
