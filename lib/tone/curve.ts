@@ -1,5 +1,5 @@
 /** Tone curves as small values: each maps 0 … 1 onto 0 … 1, rises everywhere, and has an inverse. */
-import { asinhPortable, expPortable, logPortable, powPortable, sinhPortable } from "./elementary.ts";
+import { asinhPortable, expPortable, logPortable, powPortable, sinhPortable } from "../kernels/elementary.ts";
 
 /**
  * A tone curve.

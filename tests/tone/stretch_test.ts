@@ -118,7 +118,7 @@ describe("undoStretch", () => {
 describe("automaticStretch", () => {
   const scene = (seed: number, noise: number, nebula: number): Image => {
     const random = randomStream(seed), width = 240, height = 200;
-    const planes = ["R", "G", "B"].map((channel, c) => ({ channel, data: new Float32Array(width * height) }));
+    const planes = ["R", "G", "B"].map((channel) => ({ channel, data: new Float32Array(width * height) }));
     for (let y = 0, i = 0; y < height; y++) {
       for (let x = 0; x < width; x++, i++) {
         const glow = nebula * Math.exp(-((x - 120) ** 2 + (y - 100) ** 2) / 500);

@@ -1,0 +1,80 @@
+/** The uneven part of the sky found and taken off, in one step. */
+import { derive, type Image, requireLinear } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { divideSurface } from "./divide_surface.ts";
+import { type BackgroundSurface, fitSurface, fitSurfaceDefaults, type FitSurfaceOptions } from "./fit_surface.ts";
+import {
+  type BackgroundSample,
+  sampleBackground,
+  sampleBackgroundDefaults,
+  type SampleBackgroundOptions,
+} from "./sample_background.ts";
+import { subtractSurface } from "./subtract_surface.ts";
+
+/** Options of {@linkcode extractGradient}: those of sampling and fitting, and how the surface is used. */
+export interface ExtractGradientOptions extends SampleBackgroundOptions, FitSurfaceOptions {
+  /** Subtract it (light that was added) or divide by it (uneven response). */
+  readonly by: "subtraction" | "division";
+}
+
+/** What {@linkcode extractGradient} uses for an option left out. */
+export const extractGradientDefaults: Readonly<ExtractGradientOptions> = Object.freeze({
+  ...sampleBackgroundDefaults,
+  ...fitSurfaceDefaults,
+  by: "subtraction",
+});
+
+/** What {@linkcode extractGradient} returns. */
+export interface ExtractedGradient {
+  /** The image with an even sky; its median level is kept. */
+  readonly image: Image;
+  /** The surface, with scores of the models and notes: a value to look at before the image is believed. */
+  readonly surface: BackgroundSurface;
+  /** The samples with the reason each was used or not. */
+  readonly samples: readonly BackgroundSample[];
+}
+
+/**
+ * Find the sky's gradient and take it off: {@linkcode sampleBackground}, {@linkcode fitSurface}, then
+ * {@linkcode subtractSurface} or {@linkcode divideSurface}.
+ *
+ * In:  linear, calibrated, cropped to where all frames contributed (ragged borders bend the surface).
+ * Out: image of the same shape and unit with the median level of the surface kept. NaN stays NaN.
+ * Where the field is filled with nebula, no more than a plane is taken off, and the surface's notes say so.
+ *
+ * @throws {TypeError} if the image is a stretched picture
+ * @throws {RangeError} if an option is out of range or no sample shows sky
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, extractGradient } from "faintlight";
+ *
+ * const data = Float32Array.from({ length: 240 * 160 }, (_, i) => 100 + (i % 240) / 10 + Math.floor(i / 240) / 20);
+ * const image = createImage({ width: 240, height: 160, unit: "adu", planes: [{ channel: "L", data }] });
+ * const { image: even, surface } = extractGradient(image);
+ * const left = Math.max(...even.planes[0].data) - Math.min(...even.planes[0].data);
+ * assert.ok(left < 0.01 * surface.ranges[0]);
+ * ```
+ */
+export function extractGradient(image: Image, options: Partial<ExtractGradientOptions> = {}): ExtractedGradient {
+  const used = settle("extractGradient", extractGradientDefaults, options);
+  requireLinear("extractGradient", image);
+  if (used.by !== "subtraction" && used.by !== "division") {
+    throw new RangeError(
+      `extractGradient: by must be "subtraction" or "division", but got ${JSON.stringify(used.by)}`,
+    );
+  }
+  const { boxesAlong, boxShare, exclude, points, automatic, model, degree, rejectAbove, shape, by } = used;
+  const surface = fitSurface(
+    sampleBackground(image, { boxesAlong, boxShare, exclude, points, automatic }),
+    { model, degree, rejectAbove, shape },
+  );
+  const made = by === "subtraction" ? subtractSurface(image, surface) : divideSurface(image, surface);
+  const { planes, variance } = made;
+  return {
+    image: derive(image, { planes, variance }, { step: "extractGradient", options: used, notes: surface.notes }),
+    surface,
+    samples: surface.samples,
+  };
+}

@@ -1,0 +1,506 @@
+/** A smooth surface through the samples that show free sky, with the choice of model explained. */
+import { createImage, type Image } from "../core/image.ts";
+import type { Recorded } from "../core/history.ts";
+import { settle } from "../core/options.ts";
+import { fitPolynomialSurface, polynomialSurfaceAt, polynomialSurfacePlane } from "../measure/polynomial_surface.ts";
+import { evaluateThinPlate, fitThinPlate, renderThinPlate, type ThinPlate } from "../measure/thin_plate.ts";
+import { median } from "../stats/median.ts";
+import type { BackgroundSample, BackgroundSamples } from "./sample_background.ts";
+
+/** A kind of surface that was considered. */
+export interface SurfaceCandidate {
+  /** Polynomial, or thin-plate spline. */
+  readonly model: "polynomial" | "thin-plate";
+  /** Total degree of a polynomial; 0 for a spline. */
+  readonly degree: number;
+  /** Smoothing of a spline, by generalised cross-validation, coordinates in pixels; 0 for a polynomial. */
+  readonly smoothing: number;
+  /** Root mean square error at samples it was not fitted to, whole blocks of the field left out in turn, over the samples' own error. */
+  readonly score: number;
+  /** Standard error of the score, from its scatter over the blocks. */
+  readonly scoreError: number;
+}
+
+/** Options of {@linkcode fitSurface}. */
+export interface FitSurfaceOptions {
+  /** Which models may be chosen. */
+  readonly model: "best" | "polynomial" | "thin-plate";
+  /** Largest degree of a polynomial, 0 … 4. */
+  readonly degree: number;
+  /** A sample is an object's when it lies more than this many standard deviations above the surface. */
+  readonly rejectAbove: number;
+  /** A surface for each channel, or one shape for all, scaled to each. */
+  readonly shape: "each" | "shared";
+}
+
+/**
+ * What {@linkcode fitSurface} uses for an option left out. The limit loses 2.3 % of free sky; polynomials above degree 3
+ * run away at corners in our simulations.
+ */
+export const fitSurfaceDefaults: Readonly<FitSurfaceOptions> = Object.freeze({
+  model: "best",
+  degree: 3,
+  rejectAbove: 2,
+  shape: "each",
+});
+
+/** The surface and why it is this one. */
+export interface BackgroundSurface extends Recorded {
+  /** The surface at every pixel, one plane a channel. */
+  readonly image: Image;
+  /** Median of the surface over the field for each channel: what stays in the image when it is subtracted. */
+  readonly levels: readonly number[];
+  /** Highest minus lowest value over the field, for each channel. */
+  readonly ranges: readonly number[];
+  /** The model that was chosen. */
+  readonly chosen: SurfaceCandidate;
+  /** All that were considered, with their scores; the simplest that is nearly as good as the best is chosen. */
+  readonly candidates: readonly SurfaceCandidate[];
+  /** The samples with their final doubts. */
+  readonly samples: readonly BackgroundSample[];
+  /** Share of the samples with data that show free sky, 0 … 1. */
+  readonly freeShare: number;
+  /** Scatter of the free samples about the surface over their own error, the largest over the channels: near 1 for a free sky. */
+  readonly excess: number;
+  /** Facts a reader should know. */
+  readonly notes: readonly string[];
+}
+
+interface Field {
+  readonly width: number;
+  readonly height: number;
+  readonly samples: readonly BackgroundSample[];
+}
+
+type Kind = Pick<SurfaceCandidate, "model" | "degree" | "smoothing">;
+
+/** Model of one channel. */
+type Model = ReturnType<typeof fitPolynomialSurface> | { readonly kind: "thin-plate"; readonly spline: ThinPlate };
+const modelAt = (model: Model, x: number, y: number): number =>
+  model.kind === "polynomial" ? polynomialSurfaceAt(model, x, y) : evaluateThinPlate(model.spline, x, y);
+const modelPlane = (model: Model, width: number, height: number): Float32Array =>
+  model.kind === "polynomial" ? polynomialSurfacePlane(model) : renderThinPlate(model.spline, width, height).data;
+
+/** NaN as the smoothing of a spline lets generalised cross-validation choose it. */
+function fitModel(
+  field: Field,
+  kind: Kind,
+  index: readonly number[],
+  value: (sample: BackgroundSample) => number,
+  weight: (i: number) => number = () => 1,
+): Model {
+  const { samples, width, height } = field;
+  if (kind.model === "polynomial") {
+    const points = index.map((i) => {
+      const { x, y } = samples[i];
+      return { x, y, value: value(samples[i]), weight: weight(i) };
+    });
+    return fitPolynomialSurface(points, { width, height, degree: kind.degree });
+  }
+  const spline = fitThinPlate(
+    index.map((i) => samples[i].x),
+    index.map((i) => samples[i].y),
+    index.map((i) => value(samples[i])),
+    {
+      smoothing: Number.isNaN(kind.smoothing) ? "gcv" : kind.smoothing,
+      mostFreedom: MOST_FREEDOM,
+    },
+  );
+  return { kind: "thin-plate", spline };
+}
+
+/** A spline may take at most this share of the samples as its degrees of freedom: a sky is smoother than a nebula. */
+const MOST_FREEDOM = 0.3;
+/** Samples a spline is scored on, at most; its cost grows with their third power. */
+const SCORED_SAMPLES = 160;
+/** A spline is tried where the best polynomial's error is more than this many times the samples' own. */
+const POOR = 1.6;
+
+/** A surface of one degree through the lowest population of samples, and how likely it makes the samples. */
+interface LowSurface {
+  readonly model: Model;
+  /** Standard deviation of the free samples about it. */
+  readonly scale: number;
+  /** −2 ln likelihood + terms · ln samples (Schwarz 1978): smaller is better. */
+  readonly cost: number;
+}
+
+/** Share of the samples that may lie below the first surface: a third of the least share of free sky that is asked for. */
+const LOW_SHARE = 0.07;
+
+/**
+ * The sky as the lowest population: a low quantile of the samples as a surface (Koenker & Bassett 1978, by reweighting),
+ * then a mixture of free sky (normal about the surface) and objects (anything above it), fitted by turns. The spread of
+ * the sky is widened only when samples lie below the surface, which no object can do.
+ */
+function lowSurface(
+  field: Field,
+  index: readonly number[],
+  value: (sample: BackgroundSample) => number,
+  error: number,
+  limit: number,
+  degree: number,
+): LowSurface {
+  const { samples } = field, kind = { model: "polynomial", degree, smoothing: 0 } as const;
+  const terms = (degree + 1) * (degree + 2) / 2, n = index.length;
+  let model = fitModel(field, { ...kind, degree: 0 }, index, value);
+  const residuals = () => index.map((i) => value(samples[i]) - modelAt(model, samples[i].x, samples[i].y));
+  let soft = Math.max(error, 1.4826 * median(residuals().map(Math.abs)));
+  for (let round = 0; round < 40; round++) {
+    const weights = new Map<number, number>();
+    residuals().forEach((r, k) => {
+      weights.set(index[k], (r > 0 ? LOW_SHARE : 1 - LOW_SHARE) / Math.sqrt(r * r + soft * soft));
+    });
+    model = fitModel(field, kind, index, value, (i) => (weights.get(i) as number) * soft);
+    soft = Math.max(error, 0.7 * soft);
+  }
+  let scale = error, r = residuals();
+  for (let round = 0; round < 40; round++) {
+    const inside = index.filter((_, k) => Math.abs(r[k]) <= limit * scale);
+    if (inside.length < Math.max(6, 1.5 * terms)) {
+      if (inside.length === n) break;
+      scale *= 1.3;
+      continue;
+    }
+    model = fitModel(field, kind, inside, value);
+    const next = residuals();
+    const below = next.filter((v) => v < -limit * scale).length;
+    const settled = next.every((v, k) => Math.abs(v) <= limit * scale === Math.abs(r[k]) <= limit * scale);
+    r = next;
+    if (below > 0.04 * inside.length) scale *= 1.2;
+    else if (settled) break;
+  }
+  const inside = r.filter((v) => Math.abs(v) <= limit * scale).length;
+  const share = Math.min(1 - 1 / n, inside / n), range = Math.max(4 * scale, ...r);
+  let logLikelihood = 0;
+  for (const v of r) {
+    const u = v / scale, sky = share * Math.exp(-0.5 * u * u) / (2.5066 * scale);
+    // What lies below the sky is a fault of the surface; the wide normal gives it a finite price.
+    const object = v > 0 ? (1 - share) / range : 1e-4 * Math.exp(-0.5 * Math.min(600, (v / (10 * scale)) ** 2)) / scale;
+    logLikelihood += Math.log(sky + object);
+  }
+  return { model, scale, cost: -2 * logLikelihood + terms * Math.log(n) };
+}
+
+/**
+ * Which samples show free sky, against a given model or against the best of the low surfaces of degree 1 to 3; and the
+ * standard deviation of the free ones.
+ */
+function freeSky(
+  field: Field,
+  candidates: readonly number[],
+  value: (sample: BackgroundSample) => number,
+  error: number,
+  limit: number,
+  known: { readonly model: Model; readonly scale: number } | null,
+): { free: Set<number>; scale: number; share: number } {
+  const { samples } = field;
+  let low = known;
+  if (low === null) {
+    let best: LowSurface | null = null;
+    for (let degree = 1; degree <= 3; degree++) {
+      if (candidates.length < 2 * (degree + 1) * (degree + 2)) break;
+      const found = lowSurface(field, candidates, value, error, limit, degree);
+      if (best === null || found.cost < best.cost) best = found;
+    }
+    low = best ?? lowSurface(field, candidates, value, error, limit, 0);
+  }
+  const { model, scale } = low;
+  const residuals = new Map(candidates.map((i) => [i, value(samples[i]) - modelAt(model, samples[i].x, samples[i].y)]));
+  const free = new Set(candidates.filter((i) => (residuals.get(i) as number) <= limit * scale));
+  // The rim of an object: its light has not ended where it is no longer seen. A sample beside objects is left out, as
+  // long as enough of the sky remains.
+  const pitch = pitchOf(samples);
+  const rim = [...free].filter((i) => {
+    let objects = 0;
+    for (const j of candidates) {
+      const dx = Math.abs(samples[j].x - samples[i].x), dy = Math.abs(samples[j].y - samples[i].y);
+      if (j !== i && dx < 1.5 * pitch && dy < 1.5 * pitch && !free.has(j)) objects++;
+    }
+    return objects >= 2;
+  });
+  const edges = free.size - rim.length >= 0.2 * candidates.length
+    ? rim
+    : rim.filter((i) => (residuals.get(i) as number) > 0.5 * scale);
+  const share = free.size / candidates.length;
+  for (const i of edges) free.delete(i);
+  return { free, scale, share };
+}
+
+function pitchOf(samples: readonly BackgroundSample[]): number {
+  const laidOut = samples.filter((s) => !s.byHand);
+  return laidOut.length < 2 ? Infinity : Math.max(1, Math.abs(laidOut[1].x - laidOut[0].x));
+}
+
+/** Blocks of the field, four by four, left out in turn; a sample's block by its place. */
+const blockOf = (field: Field, i: number): number => {
+  const { x, y } = field.samples[i];
+  return Math.min(3, Math.floor(4 * (x + 0.5) / field.width)) +
+    4 * Math.min(3, Math.floor(4 * (y + 0.5) / field.height));
+};
+
+function scoreOf(
+  field: Field,
+  candidate: Kind,
+  index: readonly number[],
+  values: readonly ((sample: BackgroundSample) => number)[],
+  scales: readonly number[],
+): SurfaceCandidate | null {
+  const sums: number[] = [], counts: number[] = [];
+  for (let block = 0; block < 16; block++) {
+    const out = index.filter((i) => blockOf(field, i) === block);
+    const rest = index.filter((i) => blockOf(field, i) !== block);
+    if (out.length === 0) continue;
+    let sum = 0;
+    for (let c = 0; c < values.length; c++) {
+      let model: Model;
+      try {
+        model = fitModel(field, candidate, rest, values[c]);
+      } catch (cause) {
+        if (cause instanceof RangeError) return null; // too few samples for this model
+        throw cause;
+      }
+      for (const i of out) {
+        const u = (values[c](field.samples[i]) - modelAt(model, field.samples[i].x, field.samples[i].y)) / scales[c];
+        // Held to 5 standard deviations: one odd sample must not decide.
+        sum += Math.min(25, u * u);
+      }
+    }
+    sums.push(sum);
+    counts.push(out.length * values.length);
+  }
+  const total = counts.reduce((a, b) => a + b, 0);
+  if (total === 0) return null;
+  const mean = sums.reduce((a, b) => a + b, 0) / total, n = sums.length;
+  let scatter = 0;
+  for (let k = 0; k < n; k++) scatter += (sums[k] - mean * counts[k]) ** 2;
+  const meanError = n < 2 ? mean : Math.sqrt(scatter * n / (n - 1)) / total;
+  const score = Math.sqrt(mean);
+  return { ...candidate, score, scoreError: score > 0 ? meanError / (2 * score) : 0 };
+}
+
+/**
+ * A simpler surface is as good while its error is below this many times the best one's: with samples as sure as a
+ * thirtieth of the pixel noise the difference is not seen, while a needless degree bulges where a nebula hides the sky.
+ */
+const ENOUGH = 1.5;
+/** Free samples that scatter more than this many times their own error are no free sky: structure of a nebula. */
+const RESTLESS = 3;
+/** Below this share of free samples the field counts as filled. */
+const FILLED = 0.2;
+
+/** Free parameters, to say which of two models is the simpler. */
+const complexity = (c: SurfaceCandidate): number =>
+  c.model === "polynomial" ? (c.degree + 1) * (c.degree + 2) / 2 : Infinity;
+
+/**
+ * Fit a smooth surface to samples of the sky.
+ *
+ * First the samples that show free sky are found, one-sided because nebulae and stars are positive; a sample that is an
+ * object's in one channel is left out of all. Then models are compared by leaving blocks of the field out in turn (four
+ * by four), and the simplest whose error lies within two standard errors of the best, or is not half as large again, is taken (after
+ * Breiman et al. 1984). The free samples are found once more against it.
+ *
+ * @returns the surface with its scores, samples and notes. Cost: some hundred small least-squares problems and one
+ *   evaluation over the image
+ * @throws {RangeError} if an option is out of range or fewer than three samples show sky
+ *
+ * @example A plane is recovered
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, fitSurface, sampleBackground } from "faintlight";
+ *
+ * const data = Float32Array.from({ length: 240 * 160 }, (_, i) => 100 + (i % 240) / 10);
+ * const image = createImage({ width: 240, height: 160, unit: "adu", planes: [{ channel: "L", data }] });
+ * const surface = fitSurface(sampleBackground(image));
+ * assert.equal(surface.chosen.degree, 1);
+ * assert.ok(Math.abs(surface.ranges[0] - 23.9) < 0.1);
+ * ```
+ */
+export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfaceOptions> = {}): BackgroundSurface {
+  const used = settle("fitSurface", fitSurfaceDefaults, options);
+  const { model, degree, rejectAbove, shape } = used;
+  if (!["best", "polynomial", "thin-plate"].includes(model)) {
+    throw new RangeError(
+      `fitSurface: model must be "best", "polynomial" or "thin-plate", but got ${JSON.stringify(model)}`,
+    );
+  }
+  if (!(Number.isInteger(degree) && degree >= 0 && degree <= 4)) {
+    throw new RangeError(`fitSurface: degree must be a whole number of 0 … 4, but got ${degree}`);
+  }
+  if (!(rejectAbove > 0)) throw new RangeError(`fitSurface: rejectAbove must be > 0, but got ${rejectAbove}`);
+  if (shape !== "each" && shape !== "shared") {
+    throw new RangeError(`fitSurface: shape must be "each" or "shared", but got ${JSON.stringify(shape)}`);
+  }
+  const { width, height, channels } = samples;
+  const list = samples.samples;
+  const field: Field = { width, height, samples: list };
+  const notes: string[] = [];
+  const usable = list.flatMap((s, i) => s.doubt === "" || s.doubt === "uneven" ? [i] : []);
+  const start = usable.filter((i) => list[i].doubt === "");
+  if (start.length < 3) {
+    throw new RangeError(
+      `fitSurface: at least 3 samples must show sky, but got ${start.length}; exclude less, or place points by hand`,
+    );
+  }
+  const values = channels.map((_, c) => (s: BackgroundSample) => s.levels[c]);
+  const errors = channels.map((_, c) => median(start.map((i) => list[i].errors[c])));
+  const floor = channels.map((_, c) =>
+    Math.max(errors[c], 1e-9 * Math.abs(median(start.map((i) => list[i].levels[c]))))
+  );
+  const polynomials: Kind[] = Array.from(
+    { length: degree + 1 },
+    (_, d) => ({ model: "polynomial", degree: d, smoothing: 0 }),
+  );
+  let free: number[] = [], scales: number[] = [];
+  let chosen: SurfaceCandidate | null = null;
+  let scored: SurfaceCandidate[] = [];
+  let models: Model[] = [];
+  let freeShare = 0, excess = NaN, restless = false;
+  /** Scatter of the free samples about a kind of surface, over their own error. */
+  const excessOf = (kind: Kind): number =>
+    Math.max(...values.map((value, c) => {
+      const each = fitModel(field, kind, free, value);
+      const left = free.map((i) => Math.abs(value(list[i]) - modelAt(each, list[i].x, list[i].y)));
+      return 1.482602218505602 * median(left) / Math.max(floor[c], Number.MIN_VALUE);
+    }));
+  for (let round = 0; round < 3; round++) {
+    const byHand = start.filter((i) => list[i].byHand);
+    const found = channels.map((_, c) =>
+      freeSky(
+        field,
+        start,
+        values[c],
+        Math.max(floor[c], Number.MIN_VALUE),
+        rejectAbove,
+        round === 0 ? null : { model: models[c], scale: scales[c] },
+      )
+    );
+    const next = [...new Set([...start.filter((i) => found.every((f) => f.free.has(i))), ...byHand])].sort((a, b) =>
+      a - b
+    );
+    const same = next.length === free.length && next.every((v, k) => v === free[k]);
+    if (same) break;
+    free = next;
+    if (free.length < 3) {
+      free = start;
+      notes.push("no sample stands out as free sky; all of them were used");
+    }
+    scales = found.map((f) => f.scale);
+    scored = polynomials.flatMap((each) => scoreOf(field, each, free, values, scales) ?? []);
+    const poor = !scored.some((each) => each.score <= POOR);
+    if (model === "thin-plate" || model === "best" && poor) {
+      const step = Math.max(1, free.length / SCORED_SAMPLES);
+      const thin = Array.from({ length: Math.floor(free.length / step) }, (_, k) => free[Math.floor(k * step)]);
+      if (thin.length >= 12) {
+        const first = fitModel(field, { model: "thin-plate", degree: 0, smoothing: NaN }, thin, values[0]);
+        const smoothing = first.kind === "thin-plate" ? first.spline.smoothing : NaN;
+        const spline = scoreOf(field, { model: "thin-plate", degree: 0, smoothing }, thin, values, scales);
+        if (spline !== null) scored = [...(model === "thin-plate" ? [] : scored), spline];
+      }
+    }
+    if (scored.length === 0) scored = [{ model: "polynomial", degree: 0, smoothing: 0, score: 1, scoreError: 0 }];
+    const best = scored.reduce((a, b) => b.score < a.score ? b : a);
+    const enough = Math.max(best.score + 2 * best.scoreError, ENOUGH * best.score);
+    chosen = scored.filter((each) => each.score <= enough)
+      .reduce((a, b) => complexity(b) < complexity(a) ? b : a);
+    if (round === 0) freeShare = Math.min(...found.map((f) => f.share)) * start.length / usable.length;
+    if (freeShare < FILLED && model === "best" && !(chosen.model === "polynomial" && chosen.degree <= 1)) {
+      chosen = scored.find((each) => each.model === "polynomial" && each.degree === 1) ?? chosen;
+    }
+    excess = excessOf(chosen);
+    if (excess > RESTLESS && model === "best" && !(chosen.model === "polynomial" && chosen.degree <= 1)) {
+      restless = true;
+      chosen = scored.find((each) => each.model === "polynomial" && each.degree === 1) ?? chosen;
+    }
+    models = values.map((value) => fitModel(field, chosen as SurfaceCandidate, free, value));
+  }
+  const final = chosen as SurfaceCandidate;
+  if (shape === "shared" && channels.length > 1) models = sharedShape(field, final, free, values);
+  if (freeShare < FILLED) {
+    notes.push(
+      `only ${(100 * freeShare).toFixed(0)} % of the samples show free sky: the field is filled with objects, ` +
+        "and no more than a plane was taken off; place points by hand where you know the sky to be free",
+    );
+  }
+  if (restless) {
+    notes.push(
+      `the samples taken for sky scatter ${
+        excess.toFixed(1)
+      } times more about the best surface than their noise: nebula may ` +
+        "fill the field, and no more than a plane was taken off; name the model yourself if you know that the sky is free",
+    );
+  }
+  const taken = new Set(free);
+  const planes = models.map((each, c) => ({ channel: channels[c], data: modelPlane(each, width, height) }));
+  const ranges = planes.map(({ data }) => {
+    let low = Infinity, high = -Infinity;
+    for (let i = 0; i < data.length; i++) {
+      if (data[i] < low) low = data[i];
+      if (data[i] > high) high = data[i];
+    }
+    return high - low;
+  });
+  const levels = planes.map(({ data }) => {
+    const thin: number[] = [];
+    for (let i = 0; i < data.length; i += Math.max(1, Math.floor(data.length / 50_000) | 1)) thin.push(data[i]);
+    return median(thin);
+  });
+  notes.unshift(
+    `${describe(final)} on ${free.length} of ${list.length} samples; range ${
+      ranges.map((r) => r.toPrecision(3)).join(", ")
+    }`,
+  );
+  const image = createImage(
+    { width, height, unit: samples.unit, geometry: samples.geometry, planes },
+    { step: "fitSurface", options: used, notes },
+    [samples],
+  );
+  return {
+    image,
+    levels,
+    ranges,
+    chosen: final,
+    candidates: scored,
+    samples: list.map((s, i) => ({ ...s, doubt: taken.has(i) ? "" : s.doubt === "" ? "object" : s.doubt })),
+    freeShare,
+    excess,
+    notes,
+    history: image.history,
+  };
+}
+
+const describe = (c: SurfaceCandidate): string =>
+  c.model === "polynomial"
+    ? [
+      "a constant",
+      "a plane",
+      "a polynomial of degree 2",
+      "a polynomial of degree 3",
+      "a polynomial of degree 4",
+    ][c.degree]
+    : `a thin-plate spline with smoothing ${c.smoothing.toPrecision(2)}`;
+
+/** One shape for all channels: the mean of the channels is fitted, and each channel takes a multiple of it. */
+function sharedShape(
+  field: Field,
+  candidate: SurfaceCandidate,
+  free: readonly number[],
+  values: readonly ((sample: BackgroundSample) => number)[],
+): Model[] {
+  const mean = (s: BackgroundSample) => values.reduce((sum, value) => sum + value(s), 0) / values.length;
+  const shape = fitModel(field, candidate, free, mean);
+  const at = free.map((i) => modelAt(shape, field.samples[i].x, field.samples[i].y));
+  const centre = at.reduce((a, b) => a + b, 0) / at.length;
+  return values.map((_, c) => {
+    let top = 0, bottom = 0, level = 0;
+    free.forEach((i, k) => {
+      const v = values[c](field.samples[i]);
+      top += (at[k] - centre) * v;
+      bottom += (at[k] - centre) * (at[k] - centre);
+      level += v / free.length;
+    });
+    const slope = bottom > 0 ? top / bottom : 0;
+    return fitModel(field, candidate, free, (s) => level + slope * (modelAt(shape, s.x, s.y) - centre));
+  });
+}

@@ -1,0 +1,208 @@
+/** Smooth surfaces as polynomials of low degree: fitted to scattered values, evaluated over a whole image. */
+import { allocatePlane } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+
+/** A value at a place. */
+export interface SurfacePoint {
+  /** Column. */
+  readonly x: number;
+  /** Row. */
+  readonly y: number;
+  /** The value there. */
+  readonly value: number;
+  /** Relative trust, ≥ 0. */
+  readonly weight?: number;
+}
+
+/** Sum of products of Legendre polynomials P_i(u) P_j(v), i + j ≤ degree, with u and v running from −1 to 1 over the image. */
+export interface PolynomialSurface {
+  /** Tag. */
+  readonly kind: "polynomial";
+  /** Columns of the image it covers. */
+  readonly width: number;
+  /** Rows of the image it covers. */
+  readonly height: number;
+  /** Total degree. */
+  readonly degree: number;
+  /** Coefficients in the order 00, 10, 01, 20, 11, 02 … (i of x, j of y). */
+  readonly coefficients: readonly number[];
+}
+
+/** Options of {@linkcode fitPolynomialSurface}. */
+export interface FitPolynomialSurfaceOptions {
+  /** Columns of the image. */
+  readonly width: number;
+  /** Rows of the image. */
+  readonly height: number;
+  /** Total degree, 0 … 6. Above 4 corners run away. */
+  readonly degree: number;
+}
+
+/** What {@linkcode fitPolynomialSurface} uses for an option left out; the size has no default that would serve. */
+export const fitPolynomialSurfaceDefaults: Readonly<FitPolynomialSurfaceOptions> = Object.freeze({
+  width: NaN,
+  height: NaN,
+  degree: 2,
+});
+
+/** Legendre polynomials P_0 … P_n at u, by P_{k+1} = ((2k+1) u P_k − k P_{k−1}) / (k+1). */
+export function legendre(degree: number, u: number, out: Float64Array = new Float64Array(degree + 1)): Float64Array {
+  out[0] = 1;
+  if (degree > 0) out[1] = u;
+  for (let k = 1; k < degree; k++) out[k + 1] = ((2 * k + 1) * u * out[k] - k * out[k - 1]) / (k + 1);
+  return out;
+}
+
+const normalise = (at: number, size: number) => size > 1 ? 2 * at / (size - 1) - 1 : 0;
+
+/**
+ * Fit a polynomial surface to scattered values by weighted least squares (Householder QR, Golub 1965).
+ *
+ * @param points at least as many with weight > 0 as the surface has coefficients, (degree + 1)(degree + 2) / 2
+ * @returns the surface. Cost: points × coefficients²
+ * @throws {RangeError} if there are too few points, they do not determine the surface, or an option is out of range
+ *
+ * @example A plane is found exactly
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { fitPolynomialSurface, polynomialSurfaceAt } from "faintlight";
+ *
+ * const points = [[0, 0], [9, 1], [2, 8], [7, 7]].map(([x, y]) => ({ x, y, value: 5 + 2 * x - y }));
+ * const surface = fitPolynomialSurface(points, { width: 10, height: 10, degree: 1 });
+ * assert.ok(Math.abs(polynomialSurfaceAt(surface, 4, 4) - 9) < 1e-12);
+ * ```
+ */
+export function fitPolynomialSurface(
+  points: readonly SurfacePoint[],
+  options: Partial<FitPolynomialSurfaceOptions>,
+): PolynomialSurface {
+  const { width, height, degree } = settle("fitPolynomialSurface", fitPolynomialSurfaceDefaults, options);
+  if (!(width >= 1 && height >= 1)) {
+    throw new RangeError(`fitPolynomialSurface: width and height must be ≥ 1, but got ${width} × ${height}`);
+  }
+  if (!(Number.isInteger(degree) && degree >= 0 && degree <= 6)) {
+    throw new RangeError(`fitPolynomialSurface: degree must be a whole number of 0 … 6, but got ${degree}`);
+  }
+  const n = (degree + 1) * (degree + 2) / 2;
+  const used = points.filter((p) => (p.weight ?? 1) > 0 && Number.isFinite(p.value));
+  const m = used.length;
+  if (m < n) {
+    throw new RangeError(
+      `fitPolynomialSurface: points must be at least ${n} for degree ${degree}, but got ${m}; lower the degree`,
+    );
+  }
+  const a = new Float64Array(m * n), b = new Float64Array(m);
+  const px = new Float64Array(degree + 1), py = new Float64Array(degree + 1);
+  used.forEach((p, row) => {
+    const root = Math.sqrt(p.weight ?? 1);
+    legendre(degree, normalise(p.x, width), px);
+    legendre(degree, normalise(p.y, height), py);
+    for (let order = 0, at = row * n; order <= degree; order++) {
+      for (let j = 0; j <= order; j++) a[at++] = root * px[order - j] * py[j];
+    }
+    b[row] = root * p.value;
+  });
+  for (let k = 0; k < n; k++) {
+    let norm = 0;
+    for (let i = k; i < m; i++) norm += a[i * n + k] * a[i * n + k];
+    norm = Math.sqrt(norm);
+    if (!(norm > 1e-9)) {
+      throw new RangeError(
+        `fitPolynomialSurface: points must spread over the field, but do not determine degree ${degree}; lower it`,
+      );
+    }
+    const alpha = a[k * n + k] > 0 ? -norm : norm;
+    const head = a[k * n + k] - alpha;
+    let square = head * head;
+    for (let i = k + 1; i < m; i++) square += a[i * n + k] * a[i * n + k];
+    const reflect = (get: (i: number) => number, put: (i: number, v: number) => void) => {
+      let dot = head * get(k);
+      for (let i = k + 1; i < m; i++) dot += a[i * n + k] * get(i);
+      const f = 2 * dot / square;
+      put(k, get(k) - f * head);
+      for (let i = k + 1; i < m; i++) put(i, get(i) - f * a[i * n + k]);
+    };
+    for (let c = k + 1; c < n; c++) reflect((i) => a[i * n + c], (i, v) => a[i * n + c] = v);
+    reflect((i) => b[i], (i, v) => b[i] = v);
+    a[k * n + k] = alpha;
+  }
+  const coefficients = new Array<number>(n).fill(0);
+  for (let k = n - 1; k >= 0; k--) {
+    let sum = b[k];
+    for (let c = k + 1; c < n; c++) sum -= a[k * n + c] * coefficients[c];
+    coefficients[k] = sum / a[k * n + k];
+  }
+  return Object.freeze({ kind: "polynomial", width, height, degree, coefficients: Object.freeze(coefficients) });
+}
+
+/**
+ * Value of a polynomial surface at one place.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { polynomialSurfaceAt } from "faintlight";
+ *
+ * const flat = { kind: "polynomial", width: 4, height: 4, degree: 0, coefficients: [7] } as const;
+ * assert.equal(polynomialSurfaceAt(flat, 1.5, 3), 7);
+ * ```
+ */
+export function polynomialSurfaceAt(surface: PolynomialSurface, x: number, y: number): number {
+  const { degree, coefficients, width, height } = surface;
+  const px = legendre(degree, normalise(x, width)), py = legendre(degree, normalise(y, height));
+  let sum = 0;
+  for (let order = 0, at = 0; order <= degree; order++) {
+    for (let j = 0; j <= order; j++) sum += coefficients[at++] * px[order - j] * py[j];
+  }
+  return sum;
+}
+
+/**
+ * Value of a polynomial surface at every pixel, row by row.
+ *
+ * Cost: degree multiplications a pixel: along a row the surface is a polynomial in x, taken by Horner's rule.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { fitPolynomialSurface, polynomialSurfacePlane } from "faintlight";
+ *
+ * const points = [[0, 0], [2, 0], [0, 1], [2, 1]].map(([x, y]) => ({ x, y, value: x + 10 * y }));
+ * const surface = fitPolynomialSurface(points, { width: 3, height: 2, degree: 1 });
+ * assert.deepEqual([...polynomialSurfacePlane(surface)].map((v) => Math.round(v)), [0, 1, 2, 10, 11, 12]);
+ * ```
+ */
+export function polynomialSurfacePlane(surface: PolynomialSurface): Float32Array {
+  const { width, height, degree, coefficients } = surface;
+  const out = allocatePlane(width, height);
+  // Legendre polynomials as sums of powers: row k holds the coefficients of P_k.
+  const powers: Float64Array[] = [];
+  for (let k = 0; k <= degree; k++) {
+    const row = new Float64Array(degree + 1);
+    if (k < 2) row[k] = 1;
+    else {
+      for (let p = 0; p <= degree; p++) {
+        row[p] = ((2 * k - 1) * (p > 0 ? powers[k - 1][p - 1] : 0) - (k - 1) * powers[k - 2][p]) / k;
+      }
+    }
+    powers.push(row);
+  }
+  const py = new Float64Array(degree + 1), row = new Float64Array(degree + 1);
+  for (let y = 0, i = 0; y < height; y++) {
+    legendre(degree, normalise(y, height), py);
+    row.fill(0);
+    for (let order = 0, at = 0; order <= degree; order++) {
+      for (let j = 0; j <= order; j++) {
+        const factor = coefficients[at++] * py[j], k = order - j;
+        for (let p = 0; p <= k; p++) row[p] += factor * powers[k][p];
+      }
+    }
+    for (let x = 0; x < width; x++) {
+      const u = normalise(x, width);
+      let sum = row[degree];
+      for (let p = degree - 1; p >= 0; p--) sum = sum * u + row[p];
+      out[i++] = sum;
+    }
+  }
+  return out;
+}

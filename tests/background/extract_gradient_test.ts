@@ -1,0 +1,205 @@
+import { describe, expect, it } from "vitest";
+import { constantImage, createImage } from "../../lib/core/image.ts";
+import { divideSurface } from "../../lib/background/divide_surface.ts";
+import { extractGradient } from "../../lib/background/extract_gradient.ts";
+import { fitSurface } from "../../lib/background/fit_surface.ts";
+import { sampleBackground } from "../../lib/background/sample_background.ts";
+import { subtractSurface } from "../../lib/background/subtract_surface.ts";
+import { makeScene, type Scene } from "../support/scenes_processing.ts";
+
+/** What is left of the gradient, highest minus lowest and rms, and the slope of the nebula against truth. */
+function judge(scene: Scene, model: Float32Array, after: Float32Array, c = 0) {
+  const n = model.length, truth = scene.gradient[c];
+  let mean = 0, low = Infinity, high = -Infinity, squares = 0;
+  for (let i = 0; i < n; i++) mean += (model[i] - truth[i]) / n;
+  let sx = 0, sy = 0, sxx = 0, sxy = 0;
+  for (let i = 0; i < n; i++) {
+    const e = model[i] - truth[i] - mean;
+    low = Math.min(low, e);
+    high = Math.max(high, e);
+    squares += e * e / n;
+    const x = scene.nebula[c][i], y = after[i] - scene.starLight[c][i] - scene.noise[c][i];
+    sx += x;
+    sy += y;
+    sxx += x * x;
+    sxy += x * y;
+  }
+  return { left: high - low, rms: Math.sqrt(squares), slope: (sxy - sx * sy / n) / (sxx - sx * sx / n) };
+}
+
+describe("sampleBackground", () => {
+  it("measures boxes with stars clipped, marks what is excluded, empty or uneven, keeps places chosen by hand", () => {
+    const scene = makeScene({ width: 300, height: 200, stars: 150, sky: 500, noise: 4 });
+    const data = scene.image.planes[0].data.slice();
+    for (let y = 0; y < 40; y++) for (let x = 0; x < 40; x++) data[y * 300 + x] = NaN;
+    const image = createImage({ width: 300, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
+    const corner = [{ x: 250, y: 150 }, { x: 299, y: 150 }, { x: 299, y: 199 }, { x: 250, y: 199 }];
+    const found = sampleBackground(image, { boxesAlong: 12, exclude: [corner], points: [{ x: 100, y: 100 }] });
+    expect(found.samples.length).toBe(12 * 8 + 1);
+    expect(found.samples[0].doubt).toBe("no data");
+    expect(found.samples[95].doubt).toBe("excluded");
+    expect(found.samples[96]).toMatchObject({ byHand: true, x: 100.5, y: 100.5, doubt: "" });
+    const free = found.samples.filter((s) => s.doubt === "");
+    const mean = free.reduce((a, s) => a + s.levels[0], 0) / free.length;
+    expect(Math.abs(mean - 500)).toBeLessThan(2); // half a sigma: the light of 150 stars' wings
+    expect(free[0].errors[0]).toBeLessThan(0.6);
+  });
+
+  it("refuses misuse by name", () => {
+    expect(() => sampleBackground(constantImage(9, 9, 0.5, { unit: "display" }))).toThrow("image must be linear");
+    expect(() => sampleBackground(constantImage(9, 9, 1), { boxesAlong: 2 })).toThrow(
+      "whole number of 3 … 64, but got 2",
+    );
+    expect(() => sampleBackground(constantImage(9, 9, 1), { points: [{ x: 9, y: 0 }] })).toThrow(
+      "must lie in the image",
+    );
+  });
+});
+
+describe("extractGradient against truth", () => {
+  // At least 30 % of the field is free sky: figures are 10 % of the gradient and half the sky noise (10 ADU).
+  it.each(
+    [
+      ["plane", 21, 300],
+      ["plane", 22, 60],
+      ["quadratic", 23, 300],
+      ["quadratic", 24, 60],
+    ] as const,
+  )("%s, seed %i, nebula of %i ADU: left ≤ 10 %% of 200 ADU and rms ≤ half the noise", (gradientKind, seed, height) => {
+    const scene = makeScene({
+      seed,
+      width: 720,
+      height: 520,
+      gradient: 200,
+      gradientKind,
+      nebula: [height],
+      nebulaRadius: 0.27,
+      stars: 600,
+    });
+    const { image, surface } = extractGradient(scene.image);
+    const { left, rms, slope } = judge(scene, surface.image.planes[0].data, image.planes[0].data);
+    expect(left).toBeLessThanOrEqual(20);
+    expect(rms).toBeLessThanOrEqual(5);
+    // The nebula of 60 ADU is six times the noise: 2 % of it is a ninth of the noise, the size of the stars' wings.
+    expect(Math.abs(slope - 1)).toBeLessThanOrEqual(height >= 300 ? 0.02 : 0.05);
+  });
+
+  it("leaves a field without a gradient alone", () => {
+    const scene = makeScene({ seed: 31, width: 480, height: 360, nebula: [200], nebulaRadius: 0.2, stars: 200 });
+    const { surface } = extractGradient(scene.image);
+    expect(surface.ranges[0]).toBeLessThan(3); // a third of the noise
+  });
+
+  it("recognises a field filled with nebula, says so, and takes no more than a plane", () => {
+    const scene = makeScene({
+      seed: 5,
+      width: 480,
+      height: 360,
+      gradient: 60,
+      nebula: [1000],
+      nebulaRadius: 0.55,
+      stars: 100,
+    });
+    const { image, surface } = extractGradient(scene.image);
+    expect(surface.chosen.model).toBe("polynomial");
+    expect(surface.chosen.degree).toBeLessThanOrEqual(1);
+    expect(surface.notes.join(" ")).toMatch(/fill/);
+    expect(judge(scene, surface.image.planes[0].data, image.planes[0].data).slope).toBeGreaterThan(0.85);
+  });
+
+  it("says nothing of the kind where the sky is free", () => {
+    const scene = makeScene({
+      seed: 6,
+      width: 480,
+      height: 360,
+      gradient: 60,
+      nebula: [200],
+      nebulaRadius: 0.2,
+      stars: 100,
+    });
+    expect(extractGradient(scene.image).surface.notes.join(" ")).not.toMatch(/fill/);
+  });
+
+  it("keeps an object out of all channels when it is seen in one, and keeps the level of each", () => {
+    const scene = makeScene({
+      seed: 8,
+      width: 480,
+      height: 360,
+      channels: ["R", "G", "B"],
+      gradient: 100,
+      nebula: [400, 30, 30],
+      nebulaRadius: 0.25,
+      stars: 100,
+    });
+    const { image, surface } = extractGradient(scene.image);
+    for (let c = 0; c < 3; c++) {
+      const { left } = judge(scene, surface.image.planes[c].data, image.planes[c].data, c);
+      expect(left).toBeLessThanOrEqual(10);
+      expect(Math.abs(surface.levels[c] - 1050)).toBeLessThan(30);
+    }
+    const shared = extractGradient(scene.image, { shape: "shared" });
+    expect(judge(scene, shared.surface.image.planes[1].data, shared.image.planes[1].data, 1).left).toBeLessThanOrEqual(
+      10,
+    );
+  });
+});
+
+describe("fitSurface", () => {
+  it("takes a spline where no polynomial will do, and its scores say why", () => {
+    const width = 480, height = 360;
+    const data = Float32Array.from({ length: width * height }, (_, i) => {
+      const x = i % width, y = Math.floor(i / width);
+      return 100 + 40 * Math.sin(x / 70) * Math.cos(y / 60) + ((i * 7919) % 101) / 101;
+    });
+    const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }] });
+    const surface = fitSurface(sampleBackground(image), { model: "thin-plate", rejectAbove: 1000 });
+    expect(surface.chosen.model).toBe("thin-plate");
+    const even = subtractSurface(image, surface).planes[0].data;
+    let squares = 0;
+    for (const v of even) squares += (v - surface.levels[0] - 0.5) ** 2 / even.length;
+    expect(Math.sqrt(squares)).toBeLessThan(2); // of a structure of 20 rms
+    const polynomial = fitSurface(sampleBackground(image), { model: "polynomial", rejectAbove: 1000 });
+    expect(surface.chosen.score).toBeLessThan(polynomial.chosen.score);
+    expect(polynomial.candidates.map((each) => each.degree)).toEqual([0, 1, 2, 3]);
+  });
+
+  it("refuses too few samples and unknown models", () => {
+    const none = sampleBackground(constantImage(40, 40, NaN));
+    expect(() => fitSurface(none)).toThrow("at least 3 samples must show sky, but got 0");
+    const some = sampleBackground(constantImage(40, 40, 5));
+    expect(() => fitSurface(some, { degree: 5 })).toThrow("degree must be a whole number of 0 … 4, but got 5");
+    expect(() => fitSurface(some, { model: "mesh" as "best" })).toThrow('but got "mesh"');
+  });
+});
+
+describe("divideSurface", () => {
+  it("evens an uneven response and scales the variance with it", () => {
+    const width = 240, height = 180;
+    const fall = (i: number) => {
+      const u = (i % width) / width - 0.5, v = Math.floor(i / width) / height - 0.5;
+      return 1 - 0.4 * (u * u + v * v);
+    };
+    const data = Float32Array.from({ length: width * height }, (_, i) => 50 + 1000 * fall(i));
+    const variance = [Float32Array.from(data, () => 4)];
+    const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }], variance });
+    const even = divideSurface(image, fitSurface(sampleBackground(image), { degree: 2 }), { pedestal: 50 });
+    const out = even.planes[0].data;
+    let low = Infinity, high = -Infinity;
+    for (const v of out) {
+      low = Math.min(low, v);
+      high = Math.max(high, v);
+    }
+    expect((high - low) / high).toBeLessThan(1e-3);
+    const at = 5 * width + 5;
+    const factor = (out[at] - 50) / (data[at] - 50);
+    expect(even.variance?.[0][at]).toBeCloseTo(4 * factor * factor, 4);
+  });
+
+  it("refuses a surface of another size", () => {
+    const surface = fitSurface(sampleBackground(constantImage(60, 40, 5)));
+    expect(() => divideSurface(constantImage(50, 40, 5), surface)).toThrow("images must have one size");
+    expect(() => subtractSurface(constantImage(60, 40, 5, { channels: ["R", "G"] }), surface)).toThrow(
+      "must have 2 planes",
+    );
+  });
+});
