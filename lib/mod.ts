@@ -52,7 +52,14 @@ export { type AxialMean, axialMean } from "./stats/axial.ts";
 export type { Samples } from "./stats/samples.ts";
 
 // kernels
-export * from "./kernels/pool.ts";
+export {
+  closePool,
+  parallelMap,
+  type ParallelOptions,
+  type PoolTask,
+  setWorkerCount,
+  workerCount,
+} from "./kernels/pool.ts";
 export {
   asinhPortable,
   atan2Portable,

@@ -1,0 +1,81 @@
+/** What a worker of the pool runs: waits for calls, takes job after job, sends the results back. */
+import { type MessagePort, parentPort, workerData } from "node:worker_threads";
+import {
+  callSlot,
+  carryError,
+  type PoolAnswer,
+  type PoolCall,
+  poolSlot,
+  type PoolStart,
+  setWorkerCount,
+} from "./pool.ts";
+
+/** Results are sent together, at the latest after so many milliseconds. */
+const sendEveryMs = 50;
+
+type Run = (job: unknown) => unknown;
+const known = new Map<string, Run>();
+
+async function find(module: string, name: string): Promise<Run> {
+  const key = `${module} ${name}`, found = known.get(key);
+  if (found !== undefined) return found;
+  const run = ((await import(module)) as Readonly<Record<string, unknown>>)[name];
+  if (typeof run !== "function") {
+    throw new TypeError(`parallelMap: ${module} must export a function "${name}", but does not`);
+  }
+  known.set(key, run as Run);
+  return run as Run;
+}
+
+function serve(port: MessagePort, shared: Int32Array): (call: PoolCall) => Promise<void> {
+  const signal = () => {
+    Atomics.add(shared, poolSlot.signal, 1);
+    Atomics.notify(shared, poolSlot.signal);
+  };
+  return async ({ epoch, module, name, jobs, counters }) => {
+    let results: [number, unknown][] = [], failure: PoolAnswer["failure"] = null, index = 0, sent = performance.now();
+    const send = () => {
+      port.postMessage({ epoch, results, failure } satisfies PoolAnswer);
+      results = [];
+      sent = performance.now();
+    };
+    Atomics.add(counters, callSlot.begun, 1);
+    try {
+      const ready = known.get(`${module} ${name}`), run = ready ?? await find(module, name);
+      while (Atomics.load(counters, callSlot.stop) === 0) {
+        index = Atomics.add(counters, callSlot.next, 1);
+        if (index >= jobs.length) break;
+        const result = run(jobs[index]);
+        if (result !== undefined) results.push([index, result]);
+        Atomics.add(counters, callSlot.done, 1);
+        if (performance.now() - sent > sendEveryMs) {
+          send();
+          signal();
+        }
+      }
+      send();
+    } catch (error) {
+      // No further job begins; those before this one have all begun, so the first failing job of the list is known.
+      Atomics.store(counters, callSlot.stop, 1);
+      failure = { index, error: carryError(error) };
+      results = [];
+      send();
+    } finally {
+      Atomics.add(counters, callSlot.ended, 1);
+      signal();
+    }
+  };
+}
+
+// Work handed out inside a job stays on this thread: the processors are busy already.
+setWorkerCount(0);
+const { shared } = workerData as PoolStart;
+let answer: ((call: PoolCall) => Promise<void>) | null = null;
+parentPort?.on("message", (message: PoolCall | { readonly port: MessagePort }) => {
+  if ("port" in message) {
+    answer = serve(message.port, shared);
+    Atomics.add(shared, poolSlot.ready, 1);
+    Atomics.add(shared, poolSlot.signal, 1);
+    Atomics.notify(shared, poolSlot.signal);
+  } else void answer?.(message);
+});
