@@ -181,6 +181,44 @@ export {
   type SimulateCalibrationOptions,
   type SimulatedCalibration,
 } from "./simulate/simulate_calibration.ts";
+export {
+  type CalibrationFault,
+  calibrationFaultList,
+  type CalibrationFaultName,
+} from "./simulate/calibration_faults.ts";
+export { type Field, gradientNoise, octaves, ridges } from "./simulate/turbulence.ts";
+export {
+  type LanternNebula,
+  lanternNebula,
+  lanternNebulaDefaults,
+  type LanternNebulaOptions,
+} from "./simulate/lantern_nebula.ts";
+export {
+  lanternScene,
+  lanternSceneDefaults,
+  lanternSceneFor,
+  type LanternSceneOptions,
+} from "./simulate/lantern_scene.ts";
+export {
+  type FileFault,
+  longNight,
+  type NightFault,
+  type NightPlan,
+  type PlannedCalibration,
+  type PlannedLight,
+  planNight,
+  type PlanNightOptions,
+  pocketNight,
+} from "./simulate/plan_night.ts";
+export {
+  type CalibrationFileTruth,
+  type LightTruth,
+  type NightTruth,
+  simulateNight,
+  type SimulateNightOptions,
+  type StarTruth,
+  truthTransform,
+} from "./simulate/simulate_night.ts";
 
 // calibrate
 export { combineMasterDefaults, type CombineMasterOptions } from "./calibrate/combine_master.ts";
@@ -246,6 +284,37 @@ export {
 } from "./measure/polynomial_surface.ts";
 
 // night
+export {
+  type CalibrationMatch,
+  type CalibrationPlan,
+  type CalibrationRow,
+  type CalibrationSet,
+  groupLights,
+  type LightGroup,
+  matchCalibration,
+  matchCalibrationDefaults,
+  type MatchCalibrationOptions,
+} from "./night/match_calibration.ts";
+export {
+  diagnoseNight,
+  diagnoseNightDefaults,
+  type DiagnoseNightOptions,
+  type FrameDiagnosis,
+  type NightDiagnosis,
+  type NightFinding,
+  type NightRow,
+  type Verdict,
+} from "./night/diagnose_night.ts";
+export { type Cause, remedies } from "./night/causes.ts";
+export { measureTransparency, type Transparency, type TransparencyInput } from "./night/transparency.ts";
+export {
+  type SelectionEffect,
+  selectionEffect,
+  weightFrames,
+  weightFramesDefaults,
+  type WeightFramesOptions,
+  type WeightInput,
+} from "./night/weight_frames.ts";
 
 // register
 export {

@@ -1,8 +1,16 @@
 /** The light of one frame without noise: a scene through a rig at a moment, with the truth about it. */
+import { square } from "./square.ts";
 import { canonicalJson, type Json, settle } from "../core/options.ts";
 import { type RandomStream, randomStream } from "../core/random.ts";
 import { applyTransform, invertMatrix, type Matrix3, multiplyMatrix } from "../core/transform.ts";
-import { atan2Portable, cosPortable, expPortable, logPortable, powPortable, sinPortable } from "./portable.ts";
+import {
+  atan2Portable,
+  cosPortable,
+  expPortable,
+  logPortable,
+  powPortable,
+  sinPortable,
+} from "../kernels/elementary.ts";
 import { faultConditions, faultList, type FaultName, type FaultSettings } from "./faults.ts";
 import { airmass, horizonPosition, parallacticAngle, siderealTimeDegrees } from "./field_rotation.ts";
 import { type FrameConditions, frameConditionsDefaults, site, type SkyLight, type Streak } from "./frame_conditions.ts";
@@ -90,7 +98,7 @@ const mosaicOf = (rig: Rig): readonly number[] => rig.bayer === null ? [] : [...
 
 /** Extended light of the scene through one band, electrons a second and pixel, on the scene's grid. */
 function glowRate(rig: Rig, band: Passband, glow: SceneGlow): Float32Array {
-  const pixel = arcsecPerPixelOf(rig) ** 2, perRayleigh = rayleighPhotons * areaSquareCm(rig) * pixel;
+  const pixel = square(arcsecPerPixelOf(rig)), perRayleigh = rayleighPhotons * areaSquareCm(rig) * pixel;
   // [O III] 495.9 nm is a third of 500.7 nm; H-beta follows H-alpha through 2.86 and light reddening
   const ha = perRayleigh * (throughputAt(band, 656.3) + throughputAt(band, 486.1) / 3.4);
   const oiii = perRayleigh * (throughputAt(band, 500.7) + throughputAt(band, 495.9) / 2.98);
@@ -121,7 +129,7 @@ function warpGlow(glow: SceneGlow, rate: Float32Array, matrix: Matrix3, width: n
 /** Gaussian blur in place, edges repeated. */
 function blur(data: Float32Array, width: number, height: number, sigma: number): void {
   const reach = Math.ceil(3.5 * sigma);
-  const taps = Array.from({ length: reach + 1 }, (_, i) => expPortable(-0.5 * (i / sigma) ** 2));
+  const taps = Array.from({ length: reach + 1 }, (_, i) => expPortable(-0.5 * square(i / sigma)));
   const norm = 1 / (taps[0] + 2 * taps.slice(1).reduce((a, b) => a + b, 0));
   const line = new Float64Array(Math.max(width, height) + 2 * reach);
   const pass = (start: number, stride: number, count: number) => {
@@ -147,8 +155,8 @@ function defocusRing(radius: number, obstruction: number): { dx: number; dy: num
       let weight = 0;
       for (let j = 0; j < fine; j++) {
         for (let i = 0; i < fine; i++) {
-          const r2 = (dx + (i + 0.5) / fine - 0.5) ** 2 + (dy + (j + 0.5) / fine - 0.5) ** 2;
-          if (r2 <= radius * radius && r2 >= (obstruction * radius) ** 2) weight += 1;
+          const r2 = square(dx + (i + 0.5) / fine - 0.5) + square(dy + (j + 0.5) / fine - 0.5);
+          if (r2 <= radius * radius && r2 >= square(obstruction * radius)) weight += 1;
         }
       }
       if (weight > 0) taps.push({ dx, dy, weight });
@@ -209,7 +217,7 @@ function drawStreak(light: Float32Array, rig: Rig, streak: Streak, fwhm: number)
   const alpha = fwhm * 0.5 / Math.sqrt(powPortable(2, 1 / beta) - 1), reach = 12 * fwhm;
   const offsets = streak.doublePixels > 0 ? [-streak.doublePixels / 2, streak.doublePixels / 2] : [0];
   let norm = 0; // of a Moffat profile integrated along a line: (1 + d²/α²)^(½ − β)
-  for (let d = -400; d <= 400; d++) norm += 0.1 * powPortable(1 + (0.1 * d / alpha) ** 2, 0.5 - beta);
+  for (let d = -400; d <= 400; d++) norm += 0.1 * powPortable(1 + square(0.1 * d / alpha), 0.5 - beta);
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
       const dx = x - streak.through[0], dy = y - streak.through[1];
@@ -220,7 +228,7 @@ function drawStreak(light: Float32Array, rig: Rig, streak: Streak, fwhm: number)
         let level = streak.electronsPerPixel / norm * powPortable(1 + d * d / (alpha * alpha), 0.5 - beta);
         if (streak.blinkPixels > 0) {
           const cycle = along / streak.blinkPixels - Math.floor(along / streak.blinkPixels);
-          level *= 0.35 + 6 * expPortable(-0.5 * ((cycle - 0.5) * streak.blinkPixels / 2.5) ** 2);
+          level *= 0.35 + 6 * expPortable(-0.5 * square((cycle - 0.5) * streak.blinkPixels / 2.5));
         }
         light[y * width + x] += level;
       }
@@ -230,7 +238,7 @@ function drawStreak(light: Float32Array, rig: Rig, streak: Streak, fwhm: number)
 
 /** Field rotation of the mount itself during the exposure, in steps of less than half a pixel at the corner. */
 function mountRotation(rig: Rig, turnDegrees: number): readonly MotionStep[] {
-  const corner = Math.sqrt(rig.width ** 2 + rig.height ** 2) / 2;
+  const corner = Math.sqrt(square(rig.width) + square(rig.height)) / 2;
   const count = Math.min(64, 1 + Math.floor(Math.abs(turnDegrees) * degree * corner / 0.5));
   if (count === 1) return [];
   return Array.from({ length: count }, (_, i) => ({
@@ -260,7 +268,7 @@ function effectiveShape(
   ring: number,
   obstruction: number,
 ): { fwhm: number; eccentricity: number; degrees: number } {
-  const q = Math.sqrt(1 - eccentricity ** 2), variance = (fwhm / 2.3548200450309493) ** 2;
+  const q = Math.sqrt(1 - square(eccentricity)), variance = square(fwhm / 2.3548200450309493);
   const mean = variance * (1 / q + q) / 2, half = variance * (1 / q - q) / 2;
   const turn = 2 * elongationDegrees * degree;
   let xx = mean + half * cosPortable(turn), yy = mean - half * cosPortable(turn), xy = half * sinPortable(turn);
@@ -270,14 +278,14 @@ function effectiveShape(
     my += step.share * step.dy;
   }
   for (const step of motion) {
-    xx += step.share * (step.dx - mx) ** 2;
-    yy += step.share * (step.dy - my) ** 2;
+    xx += step.share * square(step.dx - mx);
+    yy += step.share * square(step.dy - my);
     xy += step.share * (step.dx - mx) * (step.dy - my);
   }
-  const disc = ring * ring * (1 + obstruction ** 2) / 4;
+  const disc = ring * ring * (1 + square(obstruction)) / 4;
   xx += disc;
   yy += disc;
-  const spread = Math.sqrt(((xx - yy) / 2) ** 2 + xy * xy), middle = (xx + yy) / 2;
+  const spread = Math.sqrt(square((xx - yy) / 2) + xy * xy), middle = (xx + yy) / 2;
   const a2 = middle + spread, b2 = Math.max(1e-12, middle - spread);
   const angle = atan2Portable(2 * xy, xx - yy) / (2 * degree);
   return {

@@ -1,6 +1,7 @@
 /** Everything that can go wrong with a light frame, one by one, with settings. */
+import { square } from "./square.ts";
 import type { RandomStream } from "../core/random.ts";
-import { cosPortable, sinPortable } from "./portable.ts";
+import { cosPortable, sinPortable } from "../kernels/elementary.ts";
 import { fieldRotationRate } from "./field_rotation.ts";
 import type { FrameConditions } from "./frame_conditions.ts";
 import type { MotionStep } from "./render_stars.ts";
@@ -146,7 +147,7 @@ export function faultConditions(
     case "field-rotation": {
       // by default what an alt-azimuth mount does in a long sub, an hour and a half from the meridian at 50° latitude
       const turn = s.degrees !== 0 ? s.degrees : fieldRotationRate(50, 22.5, 20) * clear.exposureSeconds / 3600;
-      const corner = Math.sqrt(rig.width ** 2 + rig.height ** 2) / 2 * Math.abs(turn) * Math.PI / 180;
+      const corner = Math.sqrt(square(rig.width) + square(rig.height)) / 2 * Math.abs(turn) * Math.PI / 180;
       const count = Math.min(64, Math.max(2, Math.ceil(corner / 0.6)));
       return {
         ...clear,

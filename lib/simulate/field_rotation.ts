@@ -1,5 +1,5 @@
 /** How the sky stands over a place, and how it turns in the field of an alt-azimuth mount. */
-import { atan2Portable, cosPortable, sinPortable } from "./portable.ts";
+import { atan2Portable, cosPortable, sinPortable } from "../kernels/elementary.ts";
 
 const degree = Math.PI / 180;
 const sind = (x: number) => sinPortable(x * degree);

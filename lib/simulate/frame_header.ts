@@ -70,7 +70,7 @@ export function frameHeader(rig: Rig, facts: ExposureFacts): Header {
     card("OFFSET", rig.offsetSetting, "offset setting"),
     card("CCD-TEMP", round(facts.temperatureC, 2), "[degC] sensor"),
     ...(rig.setTemperatureC === null ? [] : [card("SET-TEMP", rig.setTemperatureC, "[degC] cooler aims at")]),
-    card("DATAMAX", 2 ** detector.bits - 1, "[ADU] full scale of the converter"),
+    card("DATAMAX", (1 << detector.bits) - 1, "[ADU] full scale of the converter"),
     ...(rig.bayer === null ? [] : [
       card("BAYERPAT", rig.bayer, "colours from the first stored pixel"),
       card("XBAYROFF", 0, "offset of the pattern"),

@@ -1,4 +1,5 @@
 /** How evenly the optics light the sensor: vignetting and the shadows of dust. */
+import { square } from "./square.ts";
 import { randomStream } from "../core/random.ts";
 import type { Rig } from "./rig.ts";
 
@@ -58,7 +59,7 @@ export function illumination(rig: Rig, options: IlluminationOptions): Float32Arr
   const xc = (width - 1) / 2, yc = (height - 1) / 2, corner2 = xc * xc + yc * yc || 1;
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
-      const r2 = ((x - xc) ** 2 + (y - yc) ** 2) / corner2;
+      const r2 = (square(x - xc) + square(y - yc)) / corner2;
       map[y * width + x] = 1 - vignetting * r2 * (0.8 + 0.2 * r2);
     }
   }
@@ -68,7 +69,7 @@ export function illumination(rig: Rig, options: IlluminationOptions): Float32Arr
     const x0 = Math.max(0, Math.ceil(grain.x - reach)), x1 = Math.min(width - 1, Math.floor(grain.x + reach));
     for (let y = y0; y <= y1; y++) {
       for (let x = x0; x <= x1; x++) {
-        const r = Math.sqrt((x - grain.x) ** 2 + (y - grain.y) ** 2);
+        const r = Math.sqrt(square(x - grain.x) + square(y - grain.y));
         const outer = edge((grain.radius - r) / soft), inner = hole === 0 ? 1 : edge((r - hole) / soft);
         map[y * width + x] *= 1 - grain.depth * outer * inner;
       }

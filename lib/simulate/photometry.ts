@@ -1,5 +1,6 @@
 /** How many electrons a second a star, a sky or a glowing gas gives to a pixel. */
-import { expPortable, powPortable } from "./portable.ts";
+import { square } from "./square.ts";
+import { expPortable, powPortable } from "../kernels/elementary.ts";
 
 const planckConstant = 6.62607015e-27; // erg s, exact in the SI of 2019
 const hcOverK = 1.438776877e7; // nm K, second radiation constant, CODATA 2018
@@ -14,7 +15,7 @@ export const zeroMagnitudePhotons: number = 3640e-23 / (planckConstant * 5500);
  * Photons a second and square centimetre from one square arcsecond of gas of one rayleigh
  * (10⁶ / 4π photons s⁻¹ cm⁻² sr⁻¹, by definition of the unit).
  */
-export const rayleighPhotons: number = 1e6 / (4 * Math.PI) * (Math.PI / 648000) ** 2;
+export const rayleighPhotons: number = 1e6 / (4 * Math.PI) * square(Math.PI / 648000);
 
 /** Share of the incoming photons that become electrons, by wavelength: optics, filter and sensor together. */
 export interface Passband {

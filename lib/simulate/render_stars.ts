@@ -1,5 +1,6 @@
 /** Stars on the sensor: pixel-integrated Moffat profiles that trail, jump, tilt and grow halos. */
-import { cosPortable, powPortable, sinPortable } from "./portable.ts";
+import { square } from "./square.ts";
+import { cosPortable, powPortable, sinPortable } from "../kernels/elementary.ts";
 import { settle } from "../core/options.ts";
 
 /** A star to draw. */
@@ -152,7 +153,7 @@ export function renderStars(
   const xc = centre[0] ?? (width - 1) / 2, yc = centre[1] ?? (height - 1) / 2;
   const corner = Math.sqrt(xc * xc + yc * yc) || 1;
   const table = profileTable(shape.beta), alphaPerFwhm = moffatAlphaPerFwhm(shape.beta);
-  const axis2 = 1 - shape.eccentricity ** 2, e0 = (1 - axis2) / (1 + axis2);
+  const axis2 = 1 - square(shape.eccentricity), e0 = (1 - axis2) / (1 + axis2);
   const turn = shape.elongationDegrees * Math.PI / 90;
   const e0x = e0 * cosPortable(turn), e0y = e0 * sinPortable(turn);
   const tiltX = shape.tilt * cosPortable(shape.tiltDegrees * Math.PI / 180);
@@ -192,7 +193,7 @@ export function renderStars(
         const x0 = Math.max(0, Math.ceil(x - radius)), x1 = Math.min(width - 1, Math.floor(x + radius));
         const y0 = Math.max(0, Math.ceil(y - radius)), y1 = Math.min(height - 1, Math.floor(y + radius));
         const amplitude = peak * part.share * step.share;
-        const fine2 = (2.5 * fwhm) ** 2, middle2 = (7 * fwhm) ** 2, radius2 = radius * radius;
+        const fine2 = square(2.5 * fwhm), middle2 = square(7 * fwhm), radius2 = radius * radius;
         for (let py = y0; py <= y1; py++) {
           const oy = py - y;
           for (let px = x0; px <= x1; px++) {

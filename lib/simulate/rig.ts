@@ -1,4 +1,5 @@
 /** The two invented rigs of the Kestrel Point club: optics, filters, sensor. */
+import { square } from "./square.ts";
 import type { BayerPattern } from "../core/geometry.ts";
 import { type Passband, shapePassband } from "./photometry.ts";
 
@@ -90,8 +91,8 @@ export const longRig: Rig = Object.freeze({
   telescope: "Kestrel Point Long",
   camera: "KP Mono 5.4",
   mount: "equatorial",
-  width: 960,
-  height: 720,
+  width: 912,
+  height: 684,
   pixelMicrometres: 5.4,
   focalLengthMm: 810,
   apertureMm: 180,
@@ -105,10 +106,10 @@ export const longRig: Rig = Object.freeze({
   bayer: null,
   detector: {
     bits: 14,
-    electronsPerAdu: 2,
+    electronsPerAdu: 2.5,
     readNoise: 2.6,
     offsetAdu: 300,
-    fullWell: 31000,
+    fullWell: 40000,
     darkRate: 0.004,
     referenceC: -10,
     hotShare: 0.0012,
@@ -137,8 +138,8 @@ export const pocketRig: Rig = Object.freeze({
   telescope: "Kestrel Point Pocket",
   camera: "KP Colour 2.9",
   mount: "alt-azimuth",
-  width: 800,
-  height: 600,
+  width: 760,
+  height: 570,
   pixelMicrometres: 2.9,
   focalLengthMm: 240,
   apertureMm: 60,
@@ -151,10 +152,10 @@ export const pocketRig: Rig = Object.freeze({
   bayer: "GRBG",
   detector: {
     bits: 12,
-    electronsPerAdu: 1.2,
+    electronsPerAdu: 1.6,
     readNoise: 1.3,
     offsetAdu: 120,
-    fullWell: 4700,
+    fullWell: 6400,
     darkRate: 0.12,
     referenceC: 15,
     hotShare: 0.003,
@@ -181,7 +182,8 @@ export const pocketRig: Rig = Object.freeze({
 export const arcsecPerPixelOf = (rig: Rig): number => 206.264806 * rig.pixelMicrometres / rig.focalLengthMm;
 
 /** Collecting area, cm². */
-export const areaSquareCm = (rig: Rig): number => Math.PI / 4 * (rig.apertureMm / 10) ** 2 * (1 - rig.obstruction ** 2);
+export const areaSquareCm = (rig: Rig): number =>
+  Math.PI / 4 * square(rig.apertureMm / 10) * (1 - square(rig.obstruction));
 
 /**
  * A band of a rig.

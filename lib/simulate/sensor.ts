@@ -1,5 +1,6 @@
 /** From expected electrons to numbers in a file: everything the sensor adds. */
-import { expPortable, logPortable, powPortable } from "./portable.ts";
+import { square } from "./square.ts";
+import { expPortable, logPortable, powPortable } from "../kernels/elementary.ts";
 import { type RandomStream, randomStream } from "../core/random.ts";
 import type { Detector, Rig } from "./rig.ts";
 
@@ -78,7 +79,7 @@ export interface Exposure {
 
 function addCosmicRays(electrons: Float32Array, rig: Rig, exposure: Exposure, random: RandomStream): void {
   const { width, height, pixelMicrometres } = rig;
-  const squareCm = width * height * (pixelMicrometres * 1e-4) ** 2;
+  const squareCm = width * height * square(pixelMicrometres * 1e-4);
   for (let n = random.poisson(exposure.cosmicRays * squareCm * exposure.seconds / 60); n > 0; n--) {
     // a muon leaves about 80 electrons a micrometre of its path (common practice, no source)
     const length = -30 * logPortable(1 - random.uniform()) / pixelMicrometres;
@@ -97,7 +98,7 @@ function addCosmicRays(electrons: Float32Array, rig: Rig, exposure: Exposure, ra
 }
 
 /** Highest number the converter gives. */
-export const fullScaleOf = (detector: Detector): number => 2 ** detector.bits - 1;
+export const fullScaleOf = (detector: Detector): number => (1 << detector.bits) - 1;
 
 /**
  * Read a sensor out: photo-electrons and dark current become whole electrons (Poisson), cosmic rays and telegraph pixels

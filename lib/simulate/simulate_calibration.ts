@@ -1,4 +1,5 @@
 /** Calibration frames, good and bad. */
+import { square } from "./square.ts";
 import { createImage, type Image } from "../core/image.ts";
 import { plainGeometry } from "../core/geometry.ts";
 import { settle } from "../core/options.ts";
@@ -120,7 +121,7 @@ export function simulateCalibration(
     lightElectrons = leakRate * seconds / 2;
     light = new Float32Array(width * height);
     for (let y = 0, i = 0; y < height; y++) {
-      for (let x = 0; x < width; x++, i++) light[i] = leakRate * seconds * (x / width) ** 2;
+      for (let x = 0; x < width; x++, i++) light[i] = leakRate * seconds * square(x / width);
     }
   }
   const data = readOut(rig, light, { seconds, temperatureC, cosmicRays: 1 }, random);

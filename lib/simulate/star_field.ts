@@ -1,5 +1,5 @@
 /** Stars of an invented sky: numbers by magnitude, colours by temperature. */
-import { cosPortable, logPortable, powPortable } from "./portable.ts";
+import { cosPortable, logPortable, powPortable } from "../kernels/elementary.ts";
 import { settle } from "../core/options.ts";
 import { randomStream } from "../core/random.ts";
 import { temperatureOfColour } from "./photometry.ts";
