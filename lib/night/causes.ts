@@ -1,0 +1,50 @@
+/** What can be wrong with a frame, and what to do about it next time. */
+
+/** Causes a frame's verdict can name. */
+export type Cause =
+  | "clear sky"
+  | "cloud"
+  | "dew or haze"
+  | "defocus"
+  | "focus drift"
+  | "poor seeing"
+  | "drift trailing"
+  | "field rotation"
+  | "guiding jump"
+  | "wind shake"
+  | "tilt"
+  | "curved field"
+  | "lens cap or shutter closed"
+  | "twilight"
+  | "moonlight"
+  | "satellite or aircraft"
+  | "off target"
+  | "overexposed"
+  | "corrupt file"
+  | "duplicate"
+  | "wrong calibration";
+
+/** What helps against each cause. */
+export const remedies: { readonly [Name in Cause]: string } = Object.freeze({
+  "clear sky": "",
+  "cloud": "wait for clear sky; keep what was taken before and after",
+  "dew or haze": "heat the optics before the dew point is reached, use a dew shield; in haze wait",
+  "defocus": "focus again before going on, and lock the focuser",
+  "focus drift": "refocus every hour or two degrees, or let the focuser follow the temperature",
+  "poor seeing": "nothing on the rig; shoot higher in the sky and on calmer nights",
+  "drift trailing": "improve polar alignment, guide, or shorten the exposure",
+  "field rotation": "shorten the exposure, or align the polar axis; on an alt-azimuth mount stay away from the zenith",
+  "guiding jump": "wait for guiding to settle after a dither, secure cables, check backlash",
+  "wind shake": "shelter the telescope, shorten the exposure",
+  "tilt": "square the sensor to the optical axis: adjust the tilt plate, check for sag in the train",
+  "curved field": "check the distance from the corrector to the sensor",
+  "lens cap or shutter closed": "open the cap; check the shutter before the run",
+  "twilight": "start after and stop before astronomical twilight (sun 18° below the horizon)",
+  "moonlight": "shoot narrowband, or further from the moon",
+  "satellite or aircraft": "none needed: rejection takes the trail out of the stack",
+  "off target": "check pointing and the meridian flip; plate-solve before the run",
+  "overexposed": "shorten the exposure or lower the gain",
+  "corrupt file": "copy the file again; check the disk and the cable",
+  "duplicate": "none needed: one copy is used",
+  "wrong calibration": "use calibration frames of the lights' exposure, gain, offset, temperature and filter",
+});
