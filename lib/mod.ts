@@ -403,5 +403,40 @@ export { type ClippedShare, clippedShares } from "./tone/clipped_shares.ts";
 // effect
 
 // view
+export {
+  type EncodedPicture,
+  encodeSheet,
+  encodeSheetDefaults,
+  type EncodeSheetOptions,
+  type Sheet,
+} from "./view/sheet.ts";
+export { type Theme, type ThemeName, themes } from "./view/palette.ts";
+export { imageView, imageViewDefaults, type ImageViewOptions } from "./view/image_view.ts";
+export { histogramPlot, histogramPlotDefaults, type HistogramPlotOptions } from "./view/histogram_plot.ts";
+export { beforeAfterDefaults, type BeforeAfterOptions, beforeAfterSheet } from "./view/before_after.ts";
+export { curvePlot, curvePlotDefaults, type CurvePlotOptions } from "./view/curve_plot.ts";
+export { starOverlay, starOverlayDefaults, type StarOverlayOptions } from "./view/star_overlay.ts";
+export { shapeMap, shapeMapDefaults, type ShapeMapOptions } from "./view/shape_map.ts";
+export { radialProfile, radialProfileDefaults, type RadialProfileOptions } from "./view/radial_profile.ts";
+export {
+  noiseByScale,
+  noiseByScaleDefaults,
+  type NoiseByScaleOptions,
+  type ScaleNoise,
+} from "./view/noise_by_scale.ts";
+export { surfaceView, surfaceViewDefaults, type SurfaceViewOptions } from "./view/surface_view.ts";
+export { nightTimeline, nightTimelineDefaults, type NightTimelineOptions } from "./view/night_timeline.ts";
+export { contactSheet, contactSheetDefaults, type ContactSheetOptions } from "./view/contact_sheet.ts";
+export { thumbnail, thumbnailDefaults, type ThumbnailOptions } from "./view/thumbnail.ts";
+export { type Cell, tableSheet, tableSheetDefaults, type TableSheetOptions } from "./view/table_sheet.ts";
+export { captionPicture, captionPictureDefaults, type CaptionPictureOptions } from "./view/caption_picture.ts";
+export type {
+  NightReport,
+  ReportCalibration,
+  ReportFrame,
+  ReportLedgerLine,
+  ReportStack,
+  ReportStep,
+} from "./view/report.ts";
 
 // pipeline

@@ -2,6 +2,7 @@
 import jpeg from "jpeg-js";
 import { type Image, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { firstRowOnTop } from "./orientation.ts";
 
 /** 8-bit samples to encode, pixel by pixel. */
 export interface JpegSamples {
@@ -27,7 +28,8 @@ export const encodeJpegDefaults: EncodeJpegOptions = Object.freeze({ quality: 90
 /**
  * A picture as JPEG bytes, baseline, colour not subsampled (star colours live in single pixels).
  *
- * In: a display image of one (gray) or three planes (red, green, blue), or 8-bit samples; first row on top, NaN becomes black.
+ * In: a display image of one (gray) or three planes (red, green, blue), or 8-bit samples; first stored row on top unless the image's header
+ * says ROWORDER = 'BOTTOM-UP'; NaN becomes black.
  * The loss is visible only when enlarged, but it is there: keep the PNG for further work.
  *
  * @throws {TypeError} if the image is linear or has neither one nor three planes
@@ -64,11 +66,15 @@ export function encodeJpeg(source: Image | JpegSamples, options: Partial<EncodeJ
     if (count !== 1 && count !== 3) {
       throw new TypeError(`encodeJpeg: image must have 1 or 3 planes, but got ${count}; choose or map channels`);
     }
+    const topDown = firstRowOnTop(source.header);
     for (let c = 0; c < 3; c++) {
       const data = source.planes[count === 1 ? 0 : c].data;
-      for (let i = 0, at = c; i < data.length; i++, at += 4) {
-        const v = data[i];
-        rgba[at] = v >= 1 ? 255 : v > 0 ? Math.round(v * 255) : 0;
+      for (let y = 0, i = 0; y < height; y++) {
+        const row = topDown ? y : height - 1 - y;
+        for (let x = 0, at = 4 * row * width + c; x < width; x++, i++, at += 4) {
+          const v = data[i];
+          rgba[at] = v >= 1 ? 255 : v > 0 ? Math.round(v * 255) : 0;
+        }
       }
     }
   }

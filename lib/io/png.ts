@@ -3,6 +3,7 @@ import zlib from "node:zlib";
 import { allocatePlane, createImage, type Image, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { firstRowOnTop } from "./orientation.ts";
 import { combineAdler, encodePngStrip, type PngStrip, type PngStripJob } from "./png_strip.ts";
 
 /** Float planes to encode: one (gray) or three (red, green, blue), 0 is black and 1 is white. */
@@ -106,6 +107,7 @@ interface Layout {
   readonly channels: number;
   readonly bits: 8 | 16;
   readonly planes: readonly (Float32Array | Uint8Array | Uint16Array)[];
+  readonly topDown: boolean;
 }
 
 function layoutOf(source: Image | PngPlanes | PngSamples, bits: 8 | 16): Layout {
@@ -122,7 +124,7 @@ function layoutOf(source: Image | PngPlanes | PngSamples, bits: 8 | 16): Layout 
       throw new RangeError(`encodePng16: channels must be 1 or 3, but got ${channels}`);
     }
     expect("samples", samples.length, width * height * channels);
-    return { width, height, channels, bits: samples instanceof Uint16Array ? 16 : 8, planes: [samples] };
+    return { width, height, channels, bits: samples instanceof Uint16Array ? 16 : 8, planes: [samples], topDown: true };
   }
   if ("unit" in source) requireDisplay("encodePng16", source);
   const planes = source.planes.map((plane) => "data" in plane ? plane.data : plane);
@@ -131,7 +133,8 @@ function layoutOf(source: Image | PngPlanes | PngSamples, bits: 8 | 16): Layout 
   }
   planes.forEach((plane, at) => expect(`plane ${at}`, plane.length, width * height));
   if (bits !== 8 && bits !== 16) throw new RangeError(`encodePng16: bits must be 8 or 16, but got ${bits}`);
-  return { width, height, channels: planes.length, bits, planes };
+  const topDown = !("unit" in source) || firstRowOnTop(source.header);
+  return { width, height, channels: planes.length, bits, planes, topDown };
 }
 
 /** Workers see memory that is shared; anything else would be copied whole for every strip. */
@@ -153,7 +156,8 @@ const stripTask: PoolTask<PngStripJob, PngStrip> = {
  * A picture as PNG bytes: 16 bits a sample unless asked otherwise, tagged as sRGB for new and old readers (`cICP`, `sRGB`,
  * `gAMA`, `cHRM`), with the record in an international text chunk.
  *
- * In: a display image or planes in 0 … 1, one plane (gray) or three (red, green, blue), first stored row on top; or whole-number samples.
+ * In: a display image or planes in 0 … 1, one plane (gray) or three (red, green, blue); or whole-number samples. The first stored row is
+ * the top of the picture, unless the image's header says ROWORDER = 'BOTTOM-UP': then rows are turned round, so that nothing is mirrored.
  * Values are rounded to the nearest code (q = round(65535 v)), those outside are clamped, NaN (no data) becomes 0.
  * The compressed bytes do not depend on the number of workers, but on the zlib that Deno or Node brings; the decoded samples never do.
  * Cost: about 60 ms a megapixel of three 16-bit channels on one processor; strips run in parallel.
@@ -180,7 +184,7 @@ export function encodePng16(
   options: Partial<EncodePng16Options> = {},
 ): Uint8Array {
   const used = settle("encodePng16", encodePng16Defaults, options);
-  const { width, height, channels, bits, planes } = layoutOf(source, used.bits);
+  const { width, height, channels, bits, planes, topDown } = layoutOf(source, used.bits);
   const { significantBits, pixelsPerMetre, record, text } = used;
   const parts: Uint8Array[] = [
     SIGNATURE,
@@ -211,7 +215,16 @@ export function encodePng16(
   const jobs: PngStripJob[] = [];
   for (let firstRow = 0; firstRow < height; firstRow += stripRows) {
     const endRow = Math.min(height, firstRow + stripRows);
-    jobs.push({ planes: pieces, width, channels, bits, firstRow, endRow, last: endRow === height });
+    jobs.push({
+      planes: pieces,
+      width,
+      bottomRow: topDown ? -1 : height - 1,
+      channels,
+      bits,
+      firstRow,
+      endRow,
+      last: endRow === height,
+    });
   }
   const strips = jobs.length === 1 ? jobs.map(encodePngStrip) : parallelMap(stripTask, jobs, { label: "writing PNG" });
   const adler = strips.reduce((sum, strip) => combineAdler(sum, strip.adler, strip.length), 1);

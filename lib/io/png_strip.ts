@@ -7,6 +7,8 @@ export interface PngStripJob {
   readonly planes: readonly (Float32Array | Uint8Array | Uint16Array)[];
   /** Columns. */
   readonly width: number;
+  /** Last stored row when it is drawn on top (stored rows run upwards), else -1. */
+  readonly bottomRow: number;
   /** Samples a pixel. */
   readonly channels: number;
   /** Bits a sample, 8 or 16. */
@@ -55,9 +57,10 @@ export function combineAdler(first: number, second: number, secondLength: number
   return (b * 65536 + a) >>> 0;
 }
 
-/** Write one row of samples as big-endian bytes. Floats are rounded to the nearest code, NaN becomes 0. */
-function writeRow(job: PngStripJob, row: number, out: Uint8Array): void {
-  const { planes, width, channels, bits } = job;
+/** Write one drawn row of samples as big-endian bytes. Floats are rounded to the nearest code, NaN becomes 0. */
+function writeRow(job: PngStripJob, drawnRow: number, out: Uint8Array): void {
+  const { planes, width, channels, bits, bottomRow } = job;
+  const row = bottomRow < 0 ? drawnRow : bottomRow - drawnRow;
   const first = planes[0];
   if (first instanceof Float32Array) {
     const top = bits === 16 ? 65535 : 255;

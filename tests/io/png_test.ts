@@ -4,7 +4,15 @@ import fc from "fast-check";
 import { decode as fastDecode, encode as fastEncode } from "fast-png";
 import { describe, expect, it } from "vitest";
 import { adler32, combineAdler } from "../../lib/io/png_strip.ts";
-import { constantImage, createImage, decodePng, encodePng16, imageFromPng, readPngRecord } from "../../lib/mod.ts";
+import {
+  card,
+  constantImage,
+  createImage,
+  decodePng,
+  encodePng16,
+  imageFromPng,
+  readPngRecord,
+} from "../../lib/mod.ts";
 
 const chunks = (bytes: Uint8Array) => {
   const view = new DataView(bytes.buffer, bytes.byteOffset);
@@ -90,6 +98,17 @@ describe("encodePng16", () => {
     const wrong = Array.from({ length: width * height * 3 }, (_, at) => at)
       .filter((at) => other[at] !== (Math.floor(at / 3) * 31 + at % 3 * 977) % 65536);
     expect(wrong).toEqual([]);
+  });
+  it("turns rows round where the header says that they run upwards, and only there", () => {
+    const rows = (order: string | null) => {
+      const planes = [{ channel: "L", data: Float32Array.of(0, 0, 0.2, 0.2, 1, 1) }];
+      const header = order === null ? [] : [card("ROWORDER", order)];
+      const image = createImage({ width: 2, height: 3, unit: "display", planes, header });
+      return [...decodePng(encodePng16(image, { bits: 8 })).samples];
+    };
+    expect(rows(null)).toEqual([0, 0, 51, 51, 255, 255]);
+    expect(rows("TOP-DOWN")).toEqual([0, 0, 51, 51, 255, 255]);
+    expect(rows("BOTTOM-UP")).toEqual([255, 255, 51, 51, 0, 0]);
   });
   it("gives the same bytes for private and for shared memory", () => {
     const plain = planesOf(900, 500, 3, (i) => (i % 251) / 250);

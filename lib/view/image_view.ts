@@ -1,0 +1,153 @@
+/** An image as a sheet, the right way up, and marks on it. */
+import type { Region } from "../core/geometry.ts";
+import type { Image } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
+import { channelLabel, type ThemeName, themes } from "./palette.ts";
+import {
+  describeStretch,
+  drawPreview,
+  fitDisplayStretch,
+  fitLinearDisplay,
+  makePreview,
+  pixelsAddress,
+  wholeRegion,
+} from "./preview.ts";
+import type { Sheet } from "./sheet.ts";
+import { capital, formatNumber, round } from "./text.ts";
+
+/** Options of {@linkcode imageView}. */
+export interface ImageViewOptions {
+  /** Heading; `""` for none. */
+  readonly title: string;
+  /** Width of the sheet, drawing units. */
+  readonly width: number;
+  /** One channel; `null` shows three planes in colour and else the first. */
+  readonly channel: string | null;
+  /** Part to show, stored pixels; `null` for the whole. */
+  readonly region: Region | null;
+  /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. */
+  readonly display: "sky" | "linear";
+  /** Colours. */
+  readonly theme: ThemeName;
+}
+
+/** What {@linkcode imageView} uses for an option left out. */
+export const imageViewDefaults: ImageViewOptions = Object.freeze({
+  title: "",
+  width: 900,
+  channel: null,
+  region: null,
+  display: "sky",
+  theme: "light",
+});
+
+/** An image placed in a sheet: where its pixels lie in drawing units. */
+export interface PlacedImage {
+  /** Elements: heading, picture, caption. */
+  readonly elements: readonly string[];
+  /** y under the caption. */
+  readonly bottom: number;
+  /** Left edge of the picture. */
+  readonly left: number;
+  /** Upper edge of the picture. */
+  readonly top: number;
+  /** Width of the picture. */
+  readonly width: number;
+  /** Height of the picture. */
+  readonly height: number;
+  /** Drawing units a stored pixel. */
+  readonly scale: number;
+  /** Drawing position of a stored pixel's centre. */
+  readonly place: (x: number, y: number) => { readonly x: number; readonly y: number };
+  /** What stretch was used, in words. */
+  readonly stretchWords: string;
+  /** What is shown, in words. */
+  readonly words: string;
+}
+
+/** Check a region against an image. */
+function settledRegion(step: string, image: Image, region: Region | null): Region {
+  if (region === null) return wholeRegion(image);
+  const { x, y, width, height } = region;
+  const inside = [x, y, width, height].every(Number.isInteger) && x >= 0 && y >= 0 && width > 0 && height > 0 &&
+    x + width <= image.width && y + height <= image.height;
+  if (!inside) {
+    throw new RangeError(
+      `${step}: region must lie within ${image.width} × ${image.height} pixels, but got x ${x}, y ${y}, ${width} × ${height}`,
+    );
+  }
+  return region;
+}
+
+/** Place an image under a heading at the full width of a sheet. */
+export function placeImage(step: string, image: Image, used: ImageViewOptions, subtitle = ""): PlacedImage {
+  const theme = themes[used.theme];
+  const region = settledRegion(step, image, used.region);
+  const room = used.width - 2 * MARGIN;
+  const preview = makePreview(image, { width: room, height: 1.5 * room }, region, used.channel);
+  const stretch = used.display === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
+  const head = heading(used.title, subtitle, used.width, theme);
+  const top = head.bottom;
+  const scale = Math.min(room / region.width, 1.5 * room / region.height);
+  const width = region.width * scale, height = region.height * scale, left = MARGIN + (room - width) / 2;
+  const channels = preview.channels.map(channelLabel).join(", ");
+  const part = used.region === null
+    ? `${image.width} × ${image.height} pixels`
+    : `x ${region.x} … ${region.x + region.width - 1}, y ${region.y} … ${region.y + region.height - 1}`;
+  const zoom = scale === 1 ? "" : `, ${formatNumber(scale, 2)} × size`;
+  const stretchWords = describeStretch(stretch, image.unit);
+  const words = `${channels}; ${part}${zoom}`;
+  const caption = paragraph(`${capital(words)}. ${capital(stretchWords)}.`, MARGIN, top + height + 8, room, {
+    size: 14,
+    fill: theme.muted,
+  });
+  const address = pixelsAddress(drawPreview(preview, stretch), preview.width, preview.height);
+  return {
+    elements: [...head.elements, picture(address, left, top, width, height, scale > 1.4), ...caption.elements],
+    bottom: caption.bottom,
+    left,
+    top,
+    width,
+    height,
+    scale,
+    place: (x, y) => ({
+      x: left + (x - region.x + 0.5) * scale,
+      y: preview.topDown ? top + (y - region.y + 0.5) * scale : top + height - (y - region.y + 0.5) * scale,
+    }),
+    stretchWords,
+    words,
+  };
+}
+
+/**
+ * An image as a sheet, the right way up: the first stored row is the top, unless the header's ROWORDER says `BOTTOM-UP`. Linear data are
+ * brightened for the screen and the caption says how; a finished picture is shown as it is. NaN (no data) is drawn blue.
+ *
+ * In: any image. Cost: one pass over the planes shown.
+ *
+ * @throws {TypeError} if the channel does not exist
+ * @throws {RangeError} if the region leaves the image
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, imageView } from "faintlight";
+ *
+ * const sheet = imageView(constantImage(64, 48, 0.2, { unit: "display" }), { title: "Even gray", width: 400 });
+ * assert.equal(sheet.width, 400);
+ * ```
+ */
+export function imageView(image: Image, options: Partial<ImageViewOptions> = {}): Sheet {
+  const used = settle("imageView", imageViewDefaults, options);
+  const placed = placeImage("imageView", image, used);
+  const alternative = `${used.title === "" ? "Image" : used.title}: ${placed.words}; ${placed.stretchWords}.`;
+  return composeSheet(used.width, placed.bottom + MARGIN / 2, themes[used.theme], alternative, placed.elements);
+}
+
+/** Elements cut off at the edge of the picture. */
+export function clip(placed: PlacedImage, elements: readonly string[]): string {
+  const { left, top, width, height } = placed;
+  const frame = `<rect x="${round(left)}" y="${round(top)}" width="${round(width)}" height="${round(height)}"/>`;
+  return `<clipPath id="frame">${frame}</clipPath><g clip-path="url(#frame)">${elements.join("")}</g>`;
+}

@@ -1,0 +1,114 @@
+/** Putting drawings together into a sheet. */
+import type { Theme } from "./palette.ts";
+import type { Sheet } from "./sheet.ts";
+import { escapeText, round, textElement, textWidth, wrapText } from "./text.ts";
+
+/** Distance of content from the edge of a sheet and between its parts. */
+export const MARGIN = 24;
+
+/** A complete sheet from its elements. */
+export function composeSheet(
+  width: number,
+  height: number,
+  theme: Theme,
+  alternativeText: string,
+  elements: readonly string[],
+): Sheet {
+  const w = Math.ceil(width), h = Math.ceil(height);
+  const svg = `<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="${w}" ` +
+    `height="${h}" viewBox="0 0 ${w} ${h}" role="img"><title>${escapeText(alternativeText)}</title>` +
+    `<rect width="${w}" height="${h}" fill="${theme.background}"/>${elements.join("")}</svg>`;
+  return { svg, width: w, height: h, alternativeText, background: theme.background };
+}
+
+/** Heading of a sheet: title and a quieter line under it. Returns the elements and the y where content may begin. */
+export function heading(
+  title: string,
+  subtitle: string,
+  width: number,
+  theme: Theme,
+): { readonly elements: string[]; readonly bottom: number } {
+  const elements: string[] = [];
+  let y = MARGIN;
+  if (title !== "") {
+    y += 20;
+    elements.push(textElement(title, MARGIN, y, { size: 24, fill: theme.ink, face: "bold" }));
+    y += 12;
+  }
+  if (subtitle !== "") {
+    for (const line of wrapText(subtitle, 15, width - 2 * MARGIN)) {
+      y += 19;
+      elements.push(textElement(line, MARGIN, y - 2, { size: 15, fill: theme.muted }));
+    }
+    y += 10;
+  }
+  return { elements, bottom: y };
+}
+
+/** A filled rectangle. */
+export const box = (x: number, y: number, width: number, height: number, fill: string, more = ""): string =>
+  `<rect x="${round(x)}" y="${round(y)}" width="${round(width)}" height="${round(height)}" fill="${fill}" ${more}/>`;
+
+/** A picture from a data address; `crisp` keeps the pixels of an enlarged detail square. */
+export const picture = (
+  address: string,
+  x: number,
+  y: number,
+  width: number,
+  height: number,
+  crisp = false,
+): string =>
+  `<image x="${round(x)}" y="${round(y)}" width="${round(width)}" height="${
+    round(height)
+  }" preserveAspectRatio="none"` +
+  `${crisp ? ' image-rendering="optimizeSpeed"' : ""} xlink:href="${address}"/>`;
+
+/** A paragraph of wrapped lines; returns the elements and the y under the last line. */
+export function paragraph(
+  text: string,
+  x: number,
+  y: number,
+  width: number,
+  style: { readonly size: number; readonly fill: string; readonly face?: "text" | "bold" },
+): { readonly elements: string[]; readonly bottom: number } {
+  const step = style.size * 1.32;
+  const lines = wrapText(text, style.size, width, style.face ?? "text");
+  return {
+    elements: lines.map((line, at) => textElement(line, x, y + style.size + at * step, style)),
+    bottom: y + lines.length * step + style.size * 0.2,
+  };
+}
+
+/** Shapes of marks, so that nothing is told by colour alone. */
+export type MarkShape = "circle" | "triangle" | "cross" | "square";
+
+/** A mark centred on a point. */
+export function mark(shape: MarkShape, x: number, y: number, size: number, colour: string): string {
+  const r = size / 2, [cx, cy] = [round(x), round(y)];
+  if (shape === "circle") return `<circle cx="${cx}" cy="${cy}" r="${round(r)}" fill="${colour}"/>`;
+  if (shape === "square") return box(x - r, y - r, size, size, colour);
+  if (shape === "triangle") {
+    return `<path d="M ${round(x - r)} ${round(y + 0.8 * r)} h ${size} L ${cx} ${round(y - r)} z" fill="${colour}"/>`;
+  }
+  return `<path d="M ${round(x - r)} ${round(y - r)} l ${size} ${size} m 0 ${-size} l ${-size} ${size}" ` +
+    `stroke="${colour}" stroke-width="${round(size / 3.6)}" fill="none"/>`;
+}
+
+/** A legend in one line: marks and words. */
+export function legend(
+  entries: readonly { readonly shape: MarkShape; readonly colour: string; readonly words: string }[],
+  x: number,
+  y: number,
+  theme: Theme,
+): string[] {
+  const elements: string[] = [];
+  let at = x;
+  for (const { shape, colour, words } of entries) {
+    elements.push(
+      mark(shape, at + 5, y - 5, 10, colour),
+      textElement(words, at + 15, y, { size: 14, fill: theme.ink }),
+    );
+    at += 15 + textWidth(words, 14) + 22;
+  }
+  return elements;
+}
