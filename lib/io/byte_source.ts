@@ -13,8 +13,8 @@ export interface ByteSource {
   plainPath(): string | null;
   /** All bytes there are; inflates a gzip file to know. */
   size(): number;
-  /** Size when it is known without work, else null. */
-  knownSize(): number | null;
+  /** Whether the file holds so many bytes; inflates a gzip file only when its last bytes leave a doubt. */
+  holds(bytes: number): boolean;
   /** Fill `target` from `position` on; the result is how many bytes there were. */
   readInto(target: Uint8Array, position: number): number;
   /** Let go of the file. */
@@ -59,8 +59,8 @@ class PlainSource implements ByteSource {
   size(): number {
     return this.bytes;
   }
-  knownSize(): number {
-    return this.bytes;
+  holds(bytes: number): boolean {
+    return this.bytes >= bytes;
   }
   readInto(target: Uint8Array, position: number): number {
     return readFully(this.descriptor, target, position);
@@ -88,11 +88,11 @@ class GzipSource implements ByteSource {
     this.spillFolder = spillFolder;
   }
 
-  private packedBytes(most: number): Uint8Array {
+  private packedBytes(most: number, position = 0): Uint8Array {
     const descriptor = openSync(this.path, "r");
     try {
-      const bytes = new Uint8Array(Math.min(most, this.packed));
-      return bytes.subarray(0, readFully(descriptor, bytes, 0));
+      const bytes = new Uint8Array(Math.min(most, this.packed - position));
+      return bytes.subarray(0, readFully(descriptor, bytes, position));
     } finally {
       closeSync(descriptor);
     }
@@ -143,8 +143,12 @@ class GzipSource implements ByteSource {
   size(): number {
     return this.bytes ?? this.everything().length;
   }
-  knownSize(): number | null {
-    return this.bytes;
+  holds(bytes: number): boolean {
+    if (this.bytes !== null) return this.bytes >= bytes;
+    // a gzip file ends with its unpacked size modulo 2^32 (RFC 1952); of several members only that of the last
+    const end = this.packedBytes(4, Math.max(0, this.packed - 4));
+    const stated = end.length === 4 ? new DataView(end.buffer).getUint32(0, true) : 0;
+    return stated >= bytes || this.size() >= bytes;
   }
 
   readInto(target: Uint8Array, position: number): number {

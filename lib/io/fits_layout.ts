@@ -39,6 +39,8 @@ export interface TileLayout {
   readonly riceBytes: 1 | 2 | 4;
   /** Integers a Rice block. */
   readonly riceBlock: number;
+  /** Whether HCOMPRESS_1 tiles are smoothed. */
+  readonly smooth: boolean;
 }
 
 /** Where the samples of one HDU lie. Plain data, so that it can be handed to another thread. */
@@ -298,6 +300,7 @@ function tilesOf(reader: Reader, bitpix: Bitpix, axes: readonly number[]): TileL
     seed: cardNumber(header, "ZDITHER0") ?? 1,
     riceBytes: bytes === 1 || bytes === 2 ? bytes : 4,
     riceBlock: typeof block === "number" ? block : 32,
+    smooth: (parameter(header, "SMOOTH") ?? 0) !== 0,
   };
 }
 

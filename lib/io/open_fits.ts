@@ -285,11 +285,13 @@ export class FitsFile {
     return Math.max(0, dataStart + dataBytes - this.source.size());
   }
 
-  /** Like {@linkcode missingBytes} where it costs nothing, else null. */
-  missingBytesIfKnown(index: number): number | null {
-    const size = this.source.knownSize();
+  /**
+   * Whether the data of an HDU are there to the last byte, as far as that can be told without reading them: exact for a plain
+   * file; of a gzip file the unpacked size at its end is believed when it is large enough.
+   */
+  seemsWhole(index: number): boolean {
     const { dataStart, dataBytes } = this.at(index);
-    return size === null ? null : Math.max(0, dataStart + dataBytes - size);
+    return this.source.holds(dataStart + dataBytes);
   }
 
   /** A note when only the padding of the last block is missing, which readers must tolerate. */

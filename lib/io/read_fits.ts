@@ -112,6 +112,18 @@ function compareSums(file: FitsFile, hdu: PlacedHdu, dataSum: number, policy: "r
   );
 }
 
+/** Colours stored pixel by pixel look like a cube of as many planes as the picture has columns or rows. */
+function refuseInterleaved(path: string, hdu: PlacedHdu): void {
+  if (hdu.width === 3 && hdu.planes > 3 && hdu.height > 3) {
+    throw new FrameError(
+      path,
+      "wrong-shape",
+      `HDU ${hdu.index} has the axes 3 × ${hdu.height} × ${hdu.planes}: its colours are stored pixel by pixel`,
+      "save it with one plane a colour (NAXIS3 = 3)",
+    );
+  }
+}
+
 type Extras = Pick<Image, "mask" | "variance" | "coverage">;
 
 /** Mask, variance and coverage that {@linkcode writeFits} put behind the image. */
@@ -174,6 +186,7 @@ export function readFits(path: string, options: Partial<ReadFitsOptions> = {}): 
     if (hdu.layout === null) {
       throw new FrameError(path, "no-image", `HDU ${hdu.index} is no image but ${hdu.kind}`, "name another HDU");
     }
+    refuseInterleaved(path, hdu);
     const header = fullHeader(file, hdu);
     const notes = [...hdu.notes, ...assertWhole(file, hdu)];
     const digest = createHash("sha256");

@@ -7,7 +7,7 @@ import { type Progress, silent } from "../core/progress.ts";
 import { settle } from "../core/options.ts";
 import { describeFrame, kindOfText, sessionOf } from "./describe_frame.ts";
 import { channelOfFilter, type FilterNames, filterNames } from "./filter_names.ts";
-import { fullHeader } from "./read_fits.ts";
+import { assertWhole, fullHeader } from "./read_fits.ts";
 import { openFits } from "./open_fits.ts";
 
 /** Options of {@linkcode readNight}. */
@@ -162,15 +162,7 @@ export function readNight(folder: string, options: Partial<ReadNightOptions> = {
       const open = openFits(path);
       try {
         const hdu = open.firstImage();
-        const missing = open.missingBytesIfKnown(hdu.index) ?? 0;
-        if (missing > 0) {
-          throw new FrameError(
-            path,
-            "truncated",
-            `HDU ${hdu.index} lacks the last ${missing} of ${hdu.dataBytes} bytes of its data`,
-            "the copy is incomplete; copy the file again",
-          );
-        }
+        if (!open.seemsWhole(hdu.index)) assertWhole(open, hdu);
         const facts = describeFrame(fullHeader(open, hdu), { names });
         let { kind, filter } = facts;
         const hint = kind === "unknown" ? hintedKind(file) : null;

@@ -127,11 +127,9 @@ export function decodeRice(
   return true;
 }
 
-/** Mapped differences of one block, and the pieces of bits it becomes. */
+/** Mapped differences of one block. */
 const LARGEST_BLOCK = 256;
-const mapped = new Uint32Array(LARGEST_BLOCK);
-const pieceValue = new Int32Array(4 * LARGEST_BLOCK);
-const pieceLength = new Int32Array(4 * LARGEST_BLOCK);
+const mapped = new Int32Array(LARGEST_BLOCK);
 
 /** Most bytes a coded tile can take. */
 export const riceBound = (count: number, width: RiceWidth, blockSize: number): number =>
@@ -161,55 +159,71 @@ export function encodeRice(
   if (count === 0) return 0;
   const { codeBits, most, bits } = forms[width];
   const shift = 32 - 8 * width;
+  const keep = 0xffffffff >>> (32 - bits);
   let position = at;
   let last = data[from];
   for (let k = 8 * (width - 1); k >= 0; k -= 8) out[position++] = last >>> k;
   let pending = 0; // bits not yet written, highest first
-  let filled = 0;
+  let filled = 0; // 0 to 31
   for (let start = 0; start < count; start += blockSize) {
     const size = start + blockSize < count ? blockSize : count - start;
+    const base = from + start;
     let sum = 0;
-    for (let i = 0; i < size; i++) {
-      const value = data[from + start + i];
-      const difference = ((value - last) << shift) >> shift;
-      const each = ((difference << 1) ^ (difference >> 31)) >>> 0;
-      mapped[i] = each;
-      sum += each;
-      last = value;
+    if (width === 4) {
+      for (let i = 0; i < size; i++) {
+        const value = data[base + i];
+        const difference = (value - last) | 0;
+        const each = (difference << 1) ^ (difference >> 31);
+        mapped[i] = each;
+        sum += each >>> 0; // beyond 32 bits, so a double
+        last = value;
+      }
+    } else {
+      for (let i = 0; i < size; i++) {
+        const value = data[base + i];
+        const difference = ((value - last) << shift) >> shift;
+        const each = (difference << 1) ^ (difference >> 31);
+        mapped[i] = each;
+        sum = (sum + each) | 0;
+        last = value;
+      }
     }
     // the number of low bits that suits the mean of the block
     const mean = Math.max(0, Math.floor((sum - (size >> 1) - 1) / size));
     const low = 32 - Math.clz32(mean >>> 1);
-    let pieces = 1;
-    pieceLength[0] = codeBits;
-    if (low >= most) {
-      pieceValue[0] = most + 1;
-      const keep = 0xffffffff >>> (32 - bits);
-      for (let i = 0; i < size; i++) {
-        pieceValue[pieces] = mapped[i] & keep;
-        pieceLength[pieces++] = bits;
-      }
-    } else if (sum === 0) {
-      pieceValue[0] = 0;
-    } else {
-      pieceValue[0] = low + 1;
-      const stop = 1 << low;
-      const lowMask = stop - 1;
-      for (let i = 0; i < size; i++) {
+    const literal = low >= most;
+    const code = literal ? most + 1 : sum === 0 ? 0 : low + 1;
+    const stop = 1 << low, lowMask = stop - 1;
+    // the code of the block, then its values: each piece goes in front of the free bits, a full word goes out
+    const pieces = sum === 0 ? 0 : size;
+    for (let i = -1; i < pieces; i++) {
+      let value: number, length: number;
+      if (i < 0) {
+        value = code;
+        length = codeBits;
+      } else if (literal) {
+        value = mapped[i] & keep;
+        length = bits;
+      } else {
         const each = mapped[i];
-        let zeros = each >>> low;
-        // a mean over the block keeps all its zeros together below four a value, so the pieces fit
-        for (; zeros + low > 31; zeros -= Math.min(zeros, 32)) {
-          pieceValue[pieces] = 0;
-          pieceLength[pieces++] = Math.min(zeros, 32);
+        value = stop | (each & lowMask);
+        length = (each >>> low) + low + 1;
+        if (length > 32) {
+          // zeros alone, word by word, until the rest is short enough
+          const zeros = length - low - 1;
+          filled += zeros;
+          while (filled >= 32) {
+            out[position] = pending >>> 24;
+            out[position + 1] = pending >>> 16;
+            out[position + 2] = pending >>> 8;
+            out[position + 3] = pending;
+            position += 4;
+            pending = 0;
+            filled -= 32;
+          }
+          length = low + 1;
         }
-        pieceValue[pieces] = stop | (each & lowMask);
-        pieceLength[pieces++] = zeros + low + 1;
       }
-    }
-    // a piece goes in front of the free bits of `pending`; a full word goes out
-    for (let i = 0; i < pieces; i++) {
-      const value = pieceValue[i], length = pieceLength[i];
       const room = 32 - filled;
       if (length < room) {
         pending |= value << (room - length);

@@ -3,6 +3,8 @@ import { unzipSync } from "node:zlib";
 import { FrameError } from "../core/errors.ts";
 import type { Region } from "../core/geometry.ts";
 import type { SampleLayout, TileColumn, TileLayout } from "./fits_layout.ts";
+import { decodeHcompress } from "./hcompress.ts";
+import { decodePlio } from "./plio.ts";
 import { unquantise } from "./quantise.ts";
 import { decodeRice } from "./rice.ts";
 import { type Bitpix, decodeSamples } from "./samples.ts";
@@ -206,12 +208,10 @@ function decodeTile(
       throw damaged(layout, piece, `ends after ${bytes.length} bytes, before its ${count} pixels`);
     }
   } else {
-    throw new FrameError(
-      layout.path,
-      "unsupported",
-      `HDU ${layout.hdu} is compressed with ${tiles.codec}, which is not read yet`,
-      "decompress it first, or write it with RICE_1",
-    );
+    const good = tiles.codec === "PLIO_1"
+      ? decodePlio(bytes, count, integers)
+      : decodeHcompress(bytes, count, tiles.smooth, integers);
+    if (!good) throw damaged(layout, piece, `is no ${tiles.codec} code for its ${count} pixels`);
   }
   const { scale, zero, blank } = layout.scaling;
   if (quantised) {
@@ -302,7 +302,10 @@ function placeTile(
   }
   const count = piece.width * piece.height * piece.depth;
   if (values.length < count) values = new Float32Array(count);
-  decodeTile(layout, tiles, view, piece, bytes, values, 0);
+  // of a row coded from left to right only the part up to the last wanted pixel has to be decoded
+  const oneRow = tiles.codec === "RICE_1" && piece.stored.column === "COMPRESSED_DATA" && piece.height === 1 &&
+    piece.depth === 1;
+  decodeTile(layout, tiles, view, oneRow ? { ...piece, width: right - piece.x } : piece, bytes, values, 0);
   const base = piece.slice * piece.width * piece.height;
   for (let y = top; y < bottom; y++) {
     const from = base + (y - piece.y) * piece.width + left - piece.x;

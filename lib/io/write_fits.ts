@@ -5,7 +5,7 @@ import { settle } from "../core/options.ts";
 import { BLOCK, formatCards } from "./fits_cards.ts";
 import { encodeSum, joinSums, sumBytes } from "./fits_sum.ts";
 import { headerOfImage, recordCard } from "./image_cards.ts";
-import { encodeFloats, encodeIntegers } from "./samples.ts";
+import { encodeFloats, encodeIntegers, encodeRounded16 } from "./samples.ts";
 import { packTiles, RICE_BLOCK, type TileCodec } from "./tile_table.ts";
 import { writeWhole } from "./write_whole.ts";
 
@@ -117,6 +117,7 @@ function storedIntegers(
 function encode(data: Float32Array, from: number, count: number, stored: Stored, integers: Int32Array): Uint8Array {
   const { bitpix } = stored;
   if (bitpix === -32 || bitpix === -64) return encodeFloats(data, from, count, bitpix);
+  if (bitpix === 16 && stored.blank === null) return encodeRounded16(data, from, count, stored.zero);
   storedIntegers(data, from, count, stored, integers);
   return encodeIntegers(integers, count, bitpix);
 }
