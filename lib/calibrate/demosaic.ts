@@ -23,7 +23,7 @@ export const demosaicDefaults: DemosaicOptions = Object.freeze({ method: "gradie
  * In: one plane with a Bayer pattern in its geometry, linear, calibrated, before any stretch. Out: planes R, G, B of the same
  * size (`block`: half, the half-pixel rule keeps geometry and WCS true; an odd last row or column is left out); variance is
  * dropped with a note, because interpolation correlates neighbours (`block` keeps it). At the edges the image is mirrored
- * without repeating the edge, which keeps the phase of the pattern. Where the mask tells a saturated pixel within 2 pixels,
+ * without repeating the edge, which keeps the phase of the pattern. Where the mask tells a saturated pixel within 4 pixels,
  * interpolated values are held to the range of the nearest samples of their colour, so that no dark ring appears.
  * A NaN sample is NaN in its own colour; others are made from what is left near by. Cost: about 15 operations a pixel.
  *

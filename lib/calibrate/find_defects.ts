@@ -35,7 +35,7 @@ export interface FindDefectsOptions {
 /**
  * What {@linkcode findDefects} uses for an option left out. `falseAlarms` 1: one pixel of the whole sensor, whatever its size.
  * `leastResponse` 0.5: half the light, twice the noise. `starShare` 0.2: the pixels beside a star of 1.3 pixels FWHM hold 0.2
- * of its centre, of a wider star more; both own choice. `mostLights` 9: a star has to sit on a pixel in five of them to be
+ * of its centre, of a wider star more; both own choice. `mostLights` 9: a star has to stand on a pixel in seven of them to be
  * taken for a defect.
  */
 export const findDefectsDefaults: FindDefectsOptions = Object.freeze({
@@ -69,8 +69,8 @@ export interface DefectReport {
  * Hot: the master dark exceeds the median of the 24 neighbours of the same colour by more than k times the noise of one dark,
  * because a pixel that hot adds noise of its own that no subtraction removes. Noisy (random telegraph signal): the scatter in
  * the dark series exceeds the χ² limit. Cold: the flat falls below `leastResponse` of the median of its neighbours. k and the
- * χ² limit follow from `falseAlarms`. From lights: a pixel that stands out from its neighbours in the median over several
- * dithered frames; in a single frame one that stands out alone, while a star's light spreads to the pixels beside it.
+ * χ² limit follow from `falseAlarms`. From lights: a pixel that stands out from its neighbours in three quarters of
+ * several dithered frames; in a single frame one that stands out alone, while a star's light spreads to the pixels beside it.
  *
  * In: masters and lights of one size. Cost: about a second for each 10 million pixels and source.
  *
@@ -204,26 +204,54 @@ function inLights(
     ? residuals[0].map((_, p) => {
       residuals.forEach((each, k) => values[k] = each[p]);
       values.sort();
-      return values[(values.length - 1) >> 1];
+      // The quarter nearest to nothing: in a crowded field a star may well stand on a pixel in half of the frames.
+      const quarter = values.length >> 2, low = values[quarter], high = values[values.length - 1 - quarter];
+      return low > 0 ? low : high < 0 ? high : 0;
     })
     : residuals[0];
+  const moved = several && starsMoved(residuals[0], score, width, height, z, starShare);
   const hot: number[] = [], cold: number[] = [];
   for (let p = 0; p < score.length; p++) {
     if (!(Math.abs(score[p]) > z)) continue;
-    if (score[p] < 0) cold.push(p);
-    else if (aloneAt(score, width, height, p, starShare)) hot.push(p);
+    if (score[p] < 0) {
+      if (flatAround(score, width, height, p, z)) cold.push(p);
+    } else if (moved || aloneAt(score, width, height, p, starShare)) hot.push(p);
   }
   return { hot, cold, frames: residuals.length };
 }
 
+/** Whether most of what looks like a star's core in the first light is dark in the median: the stars moved over the sensor. */
+function starsMoved(
+  first: Float32Array,
+  middle: Float32Array,
+  width: number,
+  height: number,
+  z: number,
+  share: number,
+): boolean {
+  let stars = 0, stayed = 0;
+  for (let p = 0; p < first.length; p++) {
+    if (!(first[p] > 3 * z) || aloneAt(first, width, height, p, share)) continue;
+    stars++;
+    if (middle[p] > 0.5 * first[p]) stayed++;
+  }
+  return stars > 0 && stayed < 0.5 * stars;
+}
+
+/** Values of the four pixels beside one, as far as they exist. */
+function beside(score: Float32Array, width: number, height: number, p: number): number[] {
+  const x = p % width, y = (p - x) / width;
+  return [[-1, 0], [1, 0], [0, -1], [0, 1]]
+    .filter(([i, j]) => x + i >= 0 && x + i < width && y + j >= 0 && y + j < height)
+    .map(([i, j]) => score[p + j * width + i]);
+}
+
 /** Whether the four pixels beside a bright one hold less than `share` of its excess on average: no star is that sharp. */
 function aloneAt(score: Float32Array, width: number, height: number, p: number, share: number): boolean {
-  const x = p % width, y = (p - x) / width;
-  let sum = 0, count = 0;
-  for (const [i, j] of [[-1, 0], [1, 0], [0, -1], [0, 1]]) {
-    if (x + i < 0 || x + i >= width || y + j < 0 || y + j >= height) continue;
-    sum += score[p + j * width + i];
-    count++;
-  }
-  return sum / count < share * score[p];
+  const values = beside(score, width, height, p);
+  return values.reduce((a, b) => a + b, 0) / values.length < share * score[p];
 }
+
+/** Whether nothing beside a dark pixel stands out: beside a bright star pixels look dark against its light. */
+const flatAround = (score: Float32Array, width: number, height: number, p: number, z: number): boolean =>
+  beside(score, width, height, p).every((value) => Math.abs(value) < z);

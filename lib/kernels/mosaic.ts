@@ -138,6 +138,9 @@ function nearestMean(
   return count === 0 ? NaN : sum / count;
 }
 
+/** Pixels around a saturated one in which {@linkcode limitRings} works: the filters reach 2, the star's steep edge as far again. */
+export const ringReach: number = 4;
+
 /**
  * Round saturated pixels hold what was interpolated to the range of the nearest samples of its colour: the negative lobes of
  * the gradient filters would draw dark and coloured rings there. Samples that the sensor read stay as they are.
@@ -158,8 +161,8 @@ export function limitRings(
   for (let at = 0; at < width * height; at++) {
     if ((saturated[at] & bits) === 0) continue;
     const sx = at % width, sy = (at - sx) / width;
-    for (let y = Math.max(0, sy - 2); y <= Math.min(height - 1, sy + 2); y++) {
-      for (let x = Math.max(0, sx - 2); x <= Math.min(width - 1, sx + 2); x++) {
+    for (let y = Math.max(0, sy - ringReach); y <= Math.min(height - 1, sy + ringReach); y++) {
+      for (let x = Math.max(0, sx - ringReach); x <= Math.min(width - 1, sx + ringReach); x++) {
         const own = colourAt(x, y, redX, redY);
         for (let colour = 0; colour < 3; colour++) {
           if (colour === own) continue;

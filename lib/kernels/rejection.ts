@@ -29,8 +29,11 @@ export interface Strip {
   readonly count: number;
 }
 
-/** Fewest samples that must stay of n: at least half of them and, where there are so many, three. */
-export const leastKept = (n: number): number => Math.min(n, Math.max(3, Math.ceil(n / 2)));
+/**
+ * Fewest samples that must stay of n: half of them, and three of four or more. Of three, two may outvote the third, because
+ * so few are judged by the noise of the sensor and not by their own scatter.
+ */
+export const leastKept = (n: number): number => n < 4 ? Math.ceil(n / 2) : Math.max(3, Math.ceil(n / 2));
 
 /** Huber's corner: deviations beyond this many sigma are clamped (Huber 1964 recommends 1 to 2; 1.5 is his example). */
 export const huberCorner: number = 1.5;
