@@ -399,6 +399,42 @@ export { applyCurve, applyCurveDefaults, type ApplyCurveOptions } from "./tone/a
 export { type ClippedShare, clippedShares } from "./tone/clipped_shares.ts";
 
 // colour
+export { joinChannels } from "./colour/join_channels.ts";
+export {
+  type ChannelRule,
+  channelRules,
+  mapChannels,
+  mapChannelsDefaults,
+  type MapChannelsOptions,
+} from "./colour/map_channels.ts";
+export {
+  equaliseChannels,
+  equaliseChannelsDefaults,
+  type EqualiseChannelsOptions,
+} from "./colour/equalise_channels.ts";
+export { neutraliseSky } from "./colour/neutralise_sky.ts";
+export {
+  balanceStars,
+  measureStarBalance,
+  type StarBalance,
+  starBalanceDefaults,
+  type StarBalanceOptions,
+} from "./colour/balance_stars.ts";
+export { limitGreen, limitGreenDefaults, type LimitGreenOptions } from "./colour/limit_green.ts";
+export {
+  subtractContinuum,
+  subtractContinuumDefaults,
+  type SubtractContinuumOptions,
+} from "./colour/subtract_continuum.ts";
+export { mapLineRatio, mapLineRatioDefaults, type MapLineRatioOptions } from "./colour/map_line_ratio.ts";
+export { blendLines, blendLinesDefaults, type BlendLinesOptions, type LineColour } from "./colour/blend_lines.ts";
+export {
+  combineLuminance,
+  combineLuminanceDefaults,
+  type CombineLuminanceOptions,
+} from "./colour/combine_luminance.ts";
+export { fromOklab, toOklab } from "./colour/oklab_image.ts";
+export { saturate, saturateDefaults, type SaturateOptions } from "./colour/saturate.ts";
 
 // effect
 

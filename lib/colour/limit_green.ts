@@ -1,0 +1,111 @@
+/** Green that no star or dust can show, taken down to what a black body would. */
+import { allocatePlane, derive, type Image, planeOf, requireLinear } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { expPortable, logPortable } from "../kernels/elementary.ts";
+import { measureSky } from "../measure/sky_level.ts";
+import { planckPhotons } from "./balance_stars.ts";
+
+/** Options of {@linkcode limitGreen}. */
+export interface LimitGreenOptions {
+  /** How much of the excess is taken away, 0 … 1. */
+  readonly strength: number;
+  /** An excess of this many standard deviations is a real green object and is kept; it is taken away in full below half of that. */
+  readonly keepAbove: number;
+  /** Temperature that is white in the image, kelvin. */
+  readonly whiteKelvin: number;
+  /** Effective wavelengths of R, G, B, nanometres. */
+  readonly wavelengths: readonly [number, number, number];
+}
+
+/**
+ * What {@linkcode limitGreen} uses for an option left out: all of the excess, unless it is four standard deviations or
+ * more (one sample in thirty thousand of pure noise); white and wavelengths as in {@linkcode balanceStars}.
+ */
+export const limitGreenDefaults: Readonly<LimitGreenOptions> = Object.freeze({
+  strength: 1,
+  keepAbove: 4,
+  whiteKelvin: 5772,
+  wavelengths: Object.freeze([620, 530, 460] as const),
+});
+
+/**
+ * Take down green that lies above what a black body of the pixel's red-to-blue ratio would show: stars and dust have no
+ * other green, noise has. What is significant is kept, so that oxygen shines on. Brightness is kept by scaling the pixel.
+ *
+ * In:  linear, R, G, B with a neutral sky and balanced stars. Out: same shape and unit. NaN in a channel gives NaN.
+ * Cost: one pass with a table of the black-body line.
+ *
+ * @throws {TypeError} if the image is a stretched picture or lacks R, G or B
+ * @throws {RangeError} if an option is out of range
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, limitGreen, randomStream } from "faintlight";
+ *
+ * const random = randomStream(1);
+ * const planes = ["R", "G", "B"].map((channel) => ({
+ *   channel,
+ *   data: Float32Array.from({ length: 10000 }, () => 100 + 10 * random.gaussian()),
+ * }));
+ * const image = createImage({ width: 100, height: 100, unit: "adu", planes });
+ * const greens = (it: typeof image) => it.planes[1].data.filter((g, i) => g > it.planes[0].data[i] && g > it.planes[2].data[i]);
+ * assert.ok(greens(limitGreen(image)).length < greens(image).length / 2);
+ * ```
+ */
+export function limitGreen(image: Image, options: Partial<LimitGreenOptions> = {}): Image {
+  const used = settle("limitGreen", limitGreenDefaults, options);
+  requireLinear("limitGreen", image);
+  const { strength, keepAbove, whiteKelvin, wavelengths } = used;
+  if (!(strength >= 0 && strength <= 1)) {
+    throw new RangeError(`limitGreen: strength must lie within 0 … 1, but got ${strength}`);
+  }
+  if (!(keepAbove > 0)) throw new RangeError(`limitGreen: keepAbove must be > 0, but got ${keepAbove}`);
+  if (!(whiteKelvin >= 1000)) throw new RangeError(`limitGreen: whiteKelvin must be ≥ 1000, but got ${whiteKelvin}`);
+  const names = ["R", "G", "B"], sources = names.map((name) => planeOf(image, name).data);
+  const sky = measureSky({ ...image, planes: names.map((channel, c) => ({ channel, data: sources[c] })) });
+  const [sr, sg, sb] = sky.map((each) => each.level), [nr, ng, nb] = sky.map((each) => each.noise);
+  // ln(G / √(R B)) of a black body against ln(R / B), from 1500 K to 40 000 K, with white as 0.
+  const white = wavelengths.map((w) => planckPhotons(w, whiteKelvin));
+  const table: (readonly [number, number])[] = [];
+  for (let k = 0; k <= 64; k++) {
+    const kelvin = expPortable(logPortable(40000) + (logPortable(1500) - logPortable(40000)) * k / 64);
+    const [r, g, b] = wavelengths.map((w, c) => logPortable(planckPhotons(w, kelvin) / white[c]));
+    table.push([r - b, g - (r + b) / 2]);
+  }
+  const greenOf = (redness: number): number => {
+    let low = 0, high = table.length - 1;
+    if (redness <= table[0][0]) return table[0][1];
+    if (redness >= table[high][0]) return table[high][1];
+    while (high - low > 1) {
+      const middle = (low + high) >> 1;
+      if (table[middle][0] <= redness) low = middle;
+      else high = middle;
+    }
+    const u = (redness - table[low][0]) / (table[high][0] - table[low][0]);
+    return table[low][1] + u * (table[high][1] - table[low][1]);
+  };
+  const [red, green, blue] = sources;
+  const out = names.map((channel) => ({ channel, data: allocatePlane(image.width, image.height) }));
+  // Noise of G − (R + B) / 2, near enough the noise of the excess.
+  const noise = Math.sqrt(ng * ng + (nr * nr + nb * nb) / 4);
+  for (let i = 0; i < red.length; i++) {
+    const r = red[i] - sr, g = green[i] - sg, b = blue[i] - sb;
+    // Where red or blue drown in the noise the geometric mean has no meaning; the plain mean is its limit for grey.
+    const bright = r > 3 * nr && b > 3 * nb;
+    const body = bright ? Math.sqrt(r * b) * expPortable(greenOf(logPortable(r / b))) : (r + b) / 2;
+    const excess = g - body;
+    let take = 0;
+    if (excess > 0) {
+      const u = Math.max(0, Math.min(1, 2 * excess / (keepAbove * noise) - 1));
+      take = strength * excess * (1 - u * u * (3 - 2 * u));
+    }
+    // A third of what green loses goes to each channel: their mean stays.
+    const share = take / 3;
+    out[0].data[i] = red[i] + share;
+    out[1].data[i] = green[i] === green[i] && red[i] === red[i] && blue[i] === blue[i] ? green[i] - take + share : NaN;
+    out[2].data[i] = blue[i] + share;
+  }
+  const planes = image.planes.map((plane) => out.find((each) => each.channel === plane.channel) ?? plane);
+  return derive(image, { planes, variance: null }, { step: "limitGreen", options: used });
+}
