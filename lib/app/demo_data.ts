@@ -3,7 +3,6 @@ import { createHash } from "node:crypto";
 import { readdirSync, readFileSync, rmSync, statSync } from "node:fs";
 import process from "node:process";
 import { parseArgs } from "node:util";
-import { canonicalJson } from "../core/options.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { longNight, planNight, type PlanNightOptions, pocketNight } from "../simulate/plan_night.ts";
 import { simulateNight } from "../simulate/simulate_night.ts";
@@ -83,6 +82,7 @@ function main(): void {
     throw new RangeError(`demo-data: --size must be demo or large, but got ${values.size}`);
   }
   const started = performance.now();
+  const nights: { rig: string; seed: string; files: readonly { file: string; bytes: number; sha256: string }[] }[] = [];
   for (const [name, base] of [["long", longNight], ["pocket", pocketNight]] as const) {
     if (values.rig !== undefined && values.rig !== name) continue;
     const size = values.size === "large" ? larger[name] : {};
@@ -113,19 +113,19 @@ function main(): void {
     });
     const files = filesUnder(folder).map((file) => {
       const bytes = readFileSync(`${folder}/${file}`);
-      return { file, bytes: bytes.length, sha256: createHash("sha256").update(bytes).digest("hex") };
+      return { file: `${name}/${file}`, bytes: bytes.length, sha256: createHash("sha256").update(bytes).digest("hex") };
     });
-    const manifest = {
-      origin: "made by the seeded simulator of this project; no real sky, place, club or instrument",
-      licence: "CC0-1.0",
-      rig: truth.rig,
-      seed: String(values.seed ?? base.seed),
-      files,
-    };
-    writeWhole(`${folder}/manifest.json`, `${JSON.stringify(JSON.parse(canonicalJson(manifest)), null, 1)}\n`);
+    nights.push({ rig: truth.rig, seed: String(values.seed ?? base.seed), files });
     const megabytes = files.reduce((sum, each) => sum + each.bytes, 0) / 1e6;
     console.log(`${folder}: ${files.length} files, ${megabytes.toFixed(1)} MB`);
   }
+  const manifest = {
+    origin: "made by the seeded simulator of this project; no real sky, place, club or instrument",
+    licence: "CC0-1.0",
+    command: "deno task demo-data",
+    nights,
+  };
+  writeWhole(`${values.out}/manifest.json`, `${JSON.stringify(manifest, null, 1)}\n`);
   console.log(`done in ${((performance.now() - started) / 1000).toFixed(1)} s`);
 }
 

@@ -23,7 +23,7 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
   tone: seen,
   colour: seen,
   effect: [...seen, "background", "detail", "tone", "colour"],
-  night: [...seen, "effect"],
+  night: [...seen, "register", "effect"],
   simulate: [...base, "io"],
   view: [...seen, "io", "effect", "night", "tone"],
   pipeline: [

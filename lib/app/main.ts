@@ -1,0 +1,99 @@
+/** The command line: understands the words, calls the library, says what happened. It holds no logic of the work. */
+import { readdirSync, readFileSync, statSync } from "node:fs";
+import { join, relative } from "node:path";
+import process from "node:process";
+import { closePool, setWorkerCount } from "../kernels/pool.ts";
+import { type NightOutcome, rerunPicture, runNight } from "../pipeline/run_night.ts";
+import { parseWorkflow } from "../pipeline/workflow.ts";
+import { type Command, parseCommand, UsageError, usageText } from "./arguments.ts";
+import { progressLine } from "./progress_line.ts";
+
+/** Exit codes, as the help of `night` and `rerun` lists them. */
+const exitCode = { done: 0, failed: 1, usage: 2, nothingUsable: 3, differentBytes: 4 } as const;
+
+function tell(outcome: NightOutcome, out: string): void {
+  console.log("");
+  for (const line of outcome.summary) console.log(`  ${line}`);
+  if (outcome.files.length > 0) console.log("\nLook at:");
+  for (const { file, meaning } of outcome.files) {
+    console.log(`  ${relative(process.cwd(), join(out, file))}  ${meaning}`);
+  }
+}
+
+function night(command: Command, source: string, out: string): NightOutcome {
+  const line = progressLine();
+  try {
+    const outcome = runNight({
+      folder: source,
+      out,
+      workflow: command.workflow === null
+        ? null
+        : parseWorkflow(readFileSync(command.workflow, "utf8"), command.workflow),
+      progress: line.progress,
+      remark: (text) => {
+        line.end();
+        console.log(`  ${text}`);
+      },
+    });
+    line.end();
+    return outcome;
+  } finally {
+    line.end();
+  }
+}
+
+function demo(command: Command): number {
+  const nights = readdirSync(command.source).filter((name) => statSync(join(command.source, name)).isDirectory())
+    .sort();
+  const began = performance.now();
+  for (const name of nights) {
+    console.log(`\nThe night of the rig "${name}"`);
+    const out = join(command.out, name);
+    tell(night(command, join(command.source, name), out), out);
+  }
+  console.log(`\nDone in ${Math.round((performance.now() - began) / 1000)} s.`);
+  return exitCode.done;
+}
+
+function rerun(command: Command): number {
+  const line = progressLine();
+  const outcome = rerunPicture({
+    picture: readFileSync(command.source),
+    name: command.source,
+    folder: command.topic,
+    out: command.out,
+    progress: line.progress,
+    remark: (text) => {
+      line.end();
+      console.log(`  ${text}`);
+    },
+  });
+  line.end();
+  tell(outcome, command.out);
+  return outcome.sameBytes ? exitCode.done : exitCode.differentBytes;
+}
+
+function main(): number {
+  const command = parseCommand(process.argv.slice(2));
+  if (command.name === "help") {
+    console.log(usageText(command.topic));
+    return exitCode.done;
+  }
+  if (command.workers !== null) setWorkerCount(command.workers);
+  if (command.name === "demo") return demo(command);
+  if (command.name === "rerun") return rerun(command);
+  const outcome = night(command, command.source, command.out);
+  tell(outcome, command.out);
+  return outcome.usableFrames > 0 ? exitCode.done : exitCode.nothingUsable;
+}
+
+try {
+  process.exitCode = main();
+} catch (error) {
+  const plain = error instanceof UsageError || error instanceof RangeError || error instanceof SyntaxError ||
+    (error instanceof Error && error.name === "FrameError");
+  console.error(plain ? `\n${(error as Error).message}` : error);
+  process.exitCode = error instanceof UsageError ? exitCode.usage : exitCode.failed;
+} finally {
+  closePool();
+}

@@ -1,0 +1,111 @@
+/** Master calibration frames of a night, each made once, written to `masters/` and read back for use. */
+import { join } from "node:path";
+import { combineBias } from "../calibrate/combine_bias.ts";
+import { combineDark } from "../calibrate/combine_dark.ts";
+import { combineFlat } from "../calibrate/combine_flat.ts";
+import { findDefects } from "../calibrate/find_defects.ts";
+import { prepareCorrection } from "../calibrate/prepare_correction.ts";
+import type { Image } from "../core/image.ts";
+import type { SensorCorrection } from "../core/sensor_correction.ts";
+import { plainGeometry } from "../core/geometry.ts";
+import { readFits } from "../io/read_fits.ts";
+import { writeFits } from "../io/write_fits.ts";
+import type { CalibrationMatch, CalibrationSet } from "../night/match_calibration.ts";
+import { digestIn, type NightContext, safeName } from "./night_context.ts";
+
+/** A master on disk. */
+export interface MasterFile {
+  /** Path within the output folder. */
+  readonly file: string;
+  /** What it is. */
+  readonly kind: CalibrationSet["kind"];
+  /** Files it is made of. */
+  readonly frames: readonly string[];
+  /** Remarks made on the way. */
+  readonly notes: readonly string[];
+}
+
+/** Makes masters for one run and remembers them. */
+export interface MasterMaker {
+  /** What calibrates the lights of a group. */
+  readonly correctionFor: (match: CalibrationMatch) => SensorCorrection;
+  /** Masters made or used so far. */
+  readonly files: () => readonly MasterFile[];
+}
+
+/** A maker of masters for a run. */
+export function masterMaker(context: NightContext): MasterMaker {
+  const { checkpoints, folder, out } = context;
+  const images = new Map<string, Image>(), files = new Map<string, MasterFile>();
+  const taken = new Set<string>();
+
+  const nameFor = (set: CalibrationSet): string => {
+    const { filter, exposureSeconds, rig } = set.frames[0];
+    const parts = [rig, set.kind, filter, exposureSeconds === null || set.kind === "bias" ? "" : `${exposureSeconds}s`];
+    const stem = safeName(parts.filter((part) => part !== "").join("-"));
+    let name = stem;
+    for (let n = 2; taken.has(name); n++) name = `${stem}-${n}`;
+    taken.add(name);
+    return `masters/${name}.fits`;
+  };
+
+  const make = (set: CalibrationSet, subtract: Image | null): Image => {
+    const paths = set.frames.map((record) => join(folder, record.file));
+    if (set.master) return readFits(paths[0], { bayer: set.frames[0].bayer });
+    if (set.kind === "flat") return combineFlat(paths, { dark: subtract });
+    return (set.kind === "bias" ? combineBias : combineDark)(paths);
+  };
+
+  /** The master of a set, with what is taken off its frames first. */
+  const master = (set: CalibrationSet | null, subtract: CalibrationSet | null = null): Image | null => {
+    if (set === null) return null;
+    const question = {
+      kind: set.kind,
+      master: set.master,
+      frames: set.frames.map((record) => digestIn(context, record)),
+      subtract: subtract?.frames.map((record) => digestIn(context, record)) ?? null,
+    };
+    const key = JSON.stringify(question);
+    const known = images.get(key);
+    if (known !== undefined) return known;
+    const name = nameFor(set);
+    const answer = checkpoints.once("master", { ...question, name }, () => {
+      const level = subtract === null ? null : master(subtract);
+      context.progress({ label: `combining ${set.kind} frames`, done: 0, total: 1 });
+      const image = make(set, level);
+      writeFits(join(out, name), image);
+      context.progress({ label: `combining ${set.kind} frames`, done: 1, total: 1 });
+      return { notes: image.history.nodes.at(-1)?.notes ?? [] };
+    });
+    const image = readFits(join(out, name), { bayer: set.frames[0].bayer });
+    images.set(key, image);
+    files.set(name, {
+      file: name,
+      kind: set.kind,
+      frames: set.frames.map((record) => record.file),
+      notes: answer.notes,
+    });
+    return image;
+  };
+
+  const corrections = new Map<string, SensorCorrection>();
+  const correctionFor = (match: CalibrationMatch): SensorCorrection => {
+    const { group, dark, flat, bias, flatDark } = match;
+    const dark1 = master(dark), flat1 = master(flat, flatDark);
+    const bias1 = dark1 === null || dark?.scale !== 1 ? master(bias) : null;
+    const light = group.lights[0];
+    const key = [dark1, flat1, bias1].map((image) => image?.history.head ?? "").join("/") +
+      `/${light.bayer}/${dark?.scale}`;
+    const found = corrections.get(key);
+    if (found !== undefined) return found;
+    const size = { width: light.width, height: light.height, geometry: { ...plainGeometry, bayer: light.bayer } };
+    const defects = dark1 === null && flat1 === null ? null : findDefects({ dark: dark1, flat: flat1 });
+    const made = prepareCorrection(size, { dark: dark1, flat: flat1, bias: bias1, defects: defects?.mask ?? null }, {
+      darkScale: dark?.scale ?? 1,
+      saturationAdu: light.fullScaleAdu === null ? null : 0.98 * light.fullScaleAdu,
+    });
+    corrections.set(key, made);
+    return made;
+  };
+  return { correctionFor, files: () => [...files.values()] };
+}

@@ -1,0 +1,37 @@
+/** One light, read, calibrated and measured: the piece of work that the pool does for each file of a night. */
+import { FrameError } from "../core/errors.ts";
+import type { FrameFacts } from "../core/frame_record.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { type FrameQuality, measureFrame } from "../measure/measure_frame.ts";
+import { thumbnail } from "../view/thumbnail.ts";
+import type { EncodedPicture } from "../view/sheet.ts";
+import { type LightSource, readLight } from "./read_light.ts";
+
+/** What to measure. */
+export interface MeasureLightJob extends LightSource {
+  /** Facts of its header. */
+  readonly facts: FrameFacts;
+}
+
+/** What came of it: a measurement, or why there is none. */
+export type MeasuredLight =
+  | { readonly quality: FrameQuality; readonly thumbnail: EncodedPicture; readonly failure: null }
+  | { readonly quality: null; readonly thumbnail: null; readonly failure: string };
+
+/** Measure one light. A file that cannot be used is an answer, not an end. */
+export function measureLight(job: MeasureLightJob): MeasuredLight {
+  try {
+    const light = readLight(job);
+    return { quality: measureFrame(light, job.facts), thumbnail: thumbnail(light), failure: null };
+  } catch (error) {
+    if (!(error instanceof FrameError)) throw error;
+    return { quality: null, thumbnail: null, failure: error.message };
+  }
+}
+
+/** The task for the pool. */
+export const measureLightTask: PoolTask<MeasureLightJob, MeasuredLight> = {
+  module: import.meta.url,
+  name: "measureLight",
+  run: measureLight,
+};
