@@ -466,6 +466,7 @@ export { contactSheet, contactSheetDefaults, type ContactSheetOptions } from "./
 export { thumbnail, thumbnailDefaults, type ThumbnailOptions } from "./view/thumbnail.ts";
 export { type Cell, tableSheet, tableSheetDefaults, type TableSheetOptions } from "./view/table_sheet.ts";
 export { captionPicture, captionPictureDefaults, type CaptionPictureOptions } from "./view/caption_picture.ts";
+export { reportHtml } from "./view/report_html.ts";
 export type {
   NightReport,
   ReportCalibration,

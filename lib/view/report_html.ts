@@ -1,0 +1,327 @@
+/** A night's page: one file that opens anywhere, prints, and needs no network and no script. */
+import { nightTimeline } from "./night_timeline.ts";
+import { type Theme, themes } from "./palette.ts";
+import type { NightReport, ReportFrame, ReportStack, ReportStep } from "./report.ts";
+import { dataAddress, type EncodedPicture, encodeSheet, type Sheet } from "./sheet.ts";
+import { capital, escapeText, formatDuration, formatNumber, formatShare } from "./text.ts";
+import { channelLabel } from "./palette.ts";
+
+/** Frames listed one by one; more are told by cause, and `frames.csv` has them all. */
+const MOST_ROWS = 400;
+
+const t = escapeText;
+const list = (items: readonly string[]) => items.map((item) => `<li>${t(item)}</li>`).join("");
+const number = (value: number | null, digits = 3) => t(formatNumber(value, digits));
+const when = (dateUtc: string | null) => dateUtc === null ? "–" : dateUtc.slice(11, 16);
+
+/** A picture as an element; sheets are turned into JPEGs, which keep a page of a dozen steps at a few megabytes. */
+function figure(shown: Sheet | EncodedPicture, caption: string, kind = ""): string {
+  const encoded = "svg" in shown ? encodeSheet(shown, { format: "jpeg", quality: 84 }) : shown;
+  const words = caption === "" ? "" : `<figcaption>${t(caption)}</figcaption>`;
+  return `<figure${kind === "" ? "" : ` class="${kind}"`}><img src="${
+    dataAddress(encoded)
+  }" width="${encoded.width}" ` +
+    `height="${encoded.height}" alt="${t(encoded.alternativeText)}">${words}</figure>`;
+}
+
+/** A table from headings and rows of ready-made cells; columns named in `right` hold numbers. */
+function table(
+  headings: readonly string[],
+  rows: readonly (readonly string[])[],
+  right: readonly string[] = [],
+): string {
+  const kind = headings.map((name) => right.includes(name) ? ' class="n"' : "");
+  const head = headings.map((name, at) => `<th scope="col"${kind[at]}>${t(name)}</th>`).join("");
+  const body = rows.map((row) => `<tr>${row.map((cell, at) => `<td${kind[at]}>${cell}</td>`).join("")}</tr>`).join(
+    "\n",
+  );
+  return `<div class="wide"><table><thead><tr>${head}</tr></thead><tbody>\n${body}</tbody></table></div>`;
+}
+
+/** The timeline as vector drawing in both themes; the page's style shows the one that suits. */
+function timeline(frames: readonly ReportFrame[]): string {
+  if (frames.length === 0) return "";
+  const drawn = (theme: "light" | "dark") => {
+    const sheet = nightTimeline(frames, { title: "", theme });
+    const address = `data:image/svg+xml;base64,${btoa(String.fromCharCode(...new TextEncoder().encode(sheet.svg)))}`;
+    return { sheet, address };
+  };
+  // drawings of many frames are too long for an argument list, and a picture is smaller than a thousand marks
+  if (frames.length > 150) return figure(nightTimeline(frames, { title: "" }), "");
+  const light = drawn("light"), dark = drawn("dark");
+  return `<figure><picture><source media="(prefers-color-scheme: dark)" srcset="${dark.address}">` +
+    `<img src="${light.address}" width="${light.sheet.width}" height="${light.sheet.height}" alt="${
+      t(light.sheet.alternativeText)
+    }"></picture></figure>`;
+}
+
+const verdictClass = (verdict: string) => verdict === "keep" ? "keep" : verdict === "down-weight" ? "down" : "reject";
+const verdictSign = (verdict: string) => verdict === "keep" ? "●" : verdict === "down-weight" ? "▲" : "✕";
+const verdictCell = (verdict: string) =>
+  `<span class="${verdictClass(verdict)}">${verdictSign(verdict)}</span> ${t(verdict)}`;
+
+/** Causes with how many frames they took, their remedy, and one frame's numbers as evidence. */
+function causeTable(frames: readonly ReportFrame[]): string {
+  const groups = new Map<string, ReportFrame[]>();
+  for (const frame of frames) {
+    const key = `${frame.verdict}\n${frame.cause}`;
+    const group = groups.get(key);
+    if (group === undefined) groups.set(key, [frame]);
+    else group.push(frame);
+  }
+  const order = ["keep", "down-weight", "reject", "unreadable"];
+  const rows = [...groups.values()].sort((a, b) =>
+    order.indexOf(a[0].verdict) - order.indexOf(b[0].verdict) || b.length - a.length
+  ).map((group) => {
+    const first = group[0];
+    const exposure = group.reduce((sum, frame) => sum + (frame.exposureSeconds ?? 0), 0);
+    return [
+      verdictCell(first.verdict),
+      t(first.cause === "" ? "–" : first.cause),
+      String(group.length),
+      t(formatDuration(exposure)),
+      t(first.evidence),
+      t(first.remedy),
+    ];
+  });
+  return table(["verdict", "cause", "frames", "exposure", "evidence (first frame)", "next time"], rows, [
+    "frames",
+    "exposure",
+  ]);
+}
+
+function frameTable(frames: readonly ReportFrame[]): string {
+  const withPictures = frames.some((frame) => frame.thumbnail !== null);
+  const headings = [
+    ...(withPictures ? [""] : []),
+    "file",
+    "filter",
+    "UTC",
+    "stars",
+    "FWHM (px)",
+    "FWHM (″)",
+    "eccentricity",
+    "background (ADU)",
+    "transparency",
+    "weight",
+    "verdict",
+    "cause",
+    "evidence",
+  ];
+  const rows = frames.slice(0, MOST_ROWS).map((frame) => [
+    ...(withPictures
+      ? [
+        frame.thumbnail === null
+          ? ""
+          : `<img class="small" src="${
+            dataAddress(frame.thumbnail)
+          }" width="${frame.thumbnail.width}" height="${frame.thumbnail.height}" alt="">`,
+      ]
+      : []),
+    `<span class="file">${t(frame.file)}</span>`,
+    t(channelLabel(frame.filter)),
+    when(frame.dateUtc),
+    frame.stars === null ? "–" : String(frame.stars),
+    number(frame.fwhmPixels),
+    number(frame.fwhmArcsec),
+    number(frame.eccentricity, 2),
+    number(frame.backgroundAdu, 4),
+    number(frame.transparency, 2),
+    number(frame.weight, 2),
+    verdictCell(frame.verdict),
+    t(frame.cause),
+    t(frame.evidence),
+  ]);
+  const numeric = [
+    "UTC",
+    "stars",
+    "FWHM (px)",
+    "FWHM (″)",
+    "eccentricity",
+    "background (ADU)",
+    "transparency",
+    "weight",
+  ];
+  const rest = frames.length > MOST_ROWS
+    ? `<p>The first ${MOST_ROWS} of ${frames.length} frames; <code>frames.csv</code> has all.</p>`
+    : "";
+  return rest + table(headings, rows, numeric);
+}
+
+/** Measured against promised noise, in a sentence that says whether the stack is as deep as its frames allow. */
+function noiseSentence(stack: ReportStack): string {
+  const { frameNoise, expectedNoise, measuredNoise, unit, frames } = stack;
+  if (expectedNoise === null || measuredNoise === null) return "";
+  const ratio = measuredNoise / expectedNoise;
+  const judged = ratio <= 1.1
+    ? "as deep as its frames allow"
+    : ratio <= 1.3
+    ? "a little noisier than its frames promise"
+    : "clearly noisier than its frames promise; look for what does not average out (pattern noise, local gradients)";
+  const from = frameNoise === null ? "" : `One frame has a noise of ${formatNumber(frameNoise, 3)} ${unit}. `;
+  return `${from}${frames} frames with their weights promise ${formatNumber(expectedNoise, 3)} ${unit}; measured are ${
+    formatNumber(measuredNoise, 3)
+  } ${unit}, ${formatNumber(ratio, 3)} times that: ${judged}.`;
+}
+
+function stackSection(stack: ReportStack): string {
+  const facts: (readonly [string, string])[] = [
+    ["frames", String(stack.frames)],
+    ["exposure in all", formatDuration(stack.totalExposureSeconds)],
+    ["grid of", stack.reference],
+    ["samples rejected, dimmer", formatShare(stack.rejectedDimmer)],
+    ["samples rejected, brighter", formatShare(stack.rejectedBrighter)],
+    ["star FWHM", stack.fwhmPixels === null ? "–" : `${formatNumber(stack.fwhmPixels, 3)} px`],
+  ];
+  const sentence = noiseSentence(stack);
+  return `<section><h3>${t(channelLabel(stack.name))}</h3>${definitions(facts)}${
+    sentence === "" ? "" : `<p>${t(sentence)}</p>`
+  }` +
+    `${stack.notes.length === 0 ? "" : `<ul class="doubts">${list(stack.notes)}</ul>`}` +
+    `<div class="row">${stack.sheets.map((sheet) => figure(sheet, "")).join("")}</div></section>`;
+}
+
+const definitions = (facts: readonly (readonly [string, string])[]) =>
+  `<dl>${facts.map(([label, value]) => `<div><dt>${t(label)}</dt><dd>${t(value)}</dd></div>`).join("")}</dl>`;
+
+function stepSection(step: ReportStep, at: number): string {
+  const channel = step.channel === "" ? "" : ` <small>${t(channelLabel(step.channel))}</small>`;
+  const options = step.options.length === 0
+    ? ""
+    : `<p class="call"><code>${t(step.step)}</code> ${
+      step.options.map(([name, value]) => `${t(name)} = ${t(value)}`).join("; ")
+    }</p>`;
+  const ledger = step.ledger.length === 0 ? "" : table(
+    ["quantity", "before", "after", "change"],
+    step.ledger.map((line) => [line.quantity, line.before, line.after, line.change].map(t)),
+    ["before", "after", "change"],
+  );
+  const doubts = step.doubts.length === 0
+    ? ""
+    : `<p><strong>To doubt</strong></p><ul class="doubts">${list(step.doubts)}</ul>`;
+  return `<section id="step-${at + 1}"><h3>${at + 1}. ${t(step.title)}${channel}</h3>${options}` +
+    `${step.sheet === null ? "" : figure(step.sheet, "")}${ledger}${doubts}</section>`;
+}
+
+const colours = (theme: Theme) =>
+  `--background:${theme.background};--panel:${theme.panel};--ink:${theme.ink};--muted:${theme.muted};--line:${theme.line};` +
+  `--keep:${theme.teal};--down:${theme.amber};--reject:${theme.red}`;
+
+const style = `
+:root{${colours(themes.light)};color-scheme:light dark}
+@media (prefers-color-scheme:dark){:root{${colours(themes.dark)}}}
+*{box-sizing:border-box}
+body{margin:0 auto;padding:1.5rem 1.25rem 4rem;max-width:78rem;background:var(--background);color:var(--ink);font:1rem/1.55 system-ui,sans-serif}
+h1{font-weight:300;font-size:2.4rem;margin:.2rem 0 0;letter-spacing:.01em}
+h2{font-size:1.45rem;margin:3rem 0 .8rem;padding-bottom:.3rem;border-bottom:1px solid var(--line)}
+h3{font-size:1.12rem;margin:2rem 0 .6rem}
+small,figcaption,.quiet{color:var(--muted);font-weight:400}
+header p{margin:.2rem 0 1rem}
+nav{display:flex;flex-wrap:wrap;gap:.4rem 1.2rem;margin:1rem 0}
+a{color:inherit;text-underline-offset:.2em}
+figure{margin:1rem 0}
+img{display:block;max-width:100%;height:auto}
+.hero img{margin:0 auto}
+.row{display:grid;grid-template-columns:repeat(auto-fit,minmax(22rem,1fr));gap:1rem}
+.row figure{margin:0}
+.wide{overflow-x:auto}
+table{border-collapse:collapse;width:100%;font-size:.9rem;font-variant-numeric:tabular-nums}
+th,td{padding:.28rem .6rem;text-align:left;vertical-align:top;border-bottom:1px solid var(--line)}
+th{border-bottom:2px solid var(--muted);font-weight:600}
+tbody tr:nth-child(even){background:var(--panel)}
+.n{text-align:right;white-space:nowrap}
+.file{overflow-wrap:anywhere}
+.small{width:7rem;min-width:7rem}
+.keep{color:var(--keep)}.down{color:var(--down)}.reject{color:var(--reject)}
+dl{display:flex;flex-wrap:wrap;gap:.5rem 2rem;margin:.6rem 0}
+dt{color:var(--muted);font-size:.85rem}dd{margin:0;font-variant-numeric:tabular-nums}
+.findings li{margin:.25rem 0}
+.doubts{list-style:none;padding-left:0}
+.doubts li{padding-left:1.4rem;position:relative;margin:.25rem 0}
+.doubts li::before{content:"▲";color:var(--down);position:absolute;left:0;font-size:.8em;top:.2em}
+.call{color:var(--muted);font-size:.9rem;overflow-wrap:anywhere}
+details summary{cursor:pointer;margin:1rem 0 .5rem}
+footer{margin-top:3rem;color:var(--muted);font-size:.9rem}
+@media print{body{max-width:none;padding:0;font-size:10pt}nav{display:none}h2,h3{break-after:avoid}figure,tr,dl{break-inside:avoid}details{display:block}}
+`;
+
+/**
+ * A night as one self-contained page: findings, the night in time with causes and remedies, calibration, stacks with their noise against
+ * what the frames promise, every step with its before and after, the picture. Pictures are data addresses; light and dark follow the
+ * reader's setting; it prints.
+ *
+ * @param report the night as plain data
+ * @returns HTML text
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { reportHtml } from "faintlight";
+ *
+ * const page = reportHtml({ object: "Lantern <Nebula>", night: "night of 2026-10-03", summary: ["All 12 frames were kept."], rigs: [],
+ *   frames: [], calibration: [], calibrationNotes: [], stacks: [], steps: [], picture: null, files: [], madeWith: "Faintlight" });
+ * assert.match(page, /<h1>Lantern &#60;Nebula&#62;<\/h1>/);
+ * ```
+ */
+export function reportHtml(report: NightReport): string {
+  const { frames, calibration, stacks, steps, picture, files, summary } = report;
+  const sections: (readonly [id: string, title: string, body: string])[] = [];
+  if (summary.length > 0) sections.push(["findings", "Findings", `<ul class="findings">${list(summary)}</ul>`]);
+  if (frames.length > 0 || report.rigs.length > 0) {
+    const rigs = report.rigs.map((rig) => `<h3>${t(rig.name)}</h3>${definitions(rig.facts)}`).join("");
+    const all = frames.length === 0 ? "" : `${timeline(frames)}<h3>Causes and remedies</h3>${causeTable(frames)}` +
+      `<details><summary>Every frame (${frames.length})</summary>${frameTable(frames)}</details>`;
+    sections.push(["night", "The night", rigs + all]);
+  }
+  if (calibration.length > 0 || report.calibrationNotes.length > 0) {
+    const rows = calibration.map((row) => [
+      `<span class="file">${t(row.file)}</span>`,
+      t(row.kind),
+      t(channelLabel(row.filter)),
+      row.exposureSeconds === null ? "–" : number(row.exposureSeconds),
+      row.temperatureC === null ? "–" : number(row.temperatureC),
+      row.used ? "yes" : '<span class="reject">✕</span> no',
+      t(row.reason),
+    ]);
+    const used = calibration.filter((row) => row.used).length;
+    const headings = ["file", "kind", "filter", "exposure (s)", "temperature (°C)", "used", "reason"];
+    sections.push([
+      "calibration",
+      "Calibration",
+      (report.calibrationNotes.length === 0 ? "" : `<ul class="doubts">${list(report.calibrationNotes)}</ul>`) +
+      `<details${
+        calibration.length <= 30 ? " open" : ""
+      }><summary>${calibration.length} files, ${used} used</summary>` +
+      `${table(headings, rows, ["exposure (s)", "temperature (°C)"])}</details>`,
+    ]);
+  }
+  if (stacks.length > 0) sections.push(["stacks", "Stacks", stacks.map(stackSection).join("")]);
+  if (steps.length > 0) sections.push(["steps", "Steps", steps.map(stepSection).join("")]);
+  if (files.length > 0) {
+    const rows = files.map(([file, meaning]) => [`<code>${t(file)}</code>`, t(meaning)]);
+    sections.push(["files", "Files", table(["file", "what it holds"], rows)]);
+  }
+  const links = sections.map(([id, title]) => `<a href="#${id}">${t(title)}</a>`).join("");
+  const body = sections.map(([id, title, content]) => `<section id="${id}"><h2>${t(title)}</h2>${content}</section>`)
+    .join("\n");
+  const hero = picture === null ? "" : figure(picture, "", "hero");
+  return `<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width,initial-scale=1">
+<title>${t(report.object)}, ${t(report.night)}</title>
+<style>${style}</style>
+</head>
+<body>
+<header><h1>${t(report.object)}</h1><p class="quiet">${t(capital(report.night))}</p></header>
+${hero}
+<nav>${links}</nav>
+<main>
+${body}
+</main>
+<footer>${t(report.madeWith)}</footer>
+</body>
+</html>
+`;
+}
