@@ -110,7 +110,7 @@ function starLight(image: Image, star: Star, fwhm: number): number[] | null {
  * const planes = ["R", "G", "B"].map((channel, c) => ({
  *   channel,
  *   data: Float32Array.from({ length: size * size }, (_, i) => {
- *     const x = i % size % 32 - 15.5, y = Math.floor(i / size) % 32 - 15.5;
+ *     const x = i % size % 32 - 15.2, y = Math.floor(i / size) % 32 - 15.2;
  *     return 100 + 2 * random.gaussian() + 4000 / gains[c] * Math.exp(-(x * x + y * y) / 4);
  *   }),
  * }));
