@@ -60,28 +60,27 @@ export function rescaledCanvas(canvas: Canvas, factor: number): Canvas {
   };
 }
 
-/** Points on the outer edge of a frame's pixels, a few a side, so that curved edges count. */
-function edge(frame: FrameOutline): Point[] {
+/** Points on the outline of a frame's pixel centres, beyond which nothing is interpolated; some a side, so that curves count. */
+function outline(frame: FrameOutline): Point[] {
   const { width, height, transform } = frame;
   const points: Point[] = [], parts = 16;
-  for (let i = 0; i < parts; i++) {
-    const u = i / parts * width - 0.5, v = i / parts * height - 0.5;
-    const U = width - 0.5 - i / parts * width, V = height - 0.5 - i / parts * height;
+  for (let i = 0; i <= parts; i++) {
+    const u = i / parts * (width - 1), v = i / parts * (height - 1);
     points.push(
-      applyTransform(transform, u, -0.5),
-      applyTransform(transform, width - 0.5, v),
-      applyTransform(transform, U, height - 0.5),
-      applyTransform(transform, -0.5, V),
+      applyTransform(transform, u, 0),
+      applyTransform(transform, u, height - 1),
+      applyTransform(transform, 0, v),
+      applyTransform(transform, width - 1, v),
     );
   }
   return points;
 }
 
-/** The canvas grown, on its own raster, until it holds every frame whole. */
+/** The canvas grown, on its own raster, until it holds every pixel for which a frame has data. */
 export function unionCanvas(canvas: Canvas, frames: readonly FrameOutline[]): Canvas {
   let x0 = 0, y0 = 0, x1 = canvas.width - 1, y1 = canvas.height - 1;
   for (const frame of frames) {
-    for (const p of edge(frame)) {
+    for (const p of outline(frame)) {
       const x = (p.x - canvas.origin.x) / canvas.scale, y = (p.y - canvas.origin.y) / canvas.scale;
       x0 = Math.min(x0, Math.ceil(x - 1e-6));
       y0 = Math.min(y0, Math.ceil(y - 1e-6));
