@@ -1,0 +1,177 @@
+/** How the light of a field's stars falls off from their centres. */
+import type { Star } from "../core/star.ts";
+import { expPortable, logPortable, powPortable } from "../kernels/elementary.ts";
+import { medianInPlace } from "../stats/samples.ts";
+
+/** Brightness against distance, 1 at the centre: measured as far as the stars show it, a power law beyond. */
+export interface StarProfile {
+  /** Samples of the profile, `perPixel` a pixel, from the centre outward. */
+  readonly table: Float64Array;
+  /** Samples of the table a pixel. */
+  readonly perPixel: number;
+  /** Distance up to which it was measured, pixels. */
+  readonly measuredTo: number;
+  /** Exponent of the power law beyond: light falls with distance^−exponent. */
+  readonly exponent: number;
+  /** Typical full width at half maximum of the stars, pixels. */
+  readonly fwhm: number;
+  /** Stars it was measured on. */
+  readonly stars: number;
+}
+
+/** Where a star's light lies: centre, elongation and width against the typical star. */
+export interface StarPlace {
+  /** Column. */
+  readonly x: number;
+  /** Row. */
+  readonly y: number;
+  /** Elliptical distance: r² = a dx² + 2 b dx dy + c dy². */
+  readonly a: number;
+  /** See `a`. */
+  readonly b: number;
+  /** See `a`. */
+  readonly c: number;
+}
+
+/**
+ * Elliptical distance for a star: its own width and elongation where they are well measured, the field's otherwise.
+ *
+ * @param typical mean spin-2 shape of the field's stars
+ */
+export function placeOf(star: Star, fwhm: number, typical: readonly [number, number]): StarPlace {
+  const own = star.snr > 60 && !star.saturated;
+  const shape = own ? star.shape : typical;
+  const stretch = own ? Math.max(0.8, Math.min(1.25, star.fwhmPixels / fwhm)) : 1;
+  const e = Math.min(0.6, Math.sqrt(shape[0] * shape[0] + shape[1] * shape[1]));
+  const k = e > 0 ? e / Math.sqrt(shape[0] * shape[0] + shape[1] * shape[1]) : 0;
+  const e1 = shape[0] * k, e2 = shape[1] * k;
+  // Inverse of the moment matrix (1 + e1, e2; e2, 1 − e1), with area kept.
+  const norm = 1 / Math.sqrt(1 - e * e), scale = norm / (stretch * stretch);
+  return { x: star.x, y: star.y, a: (1 - e1) * scale, b: -e2 * scale, c: (1 + e1) * scale };
+}
+
+/** The profile at a distance. */
+export function profileAt(profile: StarProfile, r: number): number {
+  const { table, perPixel, measuredTo, exponent } = profile;
+  if (r >= measuredTo) {
+    const end = table[table.length - 1];
+    return end * expPortable(-exponent * logPortable(r / measuredTo));
+  }
+  const at = r * perPixel, k = Math.floor(at), f = at - k;
+  return k + 1 < table.length ? table[k] * (1 - f) + table[k + 1] * f : table[table.length - 1];
+}
+
+/** Distance at which the profile has fallen to a level, found by halving. */
+export function radiusAt(profile: StarProfile, level: number, most: number): number {
+  if (!(level < 1)) return 0;
+  let low = 0, high = most;
+  if (profileAt(profile, high) > level) return most;
+  for (let k = 0; k < 40; k++) {
+    const middle = (low + high) / 2;
+    if (profileAt(profile, middle) > level) low = middle;
+    else high = middle;
+  }
+  return high;
+}
+
+const PER_PIXEL = 4;
+
+/**
+ * Measure the profile on the brightest stars that are not saturated, each scaled to the light near its centre.
+ *
+ * @param data the plane, stars of the list still in it
+ * @param noise standard deviation of a sample
+ * @returns null when no star is good enough
+ */
+export function measureProfile(
+  data: Float32Array,
+  width: number,
+  height: number,
+  stars: readonly Star[],
+  fwhm: number,
+  beta: number,
+  typical: readonly [number, number],
+  noise: number,
+): StarProfile | null {
+  const reach = Math.max(8, Math.ceil(5 * fwhm));
+  // Far enough from a brighter or similar neighbour for the wings to be its own.
+  const good = stars.filter((s, k) =>
+    !s.saturated && s.x > reach && s.y > reach && s.x < width - reach && s.y < height - reach &&
+    !stars.slice(0, Math.min(stars.length, 4 * k + 60)).some((t) =>
+      t !== s && t.peak > 0.08 * s.peak && Math.abs(t.x - s.x) < reach && Math.abs(t.y - s.y) < reach
+    )
+  ).slice(0, 60);
+  const chosen = good.length >= 3 ? good : stars.filter((s) => !s.saturated).slice(0, 20);
+  if (chosen.length === 0) return null;
+  const alpha = fwhm / (2 * Math.sqrt(powPortable(2, 1 / beta) - 1));
+  const moffat = (r: number) => powPortable(1 + r * r / (alpha * alpha), -beta);
+  const bins: number[][] = Array.from({ length: reach * 2 + 1 }, () => []);
+  let used = 0;
+  for (const star of chosen) {
+    const place = placeOf(star, fwhm, typical);
+    const x0 = Math.floor(star.x - reach), y0 = Math.floor(star.y - reach);
+    const ring: number[] = [];
+    let top = 0, bottom = 0;
+    for (let pass = 0; pass < 2; pass++) {
+      const level = pass === 0 ? 0 : medianInPlace(Float64Array.from(ring));
+      if (pass === 1 && !(bottom >= 0)) break;
+      for (let y = Math.max(0, y0); y <= Math.min(height - 1, y0 + 2 * reach + 1); y++) {
+        for (let x = Math.max(0, x0); x <= Math.min(width - 1, x0 + 2 * reach + 1); x++) {
+          const dx = x - star.x, dy = y - star.y;
+          const r = Math.sqrt(Math.max(0, place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
+          const v = data[y * width + x];
+          if (!(r <= reach) || v !== v) continue;
+          if (pass === 0) {
+            if (r > 0.8 * reach) ring.push(v);
+          } else if (r < 0.8 * fwhm) {
+            const m = moffat(r);
+            top += m * (v - level);
+            bottom += m * m;
+          }
+        }
+      }
+      if (ring.length < 8) break;
+      if (pass === 0) continue;
+      const amplitude = top / bottom;
+      if (!(amplitude > 20 * noise)) break;
+      used++;
+      for (let y = Math.max(0, y0); y <= Math.min(height - 1, y0 + 2 * reach + 1); y++) {
+        for (let x = Math.max(0, x0); x <= Math.min(width - 1, x0 + 2 * reach + 1); x++) {
+          const dx = x - star.x, dy = y - star.y;
+          const r = Math.sqrt(Math.max(0, place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
+          const v = data[y * width + x];
+          if (!(r <= reach) || v !== v) continue;
+          // The ratio to the model is flat within a bin, the light is not.
+          bins[Math.round(2 * r)].push(((v - level) / amplitude) / moffat(r));
+        }
+      }
+    }
+  }
+  if (used === 0) return null;
+  // Ratio to the model at half-pixel steps; 1 where too few samples or too much noise tell otherwise.
+  const ratio = bins.map((list) => list.length >= 6 ? medianInPlace(Float64Array.from(list)) : NaN);
+  let last = 0;
+  for (let k = 0; k < ratio.length; k++) {
+    const r = k / 2, list = bins[k];
+    const error = list.length < 6 ? Infinity : 1.4826 * 1.2533 *
+      medianInPlace(Float64Array.from(list, (v) => Math.abs(v - ratio[k]))) / Math.sqrt(list.length);
+    if (!(ratio[k] > 0.05) || !(error < 0.15 * ratio[k]) || r > 0.75 * reach) break;
+    last = k;
+  }
+  const measuredTo = Math.max(1.5 * fwhm, last / 2);
+  const table = new Float64Array(Math.round(measuredTo * PER_PIXEL) + 2);
+  for (let k = 0; k < table.length; k++) {
+    const r = k / PER_PIXEL, at = Math.min(last, 2 * r), j = Math.floor(at), f = at - j;
+    const here = last === 0 ? 1 : ratio[j] * (1 - f) + ratio[Math.min(last, j + 1)] * f;
+    table[k] = here * moffat(r);
+    if (k > 0 && !(table[k] <= table[k - 1])) table[k] = table[k - 1];
+  }
+  const centre = table[0];
+  for (let k = 0; k < table.length; k++) table[k] /= centre;
+  // Slope at the end of what was measured, from the last third, held to what seeing and optics do.
+  const endRadius = (table.length - 1) / PER_PIXEL, inner = 0.66 * endRadius;
+  const innerValue = table[Math.round(inner * PER_PIXEL)], endValue = table[table.length - 1];
+  const slope = logPortable(innerValue / endValue) / logPortable(endRadius / inner);
+  const exponent = Math.max(2.5, Math.min(2 * beta, Number.isFinite(slope) ? slope : 2 * beta));
+  return { table, perPixel: PER_PIXEL, measuredTo: endRadius, exponent, fwhm, stars: used };
+}
