@@ -318,6 +318,13 @@ export {
 
 // register
 export {
+  type PhaseCorrelateOptions,
+  phaseCorrelate,
+  phaseCorrelateDefaults,
+  type PhaseCorrelation,
+} from "./register/phase_correlation.ts";
+export { interpolationWeights, resample, resampleDefaults, type ResampleOptions } from "./register/resample.ts";
+export {
   fitTransform,
   fitTransformDefaults,
   type FitTransformOptions,

@@ -21,8 +21,8 @@ export interface PointPair {
   readonly weight?: number;
 }
 
-/** Families of maps, from stiff to supple. */
-export type TransformModel = "similarity" | "affine" | "homography" | "polynomial";
+/** Families of maps, from stiff to supple; a `shift` comes out as a similarity that neither turns nor scales. */
+export type TransformModel = "shift" | "similarity" | "affine" | "homography" | "polynomial";
 
 /** Options of {@linkcode fitTransform}. */
 export interface FitTransformOptions {
@@ -101,6 +101,17 @@ interface RobustFit {
 
 /** Below this no residual is an error: pairs made by exact arithmetic differ by rounding only. */
 const exactPixels = 1e-6;
+
+function fitShift(points: Columns, weights: Float64Array): Transform {
+  const { n, x, y, u, v } = points;
+  let sw = 0, dx = 0, dy = 0;
+  for (let i = 0; i < n; i++) {
+    sw += weights[i];
+    dx += weights[i] * (u[i] - x[i]);
+    dy += weights[i] * (v[i] - y[i]);
+  }
+  return { kind: "similarity", matrix: [1, 0, dx / sw, 0, 1, dy / sw, 0, 0, 1] };
+}
 
 function fitSimilarity(points: Columns, weights: Float64Array, mirror: boolean): Transform | null {
   const { n, x, y, u, v } = points;
@@ -460,7 +471,7 @@ function coversFrame(points: Columns, box: Box, least: number): boolean {
  * the weighted squares by more than the F-test allows, and polynomials are only tried with pairs in every ninth of the frame.
  * Cost: linear in the number of pairs; 0.1 ms for 100 pairs and a similarity.
  *
- * @param pairs at least 2 for a similarity, 3 affine, 4 homography, 6 or 10 polynomial; pixels, first centre (0, 0)
+ * @param pairs at least 1 for a shift, 2 similarity, 3 affine, 4 homography, 6 or 10 polynomial; pixels, first centre (0, 0)
  * @param options family, rejection, F-test
  * @throws {RangeError} if there are too few pairs, the points lie so that the family is not determined (all on one line),
  * a coordinate is not finite or a weight is not above 0
@@ -483,9 +494,9 @@ export function fitTransform(
 ): TransformFit {
   const used = settle("fitTransform", fitTransformDefaults, options);
   const { model, degree, mirror, goodPairsLost, significance, sourceSize } = used;
-  if (!["automatic", "similarity", "affine", "homography", "polynomial"].includes(model)) {
+  if (!["automatic", "shift", "similarity", "affine", "homography", "polynomial"].includes(model)) {
     throw new RangeError(
-      `fitTransform: model must be automatic, similarity, affine, homography or polynomial, but got ${model}`,
+      `fitTransform: model must be automatic, shift, similarity, affine, homography or polynomial, but got ${model}`,
     );
   }
   if (degree !== 2 && degree !== 3) throw new RangeError(`fitTransform: degree must be 2 or 3, but got ${degree}`);
@@ -524,6 +535,7 @@ export function fitTransform(
     parameters: 4,
     fit: (p, w) => fitSimilarity(p, w, mirror),
   };
+  const shift: Recipe = { model: "shift", degree: 0, parameters: 2, fit: fitShift };
   const affine: Recipe = { model: "affine", degree: 1, parameters: 6, fit: fitAffine };
   const homography: Recipe = { model: "homography", degree: 1, parameters: 8, fit: fitHomography };
   const polynomial = (order: number): Recipe => ({
@@ -539,6 +551,8 @@ export function fitTransform(
     ? homography
     : model === "polynomial"
     ? polynomial(degree)
+    : model === "shift"
+    ? shift
     : similarity;
   if (n < wanted.parameters / 2) {
     throw new RangeError(
@@ -549,6 +563,18 @@ export function fitTransform(
   }
   let started: Float64Array | null = null;
   const start = () => started ??= startWeights(points, weights, mirror);
+  /** Whether the supple fit lowers the squares of the pairs it keeps by more than chance would (F-test). */
+  const explains = (supple: RobustFit, stiff: RobustFit): boolean => {
+    const common = weights.map((each, i) => supple.kept[i] ? each : 0);
+    const count = supple.kept.reduce((a, b) => a + b, 0);
+    const again = stiff.recipe.fit(points, common) ?? stiff.transform;
+    const before = weightedSquares(again, points, weights, supple.kept);
+    const after = weightedSquares(supple.transform, points, weights, supple.kept);
+    const d1 = supple.recipe.parameters - stiff.recipe.parameters, d2 = 2 * count - supple.recipe.parameters;
+    const negligible = Math.sqrt(before / common.reduce((a, b) => a + b, 0)) <= exactPixels;
+    if (d2 <= 0 || negligible || !(before > after)) return false;
+    return fTail((before - after) / d1 / (after / d2), d1, d2) < significance;
+  };
   let best = robustFit(wanted, points, weights, goodPairsLost, start);
   if (best === null) {
     throw new RangeError(
@@ -556,21 +582,16 @@ export function fitTransform(
     );
   }
   if (model === "automatic") {
+    // where nothing turns or scales beyond the noise, the shift alone is the surer map
+    const still = robustFit(shift, points, weights, goodPairsLost, start);
+    if (still !== null && n > 2 && !explains(best, still)) best = still;
     for (const recipe of [affine, homography, polynomial(2), polynomial(3)]) {
       // a coefficient asks for three stars, or noise bends the map between and beyond them
       if (n < 3 * recipe.parameters) break;
       if (recipe.degree > 1 && !coversFrame(points, box, recipe.degree)) continue;
       const next = robustFit(recipe, points, weights, goodPairsLost, start);
       if (next === null) continue;
-      const common = weights.map((each, i) => next.kept[i] ? each : 0);
-      const count = next.kept.reduce((a, b) => a + b, 0);
-      const stiff: Transform = best.recipe.fit(points, common) ?? best.transform;
-      const before = weightedSquares(stiff, points, weights, next.kept);
-      const after = weightedSquares(next.transform, points, weights, next.kept);
-      const d1 = recipe.parameters - best.recipe.parameters, d2 = 2 * count - recipe.parameters;
-      const negligible = Math.sqrt(before / common.reduce((a, b) => a + b, 0)) <= exactPixels;
-      if (d2 <= 0 || negligible || !(before > after)) continue;
-      if (fTail((before - after) / d1 / (after / d2), d1, d2) < significance) best = next;
+      if (explains(next, best)) best = next;
     }
   }
   const { kept } = best;

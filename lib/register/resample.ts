@@ -1,0 +1,289 @@
+/** A frame carried onto the grid of another. */
+import type { Canvas } from "../core/canvas.ts";
+import type { Region } from "../core/geometry.ts";
+import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
+import { createMask, type Mask, maskBit } from "../core/mask.ts";
+import { settle } from "../core/options.ts";
+import { applyTransform, invertTransform, linearPart, type Transform } from "../core/transform.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { sourceRow, type WarpKernel, warpTile } from "../kernels/warp_tile.ts";
+import { madSigma } from "../stats/mad_sigma.ts";
+
+/** Options of {@linkcode resample}. */
+export interface ResampleOptions {
+  /** Interpolation: Lanczos-3 for stars wider than 2.5 pixels, cubic or bilinear for narrower ones, nearest for labels. */
+  readonly kernel: WarpKernel;
+  /** How far interpolation may undershoot the lowest of the four nearest samples, in sigma of the sky; Infinity for any. */
+  readonly ringLimit: number;
+  /** Noise of the sky, one number a plane, unit of the image; `null` measures it. */
+  readonly noise: readonly number[] | null;
+  /** What stays the same when pixels change their size: light per area, or the light of a star summed over its pixels. */
+  readonly keeps: "brightness" | "light";
+}
+
+/**
+ * Defaults of {@linkcode resample}. Noise alone undershoots its four neighbours by 4 sigma in fewer than one pixel of a
+ * million (measured on white noise), while the dark ring round a saturated star is far deeper.
+ */
+export const resampleDefaults: Readonly<ResampleOptions> = Object.freeze({
+  kernel: "lanczos3",
+  ringLimit: 4,
+  noise: null,
+  keeps: "brightness",
+});
+
+/**
+ * Weights of the samples round a place that lies `phase` pixels behind a sample: Lanczos (a = 3) and Keys' cubic convolution
+ * (1981, a = −1/2) divided by their sum, so that a constant stays constant. The first weight belongs to the sample
+ * `size / 2 − 1` before the place's floor.
+ *
+ * @param kernel the interpolation
+ * @param phase 0 … 1
+ * @returns 6, 4, 2 or 1 weights
+ *
+ * @example Keys at half a pixel
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { interpolationWeights } from "faintlight";
+ *
+ * assert.deepEqual(interpolationWeights("cubic", 0.5), [-1 / 16, 9 / 16, 9 / 16, -1 / 16]);
+ * ```
+ */
+export function interpolationWeights(kernel: WarpKernel, phase: number): number[] {
+  if (!(phase >= 0 && phase <= 1)) {
+    throw new RangeError(`interpolationWeights: phase must be from 0 to 1, but got ${phase}`);
+  }
+  if (kernel === "nearest") return [1];
+  const reach = kernel === "lanczos3" ? 3 : kernel === "cubic" ? 2 : 1;
+  const sinc = (x: number) => x === 0 ? 1 : Math.sin(Math.PI * x) / (Math.PI * x);
+  const value = (x: number): number => {
+    const a = Math.abs(x);
+    if (Number.isInteger(a)) return a === 0 ? 1 : 0;
+    if (kernel === "lanczos3") return a < 3 ? sinc(a) * sinc(a / 3) : 0;
+    if (kernel === "cubic") return a < 1 ? (1.5 * a - 2.5) * a * a + 1 : a < 2 ? ((-0.5 * a + 2.5) * a - 4) * a + 2 : 0;
+    return Math.max(0, 1 - a);
+  };
+  const weights = Array.from({ length: 2 * reach }, (_, k) => value(k - reach + 1 - phase));
+  const sum = weights.reduce((a, b) => a + b, 0);
+  return weights.map((each) => each / sum);
+}
+
+interface TileJob {
+  readonly source: Float32Array;
+  readonly width: number;
+  readonly height: number;
+  readonly inverse: Transform;
+  readonly originX: number;
+  readonly originY: number;
+  readonly scale: number;
+  readonly kernel: WarpKernel;
+  readonly slack: number;
+  readonly canvasWidth: number;
+  readonly tile: Region;
+  readonly out: Float32Array;
+  /** Variance of the source and where its result goes. */
+  readonly variance: Float32Array | null;
+  readonly outVariance: Float32Array | null;
+  /** Mask of the source and where its result goes; only with the first plane. */
+  readonly mask: Mask | null;
+  readonly outMask: Mask | null;
+  /** Frames behind each pixel, likewise. */
+  readonly coverage: Float32Array | null;
+  readonly outCoverage: Float32Array | null;
+  /** Source area a canvas pixel covers, where it is the same everywhere; 0: to be found pixel by pixel, NaN: not wanted. */
+  readonly area: number;
+}
+
+/** Phases for which sums of squared weights are kept; the resampling itself rounds to these. */
+const phases = 1024;
+
+function squaredWeights(kernel: WarpKernel): Float64Array {
+  return Float64Array.from(
+    { length: phases + 1 },
+    (_, k) => interpolationWeights(kernel, k / phases).reduce((a, b) => a + b * b, 0),
+  );
+}
+
+/** Make one tile of the result; runs in a worker. */
+export function resampleTile(job: TileJob): void {
+  const { source, width, height, inverse, originX, originY, scale, kernel, slack, canvasWidth, tile, out } = job;
+  const place = { to: tile, frameWidth: width, frameHeight: height, inverse, originX, originY, scale };
+  const from = { x: 0, y: 0, width, height }, size = tile.width * tile.height;
+  const made = new Float32Array(size);
+  warpTile(source, { ...place, from, kernel, slack }, made);
+  const free = job.mask === null || slack === Infinity ? null : new Float32Array(size);
+  if (free !== null) warpTile(source, { ...place, from, kernel, slack: Infinity }, free);
+  const covered = job.coverage === null ? null : new Float32Array(size);
+  if (covered !== null) warpTile(job.coverage!, { ...place, from, kernel: "nearest", slack: Infinity }, covered);
+  const squares = job.variance === null ? null : squaredWeights(kernel);
+  const xs = new Float64Array(tile.width), ys = new Float64Array(tile.width);
+  const xsBelow = new Float64Array(tile.width), ysBelow = new Float64Array(tile.width);
+  const perPixel = job.area === 0, careful = squares !== null || job.outMask !== null || perPixel;
+  const held = (value: number, most: number) => value < 0 ? 0 : value > most ? most : value;
+  for (let row = 0; row < tile.height; row++) {
+    const y = originY + (tile.y + row) * scale;
+    if (careful) sourceRow(inverse, tile.x, originX, y, scale, xs, ys, tile.width);
+    if (perPixel) sourceRow(inverse, tile.x, originX, y + scale, scale, xsBelow, ysBelow, tile.width);
+    const target = (tile.y + row) * canvasWidth + tile.x;
+    for (let i = 0; i < tile.width; i++) {
+      const at = row * tile.width + i, to = target + i, value = made[at];
+      let area = job.area;
+      if (perPixel) {
+        const j = i + 1 < tile.width ? i : Math.max(0, i - 1), k = Math.min(tile.width - 1, j + 1);
+        const single = tile.width === 1;
+        const ax = single ? scale : xs[k] - xs[j], ay = single ? 0 : ys[k] - ys[j];
+        area = Math.abs(ax * (ysBelow[i] - ys[i]) - ay * (xsBelow[i] - xs[i]));
+      }
+      out[to] = area === area ? value * area : value;
+      if (squares !== null) {
+        const x = held(xs[i], width - 1), v = held(ys[i], height - 1);
+        const near = job.variance![Math.round(v) * width + Math.round(x)];
+        const factor = squares[Math.round((x - Math.floor(x)) * phases)] *
+          squares[Math.round((v - Math.floor(v)) * phases)];
+        // where the variance differs from sample to sample the nearest one stands for all
+        job.outVariance![to] = value === value ? near * factor * (area === area ? area * area : 1) : NaN;
+      }
+      if (job.outMask !== null) {
+        let bits = value === value ? 0 : maskBit.noData;
+        if (job.mask !== null && value === value) {
+          const x = held(xs[i], width - 1), v = held(ys[i], height - 1);
+          const x0 = Math.floor(x + 1e-6), y0 = Math.floor(v + 1e-6);
+          // what touches one of the four samples round the place touches the result
+          const x1 = Math.min(width - 1, Math.ceil(x - 1e-6)), y1 = Math.min(height - 1, Math.ceil(v - 1e-6));
+          bits |= job.mask[y0 * width + x0] | job.mask[y0 * width + x1] | job.mask[y1 * width + x0] |
+            job.mask[y1 * width + x1];
+          bits &= ~maskBit.noData;
+          if (free !== null && free[at] !== value) bits |= maskBit.limited;
+        }
+        job.outMask[to] |= bits;
+      }
+      if (covered !== null) job.outCoverage![to] = covered[at];
+    }
+  }
+}
+
+const resampleTask: PoolTask<TileJob, void> = { module: import.meta.url, name: "resampleTile", run: resampleTile };
+
+/** Pixel noise from differences of neighbours, which neither gradient nor nebula moves; 65 000 of them know it to 0.5 %. */
+function pixelNoise(data: Float32Array, width: number): number {
+  const stride = Math.max(1, Math.floor(data.length / 65_000) | 1), differences: number[] = [];
+  for (let i = 0; i + 1 < data.length; i += stride) {
+    const difference = data[i + 1] - data[i];
+    if ((i + 1) % width !== 0 && difference === difference) differences.push(difference);
+  }
+  const noise = differences.length === 0 ? 0 : madSigma(Float64Array.from(differences), 0) / Math.SQRT2;
+  return Number.isFinite(noise) ? noise : 0;
+}
+
+/** Side of a tile, canvas pixels: its part of the source stays in the cache at any rotation. */
+const tileSide = 256;
+
+/**
+ * Carry a frame onto a canvas: each canvas pixel takes the frame's value at the place the transform leads back to. Pixel
+ * centres lie at whole numbers, so a shift of half a pixel puts a result exactly between two samples.
+ *
+ * Lanczos with a = 3 (default), cubic convolution (Keys 1981), bilinear or nearest; weights sum to 1. Places outside the
+ * frame, or nearest to a sample without data, become NaN; gaps among the other samples are bridged. Dark rings that the
+ * negative lobes dig round bright edges are held to the lowest of the four nearest samples less `ringLimit` sigma. Noise of
+ * neighbouring pixels is correlated afterwards: for Lanczos-3 the scatter of single pixels is 0.89 of the true noise on
+ * average, for bilinear 0.67. Resample once, from the calibrated frame.
+ *
+ * Mask bits spread to all pixels their sample touches, variance follows the squared weights, coverage its nearest pixel;
+ * geometry and sky coordinates are those of the canvas. Cost: 36 multiplications a pixel, on all processors.
+ *
+ * @param image linear frame, no mosaic
+ * @param transform frame pixel → reference pixel
+ * @param canvas grid of the result, see {@linkcode referenceCanvas}
+ * @param options interpolation, ring limit, what to keep
+ * @throws {TypeError} if the image is a finished picture or a colour mosaic
+ * @throws {RangeError} if an option is out of range or the transform has no inverse
+ *
+ * @example A frame that lies two pixels to the right of the reference
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, referenceCanvas, resample } from "faintlight";
+ *
+ * const data = new Float32Array(64).fill(10);
+ * data[3 * 8 + 5] = 50;
+ * const image = createImage({ width: 8, height: 8, unit: "adu", planes: [{ channel: "L", data }] });
+ * const moved = resample(image, { kind: "similarity", matrix: [1, 0, -2, 0, 1, 0, 0, 0, 1] }, referenceCanvas(image));
+ * assert.equal(moved.planes[0].data[3 * 8 + 3], 50);
+ * assert.ok(Number.isNaN(moved.planes[0].data[7]));
+ * ```
+ */
+export function resample(
+  image: Image,
+  transform: Transform,
+  canvas: Canvas,
+  options: Partial<ResampleOptions> = {},
+): Image {
+  const used = settle("resample", resampleDefaults, options);
+  const { kernel, ringLimit, noise, keeps } = used;
+  requireLinear("resample", image);
+  if (image.geometry.bayer !== null) {
+    throw new TypeError("resample: image must not be a colour mosaic, but its pattern is known; demosaic it first");
+  }
+  if (!["lanczos3", "cubic", "bilinear", "nearest"].includes(kernel)) {
+    throw new RangeError(`resample: kernel must be lanczos3, cubic, bilinear or nearest, but got ${kernel}`);
+  }
+  if (!(ringLimit > 0)) throw new RangeError(`resample: ringLimit must be > 0, but got ${ringLimit}`);
+  if (keeps !== "brightness" && keeps !== "light") {
+    throw new RangeError(`resample: keeps must be brightness or light, but got ${keeps}`);
+  }
+  if (noise !== null && noise.length !== image.planes.length) {
+    throw new RangeError(`resample: noise must have one number a plane, but got ${noise.length}`);
+  }
+  const limited = ringLimit < Infinity && (kernel === "lanczos3" || kernel === "cubic");
+  const sky = limited
+    ? noise ?? image.planes.map(({ data }) => pixelNoise(data, image.width))
+    : image.planes.map(() => 0);
+  const inverse = invertTransform(transform);
+  const { width, height } = canvas, size = width * height;
+  const centre = { x: canvas.origin.x + width / 2 * canvas.scale, y: canvas.origin.y + height / 2 * canvas.scale };
+  const even = inverse.kind === "similarity" || inverse.kind === "affine";
+  const m = linearPart(inverse, centre);
+  const area = keeps === "brightness" ? NaN : even ? Math.abs(m[0] * m[4] - m[1] * m[3]) * canvas.scale ** 2 : 0;
+  const planes = image.planes.map((plane) => ({ ...plane, data: allocatePlane(width, height) }));
+  const variance = image.variance === null ? null : image.variance.map(() => allocatePlane(width, height));
+  const mask = image.mask === null ? null : createMask(width, height);
+  const coverage = image.coverage === null ? null : allocatePlane(width, height);
+  const jobs: TileJob[] = [];
+  image.planes.forEach(({ data }, k) => {
+    for (let y = 0; y < height; y += tileSide) {
+      for (let x = 0; x < width; x += tileSide) {
+        jobs.push({
+          source: data,
+          width: image.width,
+          height: image.height,
+          inverse,
+          originX: canvas.origin.x,
+          originY: canvas.origin.y,
+          scale: canvas.scale,
+          kernel,
+          slack: limited && Number.isFinite(sky[k]) ? ringLimit * sky[k] : Infinity,
+          canvasWidth: width,
+          tile: { x, y, width: Math.min(tileSide, width - x), height: Math.min(tileSide, height - y) },
+          out: planes[k].data,
+          variance: image.variance?.[k] ?? null,
+          outVariance: variance?.[k] ?? null,
+          mask: k === 0 ? image.mask : null,
+          outMask: k === 0 ? mask : null,
+          coverage: k === 0 ? image.coverage : null,
+          outCoverage: k === 0 ? coverage : null,
+          area,
+        });
+      }
+    }
+  });
+  parallelMap(resampleTask, jobs, { inline: jobs.length === 1 && size < 1 << 14 });
+  const entry = {
+    step: "resample",
+    options: {
+      ...used,
+      noise: limited ? sky : null,
+      transform,
+      canvas: { width, height, origin: canvas.origin, scale: canvas.scale },
+    },
+  };
+  return derive(image, { width, height, planes, variance, mask, coverage, geometry: canvas.geometry }, entry);
+}
