@@ -386,6 +386,15 @@ export {
 } from "./background/extract_gradient.ts";
 
 // detail
+export {
+  type SeparatedStars,
+  separateStars,
+  separateStarsDefaults,
+  type SeparateStarsOptions,
+} from "./detail/separate_stars.ts";
+export { recombineStars, recombineStarsDefaults, type RecombineStarsOptions } from "./detail/recombine_stars.ts";
+export { reduceStars, reduceStarsDefaults, type ReduceStarsOptions } from "./detail/reduce_stars.ts";
+export { maskStars, maskStarsDefaults, type MaskStarsOptions } from "./detail/mask_stars.ts";
 
 // tone
 export { type Curve, curveThrough, prepareCurve, type PreparedCurve } from "./tone/curve.ts";
