@@ -104,7 +104,7 @@ export const frameConditionsDefaults: FrameConditions = Object.freeze({
   elongationDegrees: 20,
   tilt: 0,
   haloShare: 0,
-  skyMagnitude: 20.4,
+  skyMagnitude: 20.8,
   townAzimuthDegrees: 118,
   townSlope: 0.16,
   extraSky: [],

@@ -45,7 +45,7 @@ export interface LanternNebula {
 }
 
 /** Arcseconds of one unit of the model: about the radius of the main shell. */
-const unitArcsec = 420;
+const unitArcsec = 335;
 
 /** The exciting stars, in units of the model: x to the west, y to the north. */
 const lamp = { x: 0.04, y: 0.1 };
@@ -101,7 +101,8 @@ function density(sheet: Sheet, noise: Noise, x: number, y: number): number {
   const pillar = 1 - 1.5 * Math.sqrt(rib * rib + 0.012);
   const edge = -0.7 - 0.16 * bx + 0.16 * by + 0.2 * wx * wx + 0.3 * pillar * smooth(0.2, 0.75, pillar);
   const foot = sheet.foot * smooth(0.0, 0.1, edge - wy) * (0.5 + 1.2 * crest);
-  return grain * (inside + shell + outside + foot);
+  const bound = expPortable(-square(square(x) + square(y)) / 6.5); // the cloud ends
+  return grain * (inside + shell + bound * (outside + foot));
 }
 
 /**
@@ -161,17 +162,21 @@ export function lanternNebula(
     const light = followLight(gas, width, height, x0, y0, cell, sheet.depth);
     for (let j = 0, i = 0; j < height; j++) {
       for (let k = 0; k < width; k++, i++) {
-        const n = gas[i], { ionised, hard } = lightAt(light, x0 + k * cell, y0 - j * cell);
-        const x = x0 + k * cell - lamp.x, y = y0 - j * cell - lamp.y;
+        const px = x0 + k * cell, py = y0 - j * cell, x = px - lamp.x, y = py - lamp.y;
+        // beyond the shell the rays are read a little beside their place, or shadows would be straight as rulers
+        const sway = 0.16 * smooth(0.75, 1.7, Math.sqrt(x * x + y * y));
+        const sx = sway * octaves(noise.bend, 2.2 * px + 13, 2.2 * py, 4),
+          sy = sway * octaves(noise.bendToo, 2.2 * px, 2.2 * py + 17, 4);
+        const n = gas[i], { ionised, hard } = lightAt(light, px + sx, py + sy);
         const measure = n * Math.sqrt(n), emission = measure * ionised;
         const neutral = n * (1 - ionised);
         // what lies behind this sheet is dimmed by its neutral gas, blue-green light more than red
         const depth = 0.3 * Math.max(0, neutral - 0.3),
           through = expPortable(-depth),
           throughGreen = expPortable(-1.4 * depth);
-        Ha[i] = Ha[i] * through + 900 * emission;
-        OIII[i] = OIII[i] * throughGreen + 1500 * measure * hard;
-        SII[i] = SII[i] * through + 260 * emission * (0.25 + 3 * (1 - ionised)) * (1 - hard);
+        Ha[i] = Ha[i] * through + 1500 * emission;
+        OIII[i] = OIII[i] * throughGreen + 2300 * measure * hard;
+        SII[i] = SII[i] * through + 430 * emission * (0.25 + 3 * (1 - ionised)) * (1 - hard);
         const r2 = x * x + y * y + sheet.depth * sheet.depth + 0.02;
         continuum[i] = continuum[i] * throughGreen + 0.1 * Math.min(6, n) / r2;
         dust[i] += depth;
@@ -213,26 +218,26 @@ function foreground(noise: Noise, x: number, y: number): { ha: number; oiii: num
     const graze = s2 < 1 ? 1 / Math.sqrt(1.03 - s2) : 5.8 * expPortable(-(s2 - 1) / 0.05);
     const thread = ridges(noise.crest, 4.2 * ux + 0.6 * by, 4.2 * uy + 0.6 * bx, 6);
     const patch = smooth(-0.55, 0.5, octaves(noise.pillar, 2.3 * ux + 50 * a, 2.3 * uy, 3));
-    oiii += 330 * level * graze * patch * (0.12 + 2.4 * thread * thread + 0.5 * thread);
-    ha += 60 * level * graze * patch * (0.2 + 1.9 * thread);
+    oiii += 560 * level * graze * patch * (0.12 + 2.4 * thread * thread + 0.5 * thread);
+    ha += 100 * level * graze * patch * (0.2 + 1.9 * thread);
   }
   // an old outer shell, broken into arcs
   const r = Math.sqrt(square(dx + 0.06 * bx) + square((dy + 0.06 * by) * 0.92)),
     wall = (r - 1.42) / (r < 1.42 ? 0.16 : 0.05);
   const arc = expPortable(-wall * wall) * smooth(-0.25, 0.45, octaves(noise.pillar, 0.9 * x + 20, 0.9 * y, 3));
   const strand = ridges(noise.crest, 2.3 * x + 0.7 * bx + 31, 2.3 * y + 0.7 * by, 6);
-  ha += 420 * arc * (0.2 + 1.8 * strand);
-  sii += 150 * arc * (0.2 + 1.8 * strand);
-  oiii += 90 * arc * strand;
+  ha += 600 * arc * (0.2 + 1.8 * strand);
+  sii += 220 * arc * (0.2 + 1.8 * strand);
+  oiii += 130 * arc * strand;
   // a veil that thins out with distance
   const far = expPortable(-0.55 * (x * x + y * y));
-  ha += (40 + 190 * far) * expPortable(0.9 * octaves(noise.fine, 1.2 * x + 0.4 * bx, 1.2 * y + 0.4 * by, 7, 0.55)) *
+  ha += (4 + 300 * far) * expPortable(0.9 * octaves(noise.fine, 1.2 * x + 0.4 * bx, 1.2 * y + 0.4 * by, 7, 0.55)) *
     (0.5 + strand);
   // the dark lane: a crooked band before the lower half, torn at its edges
   const along = 0.87 * x + 0.5 * y, across = 0.9 * (y + 0.42) - 0.5 * x + 0.16 * bx + 0.07 * by;
   const torn = ridges(noise.pillar, 2.6 * x + 0.8 * by, 2.6 * y + 0.8 * bx, 6);
   const width = 0.045 + 0.05 * smooth(-0.6, 0.9, along);
-  const lane = 2.4 * expPortable(-(square(across / width))) * smooth(1.2, 0.4, Math.abs(along - 0.3)) *
+  const lane = 3 * expPortable(-(square(across / width))) * smooth(1.2, 0.4, Math.abs(along - 0.3)) *
     (0.25 + 1.5 * torn);
   return { ha, oiii, sii, lane };
 }
@@ -273,7 +278,7 @@ function followLight(
       const f = left / (left + 0.02 * n + 0.003), g = firm / (firm + 0.08 * n + 0.02);
       const area = r * r + depth * depth;
       left = Math.max(0, left - step * (1.3 * n * n * area * f + 0.3 * n * left));
-      firm = Math.max(0, firm - step * (4.5 * n * n * area * g + 0.7 * n * firm));
+      firm = Math.max(0, firm - step * (8 * n * n * area * g + 0.9 * n * firm));
       ionised[a * radii + k] = left;
       hard[a * radii + k] = g * smooth(0, 0.12, firm);
       dense[a * radii + k] = n;
@@ -291,6 +296,15 @@ function followLight(
     for (let a = 0; a < angles; a++) {
       const at = a * radii + k, n = dense[at], lit = ionised[at] + 0.04 * ring[a];
       ionised[at] = lit / (lit + 0.025 * n + 0.003);
+    }
+  }
+  // the lamp is a small cluster, not a point: shadows of hard light have soft edges
+  for (let k = 0; k < radii; k++) {
+    for (let a = 0; a < angles; a++) ring[a] = hard[a * radii + k];
+    for (let a = 0; a < angles; a++) {
+      let sum = 0;
+      for (let d = -3; d <= 3; d++) sum += ring[(a + d + angles) % angles];
+      hard[a * radii + k] = sum / 7;
     }
   }
   return { angles, radii, step, ionised, hard };

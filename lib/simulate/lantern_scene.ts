@@ -36,12 +36,13 @@ export const lanternSceneDefaults: LanternSceneOptions = Object.freeze({
 
 /** The stars that light the nebula: offset east and north (arcseconds), magnitude, temperature. */
 const lamps: readonly SceneStar[] = [
-  { east: -17, north: 42, magnitude: 8.7, temperatureK: 39000 },
-  { east: -6, north: 31, magnitude: 10.1, temperatureK: 33000 },
-  { east: -31, north: 54, magnitude: 10.8, temperatureK: 30000 },
-  { east: -24, north: 20, magnitude: 11.6, temperatureK: 27000 },
-  { east: 9, north: 58, magnitude: 12.0, temperatureK: 24000 },
-  { east: -44, north: 29, magnitude: 12.7, temperatureK: 22000 },
+  { east: -15, north: 35, magnitude: 9.0, temperatureK: 39000 },
+  { east: 11, north: 22, magnitude: 10.3, temperatureK: 33000 },
+  { east: -43, north: 55, magnitude: 10.9, temperatureK: 30000 },
+  { east: -31, north: 4, magnitude: 11.6, temperatureK: 27000 },
+  { east: 24, north: 61, magnitude: 12.0, temperatureK: 24000 },
+  { east: -68, north: 17, magnitude: 12.7, temperatureK: 22000 },
+  { east: 42, north: -9, magnitude: 13.1, temperatureK: 20000 },
 ];
 
 /** Share of the field's stars that stand before the nebula. */

@@ -94,14 +94,14 @@ export const longNight: PlanNightOptions = Object.freeze({
   lights: Object.freeze({ Ha: 10, OIII: 8 }),
   cadenceSeconds: 0,
   darks: 4,
-  biases: 4,
+  biases: 3,
   flats: 3,
   flatDarks: 2,
   faults: [
     { light: 2, fault: "satellite" },
     { light: 5, fault: "drift" },
     { light: 7, fault: "defocus" },
-    { light: 12, fault: "cap" },
+    { light: 10, fault: "cap" },
     { light: 16, fault: "cloud" },
   ] as const,
   calibrationFaults: ["warm-dark"] as const,
@@ -240,7 +240,7 @@ export function planNight(base: PlanNightOptions, options: Partial<PlanNightOpti
         temperatureC: rig.setTemperatureC === null
           ? 15 - 1.2 * share + 0.1 * random.gaussian()
           : rig.setTemperatureC + 0.05 * random.gaussian(),
-        skyMagnitude: 20.4 - 0.1 * Math.abs(sinPortable(hour)) * cosPortable(hour),
+        skyMagnitude: 20.8 - 0.1 * Math.abs(sinPortable(hour)) * cosPortable(hour),
         extraSky: moon,
         fault,
         ...(strike?.settings === undefined ? {} : { faultSettings: strike.settings }),
