@@ -3,6 +3,7 @@ import { type Geometry, plainGeometry } from "./geometry.ts";
 import type { Header } from "./header.ts";
 import { extendHistory, type Recorded, type StepEntry } from "./history.ts";
 import type { Mask } from "./mask.ts";
+import { allocateShared } from "./memory.ts";
 
 /** What a sample counts. Linear steps take the first three, steps on a finished picture take `display` (0 … 1). */
 export type Unit = "adu" | "electron" | "electron/s" | "display";
@@ -49,7 +50,7 @@ export interface Image extends Recorded {
  * ```
  */
 export const allocatePlane = (width: number, height: number): Float32Array =>
-  new Float32Array(new SharedArrayBuffer(width * height * 4));
+  new Float32Array(allocateShared(width * height * 4), 0, width * height);
 
 /** Parts of an image to make; what is left out is empty. */
 export interface ImageParts {
