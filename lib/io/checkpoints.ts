@@ -2,6 +2,7 @@
  * What a run has already done, so that a stopped run goes on where it was. Every answer is kept under the digest of its
  * question; a changed frame, option or version asks another question and is worked out anew.
  */
+import { Buffer } from "node:buffer";
 import { createHash } from "node:crypto";
 import { existsSync, mkdirSync, readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
@@ -13,6 +14,27 @@ export const checkpointFolder = "resume";
 
 /** SHA-256 of a value's canonical JSON, hexadecimal. */
 export const digestOf = (value: unknown): string => createHash("sha256").update(canonicalJson(value)).digest("hex");
+
+/** JSON has no NaN, no infinity and no bytes; measurements have all three. */
+function toStored(value: unknown): unknown {
+  if (typeof value === "number") return Number.isFinite(value) ? value : { $number: String(value) };
+  if (value instanceof Uint8Array) return { $bytes: Buffer.from(value).toString("base64") };
+  if (ArrayBuffer.isView(value)) return { $floats: Array.from(value as Float32Array, toStored) };
+  if (Array.isArray(value)) return value.map(toStored);
+  if (typeof value !== "object" || value === null) return value;
+  return Object.fromEntries(Object.entries(value).map(([key, each]) => [key, toStored(each)]));
+}
+
+function fromStored(_key: string, value: unknown): unknown {
+  if (typeof value !== "object" || value === null) return value;
+  const { $number, $bytes, $floats } = value as { $number?: string; $bytes?: string; $floats?: number[] };
+  if ($number !== undefined) return Number($number);
+  if ($bytes !== undefined) return new Uint8Array(Buffer.from($bytes, "base64"));
+  if ($floats === undefined) return value;
+  const floats = new Float32Array(new SharedArrayBuffer($floats.length * 4));
+  floats.set($floats);
+  return floats;
+}
 
 /** Where finished pieces of work are kept. */
 export interface Checkpoints {
@@ -56,10 +78,10 @@ export function openCheckpoints(out: string, identity: unknown): Checkpoints {
   const pathOf = (stage: string, question: unknown) => join(folder, `${stage}-${digestOf(question).slice(0, 24)}.json`);
   const find = <T>(stage: string, question: unknown): T | undefined => {
     const path = pathOf(stage, question);
-    return existsSync(path) ? JSON.parse(readFileSync(path, "utf8")) as T : undefined;
+    return existsSync(path) ? JSON.parse(readFileSync(path, "utf8"), fromStored) as T : undefined;
   };
   const keep = (stage: string, question: unknown, answer: unknown): void =>
-    writeWhole(pathOf(stage, question), JSON.stringify(answer));
+    writeWhole(pathOf(stage, question), JSON.stringify(toStored(answer)));
   const once = <T>(stage: string, question: unknown, answer: () => T): T => {
     const known = find<T>(stage, question);
     if (known !== undefined) return known;

@@ -1,6 +1,6 @@
 /** Digests of files, on all processors: what a record names its inputs by, and how a duplicate is known. */
 import { createHash } from "node:crypto";
-import { closeSync, openSync, readSync } from "node:fs";
+import { closeSync, existsSync, openSync, readFileSync, readSync } from "node:fs";
 import { type Progress, silent } from "../core/progress.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 
@@ -25,3 +25,9 @@ const task: PoolTask<string, string> = { module: import.meta.url, name: "digestF
 /** Digests of files in their order. */
 export const digestFiles = (paths: readonly string[], progress: Progress = silent): string[] =>
   parallelMap(task, paths, { label: "reading files", progress });
+
+/** Whether a file is there. */
+export const existsFile = (path: string): boolean => existsSync(path);
+
+/** A whole file. */
+export const readBytes = (path: string): Uint8Array => new Uint8Array(readFileSync(path));

@@ -1,11 +1,16 @@
 /** The main job: a folder of raw frames in, stacks and a finished picture out, with tables, report and record. */
 import { join } from "node:path";
+import { commonRegion } from "../combine/crop_image.ts";
+import type { Region } from "../core/geometry.ts";
+import type { Image } from "../core/image.ts";
+import { canonicalJson } from "../core/options.ts";
 import { silent } from "../core/progress.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { openCheckpoints } from "../io/checkpoints.ts";
-import { digestFiles } from "../io/digest_files.ts";
-import { readNight } from "../io/read_night.ts";
+import { digestFiles, existsFile, readBytes } from "../io/digest_files.ts";
+import { encodePng16 } from "../io/png.ts";
+import { type Night, readNight } from "../io/read_night.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { type CalibrationRow, matchCalibration } from "../night/match_calibration.ts";
 import type { Progress } from "../core/progress.ts";
@@ -17,10 +22,18 @@ import {
   registrationColumns,
   registrationRow,
 } from "./check_lights.ts";
+import { captionPicture } from "../view/caption_picture.ts";
+import { reportHtml } from "../view/report_html.ts";
+import type { EncodedPicture } from "../view/sheet.ts";
+import type { CheckedNight } from "./check_lights.ts";
 import { csvText } from "./csv.ts";
+import { defaultWorkflow } from "./default_workflow.ts";
+import { type FinishedPicture, finishPicture } from "./finish_picture.ts";
 import { masterMaker } from "./make_masters.ts";
-import type { NightContext } from "./night_context.ts";
-import { stackLights } from "./stack_lights.ts";
+import { type NightContext, safeName } from "./night_context.ts";
+import { nightReport, nightSummary } from "./night_report.ts";
+import { readRecord, recordText } from "./record.ts";
+import { type StackedNight, stackLights } from "./stack_lights.ts";
 import { libraryVersion } from "./version.ts";
 import type { Workflow } from "./workflow.ts";
 
@@ -60,45 +73,57 @@ const calibrationCells = (row: CalibrationRow) => ({
   reason: row.reason,
 });
 
-/** Run a night from raw frames to the picture. */
-export function runNight(options: RunNightOptions): NightOutcome {
-  const { folder, out, workflow, progress = silent, remark = () => {} } = options;
-  const night = readNight(folder, { progress });
-  const digests = digestFiles(night.records.map((record) => join(folder, record.file)), progress);
-  const checkpoints = openCheckpoints(out, {
-    version: libraryVersion,
-    workflow,
-    files: night.records.map((record, at) => [record.file, digests[at]]),
-    unreadable: night.unreadable.map((each) => each.file),
+/** Most of the area given up for full coverage; beyond, pixels with fewer frames are kept. */
+const mostAreaLost = 0.25;
+
+/** Share of the frames that must cover a pixel when full coverage would cost too much. */
+const partialCoverage = 0.7;
+
+/** The part of the field that is worth a picture. */
+function pictureRegion(coverages: readonly Image[], remark: (text: string) => void): Region {
+  const { width, height } = coverages[0];
+  const full = commonRegion(coverages, 1);
+  if (full.width * full.height >= (1 - mostAreaLost) * width * height) return full;
+  const wider = commonRegion(coverages, partialCoverage);
+  if (wider.width * wider.height <= full.width * full.height) return full;
+  remark(`the picture is cropped to what ${partialCoverage * 100} % of the frames cover: the field turned or drifted`);
+  return wider;
+}
+
+/** Stacks that go into one picture: those of one rig, by channel. */
+interface PictureGroup {
+  readonly rig: string;
+  readonly stacks: readonly StackedNight[];
+}
+
+function pictureGroups(stacks: readonly StackedNight[]): PictureGroup[] {
+  const rigs = [...new Set(stacks.map((stack) => stack.rig))];
+  const depth = (group: PictureGroup) => group.stacks.reduce((sum, stack) => sum + stack.totalExposureSeconds, 0);
+  return rigs.map((rig) => ({
+    rig,
+    stacks: stacks.filter((stack) => stack.rig === rig).sort((a, b) => b.totalExposureSeconds - a.totalExposureSeconds),
+  })).sort((a, b) => depth(b) - depth(a));
+}
+
+const longDate = (session: string): string => {
+  const [year, month, day] = session.split("-").map(Number);
+  const names = "January February March April May June July August September October November December".split(" ");
+  return month >= 1 ? `${day} ${names[month - 1]} ${year}` : session;
+};
+
+function caption(image: Image, group: PictureGroup): EncodedPicture {
+  const lights = group.stacks.flatMap((stack) => stack.lights);
+  return captionPicture(image, {
+    object: lights.map((light) => light.record.object).find((name) => name !== "") ?? "",
+    totalExposureSeconds: group.stacks.reduce((sum, stack) => sum + stack.totalExposureSeconds, 0),
+    filters: group.stacks.map((stack) => ({ name: stack.channel, seconds: stack.totalExposureSeconds })),
+    rig: group.rig,
+    date: longDate(lights.map((light) => light.record.session).find((session) => session !== "") ?? ""),
   });
-  const context: NightContext = {
-    folder,
-    out,
-    checkpoints,
-    digests: new Map(night.records.map((record, at) => [record.file, digests[at]])),
-    progress,
-    remark,
-  };
-  for (const { file, note } of night.notes) remark(`${file}: ${note}`);
-  const plan = matchCalibration(night.records);
-  writeWhole(join(out, "calibration.csv"), csvText(calibrationColumns, plan.rows.map(calibrationCells)));
-  for (const { group, notes } of plan.matches) for (const note of notes) remark(`${group.name}: ${note}`);
-  const masters = masterMaker(context);
-  const lights: FrameRecord[] = [], corrections: (SensorCorrection | null)[] = [], keys: string[] = [];
-  for (const match of plan.matches) {
-    const correction = masters.correctionFor(match);
-    const key = JSON.stringify(
-      [match.dark, match.flat, match.bias, match.flatDark].map((set) =>
-        set?.frames.map((record) => context.digests.get(record.file)) ?? null
-      ),
-    );
-    for (const light of match.group.lights) {
-      lights.push(light);
-      corrections.push(correction);
-      keys.push(key);
-    }
-  }
-  const checked = checkLights(context, lights, corrections, keys);
+}
+
+/** Columns, rows of the tables of a run, written as soon as they are known. */
+function writeTables(context: NightContext, night: Night, checked: CheckedNight): void {
   const unreadable = night.unreadable.map((each): FrameRow => ({
     file: each.file,
     weight: 0,
@@ -110,12 +135,162 @@ export function runNight(options: RunNightOptions): NightOutcome {
   const rows = [...checked.lights.map(frameRow), ...unreadable].sort((a, b) =>
     String(a.file) < String(b.file) ? -1 : 1
   );
-  writeWhole(join(out, "frames.csv"), csvText(frameColumns, rows));
-  writeWhole(join(out, "registration.csv"), csvText(registrationColumns, checked.lights.map(registrationRow)));
-  const stacks = stackLights(context, checked.lights);
+  writeWhole(join(context.out, "frames.csv"), csvText(frameColumns, rows));
+  writeWhole(join(context.out, "registration.csv"), csvText(registrationColumns, checked.lights.map(registrationRow)));
+  const transforms = Object.fromEntries(
+    checked.lights.map(({ record, registration }) => [record.file, registration?.transform ?? null] as const),
+  );
+  writeWhole(join(context.out, "registration.json"), `${canonicalJson(transforms)}\n`);
+}
+
+/** Paths of the person's machine are no part of a table or a record. */
+const withoutFolder = (night: Night): Night => ({
+  ...night,
+  unreadable: night.unreadable.map((each) => ({ ...each, message: each.message.replaceAll(`${night.folder}/`, "") })),
+});
+
+/**
+ * Run a night from raw frames to the picture: check, calibrate, select, weigh, register, normalise, combine, process, export.
+ *
+ * Whatever can be done is done: files that cannot be read become rows of the table, missing calibration a remark. Results of
+ * finished stages are kept in the output folder, so that a stopped run goes on where it was.
+ *
+ * @throws {RangeError} if the output folder holds other things
+ */
+export function runNight(options: RunNightOptions): NightOutcome {
+  const { folder, out, progress = silent, remark = () => {} } = options;
+  const began = performance.now(), times: [string, number][] = [];
+  const stage = <T>(name: string, work: () => T): T => {
+    const start = performance.now(), result = work();
+    times.push([name, Math.round(performance.now() - start) / 1000]);
+    return result;
+  };
+  const night = withoutFolder(stage("scan", () => readNight(folder, { progress })));
+  const digests = stage(
+    "digest",
+    () => digestFiles(night.records.map((record) => join(folder, record.file)), progress),
+  );
+  const inputs = night.records.map((record, at) => ({ file: record.file, kind: record.kind, sha256: digests[at] }));
+  const checkpoints = openCheckpoints(out, {
+    version: libraryVersion,
+    workflow: options.workflow,
+    inputs,
+    unreadable: night.unreadable.map((each) => each.file),
+  });
+  const context: NightContext = {
+    folder,
+    out,
+    checkpoints,
+    digests: new Map(inputs.map(({ file, sha256 }) => [file, sha256])),
+    progress,
+    remark,
+  };
+  for (const { file, note } of night.notes) remark(`${file}: ${note}`);
+  for (const { message } of night.unreadable) remark(message);
+  const plan = matchCalibration(night.records);
+  writeWhole(join(out, "calibration.csv"), csvText(calibrationColumns, plan.rows.map(calibrationCells)));
+  for (const { group, notes } of plan.matches) for (const note of notes) remark(`${group.name}: ${note}`);
+  const masters = masterMaker(context);
+  const lights: FrameRecord[] = [], corrections: (SensorCorrection | null)[] = [], keys: string[] = [];
+  stage("masters", () => {
+    for (const match of plan.matches) {
+      const correction = masters.correctionFor(match);
+      const sets = [match.dark, match.flat, match.bias, match.flatDark];
+      const key = JSON.stringify(
+        sets.map((set) => set?.frames.map((record) => context.digests.get(record.file)) ?? null),
+      );
+      for (const light of match.group.lights) {
+        lights.push(light);
+        corrections.push(correction);
+        keys.push(key);
+      }
+    }
+  });
+  const checked = stage("check", () => checkLights(context, lights, corrections, keys));
+  writeTables(context, night, checked);
+  const stacks = stage("stack", () => stackLights(context, checked.lights));
+  const files: [string, string][] = [];
+  const finished: FinishedPicture[] = [];
+  let web: EncodedPicture | null = null;
+  pictureGroups(stacks).forEach((group, index) => {
+    const prefix = index === 0 ? "" : `${safeName(group.rig)}-`;
+    const region = pictureRegion(group.stacks.map((stack) => stack.coverage), remark);
+    const workflow = options.workflow ?? defaultWorkflow(group.stacks.map((stack) => stack.channel), region);
+    const images = Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.image]));
+    const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, prefix));
+    const record = recordText({
+      inputs,
+      lights: checked.lights,
+      stacks,
+      workflow,
+      picture: picture.image,
+      ledger: picture.ledger,
+    });
+    stage(`export ${group.rig}`, () => {
+      writeWhole(join(out, `${prefix}picture.png`), encodePng16(picture.image, { record }));
+      writeWhole(join(out, `${prefix}record.json`), record);
+      const small = caption(picture.image, group);
+      writeWhole(join(out, `${prefix}picture-web.jpg`), small.bytes);
+      if (index === 0) web = small;
+    });
+    files.push([`${prefix}picture.png`, "the finished picture, 16 bits, with the record of how it was made inside"]);
+    files.push([`${prefix}picture-web.jpg`, "a small one with a caption, to show around"]);
+    finished.push(picture);
+  });
+  files.push(["report.html", "the night, the stacks, every step and what it did"]);
+  files.push(["frames.csv", "every light with its numbers, verdict, cause and remedy"]);
+  const facts = { night, plan, masters: masters.files(), checked, stacks, finished, picture: web, files };
+  stage("report", () => writeWhole(join(out, "report.html"), reportHtml(nightReport(facts))));
+  const log = { seconds: Object.fromEntries(times), total: Math.round(performance.now() - began) / 1000 };
+  writeWhole(join(out, "log.json"), `${JSON.stringify(log, null, 2)}\n`);
+  if (stacks.length === 0) remark("no light could be used, so there is no picture; report.html says why");
   return {
-    summary: stacks.map((stack) => `${stack.name}: ${stack.lights.length} frames, ${stack.totalExposureSeconds} s`),
-    files: [],
+    summary: nightSummary(checked, stacks, night.unreadable.length),
+    files: files.map(([file, meaning]) => ({ file, meaning })),
     usableFrames: stacks.reduce((sum, stack) => sum + stack.lights.length, 0),
   };
+}
+
+/** What to repeat. */
+export interface RerunOptions extends Omit<RunNightOptions, "workflow"> {
+  /** A picture.png or record.json. */
+  readonly picture: Uint8Array;
+  /** Its name, for messages. */
+  readonly name: string;
+}
+
+/** What came of repeating a picture. */
+export interface RerunOutcome extends NightOutcome {
+  /** Whether the picture's samples are the same, bit for bit. */
+  readonly sameBytes: boolean;
+}
+
+/**
+ * Repeat a picture from its record and say whether the samples agree.
+ *
+ * @throws {RangeError} if the folder lacks a file of the record, or holds it with other content
+ */
+export function rerunPicture(options: RerunOptions): RerunOutcome {
+  const { picture, name, ...rest } = options;
+  const record = readRecord(picture, name);
+  const paths = record.inputs.map((input) => join(rest.folder, input.file));
+  const missing = record.inputs.filter((_, at) => !existsFile(paths[at]));
+  if (missing.length > 0) {
+    throw new RangeError(
+      `${name}: ${rest.folder} must hold the ${record.inputs.length} files of the record, but lacks ${missing[0].file}${
+        missing.length > 1 ? ` and ${missing.length - 1} more` : ""
+      }; name the folder the picture was made from`,
+    );
+  }
+  const changed = digestFiles(paths).flatMap((digest, at) =>
+    digest === record.inputs[at].sha256 ? [] : [record.inputs[at].file]
+  );
+  if (changed.length > 0) {
+    throw new RangeError(`${name}: ${changed[0]} must be as it was when the picture was made, but its content differs`);
+  }
+  const outcome = runNight({ ...rest, workflow: record.workflow });
+  const made = readRecord(readBytes(join(rest.out, "record.json")), "record.json");
+  const sameBytes = made.pictureDigest === record.pictureDigest;
+  const verdict = sameBytes ? "The picture is the same, bit for bit." : "The picture differs from the one recorded.";
+  return { ...outcome, summary: [verdict, ...outcome.summary], sameBytes };
 }

@@ -1,10 +1,35 @@
 /** The steps that a workflow and a record may name. */
-import type { Image } from "../core/image.ts";
+import { extractGradient } from "../background/extract_gradient.ts";
+import { balanceStars } from "../colour/balance_stars.ts";
+import { blendLines } from "../colour/blend_lines.ts";
+import { combineLuminance } from "../colour/combine_luminance.ts";
+import { equaliseChannels } from "../colour/equalise_channels.ts";
+import { joinChannels } from "../colour/join_channels.ts";
+import { limitGreen } from "../colour/limit_green.ts";
+import { mapChannels } from "../colour/map_channels.ts";
+import { neutraliseSky } from "../colour/neutralise_sky.ts";
+import { saturate } from "../colour/saturate.ts";
+import { subtractContinuum } from "../colour/subtract_continuum.ts";
+import { cropImage } from "../combine/crop_image.ts";
+import { recombineStars } from "../detail/recombine_stars.ts";
+import { reduceStars } from "../detail/reduce_stars.ts";
+import { separateStars } from "../detail/separate_stars.ts";
 import type { Recorded } from "../core/history.ts";
+import type { Image } from "../core/image.ts";
 import type { Json } from "../core/options.ts";
+import { applyCurve } from "../tone/apply_curve.ts";
+import { automaticStretch } from "../tone/automatic_stretch.ts";
+import { stretchAsinh } from "../tone/stretch_asinh.ts";
+import { stretchLog } from "../tone/stretch_log.ts";
+import { stretchPower } from "../tone/stretch_power.ts";
+import { stretchRational } from "../tone/stretch_rational.ts";
+import { stretchSigmoid } from "../tone/stretch_sigmoid.ts";
 
 /** Results of a step by name; a step with one result names it `""`. */
 export type StepResult = Readonly<Record<string, Recorded>>;
+
+/** Options as JSON. */
+export type StepOptions = { readonly [name: string]: Json };
 
 /** A library function as workflows call it. */
 export interface StepDefinition {
@@ -13,10 +38,88 @@ export interface StepDefinition {
   /** What it is for, for a person. */
   readonly title: string;
   /** Call it: values that go in, options as JSON. */
-  readonly run: (inputs: readonly Recorded[], options: { readonly [name: string]: Json }) => StepResult;
+  readonly run: (inputs: readonly Recorded[], options: StepOptions) => StepResult;
 }
 
-const steps = new Map<string, StepDefinition>();
+function imagesIn(step: string, inputs: readonly Recorded[], least: number): readonly Image[] {
+  const images = inputs.filter((value): value is Image => "planes" in value && "unit" in value);
+  if (images.length !== inputs.length || images.length < least) {
+    throw new TypeError(
+      `${step}: inputs must be at least ${least} images, but got ${images.length} of ${inputs.length}`,
+    );
+  }
+  return images;
+}
+
+type Options = Readonly<Record<string, never>>;
+/** Each step checks its own options, names and values, so JSON may be passed to it as it is. */
+const passed = (options: StepOptions): Options => options as Options;
+
+const one = (step: string, title: string, call: (image: Image, options: Options) => Image): StepDefinition => ({
+  step,
+  title,
+  run: (inputs, options) => ({ "": call(imagesIn(step, inputs, 1)[0], passed(options)) }),
+});
+const two = (step: string, title: string, call: (a: Image, b: Image, options: Options) => Image): StepDefinition => ({
+  step,
+  title,
+  run: (inputs, options) => {
+    const [a, b] = imagesIn(step, inputs, 2);
+    return { "": call(a, b, passed(options)) };
+  },
+});
+
+const definitions: readonly StepDefinition[] = [
+  one("cropImage", "Crop to common coverage", cropImage),
+  {
+    step: "extractGradient",
+    title: "Background gradient extraction",
+    run: (inputs, options) => {
+      const { image, surface } = extractGradient(imagesIn("extractGradient", inputs, 1)[0], passed(options));
+      return { image, surface: surface.image };
+    },
+  },
+  {
+    step: "separateStars",
+    title: "Stars apart from what lies behind them",
+    run: (inputs, options) => {
+      const { starless, stars } = separateStars(imagesIn("separateStars", inputs, 1)[0], passed(options));
+      return { starless, stars };
+    },
+  },
+  two("recombineStars", "Star reduction", recombineStars),
+  one("reduceStars", "Star reduction", reduceStars),
+  one("balanceStars", "Star colour balance", balanceStars),
+  one("neutraliseSky", "Neutral sky", (image) => neutraliseSky(image)),
+  one("equaliseChannels", "Channels brought to one strength", equaliseChannels),
+  one("limitGreen", "Green excess", limitGreen),
+  {
+    step: "joinChannels",
+    title: "Channels together",
+    run: (inputs) => ({ "": joinChannels(imagesIn("joinChannels", inputs, 1)) }),
+  },
+  one("mapChannels", "Narrowband channel mapping", mapChannels),
+  two("blendLines", "Narrowband channel mapping", blendLines),
+  two("combineLuminance", "Luminance and colour together", combineLuminance),
+  two("subtractContinuum", "Continuum subtraction", subtractContinuum),
+  one("saturate", "Saturation", saturate),
+  one(
+    "automaticStretch",
+    "Stretch",
+    (image, options) => stretchAsinh(image, automaticStretch(image, options).settings),
+  ),
+  one("stretchAsinh", "Stretch", stretchAsinh),
+  one("stretchLog", "Stretch", stretchLog),
+  one("stretchPower", "Stretch", stretchPower),
+  one("stretchRational", "Stretch", stretchRational),
+  one("stretchSigmoid", "Stretch", stretchSigmoid),
+  one("applyCurve", "Tone curve", applyCurve),
+];
+
+const steps: ReadonlyMap<string, StepDefinition> = new Map(definitions.map((each) => [each.step, each]));
+
+/** Names of all steps. */
+export const stepNames: readonly string[] = Object.freeze([...steps.keys()]);
 
 /**
  * The step of a name.
@@ -26,14 +129,7 @@ const steps = new Map<string, StepDefinition>();
 export function findStep(step: string): StepDefinition {
   const found = steps.get(step);
   if (found === undefined) {
-    throw new TypeError(`findStep: step must be one of ${[...steps.keys()].join(", ")}, but got "${step}"`);
+    throw new TypeError(`findStep: step must be one of ${stepNames.join(", ")}, but got "${step}"`);
   }
   return found;
 }
-
-const image = (step: string, value: Recorded | undefined): Image => {
-  if (value === undefined || !("planes" in value)) throw new TypeError(`${step}: input must be an image, but got none`);
-  return value as Image;
-};
-
-void image;

@@ -1,0 +1,99 @@
+/** The processing that a set of filters calls for when the person names none. */
+import type { Region } from "../core/geometry.ts";
+import type { Json } from "../core/options.ts";
+import type { Workflow, WorkflowNode } from "./workflow.ts";
+
+/** Share of the stars' light that stays: our own judgement on the demo nights, where nebula and stars keep a balance. */
+const starStrength = 0.55;
+
+const node = (
+  id: string,
+  step: string,
+  inputs: readonly string[],
+  channel = "",
+  options: { readonly [name: string]: Json } = {},
+): WorkflowNode => ({ id, step, inputs, options, channel });
+
+/** Crop and gradient of one stack; ends in the node `even-<channel>`. */
+function evenSky(channel: string, region: Region): WorkflowNode[] {
+  const id = channel.replaceAll(/\W/g, "");
+  return [
+    node(`crop-${id}`, "cropImage", [`stack.${channel}`], channel, { ...region }),
+    node(`even-${id}`, "extractGradient", [`crop-${id}`], channel),
+  ];
+}
+
+const even = (channel: string): string => `even-${channel.replaceAll(/\W/g, "")}`;
+
+/** Lines painted: lightness from all of them with fewer stars, hue from the nebula without stars, so that stars stay white. */
+function linePicture(lines: readonly string[], region: Region): Workflow {
+  const hues: readonly Json[] = lines.length === 2
+    ? [{ channel: "Ha", hue: 25 }, { channel: "OIII", hue: 212 }]
+    : [{ channel: "SII", hue: 25 }, { channel: "Ha", hue: 85 }, { channel: "OIII", hue: 235 }];
+  const weights = Object.fromEntries(lines.map((line) => [line, 1 / lines.length]));
+  return {
+    name: lines.length === 2 ? "H-alpha and oxygen: HOO" : "sulphur, hydrogen, oxygen: SHO",
+    nodes: [
+      ...lines.flatMap((line) => evenSky(line, region)),
+      node("lines", "joinChannels", lines.map(even)),
+      node("parts", "separateStars", ["lines"]),
+      node("fewer", "recombineStars", ["parts.starless", "parts.stars"], "", { strength: starStrength }),
+      node("strong", "equaliseChannels", ["fewer"]),
+      node("light", "mapChannels", ["strong"], "luminance", { rules: [{ output: "L", from: weights }] }),
+      node("drawn", "automaticStretch", ["light"], "luminance"),
+      node("painted", "blendLines", ["parts.starless", "drawn"], "", { lines: hues }),
+      node("picture", "saturate", ["painted"], "", { factor: 1.15 }),
+    ],
+    result: "picture",
+  };
+}
+
+/** Red, green and blue, from a colour sensor or from three filters. */
+function colourPicture(start: readonly WorkflowNode[], ready: string): Workflow {
+  return {
+    name: "colour",
+    nodes: [
+      ...start,
+      node("balanced", "balanceStars", [ready]),
+      node("parts", "separateStars", ["balanced"]),
+      node("fewer", "recombineStars", ["parts.starless", "parts.stars"], "", { strength: starStrength }),
+      node("drawn", "automaticStretch", ["fewer"]),
+      node("picture", "saturate", ["drawn"], "", { factor: 1.3 }),
+    ],
+    result: "picture",
+  };
+}
+
+/**
+ * The workflow for a set of stacks.
+ *
+ * With [S II], H-alpha and [O III]: SHO; with two of those lines: HOO (H-alpha and oxygen); a colour stack or R, G, B: colour;
+ * otherwise one stack in gray, that with the longest exposure.
+ *
+ * @param channels names of the stacks, the one with the longest exposure first
+ * @param region part that enough frames cover
+ */
+export function defaultWorkflow(channels: readonly string[], region: Region): Workflow {
+  const have = (...names: readonly string[]) => names.every((name) => channels.includes(name));
+  if (have("SII", "Ha", "OIII")) return linePicture(["SII", "Ha", "OIII"], region);
+  if (have("Ha", "OIII")) return linePicture(["Ha", "OIII"], region);
+  if (have("colour")) return colourPicture(evenSky("colour", region), even("colour"));
+  if (have("R", "G", "B")) {
+    const start = [
+      ...["R", "G", "B"].flatMap((channel) => evenSky(channel, region)),
+      node("joined", "joinChannels", ["R", "G", "B"].map(even)),
+    ];
+    return colourPicture(start, "joined");
+  }
+  const [channel] = channels;
+  return {
+    name: `${channel} alone`,
+    nodes: [
+      ...evenSky(channel, region),
+      node("parts", "separateStars", [even(channel)]),
+      node("fewer", "recombineStars", ["parts.starless", "parts.stars"], "", { strength: starStrength }),
+      node("picture", "automaticStretch", ["fewer"], channel),
+    ],
+    result: "picture",
+  };
+}

@@ -1,0 +1,103 @@
+/** From stacks to the picture: runs the workflow, writes each step's result and its before/after sheet, keeps the ledger. */
+import { join } from "node:path";
+import type { HistoryNode, Recorded } from "../core/history.ts";
+import type { Image } from "../core/image.ts";
+import { type Effect, measureEffect } from "../effect/measure_effect.ts";
+import { writeFits } from "../io/write_fits.ts";
+import { writeWhole } from "../io/write_whole.ts";
+import { beforeAfterSheet } from "../view/before_after.ts";
+import type { ReportStep } from "../view/report.ts";
+import { encodeSheet } from "../view/sheet.ts";
+import { effectLines } from "./effect_lines.ts";
+import type { NightContext } from "./night_context.ts";
+import { findStep } from "./step.ts";
+import { type CarriedOut, runWorkflow, type Workflow } from "./workflow.ts";
+
+/** What a step did, for the record. */
+export interface LedgerEntry {
+  /** Id of the node in the workflow. */
+  readonly node: string;
+  /** Name of the library function. */
+  readonly step: string;
+  /** What it did; null where before and after cannot be compared. */
+  readonly effect: Effect | null;
+}
+
+/** A finished picture and the evidence. */
+export interface FinishedPicture {
+  /** The picture, unit `display`. */
+  readonly image: Image;
+  /** What each step did. */
+  readonly ledger: readonly LedgerEntry[];
+  /** The same for the report. */
+  readonly steps: readonly ReportStep[];
+}
+
+const isImage = (value: Recorded): value is Image => "planes" in value && "unit" in value;
+const kebab = (name: string): string => name.replaceAll(/[A-Z]/g, (letter) => `-${letter.toLowerCase()}`);
+
+/** Whether the ledger can set two images side by side. */
+const comparable = (before: Image, after: Image): boolean =>
+  before.width === after.width && before.height === after.height && before.planes.length === after.planes.length;
+
+const shortValue = (value: unknown): string => {
+  const text = typeof value === "number" ? String(Number(value.toPrecision(5))) : JSON.stringify(value);
+  return text.length > 60 ? `${text.slice(0, 57)}…` : text;
+};
+
+/** Options as the sheet and the report list them. */
+const optionList = (node: HistoryNode): (readonly [string, string])[] =>
+  Object.entries(node.options).map(([name, value]) => [name, shortValue(value)] as const);
+
+/**
+ * Run a workflow on stacks and write what it makes.
+ *
+ * @param prefix put before file names when a run makes several pictures; `""` for the first
+ */
+export function finishPicture(
+  context: NightContext,
+  workflow: Workflow,
+  stacks: Readonly<Record<string, Image>>,
+  prefix: string,
+): FinishedPicture {
+  const ledger: LedgerEntry[] = [], steps: ReportStep[] = [];
+  const total = workflow.nodes.length;
+  context.progress({ label: "processing", done: 0, total });
+  const visit = ({ node, inputs, outputs }: CarriedOut, index: number): void => {
+    const before = inputs[0], results = Object.entries(outputs), [, after] = results[0];
+    if (!isImage(before) || !isImage(after)) return;
+    const entry = after.history.nodes.at(-1) as HistoryNode;
+    const number = String(index + 1).padStart(2, "0");
+    const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
+    const effect = comparable(before, after) ? measureEffect(before, after) : null;
+    const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect);
+    const title = findStep(node.step).title;
+    const sheet = beforeAfterSheet(before, after, {
+      title,
+      subtitle: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
+      facts: lines,
+      doubts,
+    });
+    const picture = encodeSheet(sheet);
+    writeWhole(join(context.out, "steps", `${stem}.png`), picture.bytes);
+    for (const [name, value] of results) {
+      if (!isImage(value)) continue;
+      const own = value === after ? "" : `-${name}`;
+      writeFits(join(context.out, "steps", `${stem}${own}.fits`), value);
+    }
+    ledger.push({ node: node.id, step: entry.step, effect });
+    steps.push({
+      step: kebab(entry.step),
+      title,
+      channel: node.channel,
+      options: optionList(entry),
+      sheet: encodeSheet(sheet, { format: "jpeg", zoom: 0.75 }),
+      ledger: lines,
+      doubts,
+    });
+    context.progress({ label: "processing", done: index + 1, total, note: title });
+  };
+  const image = runWorkflow(workflow, stacks, visit);
+  if (!isImage(image)) throw new TypeError(`finishPicture: result "${workflow.result}" must be an image, but is none`);
+  return { image, ledger, steps };
+}

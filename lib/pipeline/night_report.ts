@@ -1,0 +1,197 @@
+/** The night as the report page wants it: plain data from what the stages found. */
+import type { Night } from "../io/read_night.ts";
+import type { CalibrationPlan } from "../night/match_calibration.ts";
+import { imageView } from "../view/image_view.ts";
+import type { NightReport, ReportFrame, ReportStack } from "../view/report.ts";
+import { type EncodedPicture, encodeSheet } from "../view/sheet.ts";
+import { surfaceView } from "../view/surface_view.ts";
+import { formatDuration, formatNumber, formatShare } from "../view/text.ts";
+import type { CheckedLight, CheckedNight } from "./check_lights.ts";
+import type { FinishedPicture } from "./finish_picture.ts";
+import type { MasterFile } from "./make_masters.ts";
+import { stackNoise } from "./stack_noise.ts";
+import type { StackedNight } from "./stack_lights.ts";
+import { libraryVersion } from "./version.ts";
+
+const finite = (value: number | null | undefined): number | null =>
+  value === undefined || value === null || !Number.isFinite(value) ? null : value;
+
+/** A light as a row of the report. */
+export function reportFrame(light: CheckedLight): ReportFrame {
+  const { record, quality, diagnosis } = light;
+  return {
+    file: record.file,
+    rig: record.rig,
+    filter: record.filter,
+    exposureSeconds: record.exposureSeconds,
+    dateUtc: record.dateUtc,
+    stars: quality?.starCount ?? null,
+    fwhmPixels: finite(quality?.fwhmPixels),
+    fwhmArcsec: finite(quality?.fwhmArcsec),
+    eccentricity: finite(quality?.eccentricity),
+    elongationDegrees: finite(quality?.elongationDegrees),
+    halfFluxRadiusPixels: finite(quality?.halfFluxRadiusPixels),
+    backgroundAdu: finite(quality?.background),
+    noiseAdu: finite(quality?.noise),
+    transparency: finite(diagnosis.transparency),
+    weight: light.weight,
+    verdict: quality === null ? "unreadable" : diagnosis.verdict,
+    cause: diagnosis.cause,
+    evidence: diagnosis.evidence,
+    remedy: diagnosis.remedy,
+    thumbnail: light.thumbnail,
+  } as ReportFrame;
+}
+
+function reportStack(stack: StackedNight): ReportStack {
+  const noise = stackNoise(stack), { report } = stack;
+  const picture = (sheet: Parameters<typeof encodeSheet>[0]) => encodeSheet(sheet, { format: "jpeg", zoom: 0.75 });
+  const deeper = noise.measured === null ? NaN : noise.measured / noise.expected;
+  const doubts = [
+    ...(deeper > 1.2 ? [`the stack is ${formatShare(deeper - 1)} noisier than its frames promise`] : []),
+    ...report.rejected.map(({ name, reason }) => `${name} was left out: ${reason}`),
+  ];
+  return {
+    name: stack.name,
+    frames: stack.lights.length,
+    totalExposureSeconds: stack.totalExposureSeconds,
+    reference: stack.lights[0].registration?.reference ?? "",
+    rejectedDimmer: report.dimmerShare,
+    rejectedBrighter: report.brighterShare,
+    frameNoise: noise.frame,
+    expectedNoise: noise.expected,
+    measuredNoise: noise.measured,
+    unit: "ADU",
+    fwhmPixels: null,
+    sheets: [
+      picture(imageView(stack.image, { title: `${stack.name}, linear` })),
+      picture(surfaceView(stack.coverage, { title: "Frames behind each pixel", unit: "frames" })),
+      picture(imageView(stack.rejections, { title: "Samples left out as too bright", channel: "brighter" })),
+    ],
+    notes: [...doubts, ...report.notes],
+  };
+}
+
+/** Facts of a rig for the head of the report. */
+function rigFacts(lights: readonly CheckedLight[]): (readonly [string, string])[] {
+  const { record } = lights[0], kept = lights.filter((each) => each.weight > 0);
+  const widths = kept.map((each) => each.quality?.fwhmArcsec ?? each.quality?.fwhmPixels ?? NaN).filter(Number.isFinite)
+    .sort();
+  const unit = record.arcsecPerPixel === null ? "px" : "arcsec";
+  const facts: (readonly [string, string | null])[] = [
+    ["frames", `${record.width} × ${record.height} pixels${record.bayer === null ? "" : `, ${record.bayer} mosaic`}`],
+    [
+      "focal length",
+      record.focalLengthMillimetres === null ? null : `${formatNumber(record.focalLengthMillimetres)} mm`,
+    ],
+    ["pixel scale", record.arcsecPerPixel === null ? null : `${formatNumber(record.arcsecPerPixel)} arcsec`],
+    ["sensor", record.sensorTemperatureC === null ? null : `${formatNumber(record.sensorTemperatureC)} °C`],
+    ["lights", `${lights.length}, kept ${kept.length}`],
+    ["exposure kept", formatDuration(kept.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0))],
+    ["stars", widths.length === 0 ? null : `FWHM ${formatNumber(widths[widths.length >> 1])} ${unit} in the middle`],
+  ];
+  return facts.filter((fact): fact is readonly [string, string] => fact[1] !== null);
+}
+
+/** Sentences a person wants first: what was kept, what went wrong and how often, how deep the stacks are. */
+export function nightSummary(checked: CheckedNight, stacks: readonly StackedNight[], unreadable: number): string[] {
+  const { lights } = checked, kept = lights.filter((each) => each.weight > 0).length;
+  const causes = new Map<string, number>();
+  for (const { diagnosis, weight } of lights) {
+    if (weight === 0) causes.set(diagnosis.cause, (causes.get(diagnosis.cause) ?? 0) + 1);
+  }
+  if (unreadable > 0) causes.set("unreadable file", (causes.get("unreadable file") ?? 0) + unreadable);
+  const lost = [...causes].sort((a, b) => b[1] - a[1]).map(([cause, count]) => `${count} × ${cause}`).join(", ");
+  return [
+    `${kept} of ${lights.length + unreadable} lights were kept${lost === "" ? "." : `; left out: ${lost}.`}`,
+    ...stacks.map((stack) => {
+      const { frame, expected, measured } = stackNoise(stack);
+      const depth = measured === null
+        ? ""
+        : `, noise ${formatNumber(measured)} ADU where one frame has ${formatNumber(frame)} and the frames promise ${
+          formatNumber(expected)
+        }`;
+      return `${stack.name}: ${stack.lights.length} frames, ${formatDuration(stack.totalExposureSeconds)}${depth}.`;
+    }),
+    ...checked.findings.map((each) =>
+      `${each.rig}, ${each.filter || "no filter"}: ${each.cause}; ${each.evidence}; ${each.remedy}.`
+    ),
+  ];
+}
+
+/** What the stages of a run found. */
+export interface NightFacts {
+  /** The folder's files. */
+  readonly night: Night;
+  /** Calibration matched to lights. */
+  readonly plan: CalibrationPlan;
+  /** Masters made. */
+  readonly masters: readonly MasterFile[];
+  /** The checked lights. */
+  readonly checked: CheckedNight;
+  /** The stacks. */
+  readonly stacks: readonly StackedNight[];
+  /** The finished pictures. */
+  readonly finished: readonly FinishedPicture[];
+  /** The captioned picture. */
+  readonly picture: EncodedPicture | null;
+  /** Files made, with their meaning. */
+  readonly files: readonly (readonly [string, string])[];
+}
+
+/** The night as plain data for the page. */
+export function nightReport(facts: NightFacts): NightReport {
+  const { night, plan, masters, checked, stacks, finished, picture, files } = facts;
+  const { lights } = checked;
+  const inTime = [...lights].sort((a, b) => (a.record.dateUtc ?? "").localeCompare(b.record.dateUtc ?? ""));
+  const unreadable = night.unreadable.map((each): ReportFrame => ({
+    ...emptyFrame,
+    file: each.file,
+    evidence: each.message,
+  }));
+  const rigs = [...new Set(lights.map((each) => each.record.rig))];
+  const sessions = [...new Set(lights.map((each) => each.record.session).filter((each) => each !== ""))].sort();
+  return {
+    object: lights.map((each) => each.record.object).find((each) => each !== "") ?? "Night report",
+    night: sessions.length === 0 ? "date unknown" : `night of ${sessions.join(", ")}`,
+    summary: nightSummary(checked, stacks, night.unreadable.length),
+    rigs: rigs.map((rig) => ({
+      name: rig || "Rig",
+      facts: rigFacts(lights.filter((each) => each.record.rig === rig)),
+    })),
+    frames: [...inTime.map(reportFrame), ...unreadable],
+    calibration: plan.rows,
+    calibrationNotes: [
+      ...plan.matches.flatMap(({ group, notes }) => notes.map((note) => `${group.name}: ${note}`)),
+      ...masters.flatMap(({ file, notes }) => notes.map((note) => `${file}: ${note}`)),
+    ],
+    stacks: stacks.map(reportStack),
+    steps: finished.flatMap((each) => each.steps),
+    picture,
+    files,
+    madeWith: `Made with Faintlight ${libraryVersion}`,
+  };
+}
+
+const emptyFrame: ReportFrame = {
+  file: "",
+  rig: "",
+  filter: "",
+  exposureSeconds: null,
+  dateUtc: null,
+  stars: null,
+  fwhmPixels: null,
+  fwhmArcsec: null,
+  eccentricity: null,
+  elongationDegrees: null,
+  halfFluxRadiusPixels: null,
+  backgroundAdu: null,
+  noiseAdu: null,
+  transparency: null,
+  weight: 0,
+  verdict: "unreadable",
+  cause: "corrupt file",
+  evidence: "",
+  remedy: "copy the file again; check the disk and the cable",
+  thumbnail: null,
+} as ReportFrame;

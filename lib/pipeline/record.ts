@@ -1,0 +1,124 @@
+/** The record of a run: everything that decides the picture, and nothing that does not. Equal input gives equal bytes. */
+import { createHash } from "node:crypto";
+import * as v from "valibot";
+import type { History } from "../core/history.ts";
+import type { Image } from "../core/image.ts";
+import { canonicalJson } from "../core/options.ts";
+import { readPngRecord } from "../io/png.ts";
+import type { CheckedLight } from "./check_lights.ts";
+import type { LedgerEntry } from "./finish_picture.ts";
+import { libraryVersion } from "./version.ts";
+import { parseWorkflow, type Workflow } from "./workflow.ts";
+
+/** Version of the record's form. */
+const recordForm = 1;
+
+/** What a record is made of. */
+export interface RecordParts {
+  /** Files of the night with their digests. */
+  readonly inputs: readonly { readonly file: string; readonly kind: string; readonly sha256: string }[];
+  /** Lights with verdict and weight. */
+  readonly lights: readonly CheckedLight[];
+  /** Stacks with the digest of their samples. */
+  readonly stacks: readonly { readonly name: string; readonly image: Image }[];
+  /** Steps as they were asked for. */
+  readonly workflow: Workflow;
+  /** The picture, with its history of resolved options. */
+  readonly picture: Image;
+  /** What each step did. */
+  readonly ledger: readonly LedgerEntry[];
+}
+
+/** SHA-256 of an image's samples, plane by plane, as little-endian float32. */
+export function samplesDigest(image: Image): string {
+  const hash = createHash("sha256").update(`${image.width}x${image.height}x${image.planes.length}`);
+  for (const { data } of image.planes) {
+    hash.update(new Uint8Array(data.buffer, data.byteOffset, data.byteLength).slice());
+  }
+  return hash.digest("hex");
+}
+
+/** Text of a record: canonical JSON, no times, no paths, no number of workers. */
+export function recordText(parts: RecordParts): string {
+  const { inputs, lights, stacks, workflow, picture, ledger } = parts;
+  return canonicalJson({
+    record: recordForm,
+    faintlight: libraryVersion,
+    inputs,
+    frames: lights.map(({ record, stack, diagnosis, weight, registration }) => ({
+      file: record.file,
+      stack,
+      verdict: diagnosis.verdict,
+      cause: diagnosis.cause,
+      weight,
+      transform: registration?.transform ?? null,
+    })),
+    stacks: stacks.map(({ name, image }) => ({ name, sha256: samplesDigest(image) })),
+    workflow,
+    history: picture.history,
+    ledger,
+    picture: { width: picture.width, height: picture.height, sha256: samplesDigest(picture) },
+  });
+}
+
+/** What a later run needs of a record. */
+export interface ReadRecord {
+  /** Files of the night with their digests. */
+  readonly inputs: readonly { readonly file: string; readonly sha256: string }[];
+  /** Steps as they were asked for. */
+  readonly workflow: Workflow;
+  /** How the picture was made, every option resolved. */
+  readonly history: History;
+  /** Digest of the picture's samples. */
+  readonly pictureDigest: string;
+}
+
+const recordSchema = v.object({
+  record: v.literal(recordForm),
+  inputs: v.array(v.object({ file: v.string(), sha256: v.string() })),
+  workflow: v.unknown(),
+  history: v.object({
+    head: v.string(),
+    nodes: v.array(v.object({
+      id: v.string(),
+      step: v.string(),
+      options: v.record(v.string(), v.any()),
+      inputs: v.array(v.string()),
+      output: v.string(),
+      notes: v.array(v.string()),
+    })),
+  }),
+  picture: v.object({ sha256: v.string() }),
+});
+
+/**
+ * The record inside a picture, or in a `record.json`.
+ *
+ * @param bytes the file
+ * @param name its name, for messages
+ * @throws {SyntaxError} if there is no record in it
+ */
+export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
+  const isPng = bytes[0] === 0x89 && bytes[1] === 0x50;
+  const text = isPng ? readPngRecord(bytes) : new TextDecoder().decode(bytes);
+  if (text === null) {
+    throw new SyntaxError(
+      `${name}: holds no record; only a picture.png as it was written, not one saved again elsewhere, can be repeated`,
+    );
+  }
+  let value: unknown;
+  try {
+    value = JSON.parse(text);
+  } catch (error) {
+    throw new SyntaxError(`${name}: must be a picture with a record or a record.json, but ${(error as Error).message}`);
+  }
+  const checked = v.safeParse(recordSchema, value);
+  if (!checked.success) {
+    const issue = checked.issues[0];
+    throw new SyntaxError(
+      `${name}: is no record of this version: ${v.getDotPath(issue) ?? "record"}: ${issue.message}`,
+    );
+  }
+  const { inputs, workflow, history, picture } = checked.output;
+  return { inputs, workflow: parseWorkflow(JSON.stringify(workflow), name), history, pictureDigest: picture.sha256 };
+}
