@@ -87,7 +87,7 @@ const MEASURED_RADII = 200;
 
 /** Stars of a survey. */
 export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
-  const profile = frameProfile(from.sampling, from.stars);
+  const profile = frameProfile(from.sampling, from.stars, from.width);
   const width = from.width;
   if (width === null) return { stars: [], profile, fwhmPixels: NaN };
   const fwhmPixels = Math.sqrt(Math.sqrt(width.xx * width.yy - width.xy * width.xy)) * profile.fwhmPerSigma;

@@ -1,11 +1,14 @@
 /** The mean star of a frame, as a profile over elliptical radius. */
 import { fitMoffatProfile, moffatFwhm, moffatLight, type MoffatProfile } from "./moffat.ts";
+import { leastVariance } from "./moments.ts";
 import type { Sampling } from "./sampling.ts";
-import type { Candidate } from "./survey.ts";
+import type { Candidate, Width } from "./survey.ts";
 
 /** Width of a bin in units of the star's Gaussian sigma. */
 const BIN = 0.25;
 const BINS = 26;
+/** Radius of the core, in sigma: half maximum lies at 1.1 … 1.2. */
+const CORE = 2.3;
 /** At most this many of the brightest clean stars: their pixels outnumber what three parameters need a hundredfold. */
 const MOST_STARS = 40;
 
@@ -36,7 +39,7 @@ const gaussianProfile: FrameProfile = Object.freeze({
 });
 
 /** Pile up the brightest clean stars and fit the profile. */
-export function frameProfile(sampling: Sampling, stars: readonly Candidate[]): FrameProfile {
+export function frameProfile(sampling: Sampling, stars: readonly Candidate[], frame: Width | null): FrameProfile {
   const { data, width, height, parity } = sampling;
   const sum = new Float64Array(BINS), radii = new Float64Array(BINS), count = new Float64Array(BINS);
   const chosen: Candidate[] = [];
@@ -51,16 +54,21 @@ export function frameProfile(sampling: Sampling, stars: readonly Candidate[]): F
   }
   if (chosen.length === 0) return gaussianProfile;
   const step = parity === -1 ? 1 : 2, reach = BIN * BINS;
+  // Where pixels are coarse the size of a single star depends on where it fell on them: let all share the frame's.
+  const shared = frame !== null && Math.sqrt(frame.xx * frame.yy - frame.xy ** 2) < 2 * leastVariance(sampling)
+    ? frame
+    : null;
   for (const star of chosen) {
-    const { xx, xy, yy } = star, det = xx * yy - xy * xy, ixx = yy / det, ixy = -xy / det, iyy = xx / det;
+    const { xx, xy, yy } = shared ?? star, det = xx * yy - xy * xy, ixx = yy / det, ixy = -xy / det, iyy = xx / det;
     const rx = reach * Math.sqrt(xx), ry = reach * Math.sqrt(yy);
+    const height1 = star.height * Math.sqrt((star.xx * star.yy - star.xy * star.xy) / det);
     const left = Math.max(0, Math.ceil(star.x - rx)), right = Math.min(width - 1, Math.floor(star.x + rx));
     for (let y = Math.max(0, Math.ceil(star.y - ry)); y <= Math.min(height - 1, Math.floor(star.y + ry)); y++) {
       const dy = y - star.y;
       for (let x = left + (parity !== -1 && ((left + y) & 1) !== parity ? 1 : 0); x <= right; x += step) {
         const dx = x - star.x;
         const u = Math.sqrt(Math.max(0, ixx * dx * dx + 2 * ixy * dx * dy + iyy * dy * dy)), bin = Math.floor(u / BIN);
-        const v = (data[y * width + x] - star.background) / star.height;
+        const v = (data[y * width + x] - star.background) / height1;
         // Far out a neighbour would show: leave out what no wing reaches.
         if (bin >= BINS || v !== v || (u > 3 && v > 0.25)) continue;
         sum[bin] += v;
@@ -78,7 +86,14 @@ export function frameProfile(sampling: Sampling, stars: readonly Candidate[]): F
     known.map((i) => Math.sqrt(count[i])),
   );
   if (moffat === null) return gaussianProfile;
-  const fwhmPerSigma = moffat.alpha * moffatFwhm(moffat.beta);
+  // No telescope's wings are those of its core: the width is read off a fit to the core alone.
+  const inner = known.filter((i) => radius[i] < CORE);
+  const core = fitMoffatProfile(
+    inner.map((i) => radius[i]),
+    inner.map((i) => value[i]),
+    inner.map((i) => Math.sqrt(count[i])),
+  ) ?? moffat;
+  const fwhmPerSigma = core.alpha * moffatFwhm(core.beta);
   const light = moffat.height * moffat.alpha ** 2 * moffatLight(moffat.beta, 3 * moffatFwhm(moffat.beta));
   return { radius, value, moffat, fwhmPerSigma, lightPerGaussian: light / (2 * Math.PI), stars: chosen.length };
 }

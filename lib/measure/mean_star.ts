@@ -1,5 +1,7 @@
 /** What the stars of a frame have in common beyond an ellipse: a hole in the middle, a second image, a halo. */
 import type { Star } from "../core/star.ts";
+import { madSigma } from "../stats/mad_sigma.ts";
+import { median } from "../stats/median.ts";
 import type { FrameProfile } from "./frame_profile.ts";
 import type { Sampling } from "./sampling.ts";
 
@@ -40,7 +42,7 @@ export function findDoubling(
   const bright = stars.slice(0, 120);
   if (bright.length < 8 || !(fwhmPixels > 0)) return null;
   const reach = Math.min(80, Math.min(width, height) / 8);
-  const pairs: { dx: number; dy: number; ratio: number }[] = [];
+  const pairs: { dx: number; dy: number; ratio: number; x: number; y: number }[] = [];
   for (let i = 0; i < bright.length; i++) {
     for (let j = i + 1; j < bright.length; j++) {
       let dx = bright[j].x - bright[i].x, dy = bright[j].y - bright[i].y;
@@ -49,7 +51,7 @@ export function findDoubling(
         dx = -dx;
         dy = -dy;
       }
-      pairs.push({ dx, dy, ratio: bright[j].flux / bright[i].flux });
+      pairs.push({ dx, dy, ratio: bright[j].flux / bright[i].flux, x: bright[i].x, y: bright[i].y });
     }
   }
   const near = Math.max(1, 0.35 * fwhmPixels);
@@ -63,15 +65,111 @@ export function findDoubling(
   if (best.length < 5 || share < 0.35 || best.length < expected + 6 * Math.sqrt(expected + 1)) return null;
   const ratios = best.map((each) => each.ratio).sort((a, b) => a - b), ratio = ratios[ratios.length >> 1];
   // One shift and one ratio: chance pairs of stars differ in brightness from pair to pair.
+  // The flashes of an aircraft are at even distances too, but all on one line.
+  const xs = best.map((each) => each.x), ys = best.map((each) => each.y), mx = xs.reduce((a, b) => a + b) / xs.length;
+  const my = ys.reduce((a, b) => a + b) / ys.length;
+  let xx = 0, xy = 0, yy = 0;
+  for (let i = 0; i < xs.length; i++) {
+    xx += (xs[i] - mx) ** 2;
+    xy += (xs[i] - mx) * (ys[i] - my);
+    yy += (ys[i] - my) ** 2;
+  }
+  const root = Math.hypot((xx - yy) / 2, xy), half = (xx + yy) / 2;
+  if (half - root < 0.01 * (half + root)) return null;
   const mean = (of: (pair: { dx: number; dy: number }) => number) =>
     best.reduce((sum, each) => sum + of(each), 0) / best.length;
   return { dx: mean((each) => each.dx), dy: mean((each) => each.dy), ratio, share: Math.min(1, share) };
 }
 
+/** Mean of the brightest clean stars, each scaled to its height, on a square of 2 · half + 1 pixels; bilinear. */
+function meanStar(sampling: Sampling, stars: readonly Star[], half: number): Float64Array {
+  const { data, width, height, parity } = sampling, n = 2 * half + 1, sum = new Float64Array(n * n);
+  const weight = new Float64Array(n * n), step = parity === -1 ? 1 : 2;
+  for (const star of stars) {
+    const x0 = Math.round(star.x), y0 = Math.round(star.y);
+    for (let y = Math.max(0, y0 - half - 1); y <= Math.min(height - 1, y0 + half + 1); y++) {
+      let x = Math.max(0, x0 - half - 1);
+      if (parity !== -1 && ((x + y) & 1) !== parity) x++;
+      for (; x <= Math.min(width - 1, x0 + half + 1); x += step) {
+        const v = data[y * width + x];
+        if (v !== v) continue;
+        // Neighbours are bright, rare and somewhere else each time: none may count more than a star itself.
+        const scaled = Math.min(1.2, (v - star.background) / star.peak);
+        const px = x - star.x + half, py = y - star.y + half, ix = Math.floor(px), iy = Math.floor(py);
+        for (let k = 0; k < 4; k++) {
+          const cx = ix + (k & 1), cy = iy + (k >> 1);
+          if (cx < 0 || cy < 0 || cx >= n || cy >= n) continue;
+          const w = (1 - Math.abs(px - cx)) * (1 - Math.abs(py - cy));
+          sum[cy * n + cx] += w * scaled;
+          weight[cy * n + cx] += w;
+        }
+      }
+    }
+  }
+  return sum.map((each, i) => weight[i] > 0 ? each / weight[i] : 0);
+}
+
+/**
+ * A second image close to the first, where detection cannot part them star by star: a peak of the mean star off its middle, beyond
+ * a saddle, that stands over the other directions at its distance.
+ */
+export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fwhmPixels: number): Doubling | null {
+  const chosen = stars.filter((star) => !star.saturated && star.snr > 25).slice(0, 40);
+  if (chosen.length < 6 || !(fwhmPixels > 0)) return null;
+  const half = Math.min(30, Math.ceil(4 * fwhmPixels)), n = 2 * half + 1, mean = meanStar(sampling, chosen, half);
+  const top = mean[half * n + half], { data, width, height } = sampling;
+  /** Share of the stars that show light at a shift, more than at the other directions of that distance. */
+  const shareAt = (dx: number, dy: number, least: number): number => {
+    let seen = 0, asked = 0;
+    for (const star of chosen) {
+      // A pixel's place is good enough for light as wide as a star; on a mosaic the next green one.
+      const sample = (ox: number, oy: number): number => {
+        let x = Math.round(star.x + ox);
+        const y = Math.round(star.y + oy);
+        if (sampling.parity !== -1 && ((x + y) & 1) !== sampling.parity) x++;
+        return x < 0 || y < 0 || x >= width || y >= height ? NaN : (data[y * width + x] - star.background) / star.peak;
+      };
+      const here = sample(dx, dy), sides = [sample(-dy, dx), sample(dy, -dx)].filter((each) => each === each);
+      if (here !== here || sides.length === 0) continue;
+      asked++;
+      if (here - Math.min(...sides) > least) seen++;
+    }
+    return asked === 0 ? 0 : seen / asked;
+  };
+  let best: Doubling | null = null;
+  for (let y = 1; y < n - 1; y++) {
+    for (let x = 1; x < n - 1; x++) {
+      const v = mean[y * n + x], dx = x - half, dy = y - half, r = Math.hypot(dx, dy);
+      if (r < 1.1 * fwhmPixels || r > half - 1 || v < 0.1 * top || (best !== null && v <= best.ratio * top)) continue;
+      let highest = true;
+      for (let k = 0; k < 9; k++) if (mean[(y + Math.floor(k / 3) - 1) * n + x + k % 3 - 1] > v) highest = false;
+      if (!highest) continue;
+      let saddle = v;
+      for (let t = 0; t < 20; t++) {
+        const at = mean[Math.round(half + dy * t / 20) * n + Math.round(half + dx * t / 20)];
+        if (at < saddle) saddle = at;
+      }
+      const ring: number[] = [];
+      for (let a = 0; a < 32; a++) {
+        const angle = Math.atan2(dy, dx) + Math.PI * a / 16;
+        // Leave the peak and, for stars of which either image was taken, its opposite out.
+        if (Math.abs(Math.sin(angle - Math.atan2(dy, dx))) < 0.5) continue;
+        ring.push(mean[Math.round(half + r * Math.sin(angle)) * n + Math.round(half + r * Math.cos(angle))]);
+      }
+      const around = median(ring), scatter = Math.max(madSigma(ring), 0.005 * top);
+      if (saddle < 0.9 * v && v - around > Math.max(0.1 * top, 6 * scatter)) {
+        const share = shareAt(dx, dy, 0.4 * (v - around) / top);
+        if (share > 0.6) best = { dx, dy, ratio: (v - around) / top, share };
+      }
+    }
+  }
+  return best;
+}
+
 /** Share of the light between 2 and 5 FWHM of all within 5 FWHM, mean of the brightest clean stars; NaN without any. */
 export function haloShare(sampling: Sampling, stars: readonly Star[], fwhmPixels: number): number {
   const { data, width, height, parity } = sampling;
-  const chosen = stars.filter((star) => !star.saturated && star.snr > 80).slice(0, 20);
+  const chosen = stars.filter((star) => !star.saturated && star.snr > 40).slice(0, 20);
   if (chosen.length === 0 || !(fwhmPixels > 0)) return NaN;
   const inner = 2 * fwhmPixels, outer = 5 * fwhmPixels, step = parity === -1 ? 1 : 2, shares: number[] = [];
   for (const star of chosen) {

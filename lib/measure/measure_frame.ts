@@ -8,8 +8,8 @@ import { madSigma } from "../stats/mad_sigma.ts";
 import { robustFit } from "../stats/robust_fit.ts";
 import { starsOf } from "./detect_stars.ts";
 import { type FieldMap, mapField } from "./field_map.ts";
-import { findTrails, type Trail } from "./find_trails.ts";
-import { centralLevel, type Doubling, findDoubling, haloShare } from "./mean_star.ts";
+import { findFlashes, findTrails, type Trail } from "./find_trails.ts";
+import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "./mean_star.ts";
 import { samplingOf } from "./sampling.ts";
 import { type Survey, survey, type TurnedDown } from "./survey.ts";
 
@@ -54,6 +54,8 @@ export interface FrameQuality {
   readonly fwhmArcsec: number | null;
   /** Exponent of the frame's Moffat profile. */
   readonly moffatBeta: number;
+  /** Median standard deviation of the stars' matched Gaussian across their short axis, pixels; NaN without stars. */
+  readonly shortSigmaPixels: number;
   /** Typical eccentricity of a star, free of the bias that noise gives; NaN without stars. */
   readonly eccentricity: number;
   /** Direction of the mean elongation, from +x towards +y, 0 … 180. */
@@ -115,17 +117,42 @@ function skyGradient(seen: Survey): { range: number; degrees: number } {
   return { range: Math.abs(a) + Math.abs(b), degrees: (Math.atan2(b, a) * 180 / Math.PI + 360) % 360 };
 }
 
-/** Typical elongation of the stars: what they share, and what scatters beyond noise. */
+/**
+ * Typical elongation of the stars: what they share, and what scatters beyond noise. How much noise scatters is asked of the frame
+ * itself: squared scatter against 1/SNR² in groups of like SNR is a line, whose slope is the noise (4 for Gaussian stars in the
+ * sky limit, more for wings, photon noise and coarse pixels) and whose intercept is real.
+ */
 function frameShape(stars: readonly Star[]): { mean: [number, number]; chi: number; alignment: number } {
-  const e1 = stars.map((star) => star.shape[0]), e2 = stars.map((star) => star.shape[1]);
-  const m1 = median(e1), m2 = median(e2), shared2 = m1 * m1 + m2 * m2;
-  const noise2 = median(stars.map((star) => 4 / star.snr ** 2));
-  const s1 = madSigma(e1, m1) ** 2, s2 = madSigma(e2, m2) ** 2, n = stars.length;
+  const sorted = [...stars].sort((a, b) => b.snr - a.snr), n = sorted.length;
+  const bright = sorted.slice(0, Math.max(25, Math.ceil(n / 2)));
+  const e1 = bright.map((star) => star.shape[0]), e2 = bright.map((star) => star.shape[1]);
+  const m1 = median(e1), m2 = median(e2);
+  const spread2 = (list: readonly Star[]) =>
+    madSigma(list.map((star) => star.shape[0] - m1), 0) ** 2 + madSigma(list.map((star) => star.shape[1] - m2), 0) ** 2;
   // The medians themselves are noisy: π/2 · variance / n each.
-  const shared = Math.max(0, shared2 - 1.5708 * (s1 + s2) / n);
-  const beyond = s1 + s2 - 2 * noise2;
-  // The squared MADN of n values scatters by 2 · 1.16 / √n of itself; only what exceeds twice that is real.
-  const scattered = beyond > 2 * 2.33 / Math.sqrt(2 * n) * (s1 + s2) ? beyond : 0;
+  const shared = Math.max(0, m1 * m1 + m2 * m2 - 1.5708 * spread2(bright) / bright.length);
+  const groups = Math.min(6, Math.floor(n / 8));
+  let scattered = 0;
+  if (groups >= 3) {
+    let sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0;
+    for (let g = 0; g < groups; g++) {
+      const part = sorted.slice(Math.floor(g * n / groups), Math.floor((g + 1) * n / groups));
+      const x = part.reduce((sum, star) => sum + 1 / star.snr ** 2, 0) / part.length, y = spread2(part);
+      // A squared scatter is known to a share of itself.
+      const w = part.length / Math.max(y, 1e-6) ** 2;
+      sw += w;
+      sx += w * x;
+      sy += w * y;
+      sxx += w * x * x;
+      sxy += w * x * y;
+    }
+    const determinant = sw * sxx - sx * sx;
+    const slope = determinant > 0 ? Math.max(8, (sw * sxy - sx * sy) / determinant) : 8;
+    const intercept = (sy - slope * sx) / sw;
+    // The squared MADN of two components of m values scatters by 1.65 / √m of itself.
+    const error = 1.65 * Math.sqrt(determinant > 0 ? sxx / determinant : 1 / sw);
+    scattered = intercept > 2 * error ? intercept : 0;
+  }
   const chi2 = shared + scattered;
   return { mean: [m1, m2], chi: Math.sqrt(chi2), alignment: chi2 > 0 ? Math.sqrt(shared / chi2) : 0 };
 }
@@ -176,8 +203,10 @@ export function measureFrame(
     electronsPerUnit: image.unit === "electron" ? 1 : image.unit === "adu" ? facts.electronsPerAdu ?? 0 : 0,
     maximumStars: 20000,
   });
-  const { stars, profile, fwhmPixels: surveyed } = starsOf(seen);
+  const { stars: listedAll, profile, fwhmPixels: surveyed } = starsOf(seen);
   const { width, height } = sampling;
+  const { trails: dotted, flashes } = findFlashes(listedAll, width, height);
+  const stars = flashes.size === 0 ? listedAll : listedAll.filter((star) => !flashes.has(star));
   // Width and shape from stars bright enough for a shape of their own; the less noisy the better, down to where there are 25.
   let clean: Star[] = [];
   for (const least of [50, 30, 20, 12, 8]) {
@@ -185,7 +214,8 @@ export function measureFrame(
     if (clean.length >= 25) break;
   }
   const fwhmPixels = clean.length === 0 ? surveyed : median(clean.map((star) => star.fwhmPixels));
-  const shape = clean.length < 3 ? null : frameShape(clean);
+  const shaped = stars.filter((star) => !star.saturated && star.snr >= 12);
+  const shape = clean.length < 3 ? null : frameShape(shaped.length >= clean.length ? shaped : clean);
   const scale = image.geometry.arcsecPerPixel ?? facts.arcsecPerPixel ?? null;
   const gradient = skyGradient(seen);
   const tiles = seen.rawLevel.length;
@@ -215,6 +245,10 @@ export function measureFrame(
     fwhmPixels,
     fwhmArcsec: scale === null || !(fwhmPixels > 0) ? null : fwhmPixels * scale,
     moffatBeta: stars.length === 0 ? NaN : profile.moffat.beta,
+    shortSigmaPixels: clean.length === 0 ? NaN : median(clean.map((star) => {
+      const chi = Math.min(0.999, Math.hypot(star.shape[0], star.shape[1]));
+      return star.fwhmPixels / profile.fwhmPerSigma * Math.pow((1 - chi) / (1 + chi), 0.25);
+    })),
     eccentricity: shape === null ? NaN : Math.sqrt(2 * shape.chi / (1 + shape.chi)),
     elongationDegrees: shape === null ? NaN : ((Math.atan2(shape.mean[1], shape.mean[0]) * 90 / Math.PI) + 180) % 180,
     meanShape: shape === null ? [NaN, NaN] : shape.mean,
@@ -231,8 +265,8 @@ export function measureFrame(
     missingShare: sampled === 0 ? missing / tiles : none / sampled,
     centralLevel: stars.length === 0 ? NaN : centralLevel(profile),
     haloShare: haloShare(sampling, stars, surveyed),
-    doubling: findDoubling(stars, width, height, surveyed),
-    trails: findTrails(seen.grid, stars, surveyed),
+    doubling: findDoubling(stars, width, height, surveyed) ?? findCloseDoubling(sampling, stars, surveyed),
+    trails: [...dotted, ...findTrails(seen.grid, seen.gridNoise, stars, surveyed)],
     fieldMap: mapField(stars, width, height),
     starLight: listed.slice(0, Math.ceil(listed.length / 2)).reduce((sum, star) => sum + star.flux, 0),
     turnedDown: seen.turnedDown,

@@ -26,7 +26,7 @@ export interface MoffatProfile {
 }
 
 /**
- * Fit height, alpha and beta to a radial profile by damped least squares in their logarithms. Beta stays within 1.2 … 20: above
+ * Fit height, alpha and beta to a radial profile by damped least squares in their logarithms. Beta stays within 1.2 … 60: above
  * it the profile is a Gaussian for any purpose. `null` when the profile does not fall.
  */
 export function fitMoffatProfile(
@@ -63,7 +63,7 @@ export function fitMoffatProfile(
       const step = solveSymmetric(damped, right);
       if (step !== null) {
         const next = p.map((each, j) => each + Math.max(-1, Math.min(1, step[j])));
-        next[2] = Math.max(Math.log(1.2), Math.min(Math.log(20), next[2]));
+        next[2] = Math.max(Math.log(1.2), Math.min(Math.log(60), next[2]));
         const then = cost(next);
         if (then < now) {
           const gain = (now - then) / now;

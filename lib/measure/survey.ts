@@ -10,13 +10,19 @@ import {
   smoothMesh,
   subtractLines,
   subtractMesh,
+  tileMedians,
   tileStatistics,
 } from "./coarse.ts";
-import { adapt, centre, createProbe, type Probe, weigh } from "./moments.ts";
+import { adapt, centre, createProbe, gaussianLight, type Probe, weigh, weightFor } from "./moments.ts";
 import type { Sampling } from "./sampling.ts";
 
 /** Side of a sky tile in samples of the 2 × 2 grid. */
 const TILE = 32;
+/**
+ * Side of the small tiles that follow a nebula: with the median of 3 × 3 of them a star up to about a tile wide leaves no mark,
+ * and structure of three tiles (48 pixels) is followed.
+ */
+const FINE_TILE = 8;
 /**
  * Share of the detection limit that a peak of the smoothed grid must reach to be looked at closely: the worst a star loses
  * there, a narrow one (FWHM 1.7 pixels) that falls on the corner of four blocks keeps 0.53 of its signal-to-noise ratio.
@@ -101,6 +107,8 @@ export interface Survey {
   readonly background: number;
   /** Noise of one pixel. */
   readonly noise: number;
+  /** Noise of a sample of the grid. */
+  readonly gridNoise: number;
   /** Scatter of rows beyond the noise, in the unit of a grid sample. */
   readonly rowBanding: number;
   /** Scatter of columns beyond the noise. */
@@ -145,14 +153,17 @@ interface Level {
   readonly tile: number;
 }
 
-function sampledScatter(grid: Grid): number {
-  const step = Math.max(1, Math.floor(grid.data.length / 20000) | 1),
-    scratch = new Float32Array(Math.ceil(grid.data.length / step));
+/** Noise of a smoothed grid: 1.4826 × median |2 v − v₋₃ − v₊₃| / √6 of every so-manyth sample; the step spans the smoothing. */
+function sampledNoise(grid: Grid): number {
+  const { width, height, data } = grid;
+  const step = Math.max(1, Math.floor(data.length / 20000) | 1),
+    scratch = new Float32Array(Math.ceil(data.length / step));
   let n = 0;
-  for (let i = 0; i < grid.data.length; i += step) scratch[n++] = grid.data[i];
-  const middle = medianInPlace(scratch, n);
-  for (let i = 0; i < n; i++) scratch[i] = Math.abs(scratch[i] - middle);
-  return 1.482602218505602 * medianInPlace(scratch, n);
+  for (let i = 3; i < width * height - 3; i += step) {
+    const d = Math.abs(2 * data[i] - data[i - 3] - data[i + 3]);
+    if (d > 0) scratch[n++] = d;
+  }
+  return 1.482602218505602 * medianInPlace(scratch, n) / Math.sqrt(6);
 }
 
 function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number): Level {
@@ -160,7 +171,7 @@ function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number): Leve
   const tile = mesh.tile * 2 / binning;
   // White noise would be smoothed by SMOOTH_GAIN; what was interpolated or banded is smoothed less. Believe the frame.
   const typical = medianInPlace(Float64Array.from(mesh.noise));
-  const ratio = Math.max(SMOOTH_GAIN * 2 / binning, sampledScatter(smooth) / (typical > 0 ? typical : 1));
+  const ratio = Math.max(SMOOTH_GAIN * 2 / binning, sampledNoise(smooth) / (typical > 0 ? typical : 1));
   const noise = mesh.noise.map((each) => each * ratio);
   const limits = noise.map((each) => Math.max(each * COARSE_SHARE * sigma, 1e-30));
   return { grid, smooth, binning, peaks: findPeaks(smooth, limits, columns, rows, tile), noise, columns, rows, tile };
@@ -188,6 +199,23 @@ function ringLevel(grid: Grid, x: number, y: number, radius: number, scratch: Fl
  * single pixel does. Compare the two signal-to-noise ratios: Σ w I / √Σ w² against the peak.
  */
 const isSinglePixel = (probe: Probe): boolean => probe.peak > probe.sum / Math.sqrt(probe.weight2);
+
+/** The same with the weight matched to the star, whatever the pitch of the pixels; leaves the probe's sums behind. */
+function isOnePixelUnder(sampling: Sampling, probe: Probe, background: number): boolean {
+  const { xx, xy, yy } = probe;
+  probe.xx = probe.sxx;
+  probe.xy = probe.sxy;
+  probe.yy = probe.syy;
+  weigh(sampling, probe, background);
+  const one = isSinglePixel(probe);
+  if (xx !== probe.xx || yy !== probe.yy) {
+    probe.xx = xx;
+    probe.xy = xy;
+    probe.yy = yy;
+    weigh(sampling, probe, background);
+  }
+  return one;
+}
 
 /** Whether at least three samples round the peak are within half a percent of it: a clipped top. */
 function isFlatTopped(sampling: Sampling, at: number, background: number): boolean {
@@ -334,6 +362,10 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
   const mesh: Mesh = { columns, rows, tile, level, noise: tileNoise };
   subtractMesh(grid, level, columns, rows, tile);
   const gridNoise = medianInPlace(Float64Array.from(tileNoise));
+  const rest: Grid = { ...grid, data: grid.data.slice() };
+  const fineTile = Math.min(FINE_TILE, tile), fine = tileMedians(grid, fineTile);
+  const fineLevel = smoothMesh(fine.level, fine.columns, fine.rows);
+  subtractMesh(grid, fineLevel, fine.columns, fine.rows, fineTile);
   const banding = subtractLines(grid, gridNoise);
   const background = medianInPlace(Float64Array.from(level));
   const perPixel = parity === -1 ? 2 : Math.SQRT2;
@@ -346,6 +378,7 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
     rawLevel: rough.level,
     background,
     noise,
+    gridNoise,
     rowBanding: banding.rows,
     columnBanding: banding.columns,
   };
@@ -364,7 +397,12 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
       Math.min(rows - 1, Math.floor(y / (2 * tile))) * columns +
       Math.min(columns - 1, Math.floor(x / (2 * tile)))
     ];
-  const skyHere = (x: number, y: number) => meshAt(level, columns, rows, tile, (x - 0.5) / 2, (y - 0.5) / 2);
+  // Wide stars would be taken for nebula by the small tiles: below, a wider search does without them.
+  let followed = true;
+  const skyHere = (x: number, y: number) => {
+    const gx = (x - 0.5) / 2, gy = (y - 0.5) / 2, sky = meshAt(level, columns, rows, tile, gx, gy);
+    return followed ? sky + meshAt(fineLevel, fine.columns, fine.rows, fineTile, gx, gy) : sky;
+  };
   const signalToNoise = (probe: Probe, sigma: number): number => {
     const own = settings.electronsPerUnit > 0 ? Math.max(0, probe.weight2Light) / settings.electronsPerUnit : 0;
     return probe.sum / Math.sqrt(probe.weight2 * sigma * sigma + own);
@@ -382,13 +420,12 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
       const sky = skyHere(start.x, start.y), sigma = noiseHere(start.x, start.y);
       const probe = createProbe(start.x, start.y, guess);
       if (start.area > 14) {
-        probe.xx = 2 * start.xx + guess;
-        probe.xy = 2 * start.xy;
-        probe.yy = 2 * start.yy + guess;
+        probe.sxx = 2 * start.xx + guess;
+        probe.sxy = 2 * start.xy;
+        probe.syy = 2 * start.yy + guess;
       } else {
         weigh(sampling, probe, sky);
         if (isSinglePixel(probe)) continue;
-        probe.xx = probe.yy = guess;
       }
       tried++;
       const reach = Math.max(3 * search.binning, 1.5 * Math.sqrt(start.xx + start.yy));
@@ -397,7 +434,7 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
       if (!(snr >= settings.detectionSigma)) continue;
       const raw = sampling.data[probe.peakAt];
       if (raw >= settings.saturationLevel || isFlatTopped(sampling, probe.peakAt, sky)) continue;
-      shapes.push({ size: 0.25 * Math.log(probe.xx * probe.yy - probe.xy * probe.xy), probe, snr, start });
+      shapes.push({ size: 0.25 * Math.log(probe.sxx * probe.syy - probe.sxy * probe.sxy), probe, snr, start });
     }
     return shapes;
   };
@@ -424,18 +461,21 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
     const top = starts.slice(0, 60).map((each) => each.sigmas).sort((a, b) => b - a).slice(0, 20);
     return top.length === 0 ? 0 : medianInPlace(Float64Array.from(top));
   };
-  const cleaned: Grid = { ...grid, data: grid.data.slice() };
-  clean(cleaned, found.starts);
-  let now = brightest(shapes.length > 0 ? shapes.map((each) => each.start) : []);
-  let up = cleaned, binning = 2;
+  clean(rest, found.starts);
+  let now = brightest(shapes.map((each) => each.start));
+  let up = rest, binning = 2;
   const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(halfSampleMode(shapes.map((each) => each.size)));
   while (binning < 16 && up.width >= 32 && up.height >= 32 && (shapes.length < 5 || typicalSize() > 1.3 * binning)) {
     up = binned(up);
     binning *= 2;
-    const wider = openLevel(up, mesh, binning, settings.detectionSigma);
+    const wider = openLevel(up, mesh, binning, settings.detectionSigma), wasFollowed: boolean = followed;
+    followed = false;
     const starts = startsOf(wider, limit), look = firstLook(wider, starts.starts, 60);
     const then = brightest(look.map((each) => each.start));
-    if (!(then > 1.1 * now)) break;
+    if (!(then > 1.1 * now)) {
+      followed = wasFollowed;
+      break;
+    }
     search = wider;
     found = starts;
     shapes = look;
@@ -448,14 +488,15 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
   const mode = halfSampleMode(shapes.map((each) => each.size));
   const near = shapes.filter((each) => Math.abs(each.size - mode) < 0.25);
   const middle = (of: (probe: Probe) => number) => medianInPlace(Float64Array.from(near, (each) => of(each.probe)));
-  const frame: Width = { xx: middle((p) => p.xx), xy: middle((p) => p.xy), yy: middle((p) => p.yy) };
+  const frame: Width = { xx: middle((p) => p.sxx), xy: middle((p) => p.sxy), yy: middle((p) => p.syy) };
   const frameSize = Math.sqrt(Math.sqrt(frame.xx * frame.yy - frame.xy * frame.xy));
   const frameLong = Math.sqrt((frame.xx + frame.yy) / 2 + Math.hypot((frame.xx - frame.yy) / 2, frame.xy));
   const frameShort2 = (frame.xx + frame.yy) / 2 - Math.hypot((frame.xx - frame.yy) / 2, frame.xy);
 
   // What the mesh left under each star: believed as far as the rings of the frame scatter more than their noise.
   const radius = Math.max(3, 5 * frameLong / 2);
-  const rings = found.starts.map((start) => ringLevel(grid, (start.x - 0.5) / 2, (start.y - 0.5) / 2, radius, ring));
+  const ground = followed ? grid : rest;
+  const rings = found.starts.map((start) => ringLevel(ground, (start.x - 0.5) / 2, (start.y - 0.5) / 2, radius, ring));
   const ringNoise = 1.2533 * gridNoise / 4;
   const scatter = 1.482602218505602 * medianInPlace(Float64Array.from(rings, Math.abs));
   const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);
@@ -469,13 +510,14 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
     const off = Math.abs(rings[k]) > 3 * Math.sqrt(excess2 + ringNoise * ringNoise) ? rings[k] : trust * rings[k];
     const sky = skyHere(start.x, start.y) + off;
     const probe = createProbe(start.x, start.y, frame.xx);
-    probe.xy = frame.xy;
-    probe.yy = frame.yy;
+    probe.sxy = frame.xy;
+    probe.syy = frame.yy;
+    weightFor(sampling, probe);
     const reach = Math.max(2.5, 2 * frameSize, start.area > 14 ? Math.sqrt(start.xx + start.yy) : 0);
     if (!centre(sampling, probe, sky, reach, 0.01, 12)) return;
     let snr = signalToNoise(probe, sigma);
     if (!(snr >= settings.detectionSigma)) return;
-    if (isSinglePixel(probe)) {
+    if (isOnePixelUnder(sampling, probe, sky)) {
       turned.singlePixel++;
       return;
     }
@@ -485,12 +527,11 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
     }
     const raw = sampling.data[probe.peakAt];
     const saturated = raw >= settings.saturationLevel || (snr > 50 && isFlatTopped(sampling, probe.peakAt, sky));
-    let shaped = false, height1 = probe.sum / probe.weight2;
-    const x1 = probe.x, y1 = probe.y;
+    let shaped = false;
     if (snr >= 8) {
-      const own = createProbe(x1, y1, frame.xx);
-      own.xy = frame.xy;
-      own.yy = frame.yy;
+      const own = createProbe(probe.x, probe.y, frame.xx);
+      own.sxy = frame.xy;
+      own.syy = frame.yy;
       shaped = adapt(
         sampling,
         own,
@@ -501,7 +542,7 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
         snr > 30 ? 20 : 10,
       );
       if (shaped) {
-        const half = (own.xx + own.yy) / 2, root = Math.hypot((own.xx - own.yy) / 2, own.xy);
+        const half = (own.sxx + own.syy) / 2, root = Math.hypot((own.sxx - own.syy) / 2, own.sxy);
         const ratio = Math.sqrt(Math.sqrt(half * half - root * root)) / frameSize, doubt = 3 / snr;
         if (!saturated && Math.sqrt((half - root) / frameShort2) < 0.62 - doubt) {
           turned.narrow++;
@@ -512,9 +553,8 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
           return;
         }
         Object.assign(probe, own);
-        // The width is the last step's: weigh once more with it for height and peak.
+        // The weight is the last step's: weigh once more with it for light and peak.
         weigh(sampling, probe, sky);
-        height1 = probe.sum / probe.weight2;
         snr = signalToNoise(probe, sigma);
       } else if (snr >= 15 && !saturated) {
         turned.wide++;
@@ -536,10 +576,10 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
     const star: Candidate = {
       x: probe.x,
       y: probe.y,
-      xx: probe.xx,
-      xy: probe.xy,
-      yy: probe.yy,
-      height: height1,
+      xx: probe.sxx,
+      xy: probe.sxy,
+      yy: probe.syy,
+      height: gaussianLight(sampling, probe) / (2 * Math.PI * Math.sqrt(probe.sxx * probe.syy - probe.sxy * probe.sxy)),
       peak: probe.peak,
       snr,
       background: sky,

@@ -37,16 +37,16 @@ export interface DiagnoseNightOptions {
 }
 
 /**
- * What {@linkcode diagnoseNight} uses for an option left out. A frame with stars 1.4 times as wide has half the weight for point
- * sources (1/FWHM²) and blurs what the others resolve; an axis ratio of 1.35 is seen as a line by anyone; at a transparency of
- * 0.6 a frame has 0.36 of a clear one's weight, and cloud that thick is never even; noise of twice the night's means a quarter of
- * the weight. Between these and what the night scatters by itself a frame is kept with less weight.
+ * What {@linkcode diagnoseNight} uses for an option left out. A frame with stars 1.3 times as wide has 0.6 of the weight
+ * for point sources (1/FWHM²) and blurs what the others resolve; an axis ratio of 1.35 is seen as a line by anyone; at a transparency of
+ * 0.6 a frame has 0.36 of a clear one's weight, and cloud that thick is never even; noise of 1.6 times the night's leaves
+ * 0.39 of the weight too. Between these and what the night scatters by itself a frame is kept with less weight.
  */
 export const diagnoseNightDefaults: DiagnoseNightOptions = Object.freeze({
-  rejectWidth: 1.4,
+  rejectWidth: 1.3,
   rejectAxisRatio: 1.35,
   rejectTransparency: 0.6,
-  rejectNoise: 2,
+  rejectNoise: 1.6,
 });
 
 /** What is to be done with a frame. */
@@ -125,6 +125,7 @@ interface Group {
   readonly index: readonly number[];
   readonly transparency: readonly Transparency[];
   readonly width: Typical;
+  readonly short: Typical;
   readonly chi: Typical;
   readonly noise: Typical;
   readonly background: Typical;
@@ -185,6 +186,7 @@ function groupRows(rows: readonly NightRow[]): Group[] {
       index,
       transparency,
       width: lowerHalf(of((q) => q.fwhmPixels)),
+      short: lowerHalf(of((q) => q.shortSigmaPixels)),
       chi: lowerHalf(of((q) => chiOf(q.eccentricity))),
       noise: lowerHalf(of((q) => q.starCount > 0 ? q.noise : NaN)),
       background: lowerHalf(of((q) => q.starCount > 0 ? q.background : NaN)),
@@ -291,20 +293,22 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   const haloGrowth = q.haloShare - night.halo.level;
   const dim = t < 0.85;
   if (dim) {
-    const dewy = haloGrowth > Math.max(0.05, 4 * night.halo.scatter) && wide > 1.08;
+    // Cloud takes light and leaves the stars their width; drops on glass scatter it.
+    const halo = haloGrowth > Math.max(0.05, 4 * night.halo.scatter);
+    const dewy = (halo && wide > 1.08) || (wide > 1.15 && q.fwhmPixels > night.width.level + 3 * night.width.scatter);
     const numbers = `transparency ${percent(t)} (${transparency.stars} ${transparency.method} stars), ${sky}`;
     found.push({
       cause: dewy ? "dew or haze" : "cloud",
       verdict: t < options.rejectTransparency ? "reject" : "down-weight",
       evidence: dewy
-        ? `${numbers}, ${percent(q.haloShare)} of the light in halos (night ${percent(night.halo.level)}), FWHM ${
-          px(q.fwhmPixels)
-        }`
+        ? `${numbers}, ${
+          halo ? `${percent(q.haloShare)} of the light in halos (night ${percent(night.halo.level)}), ` : ""
+        }FWHM ${px(q.fwhmPixels)} (night ${px(night.width.level)})`
         : `${numbers}${noiseRatio > 1.05 ? ": lit from below" : ""}`,
       strength: 0.85 / Math.max(0.05, t),
     });
-  } else if (noiseRatio > 1.35 && q.background > night.background.level) {
-    const bright = noiseRatio > 1.7;
+  } else if ((noiseRatio > 1.35 || skyRatio > 2) && q.background > night.background.level) {
+    const bright = noiseRatio > 1.7 || skyRatio > 3;
     found.push({
       cause: bright ? "twilight" : "moonlight",
       or: bright ? "moonlight" : "twilight",
@@ -320,7 +324,6 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   const chi = chiOf(q.eccentricity), ratio = axisRatio(chi), usual = axisRatio(night.chi.level);
   const longEnough = chi > Math.max(0.16, night.chi.level + 4 * night.chi.scatter, 1.4 * night.chi.level);
   const elongated = longEnough && ratio > 1.12;
-  const minor = q.fwhmPixels / Math.sqrt(ratio), usualMinor = night.width.level / Math.sqrt(usual);
   const trail = cornerTrail(q);
   const rotated = trail > Math.max(0.7 * night.width.level, 1.5 * night.rotation * night.width.level);
   const shapes: Finding[] = [];
@@ -345,7 +348,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       strength: trail / (0.7 * night.width.level),
     });
   } else if (elongated) {
-    const broad = minor / usualMinor;
+    const broad = q.shortSigmaPixels / night.short.level;
     const both = `axis ratio ${ratio.toFixed(2)} (night ${usual.toFixed(2)}) along ${Math.round(q.elongationDegrees)}°`;
     const verdict: Verdict = ratio > options.rejectAxisRatio || wide > options.rejectWidth ? "reject" : "down-weight";
     if (q.alignment > 0.6) {
@@ -385,10 +388,13 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
         strength: wide / 1.17,
       });
     } else {
+      // Shaken stars are never quite round: a little longer than the night's, all the same way.
+      const shaken = q.alignment > 0.6 &&
+        chi > Math.max(0.045, 1.5 * night.chi.level, night.chi.level + 3 * night.chi.scatter);
       shapes.push({
-        cause: flat ? "focus drift" : "poor seeing",
-        or: flat ? undefined : "focus drift",
-        verdict,
+        cause: shaken ? "wind shake" : flat ? "focus drift" : "poor seeing",
+        or: shaken ? "poor seeing" : flat ? undefined : "focus drift",
+        verdict: shaken && wide > 1.2 ? "reject" : verdict,
         evidence: `${numbers}, ${
           flat ? "profile with a flat top and short wings" : "profile as usual"
         } (Moffat exponent ${q.moffatBeta.toFixed(1)}, night ${night.beta.toFixed(1)})`,
