@@ -3,8 +3,8 @@ import type { Region } from "../core/geometry.ts";
 import type { Json } from "../core/options.ts";
 import type { Workflow, WorkflowNode } from "./workflow.ts";
 
-/** Share of the stars' light that stays: our own judgement on the demo nights, where nebula and stars keep a balance. */
-const starStrength = 0.55;
+/** Share of the stars' light that is taken away: our own judgement on the demo nights, where nebula and stars keep a balance. */
+const starReduction = 0.45;
 
 const node = (
   id: string,
@@ -37,7 +37,7 @@ function linePicture(lines: readonly string[], region: Region): Workflow {
       ...lines.flatMap((line) => evenSky(line, region)),
       node("lines", "joinChannels", lines.map(even)),
       node("parts", "separateStars", ["lines"]),
-      node("fewer", "recombineStars", ["parts.starless", "parts.stars"], "", { strength: starStrength }),
+      node("fewer", "reduceStars", ["lines"], "", { strength: starReduction }),
       node("strong", "equaliseChannels", ["fewer"]),
       node("light", "mapChannels", ["strong"], "luminance", { rules: [{ output: "L", from: weights }] }),
       node("drawn", "automaticStretch", ["light"], "luminance"),
@@ -55,8 +55,7 @@ function colourPicture(start: readonly WorkflowNode[], ready: string): Workflow 
     nodes: [
       ...start,
       node("balanced", "balanceStars", [ready]),
-      node("parts", "separateStars", ["balanced"]),
-      node("fewer", "recombineStars", ["parts.starless", "parts.stars"], "", { strength: starStrength }),
+      node("fewer", "reduceStars", ["balanced"], "", { strength: starReduction }),
       node("drawn", "automaticStretch", ["fewer"]),
       node("picture", "saturate", ["drawn"], "", { factor: 1.3 }),
     ],
@@ -90,8 +89,7 @@ export function defaultWorkflow(channels: readonly string[], region: Region): Wo
     name: `${channel} alone`,
     nodes: [
       ...evenSky(channel, region),
-      node("parts", "separateStars", [even(channel)]),
-      node("fewer", "recombineStars", ["parts.starless", "parts.stars"], "", { strength: starStrength }),
+      node("fewer", "reduceStars", [even(channel)], "", { strength: starReduction }),
       node("picture", "automaticStretch", ["fewer"], channel),
     ],
     result: "picture",
