@@ -30,6 +30,7 @@ import { type WarpKernel, warpReach } from "../kernels/warp_tile.ts";
 import { huberLimits } from "../stats/huber.ts";
 import { median } from "../stats/median.ts";
 import { normalQuantile } from "../stats/normal.ts";
+import { drizzleTask } from "./drizzle_tile.ts";
 import { frameLevels } from "./frame_levels.ts";
 import { type FrameTask, type TileOutput, type TilePlan, type TileResult, tileTask } from "./integrate_tile.ts";
 import { planTiles } from "./plan_tiles.ts";
@@ -74,6 +75,14 @@ export interface IntegrateOptions {
   readonly kernel: WarpKernel;
   /** How far interpolation may undershoot the lowest of the four nearest samples, in sigma of the frame's sky; > 0. */
   readonly ringLimit: number;
+  /**
+   * null: every frame is interpolated to the canvas. Else drizzle: each sample falls on the canvas as a square of this
+   * side, in pixels of the frame (0 … 2), and nothing is interpolated; samples of a mosaic fall on the plane of their
+   * colour. Wants many frames that are dithered or turned, and a canvas of scale 1 or finer.
+   */
+  readonly dropSize: number | null;
+  /** While drizzling, how far in canvas pixels the slope of a star may excuse a sample that differs; ≥ 0. */
+  readonly slopePixels: number;
   /** Bytes of samples a worker may hold. */
   readonly workerBytes: number;
   /** Cards the stack carries besides its own. */
@@ -90,7 +99,8 @@ export interface IntegrateOptions {
  * `lostShare` 0.001 a side costs 0.1 % of the signal to noise. `few` 7: below 8 samples the outlier test's own limit exceeds
  * 4 sigma (see huberLimit), while the noise test stays at 3.1. `pairLimit` 5: two samples have no majority, so only what
  * cannot be noise is left out. `seeing` 0.02 and `trailNeighbours` 3 of 8: own choice. `ringLimit` 4: noise alone
- * undershoots its four neighbours by more in fewer than one pixel of a million.
+ * undershoots its four neighbours by more in fewer than one pixel of a million. `slopePixels` 0.5: the sample's own
+ * half-width, within which the light of a star changes along its slope.
  */
 export const integrateDefaults: IntegrateOptions = Object.freeze({
   rejection: "automatic",
@@ -101,6 +111,8 @@ export const integrateDefaults: IntegrateOptions = Object.freeze({
   trailNeighbours: 3,
   kernel: "lanczos3",
   ringLimit: 4,
+  dropSize: null,
+  slopePixels: 0.5,
   workerBytes: 128 * 2 ** 20,
   header: [],
   reference: "",
@@ -267,6 +279,11 @@ function checkOptions(used: IntegrateOptions): void {
   if (!(seeing >= 0)) throw refuse("seeing must be ≥ 0", seeing);
   if (!(trailNeighbours >= 1 && trailNeighbours <= 9)) throw refuse("trailNeighbours must be 1 … 9", trailNeighbours);
   if (!(ringLimit > 0)) throw refuse("ringLimit must be > 0", ringLimit);
+  const { dropSize, slopePixels } = used;
+  if (dropSize !== null && !(dropSize > 0 && dropSize <= 2)) {
+    throw refuse("dropSize must be null or lie above 0 and at most at 2", dropSize);
+  }
+  if (!(slopePixels >= 0)) throw refuse("slopePixels must be ≥ 0", slopePixels);
   if (!(workerBytes >= 2 ** 20)) throw refuse("workerBytes must be at least 1048576", workerBytes);
 }
 
@@ -282,7 +299,10 @@ function checkOptions(used: IntegrateOptions): void {
  * Cost: each sample is read and resampled once and judged in a dozen passes.
  *
  * Rejection: Huber's Proposal 2 (Huber 1981, chapter 6) with the limit that loses `lostShare` a side; the sensor's noise model
- * for at most `few` samples. Variance of the mean from the scatter of the kept samples: Σw²(x−μ)²/(Σw)² · n/(n−1).
+ * for at most `few` samples. While drizzling (Fruchter & Hook 2002, PASP 114, 144) a first, interpolated stack is made to
+ * judge each sample by (Koekemoer et al. 2002): it is left out when it differs by more than the noise model and the slope
+ * there allow, repaired pixels never take part, and the variance comes from the noise model. Else the variance is that of the
+ * mean, from the scatter of the kept samples: Σw²(x−μ)²/(Σw)² · n/(n−1).
  *
  * @param frames the frames; unreadable ones, also such that break off in the middle, are left out and reported
  * @param canvas grid of the stack: {@linkcode referenceCanvas}, {@linkcode intersectionCanvas} …
@@ -388,18 +408,7 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
     trailNeighbours: used.trailNeighbours,
     failed: new Uint8Array(new SharedArrayBuffer(n)),
   };
-  const planes = () => channels.map(() => allocatePlane(width, height));
-  const output: TileOutput = {
-    mean: planes(),
-    variance: planes(),
-    weight: planes(),
-    halfA: planes(),
-    halfB: planes(),
-    coverage: allocatePlane(width, height),
-    dimmer: allocatePlane(width, height),
-    brighter: allocatePlane(width, height),
-    mask: createMask(width, height),
-  };
+  const output = createOutput(channels.length, width, height);
   const step = Math.max(1, Math.floor(n / 16));
   const middle = { x: origin.x + scale * (width - 1) / 2, y: origin.y + scale * (height - 1) / 2 };
   const maps = opened.filter((_, index) => index % step === 0).map(({ task }) =>
@@ -415,15 +424,51 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
     margin: warpReach(used.kernel) + 1 + (mosaic ? 2 : 0) + (repairs ? repairReach * (mosaic ? 2 : 1) : 0),
     wholeRows: Math.max(...opened.map((each) => each.wholeRows)),
   });
-  const results = parallelMap(tileTask, tiles.map((tile) => ({ plan, tile, output })), {
-    label: "combining frames",
-    progress: used.progress,
-  });
+  const { dropSize, slopePixels, progress } = used;
+  let results: readonly TileResult[] = [], made = output, clean: readonly Float32Array[] | null = null;
+  if (dropSize === null || used.rejection !== "none") {
+    const label = dropSize === null ? "combining frames" : "finding outliers";
+    results = parallelMap(tileTask, tiles.map((tile) => ({ plan, tile, output })), { label, progress });
+    clean = output.mean;
+  }
+  let failures = failuresOf(results);
+  if (dropSize !== null && failures.size === 0) {
+    made = createOutput(channels.length, width, height);
+    // Sums of a tile take 58 bytes a pixel and plane.
+    const pixels = Math.max(4096, Math.min(2 ** 20, Math.floor(used.workerBytes / (58 * channels.length))));
+    const pieces = planTiles({ width, height, pixels, maps, margin: 3, wholeRows: 0 });
+    const drizzle = { dropSize, slopePixels, clean };
+    results = parallelMap(drizzleTask, pieces.map((tile) => ({ plan, drizzle, tile, output: made })), {
+      label: "drizzling frames",
+      progress,
+    });
+    failures = failuresOf(results);
+  }
+  return { output: made, results, failures };
+}
+
+function createOutput(count: number, width: number, height: number): TileOutput {
+  const planes = () => Array.from({ length: count }, () => allocatePlane(width, height));
+  return {
+    mean: planes(),
+    variance: planes(),
+    weight: planes(),
+    halfA: planes(),
+    halfB: planes(),
+    coverage: allocatePlane(width, height),
+    dimmer: allocatePlane(width, height),
+    brighter: allocatePlane(width, height),
+    mask: createMask(width, height),
+  };
+}
+
+/** The first reason for each frame that could not be read. */
+function failuresOf(results: readonly TileResult[]): Map<number, string> {
   const failures = new Map<number, string>();
   for (const result of results) {
     for (const { frame, reason } of result.failures) if (!failures.has(frame)) failures.set(frame, reason);
   }
-  return { output, results, failures };
+  return failures;
 }
 
 function finish(
@@ -446,6 +491,7 @@ function finish(
   const notes = [
     `${opened.length} frames combined`,
     `left out: ${percent(dimmerShare)} of the samples below and ${percent(brighterShare)} above the others`,
+    ...(used.dropSize === null ? [] : evenness(channels, output.weight)),
     ...rejected.map((each) => `not used: ${each.name}: ${each.reason.replace(`${each.name}: `, "")}`),
   ];
   const { progress: _progress, header: _header, workerBytes: _bytes, ...recordedOptions } = used;
@@ -488,6 +534,22 @@ function finish(
       notes,
     },
   };
+}
+
+/** How evenly drops cover the canvas, for each plane: holes and thin places spoil a drizzled stack. */
+function evenness(channels: readonly string[], weights: readonly Float32Array[]): string[] {
+  return channels.map((channel, plane) => {
+    const middle = median(weights[plane]);
+    let thin = 0, holes = 0;
+    for (const weight of weights[plane]) {
+      if (!(weight > 0)) holes++;
+      else if (weight < 0.5 * middle) thin++;
+    }
+    const share = (n: number) => `${(100 * n / weights[plane].length).toFixed(2)} %`;
+    return `drizzle, ${channel}: ${share(holes)} of the pixels without a drop, ${
+      share(thin)
+    } with less than half of the median weight`;
+  });
 }
 
 const baseName = (path: string): string => path.split(/[\\/]/).at(-1) ?? path;

@@ -143,7 +143,7 @@ function readPlane(frame: FrameTask, region: Region, plane: number): Float32Arra
 }
 
 /** Bits of the region: saturated raw samples. null when there is none. */
-function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array): Uint8Array | null {
+export function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array): Uint8Array | null {
   const level = frame.correction?.saturationAdu ?? null;
   if (frame.mask === null && level === null) return null;
   let bits: Uint8Array | null = null;
@@ -162,7 +162,7 @@ function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array): Uin
 }
 
 /** Defects of a region. */
-function defectsOf(frame: FrameTask, region: Region): Uint8Array | null {
+export function defectsOf(frame: FrameTask, region: Region): Uint8Array | null {
   const defects = frame.correction?.defects ?? null;
   if (defects === null) return null;
   const out = new Uint8Array(region.width * region.height);
@@ -171,6 +171,17 @@ function defectsOf(frame: FrameTask, region: Region): Uint8Array | null {
     out.set(defects.subarray(from, from + region.width), y * region.width);
   }
   return out;
+}
+
+/** Calibrated samples of one stored plane of a region, defects and all, and its saturated ones. */
+export function rawPlane(
+  frame: FrameTask,
+  region: Region,
+  plane: number,
+): { readonly samples: Float32Array; readonly saturated: Uint8Array | null } {
+  const samples = readPlane(frame, region, plane), saturated = saturatedBits(frame, region, samples);
+  if (frame.correction !== null) correctSamples(samples, frame.correction, region, samples);
+  return { samples, saturated };
 }
 
 /** Calibrated planes of a region of one frame, in the colours of the stack. */
