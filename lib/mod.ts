@@ -70,6 +70,7 @@ export {
   sinhPortable,
   sinPortable,
 } from "./kernels/elementary.ts";
+export type { WarpKernel } from "./kernels/warp_tile.ts";
 
 // io
 export { type FrameSource, openPixels, type PixelSource } from "./io/pixel_source.ts";
@@ -155,7 +156,7 @@ export {
   type StarImage,
 } from "./simulate/render_stars.ts";
 export { type Scene, type SceneGlow, starScene, starSceneDefaults, type StarSceneOptions } from "./simulate/scene.ts";
-export { dustOf, type DustShadow, illumination, type IlluminationOptions } from "./simulate/illumination.ts";
+export { dustOf, type DustShadow, type IlluminationOptions } from "./simulate/illumination.ts";
 export { darkCurrentLaw, type Exposure, fullScaleOf, readOut, type SensorMaps, sensorMaps } from "./simulate/sensor.ts";
 export {
   type FrameConditions,
@@ -164,15 +165,9 @@ export {
   type SkyLight,
   type Streak,
 } from "./simulate/frame_conditions.ts";
-export { type Fault, faultConditions, faultList, type FaultName, type FaultSettings } from "./simulate/faults.ts";
+export { type Fault, faultList, type FaultName, type FaultSettings } from "./simulate/faults.ts";
 export { type ExposureFacts, frameHeader } from "./simulate/frame_header.ts";
-export {
-  type ExpectedLight,
-  expectedLight,
-  type FrameTruth,
-  type SimulateFrameOptions,
-  skyMatrixOf,
-} from "./simulate/expected_light.ts";
+export { type ExpectedLight, type FrameTruth, type SimulateFrameOptions } from "./simulate/expected_light.ts";
 export { type SimulatedFrame, simulateFrame } from "./simulate/simulate_frame.ts";
 export {
   type CalibrationTruth,
@@ -186,7 +181,7 @@ export {
   calibrationFaultList,
   type CalibrationFaultName,
 } from "./simulate/calibration_faults.ts";
-export { type Field, gradientNoise, octaves, ridges } from "./simulate/turbulence.ts";
+export { type Field, gradientNoise } from "./simulate/turbulence.ts";
 export {
   type LanternNebula,
   lanternNebula,
@@ -318,9 +313,27 @@ export {
 
 // register
 export {
-  type PhaseCorrelateOptions,
+  applyNormalisation,
+  applyNormalisationDefaults,
+  type ApplyNormalisationOptions,
+  fitNormalisation,
+  fitNormalisationDefaults,
+  type FitNormalisationOptions,
+  type FittedNormalisation,
+  type NormalisationPlaneFit,
+  type NormalisationReference,
+  normaliseLocal,
+  prepareNormalisation,
+  prepareNormalisationDefaults,
+  type PrepareNormalisationOptions,
+  type ReferencePlane,
+  type StarRatio,
+  surfaceImage,
+} from "./register/normalise_local.ts";
+export {
   phaseCorrelate,
   phaseCorrelateDefaults,
+  type PhaseCorrelateOptions,
   type PhaseCorrelation,
 } from "./register/phase_correlation.ts";
 export { interpolationWeights, resample, resampleDefaults, type ResampleOptions } from "./register/resample.ts";
@@ -386,6 +399,8 @@ export {
 } from "./background/extract_gradient.ts";
 
 // detail
+export { reduceNoise, reduceNoiseDefaults, type ReduceNoiseOptions } from "./detail/reduce_noise.ts";
+export { enhanceDetail, enhanceDetailDefaults, type EnhanceDetailOptions } from "./detail/enhance_detail.ts";
 export {
   type SeparatedStars,
   separateStars,
@@ -453,6 +468,19 @@ export { fromOklab, toOklab } from "./colour/oklab_image.ts";
 export { saturate, saturateDefaults, type SaturateOptions } from "./colour/saturate.ts";
 
 // effect
+export {
+  type BeforeAfter,
+  type Effect,
+  type EffectContext,
+  effectContextDefaults,
+  measureEffect,
+} from "./effect/measure_effect.ts";
+export {
+  type HalvesReport,
+  validateHalves,
+  validateHalvesDefaults,
+  type ValidateHalvesOptions,
+} from "./effect/validate_halves.ts";
 
 // view
 export {
@@ -493,3 +521,23 @@ export type {
 } from "./view/report.ts";
 
 // pipeline
+export {
+  type NightOutcome,
+  type RerunOptions,
+  type RerunOutcome,
+  rerunPicture,
+  runNight,
+  type RunNightOptions,
+} from "./pipeline/run_night.ts";
+export {
+  type CarriedOut,
+  parseWorkflow,
+  replayHistory,
+  runWorkflow,
+  type Workflow,
+  type WorkflowNode,
+} from "./pipeline/workflow.ts";
+export { findStep, type StepDefinition, stepNames, type StepOptions, type StepResult } from "./pipeline/step.ts";
+export { defaultWorkflow } from "./pipeline/default_workflow.ts";
+export { type ReadRecord, readRecord, samplesDigest } from "./pipeline/record.ts";
+export { libraryVersion } from "./pipeline/version.ts";

@@ -4,7 +4,7 @@ import type { Region } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask, type Mask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
-import { applyTransform, invertTransform, linearPart, type Transform } from "../core/transform.ts";
+import { invertTransform, linearPart, type Transform } from "../core/transform.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 import { sourceRow, type WarpKernel, warpTile } from "../kernels/warp_tile.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
