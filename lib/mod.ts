@@ -263,6 +263,27 @@ export {
   measureFrameDefaults,
   type MeasureFrameOptions,
 } from "./measure/measure_frame.ts";
+export {
+  type BackgroundMap,
+  backgroundPlane,
+  measureBackground,
+  measureBackgroundDefaults,
+  type MeasureBackgroundOptions,
+  noisePlane,
+} from "./measure/measure_background.ts";
+export {
+  measureNoise,
+  measureNoiseDefaults,
+  type MeasureNoiseOptions,
+  measurePairNoise,
+  type NoiseReport,
+} from "./measure/measure_noise.ts";
+export {
+  type PhotonTransfer,
+  photonTransfer,
+  photonTransferDefaults,
+  type PhotonTransferOptions,
+} from "./measure/photon_transfer.ts";
 export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
 export type { Trail } from "./measure/find_trails.ts";
 export type { Doubling } from "./measure/mean_star.ts";

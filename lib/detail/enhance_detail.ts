@@ -1,0 +1,74 @@
+/** More contrast in details that are there. */
+import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { scaleNoise, starlet } from "../measure/starlet.ts";
+import { meanPlane } from "./separate_stars.ts";
+
+/** Options of {@linkcode enhanceDetail}. */
+export interface EnhanceDetailOptions {
+  /** Gain of each scale, 1, 2, 4 … pixels; 1 leaves a scale as it is. */
+  readonly gains: readonly number[];
+  /** A detail counts from this many standard deviations of its scale's noise, and in full from twice that. */
+  readonly threshold: number;
+}
+
+/**
+ * What {@linkcode enhanceDetail} uses for an option left out: a quarter more at 4 to 16 pixels, where filaments are, and
+ * nothing at the scale of stars, which would gain dark rings; details of two standard deviations begin to count.
+ */
+export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.freeze({
+  gains: Object.freeze([1, 1, 1.15, 1.3, 1.25]),
+  threshold: 2,
+});
+
+/**
+ * Raise details by scale, gated by their significance: detail · (1 + (gain − 1) s), s from 0 to 1 between one and two
+ * thresholds of the scale's own noise. The mean of the planes is enhanced and the change added to all, so that colours
+ * keep their differences.
+ *
+ * In:  any unit, best a picture without stars. Out: same shape and unit, pictures held to 0 … 1; NaN stays NaN.
+ * Gains of 1 return the input. Cost: about 0.1 s a megapixel.
+ * Method: starlet (Starck & Murtagh 2002) with gains.
+ *
+ * @throws {RangeError} if an option is out of range
+ *
+ * @example Noise alone is left as it is
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, enhanceDetail, randomStream } from "faintlight";
+ *
+ * const random = randomStream(4), data = Float32Array.from({ length: 10000 }, () => 100 + 5 * random.gaussian());
+ * const image = createImage({ width: 100, height: 100, unit: "adu", planes: [{ channel: "L", data }] });
+ * const out = enhanceDetail(image).planes[0].data;
+ * assert.ok(Math.sqrt(out.reduce((sum, v, i) => sum + (v - data[i]) ** 2, 0) / 10000) < 0.2);
+ * ```
+ */
+export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOptions> = {}): Image {
+  const used = settle("enhanceDetail", enhanceDetailDefaults, options);
+  const { gains, threshold } = used;
+  if (gains.length === 0 || gains.length > 8 || gains.some((g) => !(g >= 0 && g <= 4))) {
+    throw new RangeError(`enhanceDetail: gains must be one to eight numbers of 0 … 4, but got ${gains.join(", ")}`);
+  }
+  if (!(threshold > 0)) throw new RangeError(`enhanceDetail: threshold must be > 0, but got ${threshold}`);
+  const { width, height } = image;
+  const { scales } = starlet(meanPlane(image), width, height, gains.length);
+  const change = new Float32Array(width * height);
+  scales.forEach((detail, j) => {
+    if (gains[j] === 1) return;
+    const noise = scaleNoise(detail), scale = noise > 0 ? 1 / (threshold * noise) : Infinity;
+    for (let i = 0; i < change.length; i++) {
+      const u = Math.max(0, Math.min(1, Math.abs(detail[i]) * scale - 1));
+      change[i] += detail[i] * (gains[j] - 1) * u * u * (3 - 2 * u);
+    }
+  });
+  const picture = image.unit === "display";
+  const planes = image.planes.map(({ channel, data }) => {
+    const out = allocatePlane(width, height);
+    for (let i = 0; i < out.length; i++) {
+      const v = data[i] + change[i];
+      out[i] = picture ? (v < 0 ? 0 : v > 1 ? 1 : v) : v;
+    }
+    return { channel, data: out };
+  });
+  return derive(image, { planes, variance: null }, { step: "enhanceDetail", options: used });
+}

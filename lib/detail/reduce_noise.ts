@@ -1,0 +1,118 @@
+/** Less noise where nothing but noise is. */
+import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { scaleNoise, starlet } from "../measure/starlet.ts";
+import { smoothPlane } from "../measure/smooth_plane.ts";
+import { meanPlane } from "./separate_stars.ts";
+
+/** Options of {@linkcode reduceNoise}. */
+export interface ReduceNoiseOptions {
+  /** Details below this many standard deviations of their scale's noise are taken for noise. */
+  readonly threshold: number;
+  /** The same for differences between channels, where the eye sees noise first and detail last. */
+  readonly colourThreshold: number;
+  /** Scales that are cleaned: 1, 2, 4 … pixels. */
+  readonly scales: number;
+  /** Share of what is taken away that stays as grain, 0 … 1. */
+  readonly grain: number;
+}
+
+/**
+ * What {@linkcode reduceNoise} uses for an option left out: three standard deviations, five for colour; four scales, up
+ * to eight pixels, as far as the eye takes noise for grain; a fifth of the grain stays, by our own judgement, because
+ * surfaces without any look like wax.
+ */
+export const reduceNoiseDefaults: Readonly<ReduceNoiseOptions> = Object.freeze({
+  threshold: 3,
+  colourThreshold: 5,
+  scales: 4,
+  grain: 0.2,
+});
+
+/** A plane with insignificant details taken down. Significance is that of the neighbourhood, so that single specks count little. */
+function cleaned(
+  data: Float32Array,
+  width: number,
+  height: number,
+  count: number,
+  threshold: number,
+  grain: number,
+): Float32Array {
+  const { scales, rest } = starlet(data, width, height, count);
+  const out = Float32Array.from(rest);
+  scales.forEach((detail, j) => {
+    const noise = scaleNoise(detail);
+    if (!(noise > 0)) {
+      for (let i = 0; i < out.length; i++) out[i] += detail[i];
+      return;
+    }
+    const power = new Float32Array(detail.length), norm = 1 / (noise * noise);
+    for (let i = 0; i < power.length; i++) power[i] = detail[i] * detail[i] * norm;
+    const local = smoothPlane(power, width, height, 0.7 * 2 ** j);
+    // The mean square of noise is 1; a threshold of 3 stands for a mean square of 3 over the few samples of a neighbourhood.
+    const low = 1 + 0.25 * threshold, high = 1 + 1.25 * threshold, scale = 1 / (high - low);
+    for (let i = 0; i < out.length; i++) {
+      const u = Math.max(0, Math.min(1, (local[i] - low) * scale)), keep = u * u * (3 - 2 * u);
+      out[i] += detail[i] * (grain + (1 - grain) * keep);
+    }
+  });
+  return out;
+}
+
+/**
+ * Reduce noise by scale: the image is parted into details of 1, 2, 4 … pixels (starlet), the noise of each scale is
+ * measured on the image itself, so that noise correlated by resampling is known for what it is, and details that do not
+ * stand out of it in their neighbourhood are taken down. With several planes their mean and the differences from it are
+ * cleaned apart, the differences more strongly.
+ *
+ * In:  any unit, best linear. Out: same shape and unit; NaN stays NaN. The variance is dropped: it is no longer known.
+ * Cost: about 0.1 s a megapixel and plane.
+ * Method: Starck & Murtagh 2002; local significance in place of single coefficients after Starck, Murtagh & Bijaoui 1998.
+ *
+ * @throws {RangeError} if an option is out of range
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, randomStream, reduceNoise } from "faintlight";
+ *
+ * const random = randomStream(4), data = Float32Array.from({ length: 10000 }, () => 100 + 5 * random.gaussian());
+ * const out = reduceNoise(createImage({ width: 100, height: 100, unit: "adu", planes: [{ channel: "L", data }] }));
+ * const spread = Math.sqrt(out.planes[0].data.reduce((sum, v) => sum + (v - 100) ** 2, 0) / 10000);
+ * assert.ok(spread < 2);
+ * ```
+ */
+export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> = {}): Image {
+  const used = settle("reduceNoise", reduceNoiseDefaults, options);
+  const { threshold, colourThreshold, scales, grain } = used;
+  if (!(threshold >= 0)) throw new RangeError(`reduceNoise: threshold must be ≥ 0, but got ${threshold}`);
+  if (!(colourThreshold >= 0)) {
+    throw new RangeError(`reduceNoise: colourThreshold must be ≥ 0, but got ${colourThreshold}`);
+  }
+  if (!(Number.isInteger(scales) && scales >= 1 && scales <= 7)) {
+    throw new RangeError(`reduceNoise: scales must be a whole number of 1 … 7, but got ${scales}`);
+  }
+  if (!(grain >= 0 && grain <= 1)) throw new RangeError(`reduceNoise: grain must lie within 0 … 1, but got ${grain}`);
+  const { width, height } = image, several = image.planes.length > 1;
+  const mean = meanPlane(image);
+  const light = cleaned(mean, width, height, scales, threshold, grain);
+  const planes = image.planes.map(({ channel, data }) => {
+    const out = allocatePlane(width, height);
+    if (several) {
+      const difference = new Float32Array(data.length);
+      for (let i = 0; i < difference.length; i++) difference[i] = data[i] - mean[i];
+      const colour = cleaned(difference, width, height, scales + 1, colourThreshold, 0);
+      for (let i = 0; i < out.length; i++) out[i] = light[i] + colour[i];
+    } else out.set(light);
+    for (let i = 0; i < out.length; i++) if (data[i] !== data[i]) out[i] = NaN;
+    return { channel, data: out };
+  });
+  if (image.unit === "display") {
+    for (const { data } of planes) {
+      for (let i = 0; i < data.length; i++) {
+        data[i] = data[i] < 0 ? 0 : data[i] > 1 ? 1 : data[i];
+      }
+    }
+  }
+  return derive(image, { planes, variance: null }, { step: "reduceNoise", options: used });
+}
