@@ -1,10 +1,12 @@
 /** PNG (W3C PNG Specification, third edition): our own writer for 16-bit pictures with colour tags and a record, and a reader. */
 import zlib from "node:zlib";
+import { allocateShared } from "../core/memory.ts";
 import { allocatePlane, createImage, type Image, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { pack } from "../kernels/bands.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 import { firstRowOnTop } from "./orientation.ts";
-import { combineAdler, encodePngStrip, type PngStrip, type PngStripJob } from "./png_strip.ts";
+import { combineAdler, encodePngStrip, type PngStrip, type PngStripJob, stripRoom } from "./png_strip.ts";
 
 /** Float planes to encode: one (gray) or three (red, green, blue), 0 is black and 1 is white. */
 export interface PngPlanes {
@@ -57,6 +59,8 @@ export const pngRecordKeyword: string = "Faintlight record";
 const SIGNATURE = Uint8Array.of(0x89, 0x50, 0x4e, 0x47, 0x0d, 0x0a, 0x1a, 0x0a);
 /** Filtered bytes a strip: large enough that a strip's own Huffman table costs nothing, small enough to share out work. */
 const STRIP_BYTES = 1 << 21;
+/** Strips from which the pool is worth waking. */
+const POOL_STRIPS = 4;
 /** Texts longer than this are deflated; the specification advises it above 1024 bytes. */
 const LONG_TEXT_BYTES = 1024;
 
@@ -137,15 +141,6 @@ function layoutOf(source: Image | PngPlanes | PngSamples, bits: 8 | 16): Layout 
   return { width, height, channels: planes.length, bits, planes, topDown };
 }
 
-/** Workers see memory that is shared; anything else would be copied whole for every strip. */
-function shared<T extends Float32Array | Uint8Array | Uint16Array>(data: T): T {
-  if (data.buffer instanceof SharedArrayBuffer) return data;
-  const Kind = data.constructor as new (buffer: SharedArrayBuffer) => T;
-  const copy = new Kind(new SharedArrayBuffer(data.byteLength));
-  copy.set(data);
-  return copy;
-}
-
 const stripTask: PoolTask<PngStripJob, PngStrip> = {
   module: new URL("./png_strip.ts", import.meta.url).href,
   name: "encodePngStrip",
@@ -211,27 +206,35 @@ export function encodePng16(
   if (record !== null) parts.push(textChunk(pngRecordKeyword, record));
 
   const stripRows = Math.max(1, Math.floor(STRIP_BYTES / (width * channels * bits / 8 + 1)));
-  const pieces = stripRows < height ? planes.map(shared) : planes;
-  const jobs: PngStripJob[] = [];
-  for (let firstRow = 0; firstRow < height; firstRow += stripRows) {
-    const endRow = Math.min(height, firstRow + stripRows);
-    jobs.push({
-      planes: pieces,
-      width,
-      bottomRow: topDown ? -1 : height - 1,
-      channels,
-      bits,
-      firstRow,
-      endRow,
-      last: endRow === height,
-    });
-  }
-  const strips = jobs.length === 1 ? jobs.map(encodePngStrip) : parallelMap(stripTask, jobs, { label: "writing PNG" });
+  const count = Math.ceil(height / stripRows), inline = count < POOL_STRIPS;
+  const floats = planes[0] instanceof Float32Array;
+  const bare = (plane: Layout["planes"][number]) =>
+    plane instanceof Uint16Array ? new Uint8Array(plane.buffer, plane.byteOffset, plane.byteLength) : plane;
+  const packed = planes.map((plane) => inline ? bare(plane) : pack(bare(plane)));
+  const room = stripRoom(stripRows * (width * channels * bits / 8 + 1));
+  const bytes = inline
+    ? new Uint8Array(count * room)
+    : new Uint8Array(allocateShared(count * room, true), 0, count * room);
+  const shared = inline ? bytes : pack(bytes);
+  const jobs = Array.from({ length: count }, (_, at): PngStripJob => ({
+    planes: packed,
+    floats,
+    width,
+    bottomRow: topDown ? -1 : height - 1,
+    channels,
+    bits,
+    firstRow: at * stripRows,
+    endRow: Math.min(height, (at + 1) * stripRows),
+    last: at === count - 1,
+    out: shared,
+    outAt: at * room,
+  }));
+  const strips = parallelMap(stripTask, jobs, { label: "writing PNG", inline });
   const adler = strips.reduce((sum, strip) => combineAdler(sum, strip.adler, strip.length), 1);
   strips.forEach((strip, at) => {
     const begin = at === 0 ? Uint8Array.of(0x78, 0x01) : new Uint8Array(0); // deflate, 32 KiB window
     const end = at === strips.length - 1 ? uint32(adler) : new Uint8Array(0);
-    parts.push(chunk("IDAT", begin, strip.bytes, end));
+    parts.push(chunk("IDAT", begin, bytes.subarray(at * room, at * room + strip.packed), end));
   });
   parts.push(chunk("IEND"));
 

@@ -1,10 +1,13 @@
 /** One strip of rows of a PNG: samples → filtered bytes → deflate. Runs on the pool; its bytes depend on the strip alone. */
 import zlib from "node:zlib";
+import { type Packed, unpack } from "../kernels/bands.ts";
 
 /** A strip to encode. */
 export interface PngStripJob {
-  /** Float planes in 0 … 1 (one or three), or one array of interleaved whole-number samples. */
-  readonly planes: readonly (Float32Array | Uint8Array | Uint16Array)[];
+  /** Float planes in 0 … 1 (one or three), or the bytes of one array of interleaved whole-number samples. */
+  readonly planes: readonly Packed[];
+  /** Whether the planes hold floats. */
+  readonly floats: boolean;
   /** Columns. */
   readonly width: number;
   /** Last stored row when it is drawn on top (stored rows run upwards), else -1. */
@@ -19,17 +22,24 @@ export interface PngStripJob {
   readonly endRow: number;
   /** Whether the strip ends the deflate stream. */
   readonly last: boolean;
+  /** Room for the deflate bytes of all strips; this one's begin at `outAt`. */
+  readonly out: Packed;
+  /** First byte of this strip's {@linkcode stripRoom}. */
+  readonly outAt: number;
 }
 
 /** An encoded strip. */
 export interface PngStrip {
-  /** Raw deflate bytes that end on a byte boundary. */
-  readonly bytes: Uint8Array;
+  /** Number of raw deflate bytes from `outAt` on; they end on a byte boundary. */
+  readonly packed: number;
   /** Adler-32 of the filtered bytes. */
   readonly adler: number;
   /** Number of filtered bytes. */
   readonly length: number;
 }
+
+/** Most bytes that deflate makes of so many (zlib's own bound for any level, rounded up), and the flush behind them. */
+export const stripRoom = (bytes: number): number => bytes + Math.ceil(bytes / 512) + 128;
 
 const ADLER_BASE = 65521;
 
@@ -57,36 +67,38 @@ export function combineAdler(first: number, second: number, secondLength: number
   return (b * 65536 + a) >>> 0;
 }
 
-/** Write one drawn row of samples as big-endian bytes. Floats are rounded to the nearest code, NaN becomes 0. */
-function writeRow(job: PngStripJob, drawnRow: number, out: Uint8Array): void {
-  const { planes, width, channels, bits, bottomRow } = job;
-  const row = bottomRow < 0 ? drawnRow : bottomRow - drawnRow;
-  const first = planes[0];
-  if (first instanceof Float32Array) {
-    const top = bits === 16 ? 65535 : 255;
-    const step = channels * bits / 8;
-    for (let c = 0; c < channels; c++) {
-      const data = planes[c];
-      for (let x = 0, from = row * width, at = c * bits / 8; x < width; x++, from++, at += step) {
-        const v = data[from];
-        const code = v >= 1 ? top : v > 0 ? (v * top + 0.5) | 0 : 0;
-        if (bits === 16) {
-          out[at] = code >> 8;
-          out[at + 1] = code;
-        } else out[at] = code;
+/** Writes one drawn row of samples as big-endian bytes. Floats are rounded to the nearest code, NaN becomes 0. */
+function rowWriter(job: PngStripJob): (drawnRow: number, out: Uint8Array) => void {
+  const { width, channels, bits, bottomRow } = job;
+  const stored = (drawnRow: number) => bottomRow < 0 ? drawnRow : bottomRow - drawnRow;
+  if (job.floats) {
+    const planes = job.planes.map((plane) => unpack<Float32Array>(plane));
+    const top = bits === 16 ? 65535 : 255, step = channels * bits / 8;
+    return (drawnRow, out) => {
+      for (let c = 0; c < channels; c++) {
+        const data = planes[c];
+        for (let x = 0, from = stored(drawnRow) * width, at = c * bits / 8; x < width; x++, from++, at += step) {
+          const v = data[from];
+          const code = v >= 1 ? top : v > 0 ? (v * top + 0.5) | 0 : 0;
+          if (bits === 16) {
+            out[at] = code >> 8;
+            out[at + 1] = code;
+          } else out[at] = code;
+        }
       }
-    }
-    return;
+    };
   }
-  const count = width * channels;
-  const samples = first.subarray(row * count, (row + 1) * count);
-  if (bits === 8) out.set(samples);
-  else {
-    for (let at = 0, to = 0; at < count; at++, to += 2) {
-      out[to] = samples[at] >> 8;
-      out[to + 1] = samples[at];
-    }
+  const bytes = unpack<Uint8Array>(job.planes[0]), count = width * channels;
+  if (bits === 8) {
+    return (drawnRow, out) => out.set(bytes.subarray(stored(drawnRow) * count, (stored(drawnRow) + 1) * count));
   }
+  const samples = new Uint16Array(bytes.buffer, bytes.byteOffset, bytes.length / 2);
+  return (drawnRow, out) => {
+    for (let i = 0, from = stored(drawnRow) * count, to = 0; i < count; i++, from++, to += 2) {
+      out[to] = samples[from] >> 8;
+      out[to + 1] = samples[from];
+    }
+  };
 }
 
 /** PNG filter `kind` (0 none, 1 sub, 2 up, 3 average, 4 Paeth) of a row, given the row above. */
@@ -123,9 +135,10 @@ const PROBE_BYTES = 49152;
 export function encodePngStrip(job: PngStripJob): PngStrip {
   const { width, channels, bits, firstRow, endRow, last } = job;
   const step = channels * bits / 8, rowBytes = width * step, rows = endRow - firstRow;
+  const writeRow = rowWriter(job);
   let row = new Uint8Array(rowBytes), above = new Uint8Array(rowBytes);
   const startAt = (y: number) => {
-    if (y > 0) writeRow(job, y - 1, above);
+    if (y > 0) writeRow(y - 1, above);
     else above.fill(0);
   };
   const probeRows = Math.min(rows, Math.max(2, Math.ceil(PROBE_BYTES / rowBytes)));
@@ -133,7 +146,7 @@ export function encodePngStrip(job: PngStripJob): PngStrip {
   const probes = [0, 1, 2, 3, 4].map(() => new Uint8Array(probeRows * (rowBytes + 1)));
   startAt(probeFirst);
   for (let y = 0; y < probeRows; y++) {
-    writeRow(job, probeFirst + y, row);
+    writeRow(probeFirst + y, row);
     probes.forEach((probe, kind) => filterRow(kind, row, above, step, probe, y * (rowBytes + 1)));
     [row, above] = [above, row];
   }
@@ -146,7 +159,7 @@ export function encodePngStrip(job: PngStripJob): PngStrip {
   const filtered = new Uint8Array(rows * (rowBytes + 1));
   startAt(firstRow);
   for (let y = 0; y < rows; y++) {
-    writeRow(job, firstRow + y, row);
+    writeRow(firstRow + y, row);
     filterRow(kind, row, above, step, filtered, y * (rowBytes + 1));
     [row, above] = [above, row];
   }
@@ -154,5 +167,6 @@ export function encodePngStrip(job: PngStripJob): PngStrip {
     ...(useThorough ? thorough : quick),
     finishFlush: last ? Z_FINISH : Z_SYNC_FLUSH,
   });
-  return { bytes, adler: adler32(filtered), length: filtered.length };
+  unpack<Uint8Array>(job.out).set(bytes, job.outAt);
+  return { packed: bytes.length, adler: adler32(filtered), length: filtered.length };
 }

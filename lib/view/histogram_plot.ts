@@ -7,7 +7,7 @@ import { quantile } from "../stats/median.ts";
 import { composeSheet, heading, MARGIN } from "./layout.ts";
 import { channelColour, channelLabel, type Theme, type ThemeName, themes } from "./palette.ts";
 import { type Drawing, plotDrawing } from "./plot.ts";
-import { shownPlanes, unitLabel } from "./preview.ts";
+import { sampleOf, shownPlanes, unitLabel } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital, formatShare, tickText } from "./text.ts";
 
@@ -29,8 +29,9 @@ export function histogramRange(images: readonly Image[], channel: string | null)
   let low = Infinity, high = -Infinity;
   for (const image of images) {
     for (const plane of shownPlanes(image, channel)) {
-      low = Math.min(low, quantile(plane.data, 0.0002));
-      high = Math.max(high, quantile(plane.data, 0.995));
+      const some = sampleOf(plane.data);
+      low = Math.min(low, quantile(some, 0.0002));
+      high = Math.max(high, quantile(some, 0.995));
     }
   }
   if (!(high > low)) return Number.isFinite(low) ? [low - 0.5, low + 0.5] : [0, 1];

@@ -135,12 +135,18 @@ const SKY_GRAY = 0.147713;
 /** Share of the samples drawn white. */
 const WHITE_SHARE = 0.0005;
 
+/** At most some 200 000 samples spread evenly over a plane, enough for limits that only a drawing uses. */
+export function sampleOf(data: Float32Array): Float32Array {
+  const stride = Math.ceil(data.length / 200000) | 1; // odd, so that it does not run down one column
+  return stride === 1
+    ? data
+    : Float32Array.from({ length: Math.floor(data.length / stride) }, (_, i) => data[i * stride]);
+}
+
 /** Level and spread of the sky of a plane: the median, and the spread of what lies below it, which no star and little nebula reaches. */
 export function skyOf(data: Float32Array): { level: number; noise: number } {
-  const level = quantile(data, 0.5);
-  const below: number[] = [];
-  const stride = Math.max(1, Math.floor(data.length / 200000));
-  for (let i = 0; i < data.length; i += stride) if (data[i] < level) below.push(level - data[i]);
+  const some = sampleOf(data), level = quantile(some, 0.5);
+  const below = some.filter((v) => v < level).map((v) => level - v);
   return { level, noise: below.length === 0 ? 0 : 1.4826 * quantile(below, 0.5) };
 }
 
@@ -203,11 +209,13 @@ export function describeStretch(stretch: DisplayStretch, unit: Unit): string {
   } above)`;
 }
 
-/** Brightness 0 … 1 of a sample under a stretch; NaN stays NaN. */
-export function displayValue(stretch: DisplayStretch, plane: number, value: number): number {
-  if (stretch.kind === "none") return value;
-  const t = (value - stretch.black[Math.min(plane, stretch.black.length - 1)]) / stretch.span;
-  return stretch.kind === "linear" ? t : Math.asinh(stretch.beta * t) / Math.asinh(stretch.beta);
+/** The function from a sample of a plane to brightness 0 … 1; NaN stays NaN. */
+export function displayCurve(stretch: DisplayStretch, plane: number): (value: number) => number {
+  if (stretch.kind === "none") return (value) => value;
+  const black = stretch.black[Math.min(plane, stretch.black.length - 1)], { span } = stretch;
+  if (stretch.kind === "linear") return (value) => (value - black) / span;
+  const factor = stretch.beta / span, gain = 1 / Math.asinh(stretch.beta);
+  return (value) => gain * Math.asinh(factor * (value - black));
 }
 
 /** Colour of pixels without data: a blue that no sky has. */
@@ -217,13 +225,17 @@ const NO_DATA = [46, 58, 92] as const;
 export function drawPreview(preview: Preview, stretch: DisplayStretch): Uint8Array {
   const { width, height, planes } = preview;
   const samples = new Uint8Array(width * height * 3);
-  for (let i = 0, at = 0; i < width * height; i++, at += 3) {
-    for (let c = 0; c < 3; c++) {
-      const p = planes.length === 3 ? c : 0;
-      const v = displayValue(stretch, p, planes[p][i]);
-      samples[at + c] = v !== v ? NO_DATA[c] : v >= 1 ? 255 : v > 0 ? Math.round(255 * v) : 0;
+  planes.forEach((plane, p) => {
+    const curve = displayCurve(stretch, p);
+    for (let i = 0, at = p; i < plane.length; i++, at += 3) {
+      const v = curve(plane[i]);
+      samples[at] = v !== v ? NO_DATA[p] : v >= 1 ? 255 : v > 0 ? Math.round(255 * v) : 0;
+      if (planes.length === 1) {
+        samples[at + 1] = v !== v ? NO_DATA[1] : samples[at];
+        samples[at + 2] = v !== v ? NO_DATA[2] : samples[at];
+      }
     }
-  }
+  });
   return samples;
 }
 
