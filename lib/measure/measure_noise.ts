@@ -1,0 +1,195 @@
+/** The noise of a frame, several ways that trust different things. */
+import type { Image } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { madSigma } from "../stats/mad_sigma.ts";
+import { clippedSdFactor } from "../stats/sigma_clip.ts";
+import { type Sampling, samplingOf } from "./sampling.ts";
+import { starletSmooth, withoutGaps } from "./starlet.ts";
+
+/** Options of {@linkcode measureNoise}. */
+export interface MeasureNoiseOptions {
+  /** Channel; null: green of a mosaic or colour image, else the first plane. */
+  readonly channel: string | null;
+  /** Number of starlet scales that must be free of signal where noise is measured. */
+  readonly scales: number;
+}
+
+/** What {@linkcode measureNoise} uses for an option left out: four scales reach structures of 16 pixels. */
+export const measureNoiseDefaults: MeasureNoiseOptions = Object.freeze({ channel: null, scales: 4 });
+
+/** Noise of a pixel by several estimators, in the unit of the image. */
+export interface NoiseReport {
+  /** Channel measured. */
+  readonly channel: string;
+  /** The estimate to use: standard deviation where no starlet scale shows signal, iterated. */
+  readonly noise: number;
+  /** 1.4826 × median absolute deviation of the finest starlet scale over what white noise leaves there. */
+  readonly firstScale: number;
+  /** From the 3 × 3 operator that no plane passes, by its median absolute deviation: stars hardly count. */
+  readonly secondDifference: number;
+  /** From the same operator by its mean modulus (Immerkær 1996): stars and texture count. */
+  readonly meanModulus: number;
+  /** Share of the pixels where no scale shows signal. */
+  readonly freeShare: number;
+  /** Options used. */
+  readonly options: MeasureNoiseOptions;
+}
+
+/** Standard deviation that white noise of 1 has in each scale, two-dimensional B3 starlet (exact kernel norms; Starck & Murtagh). */
+const SCALE_GAIN: readonly number[] = [0.8907963, 0.2006639, 0.0855075, 0.0412174, 0.0204249, 0.0101898, 0.005092];
+/** The same for what is left after J scales: the smooth plane. */
+const REST_GAIN: readonly number[] = [0.2734375, 0.1234741, 0.0603595, 0.0300147];
+
+/** The plane to work on: all of it, or every second pixel of every second row from the first green one of a mosaic. */
+function planeFor(sampling: Sampling): { data: Float32Array; width: number; height: number } {
+  const { data, width, height, parity } = sampling;
+  if (parity === -1) return { data, width, height };
+  const w = (width - parity + 1) >> 1, h = (height + 1) >> 1, out = new Float32Array(w * h);
+  for (let y = 0; y < h; y++) for (let x = 0; x < w; x++) out[y * w + x] = data[2 * y * width + 2 * x + parity];
+  return { data: out, width: w, height: h };
+}
+
+/**
+ * Measure the noise of a frame. NaN is no data. Noise that was correlated by interpolation is underestimated by all of these:
+ * measure on calibrated frames before resampling.
+ *
+ * `noise`: starlet planes w_j; pixels with |w_j| < 3 σ σ_j at every scale are free of signal; the standard deviation there of the
+ * image less its smooth plane gives the next σ, until it settles (Starck & Murtagh 1998, PASP 110, 193), corrected for the cut at
+ * 3 sigma and for the noise that went with the smooth plane. `secondDifference`, `meanModulus`: [1 −2 1] ⊗ [1 −2 1] (Immerkær
+ * 1996, CVIU 64, 300).
+ *
+ * Cost: about 0.1 µs a pixel. Work space: 24 bytes a pixel.
+ *
+ * @throws {TypeError} if the image is a finished picture or lacks the channel
+ * @throws {RangeError} if scales is not 1 … 4 or the image is smaller than 3 × 3
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, measureNoise, randomStream } from "faintlight";
+ *
+ * const random = randomStream(5), data = Float32Array.from({ length: 4096 }, (_, i) => i % 64 + 3 * random.gaussian());
+ * const image = createImage({ width: 64, height: 64, unit: "adu", planes: [{ channel: "L", data }] });
+ * assert.ok(Math.abs(measureNoise(image).noise - 3) < 0.15);
+ * ```
+ */
+export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions> = {}): NoiseReport {
+  const used = settle("measureNoise", measureNoiseDefaults, options);
+  const { scales } = used;
+  if (!(Number.isInteger(scales) && scales >= 1 && scales <= 4)) {
+    throw new RangeError(`measureNoise: scales must be a whole number from 1 to 4, but got ${scales}`);
+  }
+  const sampling = samplingOf("measureNoise", image, used.channel);
+  const { data: raw, width, height } = planeFor(sampling);
+  if (width < 3 || height < 3) {
+    throw new RangeError(`measureNoise: image must be at least 3 × 3, but got ${width} × ${height}`);
+  }
+  const data = withoutGaps(raw), size = width * height;
+  const bends = new Float32Array((width - 2) * (height - 2));
+  let modulus = 0, known = 0;
+  for (let y = 1, at = 0; y < height - 1; y++) {
+    for (let x = 1; x < width - 1; x++, at++) {
+      const i = y * width + x, a = i - width, b = i + width;
+      const v = raw[a - 1] - 2 * raw[a] + raw[a + 1] - 2 * (raw[i - 1] - 2 * raw[i] + raw[i + 1]) + raw[b - 1] -
+        2 * raw[b] + raw[b + 1];
+      bends[at] = v;
+      if (v === v) {
+        modulus += Math.abs(v);
+        known++;
+      }
+    }
+  }
+  const secondDifference = madSigma(bends) / 6, meanModulus = Math.sqrt(Math.PI / 2) * modulus / (6 * known);
+  let smooth = data, firstScale = NaN;
+  const planes: Float32Array[] = [];
+  for (let j = 0; j < scales; j++) {
+    const next = starletSmooth(smooth, width, height, 2 ** j), detail = new Float32Array(size);
+    for (let i = 0; i < size; i++) detail[i] = raw[i] === raw[i] ? smooth[i] - next[i] : NaN;
+    if (j === 0) firstScale = madSigma(detail) / SCALE_GAIN[0];
+    planes.push(detail);
+    smooth = next;
+  }
+  // White noise less its smooth plane: 1 − 2 · (middle of the smoothing kernel) + its norm²; the middle is what the gains leave.
+  let sigma = firstScale, free = 0;
+  const kept = 1 - 2 * centreWeight(scales) + REST_GAIN[scales - 1] ** 2;
+  for (let round = 0; round < 10 && sigma > 0; round++) {
+    let sum = 0, squares = 0, n = 0;
+    for (let i = 0; i < size; i++) {
+      let quiet = true;
+      for (let j = 0; j < scales; j++) {
+        if (!(Math.abs(planes[j][i]) < 3 * sigma * SCALE_GAIN[j])) {
+          quiet = false;
+          break;
+        }
+      }
+      if (!quiet) continue;
+      const d = data[i] - smooth[i];
+      sum += d;
+      squares += d * d;
+      n++;
+    }
+    if (n < 16) break;
+    const next = Math.sqrt(Math.max(0, squares / n - (sum / n) ** 2)) / (clippedSdFactor(3, "once") * Math.sqrt(kept));
+    const settled = Math.abs(next - sigma) < 1e-3 * sigma;
+    sigma = next;
+    free = n / size;
+    if (settled) break;
+  }
+  return {
+    channel: sampling.channel,
+    noise: sigma,
+    firstScale,
+    secondDifference,
+    meanModulus,
+    freeShare: free,
+    options: used,
+  };
+}
+
+/** Weight of the middle pixel after J smoothings with holes: by smoothing a unit impulse along one axis, squared for two. */
+function centreWeight(scales: number): number {
+  const n = 2 ** (scales + 2) + 1, middle = n >> 1;
+  let line = new Float64Array(n);
+  line[middle] = 1;
+  for (let j = 0; j < scales; j++) {
+    const step = 2 ** j, at = line;
+    line = Float64Array.from(
+      at,
+      (v, i) =>
+        (6 * v + 4 * ((at[i - step] ?? 0) + (at[i + step] ?? 0)) + (at[i - 2 * step] ?? 0) + (at[i + 2 * step] ?? 0)) /
+        16,
+    );
+  }
+  return line[middle] ** 2;
+}
+
+/**
+ * Noise of one frame from two of the same scene: standard deviation of the difference over √2, by 1.4826 × its median absolute
+ * deviation. What both have in common (stars, nebula, fixed pattern) does not count.
+ *
+ * @throws {RangeError} if the images differ in size
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, measurePairNoise } from "faintlight";
+ *
+ * assert.equal(measurePairNoise(constantImage(8, 8, 3), constantImage(8, 8, 5)), 0);
+ * ```
+ */
+export function measurePairNoise(first: Image, second: Image, channel: string | null = null): number {
+  const a = samplingOf("measurePairNoise", first, channel), b = samplingOf("measurePairNoise", second, channel);
+  if (a.width !== b.width || a.height !== b.height) {
+    throw new RangeError(
+      `measurePairNoise: images must have one size, but got ${a.width} × ${a.height} and ${b.width} × ${b.height}`,
+    );
+  }
+  const difference = new Float32Array(a.data.length);
+  for (let i = 0; i < difference.length; i++) difference[i] = a.data[i] - b.data[i];
+  if (a.parity !== -1) {
+    for (let y = 0, i = 0; y < a.height; y++) {
+      for (let x = 0; x < a.width; x++, i++) if (((x + y) & 1) !== a.parity) difference[i] = NaN;
+    }
+  }
+  return madSigma(difference) / Math.SQRT2;
+}
