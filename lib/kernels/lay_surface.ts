@@ -1,0 +1,167 @@
+/** Smooth surfaces evaluated at every pixel and laid over a plane. */
+import { borrowPlane } from "../core/memory.ts";
+import { type Band, openBand, overBands } from "./bands.ts";
+import { scratchFloats, withKernel } from "./machine.ts";
+import type { PoolTask } from "./pool.ts";
+import { operationCode, piecesRowTwin, polynomialRowTwin } from "./twin.ts";
+
+/** What is done with the surface: returned itself, or combined with the samples below. */
+export type SurfaceOperation = "none" | "add" | "subtract" | "multiply" | "divide";
+
+/**
+ * Polynomial of total degree up to 4 in u = (x − centreX) / radius, v = (y − centreY) / radius; terms in the order of
+ * {@linkcode PolynomialTransform}: 1, u, v, u², uv, v², u³ …
+ */
+export interface PolynomialShape {
+  /** Coefficients: 1, 3, 6, 10 or 15. */
+  readonly terms: readonly number[];
+  /** Centre and radius that normalise the coordinates. */
+  readonly centreX: number;
+  /** See centreX. */
+  readonly centreY: number;
+  /** See centreX. */
+  readonly radius: number;
+}
+
+/**
+ * Values at nodes, between them cubic convolution (Keys 1981, a = −1/2, edges continued by his boundary rule): third order in
+ * the spacing.
+ */
+export interface GridShape {
+  /** columns × rows values, at least 2 × 2. */
+  readonly nodes: Float32Array | Float64Array;
+  /** Nodes along x. */
+  readonly columns: number;
+  /** Nodes along y. */
+  readonly rows: number;
+  /** Pixel of node (0, 0). */
+  readonly originX: number;
+  /** See originX. */
+  readonly originY: number;
+  /** Pixels between nodes. */
+  readonly spacing: number;
+}
+
+interface SurfaceParameters {
+  readonly width: number;
+  readonly shape: PolynomialShape | GridShape;
+  readonly operation: number;
+}
+
+const f = Math.fround;
+
+/** Coefficients in u of a polynomial's row. */
+function rowCoefficients({ terms, centreY, radius }: PolynomialShape, y: number): number[] {
+  const v = (y - centreY) / radius, row = [0, 0, 0, 0, 0];
+  for (let order = 0, at = 0; at < terms.length; order++) {
+    for (let j = 0, power = 1; j <= order; j++, at++, power *= v) row[order - j] += terms[at] * power;
+  }
+  return row.map(f);
+}
+
+/** Values of node k of a row of values, continued by one node beyond the ends. */
+const nodeAt = (row: Float64Array, k: number, n: number): number =>
+  n === 2
+    ? row[0] + k * (row[1] - row[0])
+    : k < 0
+    ? 3 * row[0] - 3 * row[1] + row[2]
+    : k >= n
+    ? 3 * row[n - 1] - 3 * row[n - 2] + row[n - 3]
+    : row[k];
+
+/** Weights of the nodes k − 1 … k + 2 at t between k and k + 1. */
+function cubicWeights(t: number): readonly [number, number, number, number] {
+  return [
+    ((-0.5 * t + 1) * t - 0.5) * t,
+    (1.5 * t - 2.5) * t * t + 1,
+    ((-1.5 * t + 2) * t + 0.5) * t,
+    (0.5 * t - 0.5) * t * t,
+  ];
+}
+
+/** The pieces of one row. */
+function rowPieces(shape: GridShape, y: number, width: number, pieces: Float32Array, ends: Int32Array): void {
+  const { nodes, columns, rows, originX, originY, spacing } = shape;
+  const v = (y - originY) / spacing, j = Math.min(rows - 2, Math.max(0, Math.floor(v))), weights = cubicWeights(v - j);
+  const row = new Float64Array(columns), column = new Float64Array(rows);
+  for (let i = 0; i < columns; i++) {
+    for (let k = 0; k < rows; k++) column[k] = nodes[k * columns + i];
+    for (let k = 0; k < 4; k++) row[i] += weights[k] * nodeAt(column, j - 1 + k, rows);
+  }
+  let x = 0;
+  for (let k = 0; k < ends.length; k++) {
+    const p = nodeAt(row, k - 1, columns), q = row[k], r = row[k + 1], s = nodeAt(row, k + 2, columns);
+    const end = k === ends.length - 1 ? width : Math.ceil(originX + (k + 1) * spacing);
+    pieces.set([q, 0.5 * (r - p), p - 2.5 * q + 2 * r - 0.5 * s, 1.5 * (q - r) + 0.5 * (s - p)], 5 * k);
+    pieces[5 * k + 4] = (x - originX) / spacing - k;
+    ends[k] = Math.min(width, Math.max(x, end));
+    x = ends[k];
+  }
+}
+
+/** Rows from … to of a band; runs in a worker. */
+export function surfaceBand(band: Band<SurfaceParameters>): void {
+  const { read, write: [out], wasm } = openBand(band), { from, to } = band;
+  const { width, shape, operation } = band.parameters, source = read[0] as Float32Array | null;
+  const polynomial = "terms" in shape, count = polynomial ? 0 : shape.columns - 1;
+  const pieces = new Float32Array(5 * count), ends = new Int32Array(count);
+  const du = polynomial ? f(1 / shape.radius) : 0, u0 = polynomial ? f(-shape.centreX / shape.radius) : 0;
+  const dt = polynomial ? 0 : f(1 / shape.spacing);
+  const eachRow = (work: (y: number, coefficients: readonly number[]) => void) => {
+    for (let y = from; y < to; y++) {
+      if (polynomial) work(y, rowCoefficients(shape, y));
+      else {
+        rowPieces(shape, y, width, pieces, ends);
+        work(y, []);
+      }
+    }
+  };
+  if (!wasm) {
+    eachRow((y, c) => {
+      if (polynomial) polynomialRowTwin(source, out, y * width, width, u0, du, c, operation);
+      else piecesRowTwin(source, out, y * width, pieces, ends, dt, operation);
+    });
+    return;
+  }
+  const part = { a: source?.subarray(from * width, to * width), o: out.subarray(from * width, to * width) };
+  withKernel(polynomial ? "polynomialRow" : "piecesRow", part, 24 * count, (kernel, at) => {
+    const scratch = scratchFloats(), start = at.scratch / 4, places = new Int32Array(scratch.buffer);
+    eachRow((y, c) => {
+      const offset = 4 * (y - from) * width;
+      if (polynomial) kernel(at.a + offset, at.o + offset, width, u0, du, c[0], c[1], c[2], c[3], c[4], operation);
+      else {
+        scratch.set(pieces, start);
+        places.set(ends, start + 5 * count);
+        kernel(at.a + offset, at.o + offset, width, at.scratch, at.scratch + 20 * count, count, dt, operation);
+      }
+    });
+  });
+}
+const task: PoolTask<Band<SurfaceParameters>, void> = {
+  module: import.meta.url,
+  name: "surfaceBand",
+  run: surfaceBand,
+};
+
+/**
+ * Evaluate a surface at every pixel and combine it with the samples of a plane, in float32.
+ *
+ * @param source width × height samples; null for the surface alone, with operation "none"
+ * @param out receives the result; a fresh shared plane if left out
+ */
+export function laySurface(
+  source: Float32Array | null,
+  width: number,
+  height: number,
+  shape: PolynomialShape | GridShape,
+  operation: SurfaceOperation,
+  out: Float32Array = borrowPlane(width * height),
+): Float32Array {
+  if ((source === null) !== (operation === "none")) {
+    throw new TypeError(
+      `laySurface: operation must be "none" without samples and another one with them, but got "${operation}"`,
+    );
+  }
+  overBands(task, height, width, [source], [out], { width, shape, operation: operationCode[operation] });
+  return out;
+}
