@@ -357,6 +357,14 @@ export {
   type PhaseCorrelateOptions,
   type PhaseCorrelation,
 } from "./register/phase_correlation.ts";
+export {
+  type FrameRegistration,
+  type FrameToRegister,
+  type RegisteredFrames,
+  registerFrames,
+  registerFramesDefaults,
+  type RegisterFramesOptions,
+} from "./register/register_frames.ts";
 export { interpolationWeights, resample, resampleDefaults, type ResampleOptions } from "./register/resample.ts";
 export {
   fitTransform,

@@ -26,7 +26,18 @@ export interface FrameOutline {
   readonly transform: Transform;
 }
 
-/** The reference frame's own grid; a mosaic's grid loses its Bayer pattern, because the stack is no mosaic. */
+/**
+ * The reference frame's own grid; a mosaic's grid loses its Bayer pattern, because the stack is no mosaic.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { plainGeometry, referenceCanvas } from "faintlight";
+ *
+ * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
+ * assert.deepEqual([canvas.width, canvas.scale], [8, 1]);
+ * ```
+ */
 export function referenceCanvas(
   reference: { readonly width: number; readonly height: number; readonly geometry: Geometry },
 ): Canvas {
@@ -34,7 +45,18 @@ export function referenceCanvas(
   return { width, height, origin: { x: 0, y: 0 }, scale: 1, geometry: { ...geometry, bayer: null } };
 }
 
-/** The part of a canvas that starts at whole pixel (x, y) and has the size given; may reach beyond it (negative x, y). */
+/**
+ * The part of a canvas that starts at whole pixel (x, y) and has the size given; may reach beyond it (negative x, y).
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { croppedCanvas, plainGeometry, referenceCanvas } from "faintlight";
+ *
+ * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
+ * assert.deepEqual(croppedCanvas(canvas, 2, 1, 4, 4).origin, { x: 2, y: 1 });
+ * ```
+ */
 export function croppedCanvas(canvas: Canvas, x: number, y: number, width: number, height: number): Canvas {
   const { origin, scale, geometry } = canvas;
   return {
@@ -46,7 +68,18 @@ export function croppedCanvas(canvas: Canvas, x: number, y: number, width: numbe
   };
 }
 
-/** The same area with pixels `factor` times as wide (0.5 = twice as fine); the first pixel's corner stays. */
+/**
+ * The same area with pixels `factor` times as wide (0.5 = twice as fine); the first pixel's corner stays.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { plainGeometry, referenceCanvas, rescaledCanvas } from "faintlight";
+ *
+ * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
+ * assert.equal(rescaledCanvas(canvas, 0.5).width, 16);
+ * ```
+ */
 export function rescaledCanvas(canvas: Canvas, factor: number): Canvas {
   if (!(factor > 0)) throw new RangeError(`rescaledCanvas: factor must be > 0, but got ${factor}`);
   const { width, height, origin, scale, geometry } = canvas;
@@ -76,7 +109,18 @@ function outline(frame: FrameOutline): Point[] {
   return points;
 }
 
-/** The canvas grown, on its own raster, until it holds every pixel for which a frame has data. */
+/**
+ * The canvas grown, on its own raster, until it holds every pixel for which a frame has data.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { identityTransform, plainGeometry, referenceCanvas, unionCanvas } from "faintlight";
+ *
+ * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
+ * assert.equal(unionCanvas(canvas, [{ width: 12, height: 6, transform: identityTransform }]).width, 12);
+ * ```
+ */
 export function unionCanvas(canvas: Canvas, frames: readonly FrameOutline[]): Canvas {
   let x0 = 0, y0 = 0, x1 = canvas.width - 1, y1 = canvas.height - 1;
   for (const frame of frames) {
@@ -96,6 +140,16 @@ export function unionCanvas(canvas: Canvas, frames: readonly FrameOutline[]): Ca
  * runs on cells of `cellPixels` canvas pixels, so up to that much is given away at each side of a slanting edge.
  *
  * @throws {RangeError} if no cell lies in that share of the frames
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { identityTransform, intersectionCanvas, plainGeometry, referenceCanvas } from "faintlight";
+ *
+ * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
+ * const frame = { width: 8, height: 6, transform: identityTransform, inverse: identityTransform };
+ * assert.equal(intersectionCanvas(canvas, [frame]).width, 8);
+ * ```
  */
 export function intersectionCanvas(
   canvas: Canvas,

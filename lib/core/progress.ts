@@ -15,5 +15,15 @@ export interface ProgressEvent {
 /** Receives reports; may throw to stop the work. */
 export type Progress = (event: ProgressEvent) => void;
 
-/** Ignores every report. */
+/**
+ * Ignores every report.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { silent } from "faintlight";
+ *
+ * assert.equal(silent({ label: "reading", done: 1, total: 2 }), undefined);
+ * ```
+ */
 export const silent: Progress = () => {};

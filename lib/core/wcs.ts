@@ -11,7 +11,20 @@ export interface SkyPoint {
 
 const RADIAN = Math.PI / 180;
 
-/** Whether the projection of a coordinate system is one this file can compute; distortion terms behind it are left out. */
+/**
+ * Whether the projection of a coordinate system is one this file can compute; distortion terms behind it are left out.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { isTangential, type Wcs } from "faintlight";
+ *
+ * const wcs: Wcs = {
+ *   ctype: ["RA---TAN", "DEC--TAN"], referencePixel: { x: 0, y: 0 }, referenceDegrees: [10, 20], cd: [-1e-4, 0, 0, 1e-4],
+ * };
+ * assert.ok(isTangential(wcs));
+ * ```
+ */
 export const isTangential = (wcs: Wcs): boolean =>
   /^(RA--|.LON|..LN)-TAN/.test(wcs.ctype[0]) && /^(DEC-|.LAT|..LT)-TAN/.test(wcs.ctype[1]);
 

@@ -71,6 +71,15 @@ function colourPicture(start: readonly WorkflowNode[], ready: string): Workflow 
  *
  * @param channels names of the stacks, the one with the longest exposure first
  * @param region part that enough frames cover
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { defaultWorkflow } from "faintlight";
+ *
+ * const workflow = defaultWorkflow(["Ha", "OIII"], { x: 0, y: 0, width: 100, height: 80 });
+ * assert.equal(workflow.nodes.at(-1)?.id, workflow.result);
+ * ```
  */
 export function defaultWorkflow(channels: readonly string[], region: Region): Workflow {
   const have = (...names: readonly string[]) => names.every((name) => channels.includes(name));

@@ -1,38 +1,54 @@
 /** The ledger of a step as lines for a sheet and a page. */
-import type { Effect } from "../effect/measure_effect.ts";
+import type { BeforeAfter, Effect } from "../effect/measure_effect.ts";
 import type { ReportLedgerLine } from "../view/report.ts";
 import { formatNumber, formatShare } from "../view/text.ts";
 
-function line(quantity: string, before: number, after: number, unit: string): ReportLedgerLine | null {
-  if (!Number.isFinite(before) || !Number.isFinite(after)) return null;
-  const change = before !== 0 && Math.abs(after / before - 1) < 10 ? after / before - 1 : NaN;
-  const sign = change > 0 ? "+" : "";
-  return {
-    quantity,
-    before: `${formatNumber(before)}${unit}`,
-    after: `${formatNumber(after)}${unit}`,
-    change: Number.isFinite(change) && Math.abs(change) >= 0.0005 ? `${sign}${(100 * change).toFixed(1)} %` : "",
-  };
+type Format = (value: number) => string;
+
+function changeText(before: number | null, after: number | null): string {
+  if (before === null || after === null || before === 0) return "";
+  const change = after / before - 1;
+  if (!Number.isFinite(change) || Math.abs(change) < 0.0005) return "";
+  return Math.abs(change) >= 10
+    ? `× ${formatNumber(change + 1)}`
+    : `${change > 0 ? "+" : "−"}${(100 * Math.abs(change)).toFixed(1)} %`;
+}
+
+const text = (value: number | null, format: Format): string =>
+  value === null || !Number.isFinite(value) ? "–" : format(value);
+
+function line(quantity: string, { before, after }: BeforeAfter, format: Format): ReportLedgerLine | null {
+  if (before === null && after === null) return null;
+  return { quantity, before: text(before, format), after: text(after, format), change: changeText(before, after) };
+}
+
+/** A line for a ratio of after to before; none where it could not be measured. */
+function ratio(quantity: string, value: number | null): ReportLedgerLine | null {
+  if (value === null || !Number.isFinite(value)) return null;
+  return { quantity, before: "1", after: formatNumber(value), change: changeText(1, value) };
 }
 
 /** Lines and doubts of an effect. */
 export function effectLines(
   effect: Effect,
-): { readonly lines: ReportLedgerLine[]; readonly doubts: readonly string[] } {
-  const { before, after, doubts } = effect;
+): { readonly lines: readonly ReportLedgerLine[]; readonly doubts: readonly string[] } {
+  const { noise, stars, flatness, nebula, clipped, hueDegrees, colourFactor, doubts } = effect;
+  const number: Format = (value) => formatNumber(value), count: Format = (value) => String(Math.round(value));
   const lines = [
-    line("sky", before.sky[0], after.sky[0], ""),
-    line("noise of the sky", before.noise[0], after.noise[0], ""),
-    line("unevenness of the sky", before.unevenness, after.unevenness, ""),
-    line("light above the sky", before.light, after.light, ""),
-    line("stars", before.stars, after.stars, ""),
-    line("star FWHM", before.fwhmPixels, after.fwhmPixels, " px"),
-    ...after.clipped.map(({ channel, atBlack, atWhite }): ReportLedgerLine => ({
-      quantity: `${channel} at black · at white`,
-      before: "",
-      after: `${formatShare(atBlack)} · ${formatShare(atWhite)}`,
-      change: "",
-    })),
+    ...noise.filter(({ pixels }) => pixels === 1 || pixels === 4 || pixels === 16)
+      .map((each) => line(`noise at ${each.pixels} px`, each, number)),
+    line("stars", stars.count, count),
+    line("star FWHM (px)", stars.fwhm, number),
+    ratio("light of the stars", stars.light),
+    line("dark rings (sigma)", stars.ring, number),
+    line("sky range (sigma)", flatness, number),
+    ratio("light of the nebula", nebula.light),
+    ratio("colour of the nebula", colourFactor),
+    line("at black", clipped.black, formatShare),
+    line("at white", clipped.white, formatShare),
+    hueDegrees === null
+      ? null
+      : { quantity: "hue of the nebula", before: "", after: `${formatNumber(hueDegrees)}°`, change: "" },
   ];
   return { lines: lines.filter((each) => each !== null), doubts };
 }

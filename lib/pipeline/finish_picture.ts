@@ -69,7 +69,7 @@ export function finishPicture(
     const entry = after.history.nodes.at(-1) as HistoryNode;
     const number = String(index + 1).padStart(2, "0");
     const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
-    const effect = comparable(before, after) ? measureEffect(before, after) : null;
+    const effect = comparable(before, after) ? measureEffect(before, after, findStep(node.step).purpose) : null;
     const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect);
     const title = findStep(node.step).title;
     const sheet = beforeAfterSheet(before, after, {

@@ -1,33 +1,82 @@
-/** Brings the lights of a stack to one level and one contrast before they are compared pixel by pixel. */
+/** Brings the lights of a stack to one level and one contrast, from place to place, before they are compared pixel by pixel. */
+import { join } from "node:path";
+import { integrate, type IntegrationFrame } from "../combine/integrate.ts";
 import type { Canvas } from "../core/canvas.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
+import type { Transform } from "../core/transform.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { fitNormalisation, type NormalisationReference, prepareNormalisation } from "../register/normalise_local.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import type { NightContext } from "./night_context.ts";
+import { type LightSource, readLight } from "./read_light.ts";
 
-/** Constant factor and offset over the whole canvas. */
-function constantSurface(scale: number, offset: number, planes: number, canvas: Canvas): NormalisationSurface {
-  const tilePixels = Math.max(canvas.width, canvas.height) * canvas.scale;
+/** Lights in the mean that the others are brought to: enough that no single gradient or trail rules it. */
+const mostReferenceLights = 5;
+
+/** Light of the stars of a frame, against the reference of its rig. */
+const lightOf = (light: CheckedLight): number => {
+  const ratio = light.registration?.fluxRatio ?? light.diagnosis.transparency;
+  return ratio > 0 ? ratio : 1;
+};
+
+/** One factor and one offset over the whole canvas: brings a light to another one's stars and sky. */
+function constantSurface(light: CheckedLight, goal: CheckedLight, canvas: Canvas): NormalisationSurface {
+  const scale = lightOf(goal) / lightOf(light);
+  const offset = (goal.quality?.background ?? 0) - scale * (light.quality?.background ?? 0);
+  const planes = light.record.bayer !== null || light.record.planes === 3 ? 3 : 1;
   const nodes = (value: number) => Array.from({ length: planes }, () => Float32Array.of(value));
+  const tilePixels = Math.max(canvas.width, canvas.height);
   return { gridWidth: 1, gridHeight: 1, tilePixels, scale: nodes(scale), offset: nodes(offset) };
 }
 
+/** What the pool needs to fit one light. */
+interface NormaliseJob extends LightSource {
+  readonly transform: Transform | null;
+  readonly lightRatio: number;
+  readonly reference: NormalisationReference;
+}
+
+/** Surface of one light; runs in the pool. */
+export function normaliseLight({ transform, lightRatio, reference, ...source }: NormaliseJob): NormalisationSurface {
+  const { gridWidth, gridHeight, tilePixels, scale, offset } = fitNormalisation(readLight(source), reference, {
+    transform,
+    lightRatio,
+  });
+  return { gridWidth, gridHeight, tilePixels, scale, offset };
+}
+
+const task: PoolTask<NormaliseJob, NormalisationSurface> = {
+  module: import.meta.url,
+  name: "normaliseLight",
+  run: normaliseLight,
+};
+
 /**
- * Surfaces that bring each light of a stack to the stack's reference light: the one that counts most.
+ * Surfaces that bring each light of a stack to the mean of those with the darkest sky.
  *
  * @param lights lights of one stack, registered
+ * @param frameOf how a light enters an integration
  */
 export function normaliseLights(
-  _context: NightContext,
+  context: NightContext,
   lights: readonly CheckedLight[],
   canvas: Canvas,
+  frameOf: (light: CheckedLight, normalisation: NormalisationSurface) => IntegrationFrame,
 ): NormalisationSurface[] {
-  const reference = lights.reduce((a, b) => b.weight > a.weight ? b : a);
-  const lightOf = (light: CheckedLight) => light.registration?.fluxRatio ?? light.diagnosis.transparency;
-  return lights.map((light) => {
-    const ratio = lightOf(light) / lightOf(reference);
-    const scale = ratio > 0 ? 1 / ratio : 1;
-    const planes = light.record.bayer !== null || light.record.planes === 3 ? 3 : 1;
-    const sky = light.quality?.background ?? 0, goal = reference.quality?.background ?? 0;
-    return constantSurface(scale, goal - scale * sky, planes, canvas);
+  const goal = lights.reduce((a, b) => b.weight > a.weight ? b : a);
+  const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / lightOf(light);
+  const darkest = [...lights].sort((a, b) => sky(a) - sky(b)).slice(0, mostReferenceLights);
+  const quick = integrate(darkest.map((light) => frameOf(light, constantSurface(light, goal, canvas))), canvas, {
+    progress: context.progress,
   });
+  const reference = prepareNormalisation(quick.image);
+  const jobs = lights.map((light): NormaliseJob => ({
+    path: join(context.folder, light.record.file),
+    bayer: light.record.bayer,
+    correction: light.correction,
+    transform: light.registration?.transform ?? null,
+    lightRatio: lightOf(light) / lightOf(goal),
+    reference,
+  }));
+  return parallelMap(task, jobs, { label: "local normalisation", progress: context.progress });
 }

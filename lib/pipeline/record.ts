@@ -29,7 +29,17 @@ export interface RecordParts {
   readonly ledger: readonly LedgerEntry[];
 }
 
-/** SHA-256 of an image's samples, plane by plane, as little-endian float32. */
+/**
+ * SHA-256 of an image's samples, plane by plane, as little-endian float32.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, samplesDigest } from "faintlight";
+ *
+ * assert.equal(samplesDigest(constantImage(2, 2, 1)), samplesDigest(constantImage(2, 2, 1)));
+ * ```
+ */
 export function samplesDigest(image: Image): string {
   const hash = createHash("sha256").update(`${image.width}x${image.height}x${image.planes.length}`);
   for (const { data } of image.planes) {
@@ -97,6 +107,14 @@ const recordSchema = v.object({
  * @param bytes the file
  * @param name its name, for messages
  * @throws {SyntaxError} if there is no record in it
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { readRecord } from "faintlight";
+ *
+ * assert.throws(() => readRecord(new TextEncoder().encode("{}"), "a.json"), /a.json: is no record/);
+ * ```
  */
 export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
   const isPng = bytes[0] === 0x89 && bytes[1] === 0x50;

@@ -156,6 +156,14 @@ const withoutFolder = (night: Night): Night => ({
  * finished stages are kept in the output folder, so that a stopped run goes on where it was.
  *
  * @throws {RangeError} if the output folder holds other things
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { runNight } from "faintlight";
+ *
+ * assert.throws(() => runNight({ folder: "no such folder", out: ".", workflow: null }), /no such folder/);
+ * ```
  */
 export function runNight(options: RunNightOptions): NightOutcome {
   const { folder, out, progress = silent, remark = () => {} } = options;
@@ -269,6 +277,17 @@ export interface RerunOutcome extends NightOutcome {
  * Repeat a picture from its record and say whether the samples agree.
  *
  * @throws {RangeError} if the folder lacks a file of the record, or holds it with other content
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { rerunPicture } from "faintlight";
+ *
+ * assert.throws(
+ *   () => rerunPicture({ picture: new Uint8Array(4), name: "a.png", folder: ".", out: "." }),
+ *   /a.png/,
+ * );
+ * ```
  */
 export function rerunPicture(options: RerunOptions): RerunOutcome {
   const { picture, name, ...rest } = options;

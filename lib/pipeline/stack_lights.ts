@@ -86,9 +86,10 @@ export function stackLights(context: NightContext, lights: readonly CheckedLight
       })),
     };
     const report = checkpoints.once("stack", question, () => {
-      const surfaces = normaliseLights(context, members, canvasOf(reference));
-      const frames = members.map((light, at) => integrationFrame(folder, light, surfaces[at]));
-      const stack = integrate(frames, canvasOf(reference), {
+      const canvas = canvasOf(reference);
+      const frameOf = (light: CheckedLight, surface: NormalisationSurface) => integrationFrame(folder, light, surface);
+      const surfaces = normaliseLights(context, members, canvas, frameOf);
+      const stack = integrate(members.map((light, at) => frameOf(light, surfaces[at])), canvas, {
         header: stackCards(members, channel),
         reference: reference.record.file,
         progress: context.progress,

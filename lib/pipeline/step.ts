@@ -11,6 +11,7 @@ import { neutraliseSky } from "../colour/neutralise_sky.ts";
 import { saturate } from "../colour/saturate.ts";
 import { subtractContinuum } from "../colour/subtract_continuum.ts";
 import { cropImage } from "../combine/crop_image.ts";
+import type { EffectContext } from "../effect/measure_effect.ts";
 import { recombineStars } from "../detail/recombine_stars.ts";
 import { reduceStars } from "../detail/reduce_stars.ts";
 import { separateStars } from "../detail/separate_stars.ts";
@@ -37,6 +38,8 @@ export interface StepDefinition {
   readonly step: string;
   /** What it is for, for a person. */
   readonly title: string;
+  /** What it is meant to change, so that the ledger does not doubt it for that. */
+  readonly purpose: Partial<EffectContext>;
   /** Call it: values that go in, options as JSON. */
   readonly run: (inputs: readonly Recorded[], options: StepOptions) => StepResult;
 }
@@ -55,14 +58,26 @@ type Options = Readonly<Record<string, never>>;
 /** Each step checks its own options, names and values, so JSON may be passed to it as it is. */
 const passed = (options: StepOptions): Options => options as Options;
 
-const one = (step: string, title: string, call: (image: Image, options: Options) => Image): StepDefinition => ({
+const one = (
+  step: string,
+  title: string,
+  call: (image: Image, options: Options) => Image,
+  purpose: Partial<EffectContext> = {},
+): StepDefinition => ({
   step,
   title,
+  purpose,
   run: (inputs, options) => ({ "": call(imagesIn(step, inputs, 1)[0], passed(options)) }),
 });
-const two = (step: string, title: string, call: (a: Image, b: Image, options: Options) => Image): StepDefinition => ({
+const two = (
+  step: string,
+  title: string,
+  call: (a: Image, b: Image, options: Options) => Image,
+  purpose: Partial<EffectContext> = {},
+): StepDefinition => ({
   step,
   title,
+  purpose,
   run: (inputs, options) => {
     const [a, b] = imagesIn(step, inputs, 2);
     return { "": call(a, b, passed(options)) };
@@ -74,6 +89,7 @@ const definitions: readonly StepDefinition[] = [
   {
     step: "extractGradient",
     title: "Background gradient extraction",
+    purpose: {},
     run: (inputs, options) => {
       const { image, surface } = extractGradient(imagesIn("extractGradient", inputs, 1)[0], passed(options));
       return { image, surface: surface.image };
@@ -82,27 +98,35 @@ const definitions: readonly StepDefinition[] = [
   {
     step: "separateStars",
     title: "Stars apart from what lies behind them",
+    purpose: { changesStars: true },
     run: (inputs, options) => {
       const { starless, stars } = separateStars(imagesIn("separateStars", inputs, 1)[0], passed(options));
       return { starless, stars };
     },
   },
-  two("recombineStars", "Star reduction", recombineStars),
-  one("reduceStars", "Star reduction", reduceStars),
-  one("balanceStars", "Star colour balance", balanceStars),
-  one("neutraliseSky", "Neutral sky", (image) => neutraliseSky(image)),
-  one("equaliseChannels", "Channels brought to one strength", equaliseChannels),
-  one("limitGreen", "Green excess", limitGreen),
+  two("recombineStars", "Stars put back", recombineStars, { changesStars: true }),
+  one("reduceStars", "Star reduction", reduceStars, { changesStars: true }),
+  one("balanceStars", "Star colour balance", balanceStars, { changesStars: true, changesColour: true }),
+  one("neutraliseSky", "Neutral sky", (image) => neutraliseSky(image), { changesStars: true, changesColour: true }),
+  one("equaliseChannels", "Channels brought to one strength", equaliseChannels, {
+    changesStars: true,
+    changesColour: true,
+  }),
+  one("limitGreen", "Green excess", limitGreen, { changesStars: true, changesColour: true }),
   {
     step: "joinChannels",
     title: "Channels together",
+    purpose: { changesColour: true },
     run: (inputs) => ({ "": joinChannels(imagesIn("joinChannels", inputs, 1)) }),
   },
-  one("mapChannels", "Narrowband channel mapping", mapChannels),
-  two("blendLines", "Narrowband channel mapping", blendLines),
-  two("combineLuminance", "Luminance and colour together", combineLuminance),
+  one("mapChannels", "Narrowband channel mapping", mapChannels, { changesStars: true, changesColour: true }),
+  two("blendLines", "Narrowband channel mapping", blendLines, { changesStars: true, changesColour: true }),
+  two("combineLuminance", "Luminance and colour together", combineLuminance, {
+    changesStars: true,
+    changesColour: true,
+  }),
   two("subtractContinuum", "Continuum subtraction", subtractContinuum),
-  one("saturate", "Saturation", saturate),
+  one("saturate", "Saturation", saturate, { changesStars: true, changesColour: true }),
   one(
     "automaticStretch",
     "Stretch",
@@ -125,6 +149,14 @@ export const stepNames: readonly string[] = Object.freeze([...steps.keys()]);
  * The step of a name.
  *
  * @throws {TypeError} if there is none; the message lists those there are
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { findStep } from "faintlight";
+ *
+ * assert.equal(findStep("cropImage").title, "Crop to common coverage");
+ * ```
  */
 export function findStep(step: string): StepDefinition {
   const found = steps.get(step);

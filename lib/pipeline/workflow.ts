@@ -114,6 +114,16 @@ export interface CarriedOut {
  * @param visit called behind each step, before the next
  * @returns the value that is the picture
  * @throws {TypeError} if a stack is missing
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, type Image, parseWorkflow, runWorkflow } from "faintlight";
+ *
+ * const text = '{"name":"crop","nodes":[{"id":"part","step":"cropImage","inputs":["stack.L"],"options":{"width":2}}],"result":"part"}';
+ * const picture = runWorkflow(parseWorkflow(text, "example"), { L: constantImage(4, 4, 1) }) as Image;
+ * assert.equal(picture.width, 2);
+ * ```
  */
 export function runWorkflow(
   workflow: Workflow,
@@ -157,6 +167,16 @@ export function runWorkflow(
  * @param sources values for the nodes that are no steps (a stack that was read), by node id
  * @returns the value that the head of the history names
  * @throws {TypeError} if a source is missing
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, cropImage, type Image, replayHistory } from "faintlight";
+ *
+ * const source = constantImage(4, 4, 1), part = cropImage(source, { width: 2 });
+ * const again = replayHistory(part.history, new Map([[source.history.head, source]])) as Image;
+ * assert.equal(again.history.head, part.history.head);
+ * ```
  */
 export function replayHistory(history: History, sources: ReadonlyMap<string, Recorded>): Recorded {
   const values = new Map<string, Recorded>(sources);
