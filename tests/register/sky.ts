@@ -6,7 +6,7 @@ import type { MatchableStar } from "../../lib/register/match_stars.ts";
 export type Place = readonly [number, number];
 
 /** Columns and rows of the reference frame. */
-export const frame = Object.freeze({ width: 1500, height: 1000 });
+export const frame: { readonly width: number; readonly height: number } = Object.freeze({ width: 1500, height: 1000 });
 
 /** Stars strewn evenly, fluxes with a slope of about −1 in their logarithm, as star counts have. */
 export function sky(random: RandomStream, count: number, width = frame.width, height = frame.height): MatchableStar[] {
