@@ -260,8 +260,14 @@ function tilesOf(reader: Reader, bitpix: Bitpix, axes: readonly number[]): TileL
   });
   const rows = reader.count("NAXIS2");
   const rowBytes = reader.count("NAXIS1");
+  for (const [name, { offset, type, descriptor }] of Object.entries(columns)) {
+    const size = descriptor === 0 ? typeBytes[type] : 2 * descriptor;
+    if (offset + size > rowBytes) throw reader.fail("NAXIS1", rowBytes, `reach to the end of column ${name}`);
+  }
   const expected = product(axes.map((length, index) => Math.ceil(length / tile[index])));
   if (rows < expected) throw reader.fail("NAXIS2", rows, `count ${expected} tiles`);
+  const heap = reader.optionalCount("THEAP", rowBytes * rows);
+  if (heap < rowBytes * rows) throw reader.fail("THEAP", heap, `lie behind the ${rowBytes * rows} bytes of the table`);
   const scale = columns["ZSCALE"] === undefined ? cardNumber(header, "ZSCALE") : null;
   const hasScale = scale !== null || columns["ZSCALE"] !== undefined;
   const asked = cardValue(header, "ZQUANTIZ");
@@ -291,7 +297,7 @@ function tilesOf(reader: Reader, bitpix: Bitpix, axes: readonly number[]): TileL
     tile,
     rowBytes,
     rows,
-    heap: reader.optionalCount("THEAP", rowBytes * rows),
+    heap,
     columns,
     scale,
     zero: columns["ZZERO"] === undefined ? cardNumber(header, "ZZERO") : null,
@@ -373,6 +379,7 @@ export function layoutHdu(
     const imageBitpix = reader.bitpix("ZBITPIX");
     const imageAxes = reader.axes("ZNAXIS");
     const tiles = tilesOf(reader, imageBitpix, imageAxes);
+    if (tiles.heap > dataBytes) throw reader.fail("PCOUNT", parameters, `make room for a heap at byte ${tiles.heap}`);
     const [width = 0, height = 1, ...more] = imageAxes;
     const planes = product(more);
     if (width * height * planes === 0) return { ...placed, kind: "empty" };

@@ -57,6 +57,21 @@ const cutShort = (path: string, hdu: number, position: number, got: number, want
     "the copy is incomplete; copy the file again",
   );
 
+/** Memory for all planes, or an error that says how much it would have been: a damaged header may ask for anything. */
+function allocatePlanes({ path, hdu, width, height, planes }: SampleLayout): Float32Array[] {
+  try {
+    return Array.from({ length: planes }, () => allocatePlane(width, height));
+  } catch (cause) {
+    throw new FrameError(
+      path,
+      "unsupported",
+      `HDU ${hdu} has ${width} × ${height} × ${planes} samples, more than fit into memory`,
+      "read it by regions, or copy the file again if it should be smaller",
+      cause,
+    );
+  }
+}
+
 function checkRegion(layout: SampleLayout, region: Region, plane: number): void {
   const { x, y, width, height } = region;
   const whole = [x, y, width, height].every(Number.isInteger);
@@ -377,8 +392,8 @@ export class FitsFile {
    */
   readPlanes(hdu: number, onBytes?: (bytes: Uint8Array) => void): Float32Array[] {
     const layout = this.layoutOf(hdu);
-    const { width, height, planes, bitpix, scaling, dataStart, dataBytes, tiles } = layout;
-    const out = Array.from({ length: planes }, () => allocatePlane(width, height));
+    const { width, height, bitpix, scaling, dataStart, dataBytes, tiles } = layout;
+    const out = allocatePlanes(layout);
     if (tiles !== null) {
       // the whole heap at once, for all of it is needed
       const data = new Uint8Array(dataBytes);
@@ -392,7 +407,7 @@ export class FitsFile {
       return out;
     }
     const size = sampleBytes(bitpix);
-    const each = width * height, total = each * planes;
+    const each = width * height, total = each * layout.planes;
     const step = CHUNK / size;
     for (let done = 0; done < total; done += step) {
       const count = Math.min(step, total - done);

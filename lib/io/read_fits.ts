@@ -112,9 +112,10 @@ function compareSums(file: FitsFile, hdu: PlacedHdu, dataSum: number, policy: "r
   );
 }
 
-/** Colours stored pixel by pixel look like a cube of as many planes as the picture has columns or rows. */
+/** Colours stored pixel by pixel look like a cube three columns wide, with as many planes as the picture has rows. */
 function refuseInterleaved(path: string, hdu: PlacedHdu): void {
-  if (hdu.width === 3 && hdu.planes > 3 && hdu.height > 3) {
+  // no picture is smaller than this, and no cube of ours has as many planes
+  if (hdu.width === 3 && hdu.height >= 32 && hdu.planes >= 32) {
     throw new FrameError(
       path,
       "wrong-shape",

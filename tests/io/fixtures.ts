@@ -4,6 +4,9 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { createHash } from "node:crypto";
+import type { Region } from "../../lib/core/geometry.ts";
+import { readRegionFrom, type RegionSource } from "../../lib/io/open_fits.ts";
+import type { PoolTask } from "../../lib/kernels/pool.ts";
 
 /** Path of a committed FITS file. */
 export const fixture = (name: string): string => fileURLToPath(new URL(`../../fixtures/fits/${name}`, import.meta.url));
@@ -61,3 +64,20 @@ export function inFolder<T>(body: (folder: string) => T): T {
     rmSync(folder, { recursive: true, force: true });
   }
 }
+
+/** A piece of work for a pool worker. */
+export interface SumRegionJob {
+  readonly source: RegionSource;
+  readonly region: Region;
+}
+
+/** Sum of the samples of a region. */
+export const sumRegion = ({ source, region }: SumRegionJob): number =>
+  readRegionFrom(source, region).reduce((sum, each) => sum + each, 0);
+
+/** {@linkcode sumRegion} for the pool. */
+export const sumRegionTask: PoolTask<SumRegionJob, number> = {
+  module: import.meta.url,
+  name: "sumRegion",
+  run: sumRegion,
+};

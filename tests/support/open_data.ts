@@ -31,3 +31,13 @@ export const openData: string | null = look();
 export function tellSkipped(what: string): void {
   if (openData === null) console.log(`skipped: ${what} (no folder with public sample files; set FAINTLIGHT_OPEN_DATA)`);
 }
+
+/** Path of one sample file, whether it is there or not. */
+export const openDataPath = (file: string): string => join(openData ?? "open-data", file);
+
+/** Whether a sample file is missing; says so on the console. */
+export function missingData(file: string): boolean {
+  const missing = openData === null || !existsSync(openDataPath(file));
+  if (missing) console.log(`skipped: sample file ${file} is not there; set FAINTLIGHT_OPEN_DATA`);
+  return missing;
+}
