@@ -14,6 +14,14 @@ export const siderealDegreesAnHour = 15.041069;
  * @param dateUtc ISO date and time, UTC, without zone
  * @param longitudeDegrees east positive
  * @returns degrees, 0 … 360 (Meeus 1998, Astronomical Algorithms, equation 12.4, without the terms below 0.1″ a century)
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { siderealTimeDegrees } from "faintlight";
+ *
+ * assert.ok(Math.abs(siderealTimeDegrees("2000-01-01T12:00:00", 0) - 280.46061837) < 1e-8);
+ * ```
  */
 export function siderealTimeDegrees(dateUtc: string, longitudeDegrees: number): number {
   const days = (Date.parse(`${dateUtc}Z`) - Date.UTC(2000, 0, 1, 12)) / 86400000;
@@ -27,6 +35,14 @@ export function siderealTimeDegrees(dateUtc: string, longitudeDegrees: number): 
  * @param latitudeDegrees of the place
  * @param hourAngleDegrees negative in the east
  * @param declinationDegrees of the target
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { horizonPosition } from "faintlight";
+ *
+ * assert.ok(Math.abs(horizonPosition(50, 0, 20).altitudeDegrees - 60) < 1e-9);
+ * ```
  */
 export function horizonPosition(
   latitudeDegrees: number,
@@ -89,7 +105,17 @@ export function fieldRotationRate(
   return -siderealDegreesAnHour * cosd(latitudeDegrees) * cosd(azimuthDegrees) / cosd(altitudeDegrees);
 }
 
-/** Thickness of air passed, in units of that in the zenith (plane-parallel with the correction of Young & Irvine 1967). */
+/**
+ * Thickness of air passed, in units of that in the zenith (plane-parallel with the correction of Young & Irvine 1967).
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { airmass } from "faintlight";
+ *
+ * assert.equal(airmass(90), 1);
+ * ```
+ */
 export function airmass(altitudeDegrees: number): number {
   const secant = 1 / sind(Math.max(altitudeDegrees, 3));
   return secant * (1 - 0.0012 * (secant * secant - 1));

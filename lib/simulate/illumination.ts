@@ -21,6 +21,14 @@ export interface DustShadow {
  * @param rig the rig
  * @param where filter, or any other name for a set of grains
  * @param moved whether the grains have moved since (another set of places)
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { dustOf, longRig } from "faintlight";
+ *
+ * assert.deepEqual(dustOf(longRig, "sensor"), dustOf(longRig, "sensor"));
+ * ```
  */
 export function dustOf(rig: Rig, where: string, moved = false): readonly DustShadow[] {
   const perMm = 1000 / (2 * (rig.focalLengthMm / rig.apertureMm) * rig.pixelMicrometres);

@@ -176,7 +176,7 @@ export function lanternNebula(
           throughGreen = expPortable(-1.4 * depth);
         Ha[i] = Ha[i] * through + 1500 * emission;
         OIII[i] = OIII[i] * throughGreen + 2300 * measure * hard;
-        SII[i] = SII[i] * through + 430 * emission * (0.25 + 3 * (1 - ionised)) * (1 - hard);
+        SII[i] = SII[i] * through + 430 * emission * (0.25 + 3 * (1 - ionised)) * Math.max(0, 1 - hard);
         const r2 = x * x + y * y + sheet.depth * sheet.depth + 0.02;
         continuum[i] = continuum[i] * throughGreen + 0.1 * Math.min(6, n) / r2;
         dust[i] += depth;
@@ -290,7 +290,7 @@ function followLight(
     let sum = 0;
     for (let a = -wedge; a <= wedge; a++) sum += ionised[((a + angles) % angles) * radii + k];
     for (let a = 0; a < angles; a++) {
-      ring[a] = sum / (2 * wedge + 1);
+      ring[a] = Math.max(0, sum) / (2 * wedge + 1); // the running sum may end a rounding below 0
       sum += ionised[((a + wedge + 1) % angles) * radii + k] - ionised[((a - wedge + angles) % angles) * radii + k];
     }
     for (let a = 0; a < angles; a++) {

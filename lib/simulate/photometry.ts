@@ -37,6 +37,14 @@ export interface Passband {
  * @param widthNm full width at half maximum
  * @param peak throughput in the middle, 0 … 1
  * @param steepness 4 is round, 20 nearly a box
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { effectiveWidthAngstrom, shapePassband } from "faintlight";
+ *
+ * assert.ok(effectiveWidthAngstrom(shapePassband("Ha", 656.3, 7, 0.9)) > 50);
+ * ```
  */
 export function shapePassband(
   channel: string,
@@ -54,18 +62,50 @@ export function shapePassband(
   return { channel, firstNm: centreNm - half * stepNm, stepNm, throughput };
 }
 
-/** Throughput at a wavelength in nanometres, linear between the steps, 0 outside. */
+/**
+ * Throughput at a wavelength in nanometres, linear between the steps, 0 outside.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { shapePassband, throughputAt } from "faintlight";
+ *
+ * const band = shapePassband("Ha", 656.3, 7, 0.9);
+ * assert.ok(throughputAt(band, 656.3) > 0.85 && throughputAt(band, 700) === 0);
+ * ```
+ */
 export function throughputAt(band: Passband, wavelengthNm: number): number {
   const at = (wavelengthNm - band.firstNm) / band.stepNm, i = Math.floor(at), f = at - i;
   const left = band.throughput[i] ?? 0, right = band.throughput[i + 1] ?? 0;
   return i < -1 ? 0 : left + (right - left) * f;
 }
 
-/** Width of a box of throughput 1 that passes as much of a flat photon spectrum, ångström. */
+/**
+ * Width of a box of throughput 1 that passes as much of a flat photon spectrum, ångström.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { effectiveWidthAngstrom, shapePassband } from "faintlight";
+ *
+ * const narrow = shapePassband("Ha", 656.3, 3, 0.9), wide = shapePassband("Ha", 656.3, 7, 0.9);
+ * assert.ok(effectiveWidthAngstrom(wide) > 2 * effectiveWidthAngstrom(narrow));
+ * ```
+ */
 export const effectiveWidthAngstrom = (band: Passband): number =>
   10 * band.stepNm * band.throughput.reduce((sum, each) => sum + each, 0);
 
-/** Photons a unit of wavelength from a black body, up to a constant: λ⁻⁴ / (exp(hc / λkT) − 1), λ in nanometres. */
+/**
+ * Photons a unit of wavelength from a black body, up to a constant: λ⁻⁴ / (exp(hc / λkT) − 1), λ in nanometres.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { planckPhotons } from "faintlight";
+ *
+ * assert.ok(Math.abs(planckPhotons(620, 5772) / planckPhotons(530, 5772) - 1.066465) < 1e-5);
+ * ```
+ */
 export function planckPhotons(wavelengthNm: number, temperatureK: number): number {
   const q = wavelengthNm * wavelengthNm;
   return 1e10 / (q * q * (expPortable(hcOverK / (wavelengthNm * temperatureK)) - 1));
@@ -114,6 +154,16 @@ export function blackBodyWidth(band: Passband, temperatureK: number): number {
 export const magnitudeRate = (magnitude: number, areaSquareCm: number, widthAngstrom: number): number =>
   zeroMagnitudePhotons * areaSquareCm * widthAngstrom * powPortable(10, -0.4 * magnitude);
 
-/** Temperature of a black body of the colour B − V (Ballesteros 2012, EPL 97, 34008), kelvin. */
+/**
+ * Temperature of a black body of the colour B − V (Ballesteros 2012, EPL 97, 34008), kelvin.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { temperatureOfColour } from "faintlight";
+ *
+ * assert.ok(Math.abs(temperatureOfColour(0.653) - 5767.48) < 0.01);
+ * ```
+ */
 export const temperatureOfColour = (bMinusV: number): number =>
   4600 * (1 / (0.92 * bMinusV + 1.7) + 1 / (0.92 * bMinusV + 0.62));

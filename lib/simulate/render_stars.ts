@@ -109,7 +109,17 @@ function profileTable(beta: number): Float64Array {
 const nodes = [[], [0], [-0.28867513459481287, 0.28867513459481287], [-0.3872983346207417, 0, 0.3872983346207417]];
 const weights = [[], [1], [0.5, 0.5], [5 / 18, 8 / 18, 5 / 18]];
 
-/** α over FWHM of a Moffat profile. */
+/**
+ * α over FWHM of a Moffat profile.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { moffatAlphaPerFwhm } from "faintlight";
+ *
+ * assert.ok(Math.abs(1 / moffatAlphaPerFwhm(3) - 1.019649) < 1e-6);
+ * ```
+ */
 export const moffatAlphaPerFwhm = (beta: number): number => 0.5 / Math.sqrt(powPortable(2, 1 / beta) - 1);
 
 /**

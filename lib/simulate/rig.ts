@@ -178,10 +178,30 @@ export const pocketRig: Rig = Object.freeze({
   seed: "Kestrel Point Pocket",
 });
 
-/** Arcseconds a pixel: 206.264806 p[µm] / f[mm]. */
+/**
+ * Arcseconds a pixel: 206.264806 p[µm] / f[mm].
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { arcsecPerPixelOf, longRig } from "faintlight";
+ *
+ * assert.ok(Math.abs(arcsecPerPixelOf(longRig) - 206.264806 * 5.4 / 810) < 1e-3);
+ * ```
+ */
 export const arcsecPerPixelOf = (rig: Rig): number => 206.264806 * rig.pixelMicrometres / rig.focalLengthMm;
 
-/** Collecting area, cm². */
+/**
+ * Collecting area, cm².
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { areaSquareCm, pocketRig } from "faintlight";
+ *
+ * assert.ok(areaSquareCm(pocketRig) > 0);
+ * ```
+ */
 export const areaSquareCm = (rig: Rig): number =>
   Math.PI / 4 * square(rig.apertureMm / 10) * (1 - square(rig.obstruction));
 
@@ -189,6 +209,14 @@ export const areaSquareCm = (rig: Rig): number =>
  * A band of a rig.
  *
  * @throws {TypeError} if the rig has no such filter
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { bandOf, longRig } from "faintlight";
+ *
+ * assert.throws(() => bandOf(longRig, "none"), /must have filter/);
+ * ```
  */
 export function bandOf(rig: Rig, channel: string): Passband {
   const band = rig.bands.find((each) => each.channel === channel);

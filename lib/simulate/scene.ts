@@ -57,7 +57,17 @@ export const starSceneDefaults: StarSceneOptions = Object.freeze({
   declinationDegrees: 22.5,
 });
 
-/** A scene of stars alone: quick, for tests of what does not need a nebula. */
+/**
+ * A scene of stars alone: quick, for tests of what does not need a nebula.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { starScene } from "faintlight";
+ *
+ * assert.ok(starScene().stars.length > 0);
+ * ```
+ */
 export function starScene(options: Partial<StarSceneOptions> = {}): Scene {
   const { halfSizeArcsec, declinationDegrees, ...rest } = settle("starScene", starSceneDefaults, options);
   return {

@@ -20,7 +20,18 @@ export interface SensorMaps {
 
 const known = new WeakMap<Rig, SensorMaps>();
 
-/** The fixed maps of a rig's sensor, from its seed; computed once for each rig object. */
+/**
+ * The fixed maps of a rig's sensor, from its seed; computed once for each rig object.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { longRig, resizeRig, sensorMaps } from "faintlight";
+ *
+ * const rig = resizeRig(longRig, { width: 32, height: 24 });
+ * assert.equal(sensorMaps(rig).darkRate.length, 32 * 24);
+ * ```
+ */
 export function sensorMaps(rig: Rig): SensorMaps {
   const old = known.get(rig);
   if (old !== undefined) return old;
@@ -61,6 +72,14 @@ export function sensorMaps(rig: Rig): SensorMaps {
 /**
  * Dark current of silicon, up to a constant: T^1.5 exp(−E_g / 2kT) with E_g = 1.1557 − 7.021e-4 T² / (1108 + T) eV
  * (Janesick 2001, Scientific Charge-Coupled Devices, chapter 7).
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { darkCurrentLaw } from "faintlight";
+ *
+ * assert.ok(Math.abs(darkCurrentLaw(1) / darkCurrentLaw(0) - 1.1) < 0.01);
+ * ```
  */
 export function darkCurrentLaw(temperatureC: number): number {
   const t = temperatureC + 273.15, gap = 1.1557 - 7.021e-4 * t * t / (1108 + t);
@@ -97,7 +116,17 @@ function addCosmicRays(electrons: Float32Array, rig: Rig, exposure: Exposure, ra
   }
 }
 
-/** Highest number the converter gives. */
+/**
+ * Highest number the converter gives.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { fullScaleOf, longRig } from "faintlight";
+ *
+ * assert.equal(fullScaleOf(longRig.detector), 2 ** longRig.detector.bits - 1);
+ * ```
+ */
 export const fullScaleOf = (detector: Detector): number => (1 << detector.bits) - 1;
 
 /**
@@ -109,6 +138,16 @@ export const fullScaleOf = (detector: Detector): number => (1 << detector.bits) 
  * @param exposure time and temperature
  * @param random stream of this frame; draws nothing else
  * @returns ADU, whole numbers
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { longRig, randomStream, readOut, resizeRig } from "faintlight";
+ *
+ * const rig = resizeRig(longRig, { width: 16, height: 16 });
+ * const bias = readOut(rig, null, { seconds: 0, temperatureC: -10 }, randomStream(1));
+ * assert.equal(bias.length, 256);
+ * ```
  */
 export function readOut(
   rig: Rig,

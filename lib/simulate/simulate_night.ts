@@ -1,8 +1,8 @@
 /** A whole night as files, with the truth beside them. */
 import { readFileSync } from "node:fs";
-import { type Header, withCards } from "../core/header.ts";
+import { card, withCards } from "../core/header.ts";
+import type { BayerPattern } from "../core/geometry.ts";
 import { derive, type Image } from "../core/image.ts";
-import { card } from "../core/header.ts";
 import { canonicalJson } from "../core/options.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import { randomStream } from "../core/random.ts";
@@ -94,7 +94,18 @@ const fileCauses: { readonly [Name in FileFault]: string } = {
   "wrong-bayer": "wrong calibration",
 };
 
-/** Map from the pixels of one frame to those of another, both known by their map to the sky. */
+/**
+ * Map from the pixels of one frame to those of another, both known by their map to the sky.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { truthTransform } from "faintlight";
+ *
+ * const { matrix } = truthTransform({ skyMatrix: [1, 0, 5, 0, 1, 0, 0, 0, 1] }, { skyMatrix: [1, 0, 2, 0, 1, 0, 0, 0, 1] });
+ * assert.equal(matrix[2], 3);
+ * ```
+ */
 export function truthTransform(
   from: { readonly skyMatrix: Matrix3 },
   to: { readonly skyMatrix: Matrix3 },
@@ -120,8 +131,12 @@ const starTruths = (plan: NightPlan, scene: Scene): StarTruth[] => {
   }));
 };
 
-const withHeader = (image: Image, header: Header): Image =>
-  derive(image, { header }, { step: "simulateNight", options: { header: "changed" } });
+/** A frame that claims another mosaic than its sensor has. */
+const withBayer = (image: Image, bayer: BayerPattern): Image =>
+  derive(image, {
+    header: withCards(image.header, [card("BAYERPAT", bayer, "colours from the first stored pixel")]),
+    geometry: { ...image.geometry, bayer },
+  }, { step: "simulateNight", options: { bayer } });
 
 /**
  * Expose a plan and write its files: FITS of 16 bits, Rice-compressed, with `truth.json` beside them.
@@ -155,13 +170,17 @@ export function simulateNight(folder: string, plan: NightPlan, options: Simulate
       if (planned.fileFault === "duplicate" && at > 0) {
         writeWhole(path, readFileSync(`${folder}/${plan.lights[at - 1].file}`));
       } else if (planned.fileFault === "wrong-bayer" && rig.bayer !== null) {
-        const wrong = rig.bayer === "RGGB" ? "BGGR" : "RGGB";
-        write(planned.file, withHeader(image, withCards(image.header, [card("BAYERPAT", wrong, "colours")])));
+        write(planned.file, withBayer(image, rig.bayer === "RGGB" ? "BGGR" : "RGGB"));
       } else write(planned.file, image);
-      if (planned.fileFault === "truncated") writeWhole(path, readFileSync(path).subarray(0, 2880 * 20 + 1234));
+      if (planned.fileFault === "truncated") {
+        const bytes = readFileSync(path);
+        writeWhole(path, bytes.subarray(0, Math.min(2880 * 20 + 1234, Math.floor(0.6 * bytes.length))));
+      }
       if (planned.fileFault === "garbage") {
         const bytes = new Uint8Array(readFileSync(path)), random = randomStream(`garbage ${planned.options.seed}`);
-        for (let i = 2880 * 6; i < bytes.length; i++) bytes[i] = Math.floor(256 * random.uniform());
+        for (let i = Math.min(2880 * 6, bytes.length >> 1); i < bytes.length; i++) {
+          bytes[i] = Math.floor(256 * random.uniform());
+        }
         writeWhole(path, bytes);
       }
     }
