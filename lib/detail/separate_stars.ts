@@ -376,21 +376,29 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
   if (!(fillAbove > 0)) throw new RangeError(`separateStars: fillAbove must be > 0, but got ${fillAbove}`);
   if (!(reachBelow > 0)) throw new RangeError(`separateStars: reachBelow must be > 0, but got ${reachBelow}`);
   const { width, height, planes } = image;
-  const light = meanPlane(image);
-  const found = detectStars(
-    { ...image, planes: [{ channel: "L", data: light }], geometry: { ...image.geometry, bayer: null } },
-    {
-      detectionSigma,
-      saturationLevel: Number.isNaN(saturationLevel) ? null : saturationLevel,
-      maximumStars: 50_000,
-    },
-  );
-  const list = found.stars;
+  const find = (data: Float32Array) =>
+    detectStars(
+      { ...image, planes: [{ channel: "L", data }], geometry: { ...image.geometry, bayer: null } },
+      {
+        detectionSigma,
+        saturationLevel: Number.isNaN(saturationLevel) ? null : saturationLevel,
+        maximumStars: 50_000,
+      },
+    );
+  const light = meanPlane(image), found = find(light), { fwhmPixels } = found;
   const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
-  const notes = [`${list.length} stars, FWHM ${found.fwhmPixels.toFixed(2)} px`];
-  const behind: Float32Array[] = planes.map(({ data }) =>
-    list.length === 0 ? Float32Array.from(data) : starlessPlane(data, width, height, list, found.fwhmPixels, beta, used)
-  );
+  let list = found.stars;
+  const part = (stars: readonly Star[]) =>
+    planes.map(({ data }) => starlessPlane(data, width, height, stars, fwhmPixels, beta, used));
+  let behind: Float32Array[] = planes.map(({ data }) => Float32Array.from(data));
+  if (list.length > 0) {
+    // Faint companions show once the bright stars are gone: what looks like a star then is added to the list.
+    const rest = starlessPlane(light, width, height, list, fwhmPixels, beta, used);
+    const more = find(rest).stars.filter((s) => s.fwhmPixels > 0.6 * fwhmPixels && s.fwhmPixels < 1.5 * fwhmPixels);
+    list = [...list, ...more].sort((a, b) => b.flux - a.flux);
+    behind = part(list);
+  }
+  const notes = [`${list.length} stars, FWHM ${fwhmPixels.toFixed(2)} px`];
   const front = planes.map(() => allocatePlane(width, height));
   const shared = behind.map((data) => {
     const out = allocatePlane(width, height);
