@@ -1,0 +1,65 @@
+/**
+ * Time and peak memory of a workflow of six steps at 26 Mpixel under three ways to get memory. Each way runs in a process of
+ * its own, three times over, as a night of frames would: `deno run -A tests/bench/memory.ts`.
+ *
+ *   shared   a new SharedArrayBuffer a plane
+ *   own      a new plane on a WebAssembly memory of its own, collected by count (lib/core/memory.ts)
+ *   recycled the same, but intermediate planes given back
+ */
+import { execFileSync } from "node:child_process";
+import process from "node:process";
+import { allocatePlane } from "../../lib/core/image.ts";
+import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
+import { calibratePlane } from "../../lib/kernels/calibrate_plane.ts";
+import { laySurface } from "../../lib/kernels/lay_surface.ts";
+import { setWorkerCount } from "../../lib/kernels/pool.ts";
+import { starletScale } from "../../lib/kernels/starlet_scale.ts";
+import { warpPlane } from "../../lib/kernels/warp_plane.ts";
+
+const width = 6248, height = 4176, count = width * height, passes = 6;
+
+function workflow(way: string): void {
+  const make = (): Float32Array => {
+    if (way === "shared") return new Float32Array(new SharedArrayBuffer(4 * count));
+    return way === "own" ? allocatePlane(width, height) : borrowPlane(count);
+  };
+  const drop = (...planes: Float32Array[]) => way === "recycled" && planes.forEach(returnPlane);
+  const dark = make().fill(200), flat = make().fill(1), raw = make().fill(1200);
+  const surface = { terms: [1, 2, 3], centreX: 0, centreY: 0, radius: width };
+  const times: number[] = [];
+  let peak = 0;
+  for (let pass = 0; pass < passes; pass++) {
+    const start = performance.now();
+    const a = calibratePlane(raw, dark, flat, make());
+    const b = warpPlane(a, width, height, width, height, [1, 0, 0.3, 0, 1, 0.2, 0, 0, 1], "lanczos3", Infinity, make());
+    drop(a);
+    const c = laySurface(b, width, height, surface, "subtract", make());
+    drop(b);
+    const first = starletScale(c, width, height, 1, make(), make());
+    drop(c);
+    const second = starletScale(first.smooth, width, height, 2, make(), make());
+    drop(first.smooth, first.detail);
+    const e = laySurface(second.smooth, width, height, surface, "add", make());
+    drop(second.smooth, second.detail, e);
+    times.push(performance.now() - start);
+    peak = Math.max(peak, process.memoryUsage().rss);
+  }
+  const rest = times.slice(1).sort((p, q) => p - q);
+  console.log(
+    `| ${way} | ${(times[0] / 1000).toFixed(2)} | ${(rest[rest.length >> 1] / 1000).toFixed(2)} | ${
+      (peak / 2 ** 30).toFixed(2)
+    } |`,
+  );
+}
+
+const way = process.argv[2];
+if (way !== undefined) {
+  setWorkerCount(2);
+  workflow(way);
+} else {
+  console.log("| way | first pass, s | median of the others, s | peak, GiB |\n|---|---|---|---|");
+  for (const each of ["shared", "own", "recycled"]) {
+    const file = new URL(import.meta.url).pathname;
+    process.stdout.write(execFileSync("deno", ["run", "-A", file, each], { encoding: "utf8" }));
+  }
+}
