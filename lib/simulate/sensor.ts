@@ -1,5 +1,6 @@
 /** From expected electrons to numbers in a file: everything the sensor adds. */
 import { square } from "./square.ts";
+import { allocateShared } from "../core/memory.ts";
 import { expPortable, logPortable, powPortable } from "../kernels/elementary.ts";
 import { type RandomStream, randomStream } from "../core/random.ts";
 import type { Detector, Rig } from "./rig.ts";
@@ -145,7 +146,7 @@ export const fullScaleOf = (detector: Detector): number => (1 << detector.bits) 
  * import { longRig, randomStream, readOut, resizeRig } from "faintlight";
  *
  * const rig = resizeRig(longRig, { width: 16, height: 16 });
- * const bias = readOut(rig, null, { seconds: 0, temperatureC: -10 }, randomStream(1));
+ * const bias = readOut(rig, null, { seconds: 0, temperatureC: -10, cosmicRays: 1 }, randomStream(1));
  * assert.equal(bias.length, 256);
  * ```
  */
@@ -169,7 +170,7 @@ export function readOut(
   for (const at of maps.telegraph) if (jumping.uniform() < 0.3) electrons[at] += detector.telegraphElectrons;
   const read = random.fork("read"), rows = random.fork("rows");
   const top = fullScaleOf(detector), perElectron = 1 / detector.electronsPerAdu;
-  const adu = new Float32Array(new SharedArrayBuffer(4 * size));
+  const adu = new Float32Array(allocateShared(4 * size), 0, size);
   for (let y = 0, i = 0; y < height; y++) {
     const row = detector.rowNoise * rows.gaussian();
     for (let x = 0; x < width; x++, i++) {

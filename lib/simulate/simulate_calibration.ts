@@ -85,9 +85,9 @@ export interface SimulatedCalibration {
  * import { longRig, resizeRig, simulateCalibration } from "faintlight";
  *
  * const rig = resizeRig(longRig, { width: 33, height: 25 });
- * const flat = simulateCalibration(rig, { kind: "flat", filter: "Ha", level: 0.5 });
- * const middle = flat.image.planes[0].data[12 * 33 + 16];
- * assert.ok(Math.abs(middle / 8191.5 - 1) < 0.05);
+ * const { truth } = simulateCalibration(rig, { kind: "flat", filter: "Ha", level: 0.5 });
+ * const electrons = (0.5 * 16383 - rig.detector.offsetAdu) * rig.detector.electronsPerAdu;
+ * assert.ok(Math.abs(truth.lightElectrons / electrons - 1) < 0.05); // the lamp wavers by 1 %
  * ```
  */
 export function simulateCalibration(
