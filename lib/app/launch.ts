@@ -7,6 +7,7 @@ import { mkdirSync, realpathSync } from "node:fs";
 import { dirname, resolve } from "node:path";
 import process from "node:process";
 import { fileURLToPath } from "node:url";
+import { rasteriserFiles } from "../view/rasteriser.ts";
 import { type Command, parseCommand, UsageError, usageText } from "./arguments.ts";
 
 const lib = fileURLToPath(new URL("../", import.meta.url));
@@ -15,7 +16,8 @@ const project = dirname(resolve(lib));
 /** The flags of the child process for a command. */
 export function permissionFlags(command: Command): string[] {
   const cache = process.env.DENO_DIR;
-  const read = [project, ...command.reads, ...command.writes, ...(cache === undefined ? [] : [cache])];
+  const packages = [...rasteriserFiles(), ...(cache === undefined ? [] : [cache])];
+  const read = [project, ...command.reads, ...command.writes, ...packages];
   const flags = ["--no-prompt", `--allow-read=${read.join(",")}`];
   if (command.writes.length > 0) flags.push(`--allow-write=${command.writes.join(",")}`);
   return flags;

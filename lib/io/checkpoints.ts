@@ -49,7 +49,7 @@ export interface Checkpoints {
 /**
  * Open an output folder, or refuse it.
  *
- * @param out the output folder, existing
+ * @param out the output folder; made when it does not exist
  * @param identity what the run is about: workflow and options; a folder of another run is refused
  * @throws {RangeError} if the folder holds other things, or the results of another run
  */
@@ -64,6 +64,7 @@ export function openCheckpoints(out: string, identity: unknown): Checkpoints {
       );
     }
   } else {
+    mkdirSync(out, { recursive: true });
     const others = readdirSync(out).filter((name) => !name.startsWith("."));
     if (others.length > 0) {
       throw new RangeError(

@@ -70,6 +70,7 @@ const run = spawnSync(
     `${tools}/vitest.config.mjs`,
     ...process.argv.slice(2),
   ],
-  { cwd: root, stdio: "inherit" },
+  // the rasteriser finds its WebAssembly file as Node finds packages: from here, since there are none beside the sources
+  { cwd: root, stdio: "inherit", env: { ...process.env, NODE_PATH: `${tools}/node_modules` } },
 );
 process.exitCode = run.status ?? 1;
