@@ -388,27 +388,6 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
     }
   }
   const sky = channels.map((_, plane) => median(opened.map((each) => each.sky[plane])));
-  const plan: TilePlan = {
-    frames: opened.map((each) => each.task),
-    planes: channels.length,
-    canvasWidth: width,
-    canvasHeight: height,
-    originX: origin.x,
-    originY: origin.y,
-    scale,
-    kernel: used.kernel,
-    ringLimit: used.ringLimit,
-    rejection: used.rejection,
-    limits: huberLimits(n, used.lostShare, used.few + 1),
-    noiseLimit: normalQuantile(1 - used.lostShare),
-    pairLimit: used.pairLimit,
-    few: used.few,
-    seeing: used.seeing,
-    sky,
-    trailNeighbours: used.trailNeighbours,
-    failed: new Uint8Array(new SharedArrayBuffer(n)),
-  };
-  const output = createOutput(channels.length, width, height);
   const step = Math.max(1, Math.floor(n / 16));
   const middle = { x: origin.x + scale * (width - 1) / 2, y: origin.y + scale * (height - 1) / 2 };
   const maps = opened.filter((_, index) => index % step === 0).map(({ task }) =>
@@ -424,6 +403,28 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
     margin: warpReach(used.kernel) + 1 + (mosaic ? 2 : 0) + (repairs ? repairReach * (mosaic ? 2 : 1) : 0),
     wholeRows: Math.max(...opened.map((each) => each.wholeRows)),
   });
+  const plan: TilePlan = {
+    frames: opened.map((each) => each.task),
+    planes: channels.length,
+    canvasWidth: width,
+    canvasHeight: height,
+    originX: origin.x,
+    originY: origin.y,
+    scale,
+    kernel: used.kernel,
+    ringLimit: used.ringLimit,
+    largest: Math.max(...tiles.map((tile) => (tile.width + 2) * (tile.height + 2))),
+    rejection: used.rejection,
+    limits: huberLimits(n, used.lostShare, used.few + 1),
+    noiseLimit: normalQuantile(1 - used.lostShare),
+    pairLimit: used.pairLimit,
+    few: used.few,
+    seeing: used.seeing,
+    sky,
+    trailNeighbours: used.trailNeighbours,
+    failed: new Uint8Array(new SharedArrayBuffer(n)),
+  };
+  const output = createOutput(channels.length, width, height);
   const { dropSize, slopePixels, progress } = used;
   let results: readonly TileResult[] = [], made = output, clean: readonly Float32Array[] | null = null;
   if (dropSize === null || used.rejection !== "none") {

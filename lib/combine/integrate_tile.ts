@@ -3,6 +3,7 @@ import { FrameError } from "../core/errors.ts";
 import type { BayerPattern, Region } from "../core/geometry.ts";
 import { maskBit } from "../core/mask.ts";
 import { evaluateNormalisation, type NormalisationSurface } from "../core/normalisation.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { applyTransform, type Transform } from "../core/transform.ts";
 import { readRegionFrom, type RegionSource } from "../io/open_fits.ts";
@@ -19,7 +20,7 @@ import {
   type Strip,
   verdict,
 } from "../kernels/rejection.ts";
-import { sourceRegion, type WarpKernel, warpReach, warpTile } from "../kernels/warp_tile.ts";
+import { sourceRegion, tilePlaces, warpAt, type WarpKernel, warpReach } from "../kernels/warp_tile.ts";
 
 /** One frame as a worker needs it: plain values and shared arrays. */
 export interface FrameTask {
@@ -62,6 +63,8 @@ export interface TilePlan {
   readonly scale: number;
   readonly kernel: WarpKernel;
   readonly ringLimit: number;
+  /** Pixels of the largest tile with its margin: memory of one size is used again from tile to tile. */
+  readonly largest: number;
   readonly rejection: "automatic" | "none";
   /** Limits of the outlier test by number of samples, 0 where the noise test judges. */
   readonly limits: Float64Array;
@@ -253,7 +256,7 @@ function fillStrips(
 ): { frame: number; reason: string }[] {
   const { frames, kernel, originX, originY, scale } = plan;
   const count = area.width * area.height;
-  const factor = new Float32Array(count), offset = new Float32Array(count);
+  const factor = new Float32Array(count), offset = new Float32Array(count), warped = new Float32Array(count);
   const failures: { frame: number; reason: string }[] = [];
   frames.forEach((frame, f) => {
     const views = strips.map((strip) => strip.subarray(f * stride, f * stride + count));
@@ -283,10 +286,14 @@ function fillStrips(
       return;
     }
     if (bits !== null) markSaturated(frame, plan, region, area, bits, saturated);
+    const places = tilePlaces({ ...place, from: region });
     prepared.forEach((samples, plane) => {
       const slack = plan.ringLimit * frame.noise[plane];
-      warpTile(samples, { ...place, from: region, kernel, slack }, views[plane]);
-      if (frame.normalisation === null) return;
+      warpAt(samples, region.width, region.height, places, kernel, slack, warped);
+      if (frame.normalisation === null) {
+        views[plane].set(warped);
+        return;
+      }
       const raster = {
         x: originX + area.x * scale,
         y: originY + area.y * scale,
@@ -296,7 +303,7 @@ function fillStrips(
       };
       evaluateNormalisation(frame.normalisation, plane, raster, factor, offset);
       const view = views[plane];
-      for (let p = 0; p < count; p++) view[p] = view[p] * factor[p] + offset[p];
+      for (let p = 0; p < count; p++) view[p] = warped[p] * factor[p] + offset[p];
     });
   });
   return failures;
@@ -304,19 +311,36 @@ function fillStrips(
 
 /** Make one tile of a stack; runs in a worker. */
 export function integrateTile(job: TileJob): TileResult {
-  const { plan, tile, output } = job, { frames, planes } = plan;
+  const { plan, tile } = job, { frames, planes } = plan;
   // A trail is followed over the tile's edge by one pixel, so that tiles leave no trace.
   const x0 = Math.max(0, tile.x - 1), y0 = Math.max(0, tile.y - 1);
   const x1 = Math.min(plan.canvasWidth, tile.x + tile.width + 1);
   const y1 = Math.min(plan.canvasHeight, tile.y + tile.height + 1);
-  const area = { x: x0, y: y0, width: x1 - x0, height: y1 - y0 }, count = area.width * area.height;
+  const area = { x: x0, y: y0, width: x1 - x0, height: y1 - y0 };
   // An odd number of cache lines between frames keeps them out of each other's cache sets.
-  const stride = Math.ceil(count / 32) * 32 + 16;
-  const strips = Array.from({ length: planes }, () => new Float32Array(frames.length * stride));
+  const stride = Math.ceil(plan.largest / 32) * 32 + 16;
+  const strips = Array.from({ length: planes }, () => borrowPlane(frames.length * stride));
+  const marks = borrowPlane(frames.length * stride / 4);
+  try {
+    return combineStrips(job, area, stride, strips, new Uint8Array(marks.buffer, 0, frames.length * stride));
+  } finally {
+    for (const each of [...strips, marks]) returnPlane(each);
+  }
+}
+
+/** Fill the strips of a tile, judge them, and write the sums. */
+function combineStrips(
+  job: TileJob,
+  area: Region,
+  stride: number,
+  strips: readonly Float32Array[],
+  verdicts: Uint8Array,
+): TileResult {
+  const { plan, tile, output } = job, { frames, planes } = plan, count = area.width * area.height;
+  const x0 = area.x, y0 = area.y;
   const saturated = new Uint16Array(count);
   const failures = fillStrips(plan, area, stride, strips, saturated);
   if (plan.failed.includes(1)) return nothing(failures);
-  const verdicts = new Uint8Array(frames.length * stride);
   const weights = Float64Array.from(frames, (frame) => frame.weight);
   const pivot = new Float32Array(count);
   let samples = 0, dimmer = 0, brighter = 0, closed = 0;

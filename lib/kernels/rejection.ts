@@ -1,9 +1,11 @@
 /**
  * Which samples of a pixel to leave out when frames are combined. A strip holds the samples of one tile, frame behind frame:
  * sample of frame f at pixel p is samples[f · stride + p]; NaN means the frame has no data there. Every rule writes one
- * verdict a sample, and each pixel is judged from its own samples alone, in float64, so that neither the size of a tile nor
+ * verdict a sample, and each pixel is judged from its own samples alone, so that neither the size of a tile nor
  * the order of the pixels changes anything.
  */
+
+import { kernelKind, withKernel } from "./machine.ts";
 
 /** Verdicts on a sample. */
 export const verdict: Readonly<Record<"keep" | "dimmer" | "brighter" | "missing", number>> = Object.freeze({
@@ -37,122 +39,101 @@ export const leastKept = (n: number): number => n < 4 ? Math.ceil(n / 2) : Math.
 
 /** Huber's corner: deviations beyond this many sigma are clamped (Huber 1964 recommends 1 to 2; 1.5 is his example). */
 export const huberCorner: number = 1.5;
-/** E[min(z², 1.5²)] of a Gaussian: makes the clamped variance consistent. Closed form. */
-export const huberConsistency: number = 0.7784652161;
-
-const block = 64;
-
-/** Work arrays of {@linkcode huberVerdicts}, made once a call. */
-function scratch(): Record<"m" | "s" | "sum" | "square" | "low" | "high" | "n" | "done", Float64Array> {
-  const make = () => new Float64Array(block);
-  return { m: make(), s: make(), sum: make(), square: make(), low: make(), high: make(), n: make(), done: make() };
-}
 
 /**
  * Huber's Proposal 2 (Huber 1981, chapter 6) as an outlier test: location m and scale s of each pixel by clamping at
- * m ± 1.5 s until they stand still, then |x − m| > limit · s is left out.
+ * m ± 1.5 s until they stand still (to 0.05 % of s), then |x − m| > limit · s is left out.
+ *
+ * Arithmetic is float32 about the median of three samples, in the kernel and in its twin alike: verdicts need no more.
  *
  * @param strip the samples
- * @param limits limit in units of s by number of samples n, index n; pixels with limits[n] = 0 are left to another rule
+ * @param limits limit in units of s by number of samples n, index n = 0 … frames; pixels with limits[n] = 0 are left to
+ * another rule
  * @param floor smallest scale to believe, in the unit of the samples (rounding of integer data)
  * @param verdicts receives frames × stride verdicts; pixels left to another rule get `keep` or `missing`
  */
 export function huberVerdicts(strip: Strip, limits: Float64Array, floor: number, verdicts: Uint8Array): void {
   const { samples, frames, stride, count } = strip;
-  const { m, s, sum, square, low, high, n, done } = scratch();
-  for (let p0 = 0; p0 < count; p0 += block) {
-    const size = Math.min(block, count - p0);
-    n.fill(0);
-    sum.fill(0);
-    square.fill(0);
-    for (let f = 0; f < frames; f++) {
-      for (let i = 0, at = f * stride + p0; i < size; i++, at++) {
-        const x = samples[at];
-        if (x === x) {
-          n[i] += 1;
-          sum[i] += x;
-        }
-      }
-    }
-    for (let i = 0; i < size; i++) m[i] = sum[i] / n[i];
-    for (let f = 0; f < frames; f++) {
-      for (let i = 0, at = f * stride + p0; i < size; i++, at++) {
-        const d = samples[at] - m[i];
-        if (d === d) square[i] += d * d;
-      }
-    }
-    let open = 0;
-    for (let i = 0; i < size; i++) {
-      s[i] = Math.max(floor, Math.sqrt(square[i] / Math.max(1, n[i] - 1)));
-      done[i] = n[i] >= 3 && limits[n[i]] > 0 && s[i] > 0 ? 0 : 1;
-      open += 1 - done[i];
-    }
-    for (let round = 0; round < 60 && open > 0; round++) {
-      sum.fill(0);
-      square.fill(0);
-      for (let i = 0; i < size; i++) {
-        low[i] = -huberCorner * s[i];
-        high[i] = huberCorner * s[i];
-      }
-      for (let f = 0; f < frames; f++) {
-        for (let i = 0, at = f * stride + p0; i < size; i++, at++) {
-          let d = samples[at] - m[i];
-          if (d < low[i]) d = low[i];
-          else if (d > high[i]) d = high[i];
-          else if (d !== d) d = 0;
-          sum[i] += d;
-          square[i] += d * d;
-        }
-      }
-      for (let i = 0; i < size; i++) {
-        if (done[i] === 1) continue;
-        const step = sum[i] / n[i];
-        // Samples without data were counted as zero deviation, which is what they add to both sums.
-        const spread = Math.max(0, square[i] - n[i] * step * step) / (n[i] - 1) / huberConsistency;
-        const next = Math.max(floor, Math.sqrt(spread));
-        const still = Math.abs(step) <= 1e-4 * next && Math.abs(next - s[i]) <= 1e-4 * next;
-        m[i] += step;
-        s[i] = next;
-        if (still || !(next > 0)) {
-          done[i] = 1;
-          open--;
-        }
-      }
-    }
-    for (let i = 0; i < size; i++) {
-      const limit = n[i] >= 3 ? limits[n[i]] : 0;
-      // Half a float32 step of slack: equal samples must not be told apart by rounding.
-      const reach = limit > 0 ? limit * s[i] + Math.abs(m[i]) * 6e-8 : Infinity;
-      low[i] = m[i] - reach;
-      high[i] = m[i] + reach;
-    }
-    markOutside(strip, p0, size, low, high, n, m, verdicts);
+  const padded = (count + 7) & ~7, most = Float32Array.from(limits);
+  // Location of pixels that would keep too few samples, else NaN.
+  const centres = new Float32Array(padded);
+  const whole = stride % 8 === 0 && stride >= padded && samples.length >= (frames - 1) * stride + padded &&
+    verdicts.length >= (frames - 1) * stride + padded;
+  if (whole && kernelKind() === "wasm") {
+    withKernel("huberTest", { a: samples, o: verdicts, p: centres }, most, (run, at) => {
+      run(at.a, frames, stride * 4, count, at.scratch, floor, at.o, at.p);
+    });
+  } else huberTwin(strip, most, floor, verdicts, centres);
+  for (let p = 0; p < count; p++) {
+    if (centres[p] !== centres[p]) continue;
+    let n = 0;
+    for (let f = 0; f < frames; f++) if (samples[f * stride + p] === samples[f * stride + p]) n++;
+    keepNearest(strip, p, centres[p], leastKept(n), verdicts);
   }
 }
 
-/** Verdicts from an interval a pixel, widened where it would leave too few samples. */
-function markOutside(
+/** What the kernel huberTest computes, in the same float32 operations, pixel by pixel. */
+function huberTwin(
   strip: Strip,
-  p0: number,
-  size: number,
-  low: Float64Array,
-  high: Float64Array,
-  n: Float64Array,
-  centre: Float64Array,
+  limits: Float32Array,
+  floor: number,
   verdicts: Uint8Array,
+  centres: Float32Array,
 ): void {
-  const { samples, frames, stride } = strip;
-  const kept = new Int32Array(size);
-  for (let f = 0; f < frames; f++) {
-    for (let i = 0, at = f * stride + p0; i < size; i++, at++) {
-      const x = samples[at];
-      const v = x < low[i] ? verdict.dimmer : x > high[i] ? verdict.brighter : x === x ? verdict.keep : verdict.missing;
-      verdicts[at] = v;
-      if (v === verdict.keep) kept[i]++;
+  const { samples, frames, stride, count } = strip, f = Math.fround, least = f(floor), consistency = f(0.7784652161);
+  const column = new Float32Array(frames), middle = (frames >> 1) * stride, last = (frames - 1) * stride;
+  for (let p = 0; p < count; p++) {
+    const x = samples[p], y = samples[p + middle], z = samples[p + last];
+    // Math.min and Math.max of NaN are NaN, as in the kernel; then the first sample there is.
+    let c = Math.max(Math.min(x, y), Math.min(Math.max(x, y), z));
+    for (let k = 0; k < frames && c !== c; k++) c = samples[k * stride + p];
+    if (c !== c) c = 0;
+    let n = 0, sum = 0, square = 0;
+    for (let k = 0; k < frames; k++) {
+      const d = f(samples[k * stride + p] - c);
+      column[k] = d;
+      if (d === d) {
+        n++;
+        sum = f(sum + d);
+      }
     }
-  }
-  for (let i = 0; i < size; i++) {
-    if (kept[i] < leastKept(n[i])) keepNearest(strip, p0 + i, centre[i], leastKept(n[i]), verdicts);
+    const some = Math.max(1, n), free = Math.max(1, n - 1), limit = limits[n];
+    let m = f(sum / some);
+    for (let k = 0; k < frames; k++) {
+      const d = f(column[k] - m);
+      if (d === d) square = f(square + f(d * d));
+    }
+    let s = Math.max(least, f(Math.sqrt(f(square / free))));
+    for (let round = 0, done = limit === 0 || s === 0; round < 60 && !done; round++) {
+      const high = f(huberCorner * s), low = -high;
+      sum = 0;
+      square = 0;
+      for (let k = 0; k < frames; k++) {
+        let d = f(column[k] - m);
+        if (d !== d) continue;
+        d = d > high ? high : d < low ? low : d;
+        sum = f(sum + d);
+        square = f(square + f(d * d));
+      }
+      const step = f(sum / some), spread = Math.max(0, f(square - f(n * f(step * step))));
+      const next = Math.max(least, f(Math.sqrt(f(f(spread / free) / consistency))));
+      const near = f(f(5e-4) * next);
+      done = (Math.abs(step) <= near && Math.abs(f(next - s)) <= near) || next === 0;
+      m = f(m + step);
+      s = next;
+    }
+    // A float32 step of slack: equal samples must not be told apart by rounding.
+    const centre = f(c + m);
+    const reach = limit === 0 ? Infinity : f(f(limit * s) + f(Math.abs(centre) * f(6e-8)));
+    const low = f(m - reach), high = f(m + reach);
+    let kept = 0;
+    for (let k = 0; k < frames; k++) {
+      const d = column[k];
+      const v = d < low ? verdict.dimmer : d > high ? verdict.brighter : d === d ? verdict.keep : verdict.missing;
+      verdicts[k * stride + p] = v;
+      if (v === verdict.keep) kept++;
+    }
+    centres[p] = kept < leastKept(n) ? centre : NaN;
   }
 }
 
@@ -209,6 +190,9 @@ export function noiseVerdicts(
   const values = new Float64Array(frames), which = new Int32Array(frames);
   for (let p = 0; p < count; p++) {
     let n = 0;
+    for (let f = 0; f < frames && n <= most; f++) if (samples[f * stride + p] === samples[f * stride + p]) n++;
+    if (n > most) continue;
+    n = 0;
     for (let f = 0; f < frames; f++) {
       const x = samples[f * stride + p];
       if (x === x) {
@@ -222,7 +206,6 @@ export function noiseVerdicts(
         which[k] = f;
       }
     }
-    if (n > most) continue;
     let last = 0;
     for (let f = 0; f < frames; f++) {
       const x = samples[f * stride + p];

@@ -1,6 +1,7 @@
 /** Resampling of one tile: for each output pixel the place in the source, then a separable window of 6 × 6 samples. */
 import type { Region } from "../core/geometry.ts";
 import { applyTransform, type Transform } from "../core/transform.ts";
+import { kernelKind, withKernel } from "./machine.ts";
 
 /** Interpolation of {@linkcode warpTile}. */
 export type WarpKernel = "lanczos3" | "cubic" | "bilinear" | "nearest";
@@ -117,59 +118,174 @@ export interface WarpPlan {
   readonly slack: number;
 }
 
-/**
- * Resample one tile. Pixels whose place lies outside the frame's pixel centres, or nearest to a sample without data, become
- * NaN. At the frame's edge the outermost sample is repeated. Samples without data among the taps are left out and the others
- * weighted up, while they carry at least half of the weight.
- *
- * @param source samples of `plan.from`, row by row
- * @param out receives plan.to.width × plan.to.height samples
- */
-export function warpTile(source: Float32Array, plan: WarpPlan, out: Float32Array): void {
-  const { from, to, frameWidth, frameHeight, inverse, originX, originY, scale, kernel, slack } = plan;
-  const { size, before } = taps[kernel], table = tableOf(kernel);
+/** Places of a tile's pixels in a source, found once for all planes of a frame. */
+export interface TilePlaces {
+  /** Column in 1/1024 pixel, counted from the source's first; {@linkcode noPlace} outside the frame. */
+  readonly x: Int32Array;
+  /** Row likewise. */
+  readonly y: Int32Array;
+}
+
+/** Stands for a place outside the frame's pixel centres. */
+export const noPlace: number = -(2 ** 31);
+
+/** Places of the pixels of a tile. */
+export function tilePlaces(plan: Omit<WarpPlan, "kernel" | "slack">): TilePlaces {
+  const { from, to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan;
+  const count = to.width * to.height, places = { x: new Int32Array(count), y: new Int32Array(count) };
   const xs = new Float64Array(to.width), ys = new Float64Array(to.width);
-  const w = from.width, h = from.height, held = slack < Infinity && size > 2;
   const right = frameWidth - 1, bottom = frameHeight - 1, tolerance = 1e-6;
+  const left = from.x * phases, top = from.y * phases;
   for (let row = 0, at = 0; row < to.height; row++) {
     sourceRow(inverse, to.x, originX, originY + (to.y + row) * scale, scale, xs, ys, to.width);
     for (let i = 0; i < to.width; i++, at++) {
       let x = xs[i], y = ys[i];
       if (!(x >= -tolerance && y >= -tolerance && x <= right + tolerance && y <= bottom + tolerance)) {
-        out[at] = NaN;
+        places.x[at] = places.y[at] = noPlace;
         continue;
       }
       x = x < 0 ? 0 : x > right ? right : x;
       y = y < 0 ? 0 : y > bottom ? bottom : y;
       // Rounded to the phases of the table first, so that the floor belongs to the rounded position.
-      const px = Math.round(x * phases), py = Math.round(y * phases);
-      const ix = Math.floor(px / phases), iy = Math.floor(py / phases);
-      if (size === 1) {
-        const nx = px - ix * phases >= phases / 2 ? ix + 1 : ix, ny = py - iy * phases >= phases / 2 ? iy + 1 : iy;
-        out[at] = source[(ny - from.y) * w + nx - from.x];
-        continue;
-      }
-      const u = (px - ix * phases) * size, v = (py - iy * phases) * size;
-      const x0 = ix - from.x - before, y0 = iy - from.y - before;
-      let sum = 0;
-      if (x0 >= 0 && y0 >= 0 && x0 + size <= w && y0 + size <= h) {
-        for (let j = 0, p = y0 * w + x0; j < size; j++, p += w) {
-          let line = 0;
-          for (let k = 0; k < size; k++) line += table[u + k] * source[p + k];
-          sum += table[v + j] * line;
-        }
-      } else sum = NaN;
-      if (sum !== sum) {
-        sum = careful(source, w, h, x0, y0, size, before, table, u, v);
-      } else if (held) {
-        // Lanczos and cubic windows have negative lobes, which dig a dark ring round a bright edge.
-        const p = (y0 + before) * w + x0 + before;
-        const low = Math.min(source[p], source[p + 1], source[p + w], source[p + w + 1]) - slack;
-        if (sum < low) sum = low;
-      }
-      out[at] = sum;
+      places.x[at] = Math.round(x * phases) - left;
+      places.y[at] = Math.round(y * phases) - top;
     }
   }
+  return places;
+}
+
+/** Lanczos weights as float32, eight a phase of which the last two are 0. */
+let lanczosTable: Float32Array | null = null;
+function eightWeights(): Float32Array {
+  if (lanczosTable !== null) return lanczosTable;
+  const table = weightTable("lanczos3"), eight = new Float32Array(phases * 8);
+  for (let phase = 0; phase < phases; phase++) {
+    for (let k = 0; k < 6; k++) eight[phase * 8 + k] = table[phase * 6 + k];
+  }
+  lanczosTable = eight;
+  return eight;
+}
+
+const bitsOf = (places: Int32Array): Float32Array => new Float32Array(places.buffer, places.byteOffset, places.length);
+
+/**
+ * Resample one plane at places found before. Pixels without a place, or nearest to a sample without data, become NaN. At the
+ * source's edge the outermost sample is repeated. Samples without data among the taps are left out and the others weighted
+ * up, while they carry at least half of the weight.
+ *
+ * @param source width × height samples, row by row
+ * @param slack how far a result may fall below the lowest of the four nearest samples, unit of the samples
+ * @param out receives one sample a place
+ */
+export function warpAt(
+  source: Float32Array,
+  width: number,
+  height: number,
+  places: TilePlaces,
+  kernel: WarpKernel,
+  slack: number,
+  out: Float32Array,
+): void {
+  if (kernel !== "lanczos3") otherKernel(source, width, height, places, kernel, slack, out);
+  else if (kernelKind() === "twin") lanczosTwin(source, width, height, places, slack, out);
+  else {
+    const arrays = { a: source, b: bitsOf(places.x), c: bitsOf(places.y), o: out }, count = places.x.length;
+    withKernel("tileWarp", arrays, eightWeights(), (run, at) => {
+      run(at.a, width, height, at.b, at.c, at.o, count, at.scratch, slack);
+    });
+  }
+}
+
+/** What the kernel tileWarp computes, in the same float32 operations. */
+function lanczosTwin(
+  source: Float32Array,
+  w: number,
+  h: number,
+  places: TilePlaces,
+  slack: number,
+  out: Float32Array,
+): void {
+  const table = eightWeights(), lanes = new Float32Array(8), f = Math.fround, drop = f(slack), held = slack < Infinity;
+  for (let at = 0; at < places.x.length; at++) {
+    const px = places.x[at], py = places.y[at];
+    if (px === noPlace) {
+      out[at] = NaN;
+      continue;
+    }
+    const ix = px >> 10, iy = py >> 10, u = (px & 1023) * 8, v = (py & 1023) * 8, x0 = ix - 2, y0 = iy - 2;
+    let r = NaN;
+    if (x0 >= 0 && y0 >= 0 && x0 + 8 <= w && y0 + 6 <= h) {
+      let p = y0 * w + x0;
+      for (let k = 0; k < 8; k++) lanes[k] = source[p + k] * table[v];
+      for (let j = 1; j < 6; j++) {
+        p += w;
+        const weight = table[v + j];
+        for (let k = 0; k < 8; k++) lanes[k] = lanes[k] + f(source[p + k] * weight);
+      }
+      for (let k = 0; k < 4; k++) lanes[k] = f(lanes[k] * table[u + k]) + f(lanes[k + 4] * table[u + k + 4]);
+      r = f(f(lanes[0] + lanes[2]) + f(lanes[1] + lanes[3]));
+    }
+    if (r !== r) r = careful(source, w, h, x0, y0, 6, 2, table, u, v);
+    else if (held) {
+      const q = iy * w + ix;
+      const low = f(Math.min(source[q], source[q + 1], source[q + w], source[q + w + 1]) - drop);
+      if (r < low) r = low;
+    }
+    out[at] = r;
+  }
+}
+
+/** Cubic, bilinear and nearest, in float64. */
+function otherKernel(
+  source: Float32Array,
+  w: number,
+  h: number,
+  places: TilePlaces,
+  kernel: WarpKernel,
+  slack: number,
+  out: Float32Array,
+): void {
+  const { size, before } = taps[kernel], table = tableOf(kernel), held = slack < Infinity && size > 2;
+  for (let at = 0; at < places.x.length; at++) {
+    const px = places.x[at], py = places.y[at];
+    if (px === noPlace) {
+      out[at] = NaN;
+      continue;
+    }
+    const ix = px >> 10, iy = py >> 10, fx = px & 1023, fy = py & 1023;
+    if (size === 1) {
+      out[at] = source[(fy >= phases / 2 ? iy + 1 : iy) * w + (fx >= phases / 2 ? ix + 1 : ix)];
+      continue;
+    }
+    const u = fx * size, v = fy * size, x0 = ix - before, y0 = iy - before;
+    let sum = 0;
+    if (x0 >= 0 && y0 >= 0 && x0 + size <= w && y0 + size <= h) {
+      for (let j = 0, p = y0 * w + x0; j < size; j++, p += w) {
+        let line = 0;
+        for (let k = 0; k < size; k++) line += table[u + k] * source[p + k];
+        sum += table[v + j] * line;
+      }
+    } else sum = NaN;
+    if (sum !== sum) {
+      sum = careful(source, w, h, x0, y0, size, before, table, u, v);
+    } else if (held) {
+      // Cubic windows have negative lobes, too, which dig a dark ring round a bright edge.
+      const p = iy * w + ix;
+      const low = Math.min(source[p], source[p + 1], source[p + w], source[p + w + 1]) - slack;
+      if (sum < low) sum = low;
+    }
+    out[at] = sum;
+  }
+}
+
+/**
+ * Resample one tile of one plane: {@linkcode tilePlaces} and {@linkcode warpAt} in one.
+ *
+ * @param source samples of `plan.from`, row by row
+ * @param out receives plan.to.width × plan.to.height samples
+ */
+export function warpTile(source: Float32Array, plan: WarpPlan, out: Float32Array): void {
+  warpAt(source, plan.from.width, plan.from.height, tilePlaces(plan), plan.kernel, plan.slack, out);
 }
 
 /** The sum with care: taps outside the source repeat its edge, taps without data are left out. */
@@ -181,7 +297,7 @@ function careful(
   y0: number,
   size: number,
   before: number,
-  table: Float64Array,
+  table: Float64Array | Float32Array,
   u: number,
   v: number,
 ): number {
