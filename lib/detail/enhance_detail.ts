@@ -55,7 +55,8 @@ export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOption
   const change = new Float32Array(width * height);
   scales.forEach((detail, j) => {
     if (gains[j] === 1) return;
-    const noise = scaleNoise(detail), scale = noise > 0 ? 1 / (threshold * noise) : Infinity;
+    // Without noise every detail counts.
+    const noise = scaleNoise(detail), scale = noise > 0 ? 1 / (threshold * noise) : Number.MAX_VALUE;
     for (let i = 0; i < change.length; i++) {
       const u = Math.max(0, Math.min(1, Math.abs(detail[i]) * scale - 1));
       change[i] += detail[i] * (gains[j] - 1) * u * u * (3 - 2 * u);

@@ -195,6 +195,7 @@ function starlessPlane(
   fwhm: number,
   beta: number,
   used: Readonly<SeparateStarsOptions>,
+  unmeasured: ReadonlySet<Star> = new Set(),
 ): Float32Array {
   const bright = list.filter((s) => !s.saturated).slice(0, 200);
   const typical: readonly [number, number] = bright.length === 0 ? [0, 0] : [
@@ -215,7 +216,7 @@ function starlessPlane(
     star,
     place: placeOf(star, fwhm, typical),
     amplitude: 0,
-    top: star.saturated ? topRadius(source, width, height, star, level, fwhm) : 0,
+    top: star.saturated && !unmeasured.has(star) ? topRadius(source, width, height, star, level, fwhm) : 0,
     core: 0,
   }));
   const reach = (s: PlaneStar) =>
@@ -388,13 +389,19 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
   const light = meanPlane(image), found = find(light), { fwhmPixels } = found;
   const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
   let list = found.stars;
+  let unmeasured: ReadonlySet<Star> = new Set();
   const part = (stars: readonly Star[]) =>
-    planes.map(({ data }) => starlessPlane(data, width, height, stars, fwhmPixels, beta, used));
+    planes.map(({ data }) => starlessPlane(data, width, height, stars, fwhmPixels, beta, used, unmeasured));
   let behind: Float32Array[] = planes.map(({ data }) => Float32Array.from(data));
   if (list.length > 0) {
     // Faint companions show once the bright stars are gone: what looks like a star then is added to the list.
     const rest = starlessPlane(light, width, height, list, fwhmPixels, beta, used);
-    const more = find(rest).stars.filter((s) => s.fwhmPixels > 0.6 * fwhmPixels && s.fwhmPixels < 1.5 * fwhmPixels);
+    const like = (s: Star) => s.fwhmPixels > 0.6 * fwhmPixels && s.fwhmPixels < 1.5 * fwhmPixels;
+    const seen = find(rest).stars.filter(like);
+    const apart = (s: Star) =>
+      !seen.some((t) => (t.x - s.x) * (t.x - s.x) + (t.y - s.y) * (t.y - s.y) < fwhmPixels * fwhmPixels);
+    unmeasured = new Set(peaksLeft(rest, width, height, fwhmPixels, Math.max(6, detectionSigma)).filter(apart));
+    const more = [...seen, ...unmeasured];
     list = [...list, ...more].sort((a, b) => b.flux - a.flux);
     behind = part(list);
   }
@@ -413,6 +420,66 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
     stars: derive(image, { planes: named(front), variance: null, mask: null }, { ...entry, output: "stars" }),
     list,
   };
+}
+
+/**
+ * Round peaks that are left where a list of stars has none: at the borders, which measured stars must keep clear of, and
+ * hard beside bright stars. They are only taken off, never measured.
+ */
+function peaksLeft(data: Float32Array, width: number, height: number, fwhm: number, limit: number): Star[] {
+  const sigma = fwhm / 2.355, fine = smoothPlane(data, width, height, sigma);
+  const wide = smoothPlane(data, width, height, 2.5 * sigma), high = new Float32Array(data.length);
+  for (let i = 0; i < high.length; i++) high[i] = fine[i] - wide[i];
+  const noise = fineNoise(high), peaks: Star[] = [], r = 1.3 * fwhm;
+  for (let y = 0; y < height; y++) {
+    for (let x = 0; x < width; x++) {
+      const i = y * width + x, v = high[i];
+      if (!(v > limit * noise)) continue;
+      let top = true;
+      for (let j = Math.max(0, y - 1); j <= Math.min(height - 1, y + 1) && top; j++) {
+        for (let k = Math.max(0, x - 1); k <= Math.min(width - 1, x + 1); k++) {
+          const n = j * width + k;
+          if (n !== i && (high[n] > v || high[n] === v && n < i)) {
+            top = false;
+            break;
+          }
+        }
+      }
+      if (!top) continue;
+      // On all sides a star falls by more than half within 1.3 FWHM; a ridge does not.
+      let shallow = 0, sides = 0, lowest = Infinity;
+      for (let k = 0; k < 16; k += 2) {
+        const sx = Math.round(x + r * UNIT_X[k]), sy = Math.round(y + r * UNIT_Y[k]);
+        if (sx < 0 || sy < 0 || sx >= width || sy >= height) continue;
+        const side = high[sy * width + sx];
+        sides++;
+        lowest = Math.min(lowest, side);
+        if (side > 0.45 * v) shallow++;
+      }
+      if (sides < 3 || shallow > 0) continue;
+      const bend = (a: number, b: number) => 2 * v - a - b;
+      const left = high[i - (x > 0 ? 1 : 0)], right = high[i + (x + 1 < width ? 1 : 0)];
+      const up = high[i - (y > 0 ? width : 0)], down = high[i + (y + 1 < height ? width : 0)];
+      const dx = x > 0 && x + 1 < width && bend(left, right) > 0 ? 0.5 * (right - left) / bend(left, right) : 0;
+      const dy = y > 0 && y + 1 < height && bend(up, down) > 0 ? 0.5 * (down - up) / bend(up, down) : 0;
+      peaks.push({
+        x: x + dx,
+        y: y + dy,
+        flux: v * fwhm * fwhm,
+        peak: v,
+        snr: v / noise,
+        fwhmPixels: fwhm,
+        eccentricity: 0,
+        elongationDegrees: 0,
+        shape: [0, 0],
+        halfFluxRadiusPixels: fwhm / 2,
+        background: wide[i],
+        saturated: true,
+      });
+    }
+  }
+  // Marked as saturated they take the field's shape and width and no part in measuring it; their tops are not cut.
+  return peaks;
 }
 
 /** Mean of the planes, for finding stars. */
