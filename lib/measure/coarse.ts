@@ -110,7 +110,11 @@ export function tileStatistics(grid: Grid, tile: number): Mesh {
       }
       const mean = sum / kept, middle = selectRank(scratch, kept, kept >> 1);
       level[at] = Math.abs(mean - middle) <= 0.3 * sigma ? 2.5 * middle - 1.5 * mean : middle;
-      noise[at] = 1.482602218505602 * selectRank(bend, bends, bends >> 1) / Math.sqrt(6);
+      // Stars are in some of the differences: cut at 2.5 sigma and take the median of the rest, which for a normal is 0.66405 sigma.
+      const cut = 2.5 * 1.482602218505602 * selectRank(bend, bends, bends >> 1);
+      let calm = 0;
+      for (let i = 0; i < bends; i++) if (bend[i] <= cut) bend[calm++] = bend[i];
+      noise[at] = selectRank(bend, calm, calm >> 1) / (0.66405 * Math.sqrt(6));
     }
   }
   return { columns, rows, tile, level, noise };

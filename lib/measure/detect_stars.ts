@@ -64,7 +64,13 @@ function starOf(from: Survey, profile: FrameProfile, candidate: Candidate, radiu
   const size2 = Math.sqrt(xx * yy - xy * xy), sum = xx + yy;
   const e1 = (xx - yy) / sum, e2 = 2 * xy / sum, squared = e1 * e1 + e2 * e2;
   // Noise adds 2 (2/SNR)² to |shape|² on average; elongation that one round star in twenty would show is none.
-  const noise2 = 4 / (snr * snr), real = candidate.shaped && squared > 6 * noise2 ? Math.sqrt(squared - 2 * noise2) : 0;
+  const noise2 = 4 / (snr * snr);
+  // A star without a shape of its own has the frame's, which many stars have made: believed from 0.05 on.
+  const real = !candidate.shaped
+    ? (squared > 0.0025 ? Math.sqrt(squared) : 0)
+    : squared > 6 * noise2
+    ? Math.sqrt(squared - 2 * noise2)
+    : 0;
   const half = radius > 0 ? halfFluxRadius(from.sampling, candidate.x, candidate.y, candidate.background, radius) : NaN;
   return {
     x: candidate.x,

@@ -2,6 +2,7 @@
 import { allocatePlane, type Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { median } from "../stats/median.ts";
+import { robustFit } from "../stats/robust_fit.ts";
 import { sigmaClip, skewedMode } from "../stats/sigma_clip.ts";
 import { smoothMesh } from "./coarse.ts";
 import { type Sampling, samplingOf } from "./sampling.ts";
@@ -88,7 +89,18 @@ function tiles(
       noises[at] = clipped.sdCorrected;
     }
   }
-  return { columns, rows, levels: smoothMesh(levels, columns, rows), noises: smoothMesh(noises, columns, rows) };
+  return { columns, rows, levels: smoothLevels(levels, columns, rows), noises: smoothMesh(noises, columns, rows) };
+}
+
+/** Medians of 3 × 3 tiles about a plane through all of them: at the border, where neighbours lie to one side, a slope would bend. */
+function smoothLevels(levels: Float64Array, columns: number, rows: number): Float64Array {
+  const u = levels.map((_, i) => i % columns), v = levels.map((_, i) => Math.floor(i / columns));
+  const fit = robustFit([u.map(() => 1), ...(columns > 1 ? [u] : []), ...(rows > 1 ? [v] : [])], levels);
+  if (fit === null) return smoothMesh(levels, columns, rows);
+  const [base, first = 0, second = 0] = fit.coefficients;
+  const a = columns > 1 ? first : 0, b = columns > 1 ? second : first;
+  const plane = levels.map((_, i) => base + a * u[i] + b * v[i]);
+  return smoothMesh(levels.map((each, i) => each - plane[i]), columns, rows).map((each, i) => each + plane[i]);
 }
 
 /** Second derivatives of the natural cubic spline through values at unit distance. */
@@ -190,7 +202,7 @@ function sourceMask(sampling: Sampling, level: Float32Array, noise: Float32Array
 /**
  * Measure the sky of a frame on a mesh: in each tile samples are clipped at 3 sigma until nothing changes and the mode taken
  * (Bertin & Arnouts 1996, A&AS 117, 393, section 3.1); tiles mostly covered take their neighbours' value; each tile becomes the
- * median of its 3 × 3 neighbourhood; a second look leaves out the sources that stand above the first. Linear images, any unit,
+ * median of its 3 × 3 neighbourhood (about a plane through all); a second look leaves out the sources that stand above the first. Linear images, any unit,
  * mosaics by their green pixels. NaN is no data. Where a nebula fills the tiles this is its level, not the sky's.
  *
  * Cost: a sort of each tile, about 0.1 µs a pixel and look. Work space: 9 bytes a pixel for the second look.

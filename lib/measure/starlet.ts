@@ -1,43 +1,13 @@
 /** The starlet transform: a plane as a sum of details, each twice as wide as the one before, and a smooth rest. */
+import { starletScale } from "../kernels/starlet_scale.ts";
 import { medianInPlace } from "../stats/samples.ts";
-
-/** Index mirrored at the ends (0 1 2 | 1 0). */
-function mirrored(i: number, n: number): number {
-  if (n === 1) return 0;
-  const period = 2 * (n - 1);
-  const k = ((i % period) + period) % period;
-  return k < n ? k : period - k;
-}
 
 /**
  * One smoothing of the transform: the B3 spline [1 4 6 4 1] / 16 along rows and columns with holes of `step` − 1 pixels,
  * mirrored at the borders (Starck & Murtagh 2002). Samples without data make their neighbourhood NaN; fill them first.
  */
-export function starletSmooth(data: Float32Array, width: number, height: number, step: number): Float32Array {
-  const half = new Float32Array(data.length), out = new Float32Array(new SharedArrayBuffer(data.length * 4));
-  const edge = Math.min(width, 2 * step);
-  for (let y = 0; y < height; y++) {
-    const at = y * width;
-    const slow = (x: number) => {
-      const a = data[at + mirrored(x - 2 * step, width)], b = data[at + mirrored(x - step, width)];
-      const d = data[at + mirrored(x + step, width)], e = data[at + mirrored(x + 2 * step, width)];
-      half[at + x] = (6 * data[at + x] + 4 * (b + d) + a + e) / 16;
-    };
-    for (let x = 0; x < edge; x++) slow(x);
-    for (let x = edge, i = at + edge; x < width - 2 * step; x++, i++) {
-      half[i] = (6 * data[i] + 4 * (data[i - step] + data[i + step]) + data[i - 2 * step] + data[i + 2 * step]) / 16;
-    }
-    for (let x = Math.max(edge, width - 2 * step); x < width; x++) slow(x);
-  }
-  for (let y = 0; y < height; y++) {
-    const a = mirrored(y - 2 * step, height) * width, b = mirrored(y - step, height) * width, c = y * width;
-    const d = mirrored(y + step, height) * width, e = mirrored(y + 2 * step, height) * width;
-    for (let x = 0; x < width; x++) {
-      out[c + x] = (6 * half[c + x] + 4 * (half[b + x] + half[d + x]) + half[a + x] + half[e + x]) / 16;
-    }
-  }
-  return out;
-}
+export const starletSmooth = (data: Float32Array, width: number, height: number, step: number): Float32Array =>
+  starletScale(data, width, height, step).smooth;
 
 /** A plane in parts: their sum, with `rest`, is the plane. */
 export interface Starlet {
@@ -66,11 +36,9 @@ export function starlet(data: Float32Array, width: number, height: number, count
   let smooth = withoutGaps(data);
   const scales: Float32Array[] = [];
   for (let j = 0; j < count; j++) {
-    const next = starletSmooth(smooth, width, height, 2 ** j);
-    const detail = new Float32Array(data.length);
-    for (let i = 0; i < detail.length; i++) detail[i] = smooth[i] - next[i];
-    scales.push(detail);
-    smooth = next;
+    const next = starletScale(smooth, width, height, 2 ** j);
+    scales.push(next.detail);
+    smooth = next.smooth;
   }
   return { scales, rest: smooth };
 }

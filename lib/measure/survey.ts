@@ -351,8 +351,24 @@ function binned(grid: Grid): Grid {
   return blockMeans(grid.data, grid.width, grid.height, -1);
 }
 
+/** Median of the neighbours of a pixel that count: eight, or the four next green ones of a mosaic. */
+function neighbourLevel(sampling: Sampling, at: number): number {
+  const { data, width, height, parity } = sampling, x0 = at % width, y0 = (at - x0) / width, near: number[] = [];
+  for (let dy = -1; dy <= 1; dy++) {
+    for (let dx = -1; dx <= 1; dx++) {
+      const x = x0 + dx, y = y0 + dy;
+      if ((dx === 0 && dy === 0) || x < 0 || y < 0 || x >= width || y >= height) continue;
+      if (parity !== -1 && ((x + y) & 1) !== parity) continue;
+      const v = data[y * width + x];
+      if (v === v) near.push(v);
+    }
+  }
+  return near.length === 0 ? NaN : medianInPlace(Float64Array.from(near));
+}
+
 /** Survey the frame. */
-export function survey(sampling: Sampling, settings: SurveySettings): Survey {
+export function survey(given: Sampling, settings: SurveySettings): Survey {
+  let sampling = given;
   const { width, height, parity } = sampling;
   const grid = blockMeans(sampling.data, width, height, parity);
   const tile = Math.max(4, Math.min(TILE, grid.width, grid.height));
@@ -441,27 +457,38 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
 
   let search = openLevel(grid, mesh, 2, settings.detectionSigma);
   let found = startsOf(search, limit);
-  let shapes = firstLook(search, found.starts, 120);
-  // Hot pixels would follow a search on wider blocks: fill them in the grid before it is binned.
-  const clean = (target: Grid, from: readonly Start[]) => {
-    for (const start of from) {
+  // A hot pixel next to a star takes the star for its hump, and spoils its shape: fill single pixels, in frame and grids, and look
+  // again. Twice, because one may hide another.
+  for (let round = 0; round < 2; round++) {
+    const single: number[] = [];
+    for (const start of found.starts) {
       if (start.area > 14) continue;
       const probe = createProbe(start.x, start.y, 2);
       weigh(sampling, probe, skyHere(start.x, start.y));
-      if (!isSinglePixel(probe) || probe.peakAt < 0) continue;
-      const px = (probe.peakAt % width) >> 1, py = Math.floor(probe.peakAt / width) >> 1;
-      if (px > 0 && py > 0 && px < target.width - 1 && py < target.height - 1) {
-        const i = py * target.width + px, d = target.data;
-        d[i] = (d[i - 1] + d[i + 1] + d[i - target.width] + d[i + target.width]) / 4;
-      }
+      if (isSinglePixel(probe) && probe.peakAt >= 0) single.push(probe.peakAt);
     }
-  };
+    if (single.length === 0) break;
+    const data = round === 0 && sampling === given ? sampling.data.slice() : sampling.data,
+      share = parity === -1 ? 0.25 : 0.5;
+    for (const at of single) {
+      const level = neighbourLevel(sampling, at), x = (at % width) >> 1, y = Math.floor(at / width) >> 1;
+      if (level !== level || x >= grid.width || y >= grid.height) continue;
+      const excess = data[at] - level;
+      data[at] = level;
+      grid.data[y * grid.width + x] -= share * excess;
+      rest.data[y * grid.width + x] -= share * excess;
+    }
+    turned.singlePixel += single.length;
+    sampling = { ...sampling, data };
+    search = openLevel(grid, mesh, 2, settings.detectionSigma);
+    found = startsOf(search, limit);
+  }
+  let shapes = firstLook(search, found.starts, 120);
   // Wide stars (defocus, a long focus) stand out more the wider the blocks: go up while the brightest gain.
   const brightest = (starts: readonly Start[]) => {
     const top = starts.slice(0, 60).map((each) => each.sigmas).sort((a, b) => b - a).slice(0, 20);
     return top.length === 0 ? 0 : medianInPlace(Float64Array.from(top));
   };
-  clean(rest, found.starts);
   let now = brightest(shapes.map((each) => each.start));
   let up = rest, binning = 2;
   const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(halfSampleMode(shapes.map((each) => each.size)));
@@ -492,6 +519,10 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
   const frameSize = Math.sqrt(Math.sqrt(frame.xx * frame.yy - frame.xy * frame.xy));
   const frameLong = Math.sqrt((frame.xx + frame.yy) / 2 + Math.hypot((frame.xx - frame.yy) / 2, frame.xy));
   const frameShort2 = (frame.xx + frame.yy) / 2 - Math.hypot((frame.xx - frame.yy) / 2, frame.xy);
+
+  const looked = new Map(shapes.map((each) => [each.start, each.probe]));
+  // One or two stars say nothing of what is usual.
+  const judged = near.length >= 3;
 
   // What the mesh left under each star: believed as far as the rings of the frame scatter more than their noise.
   const radius = Math.max(3, 5 * frameLong / 2);
@@ -529,9 +560,11 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
     const saturated = raw >= settings.saturationLevel || (snr > 50 && isFlatTopped(sampling, probe.peakAt, sky));
     let shaped = false;
     if (snr >= 8) {
-      const own = createProbe(probe.x, probe.y, frame.xx);
-      own.sxy = frame.xy;
-      own.syy = frame.yy;
+      // Where the first look settled on a shape, start from it: an arc or a long trail is far from any other start.
+      const seen = looked.get(start);
+      const own = createProbe(probe.x, probe.y, seen?.sxx ?? frame.xx);
+      own.sxy = seen?.sxy ?? frame.xy;
+      own.syy = seen?.syy ?? frame.yy;
       shaped = adapt(
         sampling,
         own,
@@ -544,11 +577,11 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
       if (shaped) {
         const half = (own.sxx + own.syy) / 2, root = Math.hypot((own.sxx - own.syy) / 2, own.sxy);
         const ratio = Math.sqrt(Math.sqrt(half * half - root * root)) / frameSize, doubt = 3 / snr;
-        if (!saturated && Math.sqrt((half - root) / frameShort2) < 0.62 - doubt) {
+        if (!saturated && judged && Math.sqrt((half - root) / frameShort2) < 0.62 - doubt) {
           turned.narrow++;
           return;
         }
-        if (!saturated && ratio > 1.6 + 2 * doubt) {
+        if (!saturated && judged && ratio > 1.6 + 2 * doubt) {
           turned.wide++;
           return;
         }
@@ -556,7 +589,7 @@ export function survey(sampling: Sampling, settings: SurveySettings): Survey {
         // The weight is the last step's: weigh once more with it for light and peak.
         weigh(sampling, probe, sky);
         snr = signalToNoise(probe, sigma);
-      } else if (snr >= 15 && !saturated) {
+      } else if (snr >= 15 && !saturated && judged) {
         turned.wide++;
         return;
       }
