@@ -1,5 +1,4 @@
 /** A whole night as files, with the truth beside them. */
-import { readFileSync } from "node:fs";
 import { card, withCards } from "../core/header.ts";
 import type { BayerPattern } from "../core/geometry.ts";
 import { derive, type Image } from "../core/image.ts";
@@ -7,6 +6,7 @@ import { canonicalJson } from "../core/options.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import { randomStream } from "../core/random.ts";
 import { invertMatrix, type Matrix3, multiplyMatrix, type SimilarityTransform } from "../core/transform.ts";
+import { readBytes } from "../io/digest_files.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { calibrationFaultList } from "./calibration_faults.ts";
@@ -168,16 +168,16 @@ export function simulateNight(folder: string, plan: NightPlan, options: Simulate
     const path = `${folder}/${planned.file}`;
     if (only(planned.file)) {
       if (planned.fileFault === "duplicate" && at > 0) {
-        writeWhole(path, readFileSync(`${folder}/${plan.lights[at - 1].file}`));
+        writeWhole(path, readBytes(`${folder}/${plan.lights[at - 1].file}`));
       } else if (planned.fileFault === "wrong-bayer" && rig.bayer !== null) {
         write(planned.file, withBayer(image, rig.bayer === "RGGB" ? "BGGR" : "RGGB"));
       } else write(planned.file, image);
       if (planned.fileFault === "truncated") {
-        const bytes = readFileSync(path);
+        const bytes = readBytes(path);
         writeWhole(path, bytes.subarray(0, Math.min(2880 * 20 + 1234, Math.floor(0.6 * bytes.length))));
       }
       if (planned.fileFault === "garbage") {
-        const bytes = new Uint8Array(readFileSync(path)), random = randomStream(`garbage ${planned.options.seed}`);
+        const bytes = readBytes(path), random = randomStream(`garbage ${planned.options.seed}`);
         for (let i = Math.min(2880 * 6, bytes.length >> 1); i < bytes.length; i++) {
           bytes[i] = Math.floor(256 * random.uniform());
         }
