@@ -9,7 +9,7 @@ import {
   readFits,
 } from "../../lib/mod.ts";
 import { gauss } from "../support/numbers.ts";
-import { missingData, openDataPath as openData } from "../support/open_data.ts";
+import { missingFrame, realFrame } from "../support/real_frames.ts";
 import { lattice, renderScene } from "../support/scenes.ts";
 
 describe("measureBackground", () => {
