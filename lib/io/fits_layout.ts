@@ -27,9 +27,11 @@ export interface TileLayout {
   readonly heap: number;
   /** Columns of the table by name. */
   readonly columns: Readonly<Record<string, TileColumn>>;
-  /** ZSCALE, ZZERO, ZBLANK of all tiles, where they are cards; null where they are columns or absent. */
+  /** ZSCALE of all tiles where it is a card; null where it is a column or absent. */
   readonly scale: number | null;
+  /** ZZERO, likewise. */
   readonly zero: number | null;
+  /** ZBLANK, likewise. */
   readonly blank: number | null;
   /** Whether floats were turned into integers, and how. */
   readonly quantised: "none" | "plain" | "dither1" | "dither2";

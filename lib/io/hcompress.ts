@@ -192,6 +192,14 @@ function invert(a: Float64Array, nx: number, ny: number, smooth: boolean, scale:
     for (let x = 0; x < wide; x++) interleave(a, ny * x, high, 1, scratch);
     for (let y = 0; y < high; y++) interleave(a, y, wide, ny, scratch);
     if (smooth) smoothen(a, wide, high, ny, scale);
+    // two values at an edge of odd length, from their sum and difference
+    const pair = (at: number, step: number): void => {
+      const difference = toMultiple(a[at + step], bit1, half1, below1);
+      const low = bitOf(difference, bit1);
+      const sum = a[at] + (a[at] >= 0 ? -low : low);
+      a[at + step] = Math.floor((sum + difference) / divide);
+      a[at] = Math.floor((sum - difference) / divide);
+    };
     const evenX = wide - wide % 2, evenY = high - high % 2;
     for (let x = 0; x < evenX; x += 2) {
       for (let y = 0; y < evenY; y += 2) {
@@ -223,15 +231,6 @@ function invert(a: Float64Array, nx: number, ny: number, smooth: boolean, scale:
     half0 = Math.floor(half0 / 2);
     below1 = below0;
     below0 = half0 - 1;
-
-    /** Two values at an edge of odd length, from their sum and difference. */
-    function pair(at: number, step: number): void {
-      const difference = toMultiple(a[at + step], bit1, half1, below1);
-      const low = bitOf(difference, bit1);
-      const sum = a[at] + (a[at] >= 0 ? -low : low);
-      a[at + step] = Math.floor((sum + difference) / divide);
-      a[at] = Math.floor((sum - difference) / divide);
-    }
   }
 }
 

@@ -170,27 +170,27 @@ export function readRegionFrom(source: RegionSource, region: Region, plane = 0, 
 export class FitsFile {
   /** The file as the caller named it. */
   readonly path: string;
-  private readonly source: ByteSource;
-  private readonly placed: PlacedHdu[] = [];
-  private readonly tables = new Map<number, Uint8Array>();
-  private nextStart = 0;
-  private complete = false;
+  readonly #source: ByteSource;
+  readonly #placed: PlacedHdu[] = [];
+  readonly #tables = new Map<number, Uint8Array>();
+  #nextStart = 0;
+  #complete = false;
 
   /** For {@linkcode openFits}. */
   constructor(path: string, source: ByteSource) {
     this.path = path;
-    this.source = source;
+    this.#source = source;
   }
 
   /** Header of the HDU at `nextStart`; null behind the last. */
-  private scan(): PlacedHdu | null {
-    const index = this.placed.length, start = this.nextStart;
+  #scan(): PlacedHdu | null {
+    const index = this.#placed.length, start = this.#nextStart;
     const stop = (): null => {
-      this.complete = true;
+      this.#complete = true;
       return null;
     };
     let bytes = new Uint8Array(10 * BLOCK);
-    let got = this.source.readInto(bytes, start);
+    let got = this.#source.readInto(bytes, start);
     const begins = String.fromCharCode(...bytes.subarray(0, Math.min(got, 9)));
     if (index === 0) {
       if (!/^SIMPLE {2}=/.test(begins)) {
@@ -203,11 +203,11 @@ export class FitsFile {
       }
     } else if (got === 0) return stop();
     else if (!begins.startsWith("XTENSION")) {
-      const last = this.placed[index - 1];
+      const last = this.#placed[index - 1];
       const note = `${got === bytes.length ? "more than " : ""}${got} bytes behind HDU ${
         index - 1
       } are no HDU and are ignored`;
-      this.placed[index - 1] = { ...last, notes: [...last.notes, note] };
+      this.#placed[index - 1] = { ...last, notes: [...last.notes, note] };
       return stop();
     }
     let end = findEnd(bytes.subarray(0, got));
@@ -222,7 +222,7 @@ export class FitsFile {
       }
       const more = new Uint8Array(bytes.length * 2);
       more.set(bytes);
-      const extra = this.source.readInto(more.subarray(bytes.length), start + bytes.length);
+      const extra = this.#source.readInto(more.subarray(bytes.length), start + bytes.length);
       end = findEnd(more.subarray(0, got + extra), got);
       bytes = more;
       got += extra;
@@ -230,23 +230,23 @@ export class FitsFile {
     const dataStart = start + Math.ceil((end + 80) / BLOCK) * BLOCK;
     const { cards, notes } = parseCards(bytes.subarray(0, end));
     const found = layoutHdu(this.path, index, cards, start, dataStart, notes);
-    this.placed.push(found);
-    this.nextStart = dataStart + Math.ceil(found.dataBytes / BLOCK) * BLOCK;
+    this.#placed.push(found);
+    this.#nextStart = dataStart + Math.ceil(found.dataBytes / BLOCK) * BLOCK;
     return found;
   }
 
-  private at(index: number): PlacedHdu {
+  #at(index: number): PlacedHdu {
     if (!(Number.isInteger(index) && index >= 0)) {
       throw new RangeError(`readFits: hdu must be a whole number of at least 0, but got ${index}`);
     }
-    while (this.placed.length <= index && !this.complete) this.scan();
-    const found = this.placed[index];
+    while (this.#placed.length <= index && !this.#complete) this.#scan();
+    const found = this.#placed[index];
     if (found === undefined) {
       throw new FrameError(
         this.path,
         "no-image",
-        `has ${this.placed.length} HDUs, so there is no HDU ${index}`,
-        `name one of 0 to ${this.placed.length - 1}`,
+        `has ${this.#placed.length} HDUs, so there is no HDU ${index}`,
+        `name one of 0 to ${this.#placed.length - 1}`,
       );
     }
     return found;
@@ -254,13 +254,13 @@ export class FitsFile {
 
   /** Every header and data unit, in file order. Reads all headers of the file. */
   get hdus(): readonly FitsHdu[] {
-    while (!this.complete) this.scan();
-    return this.placed;
+    while (!this.#complete) this.#scan();
+    return this.#placed;
   }
 
   /** One HDU with its place in the file; reads no further than it. */
   hdu(index: number): PlacedHdu {
-    return this.at(index);
+    return this.#at(index);
   }
 
   /**
@@ -270,21 +270,21 @@ export class FitsFile {
    */
   firstImage(): PlacedHdu {
     for (let index = 0;; index++) {
-      while (this.placed.length <= index && !this.complete) this.scan();
-      const found = this.placed[index];
+      while (this.#placed.length <= index && !this.#complete) this.#scan();
+      const found = this.#placed[index];
       if (found === undefined) break;
       if (found.layout !== null) return found;
     }
     throw new FrameError(
       this.path,
       "no-image",
-      `holds no image (${this.placed.map((each) => each.kind).join(", ")})`,
+      `holds no image (${this.#placed.map((each) => each.kind).join(", ")})`,
       "leave it out",
     );
   }
 
-  private layoutOf(index: number): SampleLayout {
-    const { layout, kind } = this.at(index);
+  #layoutOf(index: number): SampleLayout {
+    const { layout, kind } = this.#at(index);
     if (layout === null) {
       throw new FrameError(this.path, "no-image", `HDU ${index} is no image but ${kind}`, "name another HDU");
     }
@@ -296,8 +296,8 @@ export class FitsFile {
    * for a plain file, inflates a gzip file.
    */
   missingBytes(index: number): number {
-    const { dataStart, dataBytes } = this.at(index);
-    return Math.max(0, dataStart + dataBytes - this.source.size());
+    const { dataStart, dataBytes } = this.#at(index);
+    return Math.max(0, dataStart + dataBytes - this.#source.size());
   }
 
   /**
@@ -305,34 +305,34 @@ export class FitsFile {
    * file; of a gzip file the unpacked size at its end is believed when it is large enough.
    */
   seemsWhole(index: number): boolean {
-    const { dataStart, dataBytes } = this.at(index);
-    return this.source.holds(dataStart + dataBytes);
+    const { dataStart, dataBytes } = this.#at(index);
+    return this.#source.holds(dataStart + dataBytes);
   }
 
   /** A note when only the padding of the last block is missing, which readers must tolerate. */
   paddingNote(index: number): string | null {
-    const { dataStart, dataBytes } = this.at(index);
+    const { dataStart, dataBytes } = this.#at(index);
     const end = dataStart + Math.ceil(dataBytes / BLOCK) * BLOCK;
-    const size = this.source.size();
+    const size = this.#source.size();
     return size < end && size >= dataStart + dataBytes
       ? `the last block lacks ${end - size} bytes of padding; the data are whole`
       : null;
   }
 
-  private readonly read: ReadBytes = (bytes, position) => {
-    const got = this.source.readInto(bytes, position);
+  readonly #read: ReadBytes = (bytes, position) => {
+    const got = this.#source.readInto(bytes, position);
     if (got < bytes.length) {
-      const inside = this.placed.findLast((each) => each.dataStart <= position)?.index ?? 0;
+      const inside = this.#placed.findLast((each) => each.dataStart <= position)?.index ?? 0;
       throw cutShort(this.path, inside, position, got, bytes.length);
     }
   };
 
-  private tableOf(layout: SampleLayout): Uint8Array | null {
+  #tableOf(layout: SampleLayout): Uint8Array | null {
     if (layout.tiles === null) return null;
-    let table = this.tables.get(layout.hdu);
+    let table = this.#tables.get(layout.hdu);
     if (table === undefined) {
-      table = readTileTable(layout, layout.tiles, this.read);
-      this.tables.set(layout.hdu, table);
+      table = readTileTable(layout, layout.tiles, this.#read);
+      this.#tables.set(layout.hdu, table);
     }
     return table;
   }
@@ -350,13 +350,13 @@ export class FitsFile {
    * @throws {FrameError} if the HDU holds no image, or the file ends early or is damaged
    */
   readRegion(hdu: number, region: Region, plane = 0, into?: Float32Array): Float32Array {
-    const layout = this.layoutOf(hdu);
+    const layout = this.#layoutOf(hdu);
     checkRegion(layout, region, plane);
     const out = target(region, into);
     const partial = region.width * region.height * layout.planes < layout.width * layout.height * layout.planes;
-    if (partial) this.source.plainPath();
-    if (layout.tiles === null) readPlainRegion(layout, this.read, region, plane, out);
-    else readTiles(layout, layout.tiles, this.tableOf(layout) as Uint8Array, this.read, region, plane, out);
+    if (partial) this.#source.plainPath();
+    if (layout.tiles === null) readPlainRegion(layout, this.#read, region, plane, out);
+    else readTiles(layout, layout.tiles, this.#tableOf(layout) as Uint8Array, this.#read, region, plane, out);
     return out;
   }
 
@@ -367,8 +367,8 @@ export class FitsFile {
    * @throws {FrameError} if the HDU holds no image, or a `.gz` file cannot be unpacked to the disk
    */
   regionSource(hdu: number): RegionSource {
-    const layout = this.layoutOf(hdu);
-    const file = this.source.plainPath();
+    const layout = this.#layoutOf(hdu);
+    const file = this.#source.plainPath();
     if (file === null) {
       throw new FrameError(
         this.path,
@@ -377,7 +377,7 @@ export class FitsFile {
         "give a spillFolder that may be written",
       );
     }
-    const table = this.tableOf(layout);
+    const table = this.#tableOf(layout);
     if (table === null) return { file, layout, table };
     const shared = new Uint8Array(new SharedArrayBuffer(table.length));
     shared.set(table);
@@ -391,13 +391,13 @@ export class FitsFile {
    * @param onBytes sees the bytes of the data unit as they pass, for sums and digests; they must not be kept
    */
   readPlanes(hdu: number, onBytes?: (bytes: Uint8Array) => void): Float32Array[] {
-    const layout = this.layoutOf(hdu);
+    const layout = this.#layoutOf(hdu);
     const { width, height, bitpix, scaling, dataStart, dataBytes, tiles } = layout;
     const out = allocatePlanes(layout);
     if (tiles !== null) {
       // the whole heap at once, for all of it is needed
       const data = new Uint8Array(dataBytes);
-      this.read(data, dataStart);
+      this.#read(data, dataStart);
       onBytes?.(data);
       const from: ReadBytes = (bytes, position) =>
         bytes.set(data.subarray(position - dataStart, position - dataStart + bytes.length));
@@ -412,7 +412,7 @@ export class FitsFile {
     for (let done = 0; done < total; done += step) {
       const count = Math.min(step, total - done);
       const bytes = buffer(count * size);
-      this.read(bytes, dataStart + done * size);
+      this.#read(bytes, dataStart + done * size);
       onBytes?.(bytes);
       for (let at = 0; at < count;) {
         const plane = Math.floor((done + at) / each), inside = (done + at) % each;
@@ -431,7 +431,7 @@ export class FitsFile {
    * @param dataSum sum of the data when it is known already
    */
   sums(hdu: number, dataSum?: number): FitsSums {
-    const { stored, start, dataStart, dataBytes } = this.at(hdu);
+    const { stored, start, dataStart, dataBytes } = this.#at(hdu);
     const text = (keyword: string): string | null => {
       const value = stored.find((each) => each.keyword === keyword)?.value;
       return typeof value === "string" && value.trim() !== ""
@@ -445,12 +445,12 @@ export class FitsFile {
     if (dataSum === undefined) {
       for (let done = 0; done < dataBytes; done += CHUNK) {
         const bytes = buffer(Math.min(CHUNK, dataBytes - done));
-        this.read(bytes, dataStart + done);
+        this.#read(bytes, dataStart + done);
         dataFound = sumBytes(bytes, dataFound);
       }
     }
     const header = new Uint8Array(dataStart - start);
-    this.read(header, start);
+    this.#read(header, start);
     const wholeFound = joinSums(sumBytes(header), dataFound);
     const dataStated = stated !== null && /^\d+$/.test(stated) ? Number(stated) : null;
     const wholeGood = wholeFound === 0xffffffff || wholeFound === 0;
@@ -466,8 +466,8 @@ export class FitsFile {
 
   /** Close the file and remove what was unpacked. */
   close(): void {
-    this.source.close();
-    this.tables.clear();
+    this.#source.close();
+    this.#tables.clear();
   }
 }
 
