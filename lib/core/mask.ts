@@ -1,5 +1,7 @@
 /** Why a pixel is not what the sensor read: eight bits for each pixel, shared by the planes of an image. */
 
+import { allocateShared } from "./memory.ts";
+
 /** One byte a pixel, row by row, bits of {@linkcode maskBit}. */
 export type Mask = Uint8Array;
 
@@ -42,4 +44,4 @@ export const maskBit: Readonly<
  * ```
  */
 export const createMask = (width: number, height: number): Mask =>
-  new Uint8Array(new SharedArrayBuffer(width * height));
+  new Uint8Array(allocateShared(width * height), 0, width * height);
