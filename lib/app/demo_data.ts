@@ -1,6 +1,6 @@
 /** Makes the demo nights, byte for byte, or larger ones. */
 import { createHash } from "node:crypto";
-import { readdirSync, readFileSync, rmSync, statSync } from "node:fs";
+import { existsSync, readdirSync, readFileSync, rmSync, statSync } from "node:fs";
 import process from "node:process";
 import { parseArgs } from "node:util";
 import { writeWhole } from "../io/write_whole.ts";
@@ -81,6 +81,14 @@ function main(): void {
   if (values.size !== "demo" && values.size !== "large") {
     throw new RangeError(`demo-data: --size must be demo or large, but got ${values.size}`);
   }
+  // only what an earlier run has made is replaced: its manifest lies beside the nights
+  for (const name of ["long", "pocket"]) {
+    if (existsSync(`${values.out}/${name}`) && !existsSync(`${values.out}/manifest.json`)) {
+      throw new RangeError(
+        `demo-data: --out must be a folder of demo nights or hold no "${name}", but ${values.out}/${name} exists without a manifest.json; choose another folder`,
+      );
+    }
+  }
   const started = performance.now();
   const nights: { rig: string; seed: string; files: readonly { file: string; bytes: number; sha256: string }[] }[] = [];
   for (const [name, base] of [["long", longNight], ["pocket", pocketNight]] as const) {
@@ -90,11 +98,13 @@ function main(): void {
     const lights = count === 0
       ? size.lights ?? base.lights
       : Object.fromEntries(Object.keys(base.lights).map((each) => [each, count]));
-    const faults = values.faults === "every"
+    const asked = values.faults === "every"
       ? "every" as const
       : values.faults === "none"
       ? []
       : size.faults ?? base.faults;
+    const total = Object.values(lights).reduce((sum, each) => sum + each, 0);
+    const faults = asked === "every" ? asked : asked.filter((each) => each.light < total);
     const plan = planNight(base, {
       ...size,
       width: number("--width", values.width) || size.width,
