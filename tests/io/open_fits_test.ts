@@ -82,7 +82,8 @@ describe("readRegion", () => {
         for (const region of regions) {
           const into = new Float32Array(region.width * region.height + 1).fill(-1);
           file.readRegion(hdu, region, 0, into);
-          expect([...into.subarray(0, -1)]).toEqual(cut(data, width, region));
+          // a million samples are compared by hand: the matcher would take longer than the reading
+          expect(cut(data, width, region).findIndex((each, index) => each !== into[index])).toBe(-1);
           expect(into.at(-1)).toBe(-1);
         }
         file.close();
