@@ -284,6 +284,7 @@ export {
   photonTransferDefaults,
   type PhotonTransferOptions,
 } from "./measure/photon_transfer.ts";
+export { type CalibrationQuality, measureCalibration } from "./measure/measure_calibration.ts";
 export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
 export type { Trail } from "./measure/find_trails.ts";
 export type { Doubling } from "./measure/mean_star.ts";
@@ -321,7 +322,23 @@ export {
   type NightRow,
   type Verdict,
 } from "./night/diagnose_night.ts";
+export {
+  auditCalibration,
+  auditCalibrationDefaults,
+  type AuditCalibrationOptions,
+  type AuditInput,
+  type CalibrationFinding,
+  type CalibrationProblem,
+} from "./night/audit_calibration.ts";
 export { type Cause, remedies } from "./night/causes.ts";
+export {
+  type Override,
+  parseOverrides,
+  type SelectedFrame,
+  selectFrames,
+  type Selection,
+  type SelectionInput,
+} from "./night/select_frames.ts";
 export { measureTransparency, type Transparency, type TransparencyInput } from "./night/transparency.ts";
 export {
   type SelectionEffect,

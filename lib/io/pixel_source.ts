@@ -78,6 +78,15 @@ function sourceOfFile(path: string): PixelSource {
  * Open a frame for reading by regions.
  *
  * @throws {FrameError} if a file cannot be used
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, openPixels } from "faintlight";
+ *
+ * const source = openPixels(constantImage(4, 3, 7));
+ * assert.deepEqual([...source.readRegion({ x: 1, y: 1, width: 2, height: 1 }, 0)], [7, 7]);
+ * ```
  */
 export function openPixels(source: FrameSource): PixelSource {
   return typeof source === "string" ? sourceOfFile(source) : sourceOfImage(source);

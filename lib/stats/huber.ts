@@ -113,7 +113,17 @@ export function huberLimit(n: number, lostShare: number): number {
   return z * ((1 - u) * ratio(low) + u * ratio(high));
 }
 
-/** {@linkcode huberLimit} for n = 0 … most as an array; 0 below `from`, where another rule must judge. */
+/**
+ * {@linkcode huberLimit} for n = 0 … most as an array; 0 below `from`, where another rule must judge.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { huberLimit, huberLimits } from "faintlight";
+ *
+ * assert.equal(huberLimits(20, 0.001, 8)[20], huberLimit(20, 0.001));
+ * ```
+ */
 export function huberLimits(most: number, lostShare: number, from: number): Float64Array {
   const limits = new Float64Array(most + 1);
   for (let n = Math.max(6, from); n <= most; n++) limits[n] = huberLimit(n, lostShare);

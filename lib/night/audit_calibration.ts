@@ -1,0 +1,363 @@
+/** Calibration frames judged by their pixels: what a header cannot tell, or tells wrong. */
+import type { FrameRecord } from "../core/frame_record.ts";
+import { settle } from "../core/options.ts";
+import type { CalibrationQuality } from "../measure/measure_calibration.ts";
+import { median } from "../stats/median.ts";
+import { robustScale } from "../stats/pairwise_scale.ts";
+
+/** A calibration frame with its measurements. */
+export interface AuditInput {
+  /** The file and its facts. */
+  readonly record: FrameRecord;
+  /** What its pixels tell. */
+  readonly quality: CalibrationQuality;
+}
+
+/** What can be wrong. */
+export type CalibrationProblem =
+  | "over-exposed flat"
+  | "under-exposed flat"
+  | "wrong filter"
+  | "dust moved"
+  | "light leak"
+  | "warm dark"
+  | "wrong exposure"
+  | "amplifier glow"
+  | "cut off at the low end"
+  | "too few frames"
+  | "Bayer phase contradicts the header";
+
+/** One finding. */
+export interface CalibrationFinding {
+  /** The file, or the first of the set for findings on a whole set. */
+  readonly file: string;
+  /** What is wrong. */
+  readonly problem: CalibrationProblem;
+  /** Whether the frame should be left out (`refuse`) or a person should know (`warn`). */
+  readonly severity: "refuse" | "warn";
+  /** The numbers. */
+  readonly evidence: string;
+  /** What to do. */
+  readonly remedy: string;
+}
+
+/** Options of {@linkcode auditCalibration}. */
+export interface AuditCalibrationOptions {
+  /** Lowest level of a flat, share of full scale. */
+  readonly lowestFlat: number;
+  /** Highest level of a flat, share of full scale. */
+  readonly highestFlat: number;
+  /** Deviation of a flat's map from that of its set that counts, share of the level; noise is considered besides. */
+  readonly flatDeviation: number;
+  /** Frames of a set from which on its own noise no longer matters. */
+  readonly enoughFrames: number;
+}
+
+/**
+ * What {@linkcode auditCalibration} uses for an option left out. Flats between 5 % and 80 % of full scale stay clear of read noise
+ * and of the bend near saturation (common practice, no source). Dust of 0.8 % shows in a stretched sky. Ten frames add a tenth of
+ * one frame's variance.
+ */
+export const auditCalibrationDefaults: AuditCalibrationOptions = Object.freeze({
+  lowestFlat: 0.05,
+  highestFlat: 0.8,
+  flatDeviation: 0.008,
+  enoughFrames: 10,
+});
+
+const percent = (share: number, digits = 0): string => `${(share * 100).toFixed(digits)} %`;
+const number = (value: number): string => String(Math.round(value * 10) / 10);
+
+const kindOf = (record: FrameRecord): string => record.kind.replace("master-", "");
+
+/** Sets of frames that should be alike. */
+function setsOf(inputs: readonly AuditInput[]): AuditInput[][] {
+  const sets = new Map<string, AuditInput[]>();
+  for (const input of inputs) {
+    const { record } = input, kind = kindOf(record);
+    const exposure = kind === "dark" && record.exposureSeconds !== null
+      ? Number(record.exposureSeconds.toPrecision(2))
+      : null;
+    const key = JSON.stringify([
+      kind,
+      record.rig,
+      record.width,
+      record.height,
+      record.binning,
+      record.gainSetting,
+      record.offsetSetting,
+      kind === "flat" ? record.filter : null,
+      kind === "flat" ? record.session : null,
+      exposure,
+    ]);
+    const list = sets.get(key);
+    if (list === undefined) sets.set(key, [input]);
+    else list.push(input);
+  }
+  return [...sets.values()];
+}
+
+/** Map of a flat, each cell over the flat's level, above the offset. */
+const normalised = (quality: CalibrationQuality, offset: number): number[] =>
+  quality.map.map((each) => (each - offset) / (quality.level - offset));
+
+const cellMedian = (maps: readonly (readonly number[])[]): number[] =>
+  maps[0].map((_, i) => median(maps.map((map) => map[i])));
+
+/** Largest deviations between two maps, after a common slope is ignored: 98th percentile of |a − b| about its median. */
+function difference(a: readonly number[], b: readonly number[]): number {
+  const d = a.map((each, i) => each / b[i] - 1), middle = median(d);
+  const off = d.map((each) => Math.abs(each - middle)).sort((x, y) => x - y);
+  return off[Math.min(off.length - 1, Math.floor(0.99 * off.length))];
+}
+
+/**
+ * Look for calibration frames that are wrong whatever their header says: flats too bright, too faint, through another filter or with
+ * other dust than the rest of their set; darks with light leaking in, warmer or of another exposure than stated; frames cut off at
+ * zero; glow of the amplifier; a colour mosaic that contradicts the header; sets of too few frames.
+ *
+ * A frame is compared with the other frames of its set, a flat's map also with the sets of the other filters, so that it can be
+ * said which filter was really in place. Two thirds of a set must be good.
+ *
+ * @param inputs all calibration frames of a night with their measurements
+ * @throws {RangeError} if an option is out of range
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { auditCalibration } from "faintlight";
+ *
+ * assert.deepEqual(auditCalibration([]), []);
+ * ```
+ */
+export function auditCalibration(
+  inputs: readonly AuditInput[],
+  options: Partial<AuditCalibrationOptions> = {},
+): CalibrationFinding[] {
+  const used = settle("auditCalibration", auditCalibrationDefaults, options);
+  for (const [name, value] of Object.entries(used)) {
+    if (!(value > 0)) throw new RangeError(`auditCalibration: ${name} must be > 0, but got ${value}`);
+  }
+  const found: CalibrationFinding[] = [];
+  const add = (
+    input: AuditInput,
+    problem: CalibrationProblem,
+    severity: CalibrationFinding["severity"],
+    evidence: string,
+    remedy: string,
+  ) => {
+    found.push({ file: input.record.file, problem, severity, evidence, remedy });
+  };
+  const sets = setsOf(inputs);
+  const offsetFor = (record: FrameRecord): number => {
+    const levels = inputs.filter((each) =>
+      (kindOf(each.record) === "bias" || kindOf(each.record) === "flat-dark") && each.record.rig === record.rig
+    ).map((each) => each.quality.level);
+    return levels.length === 0 ? 0 : median(levels);
+  };
+  const flatMaps = new Map<AuditInput[], number[]>();
+  for (const set of sets) {
+    if (kindOf(set[0].record) !== "flat") continue;
+    const sizes = set.filter((each) => each.quality.map.length === set[0].quality.map.length);
+    flatMaps.set(set, cellMedian(sizes.map((each) => normalised(each.quality, offsetFor(each.record)))));
+  }
+  for (const set of sets) {
+    const kind = kindOf(set[0].record), master = set.some((each) => each.record.kind.startsWith("master-"));
+    if (!master && set.length < used.enoughFrames) {
+      add(
+        set[0],
+        "too few frames",
+        "warn",
+        `${set.length} frame${set.length === 1 ? "" : "s"} of this kind: their mean adds ${
+          percent(1 / set.length)
+        } of one frame's variance to every light`,
+        `take at least ${used.enoughFrames}`,
+      );
+    }
+    for (const each of set) {
+      const { quality, record } = each;
+      if (quality.cutShare > 0.01 && kind !== "flat") {
+        add(
+          each,
+          "cut off at the low end",
+          "warn",
+          `${percent(quality.cutShare, 1)} of the samples have the lowest value`,
+          "raise the camera's offset so that no sample is cut off",
+        );
+      }
+      if (kind === "flat" && record.bayer !== null) {
+        const [a, b, c, d] = quality.phaseLevels, offset = offsetFor(record);
+        // Green stands on a diagonal: its two phases agree, the other two need not.
+        const first = Math.abs(a - d) / (a + d - 2 * offset), second = Math.abs(b - c) / (b + c - 2 * offset);
+        const stated = record.bayer[0] === "G" ? "first" : "second", shown = first < second ? "first" : "second";
+        if (
+          stated !== shown && Math.max(first, second) > 0.02 && Math.min(first, second) < 0.3 * Math.max(first, second)
+        ) {
+          add(
+            each,
+            "Bayer phase contradicts the header",
+            "warn",
+            `header says ${record.bayer}, but the ${
+              shown === "first" ? "(0, 0) and (1, 1)" : "(1, 0) and (0, 1)"
+            } pixels agree (levels ${quality.phaseLevels.map(number).join(", ")})`,
+            "check the row order and offsets of the pattern; state the pattern when calibrating",
+          );
+        }
+      }
+    }
+    if (kind === "flat") auditFlats(set, sets, flatMaps, offsetFor(set[0].record), used, add);
+    if (kind === "dark") auditDarks(set, offsetFor(set[0].record), add);
+  }
+  return found;
+}
+
+type Add = (
+  input: AuditInput,
+  problem: CalibrationProblem,
+  severity: CalibrationFinding["severity"],
+  evidence: string,
+  remedy: string,
+) => void;
+
+function auditFlats(
+  set: readonly AuditInput[],
+  sets: readonly AuditInput[][],
+  maps: ReadonlyMap<AuditInput[], number[]>,
+  offset: number,
+  options: AuditCalibrationOptions,
+  add: Add,
+): void {
+  const own = maps.get(set as AuditInput[]);
+  for (const each of set) {
+    const { quality, record } = each, full = record.fullScaleAdu;
+    const share = full === null ? NaN : quality.level / full;
+    if (quality.saturatedShare > 0.001 || share > options.highestFlat) {
+      add(
+        each,
+        "over-exposed flat",
+        "refuse",
+        `level ${number(quality.level)} ADU${full === null ? "" : ` is ${percent(share)} of full scale`}, ${
+          percent(quality.saturatedShare, 1)
+        } of the samples saturated`,
+        "shorten the exposure to half of full scale",
+      );
+      continue;
+    }
+    const light = full === null ? NaN : (quality.level - offset) / full;
+    if (light < options.lowestFlat) {
+      add(
+        each,
+        "under-exposed flat",
+        "refuse",
+        `light of ${number(quality.level - offset)} ADU is ${percent(light, 1)} of full scale`,
+        "expose flats to half of full scale",
+      );
+      continue;
+    }
+    if (own === undefined || set.length < 3) continue;
+    const mine = normalised(quality, offset);
+    // A cell's median is known to 1.25 noise / √samples.
+    const noise = 1.2533 * quality.noise / (quality.cellPixels * (quality.level - offset));
+    const off = difference(mine, own);
+    if (off < Math.max(options.flatDeviation, 6 * noise)) continue;
+    let best = off, filter = "";
+    for (const other of sets) {
+      const map = maps.get(other);
+      if (other === set || map === undefined || map.length !== mine.length || other[0].record.rig !== record.rig) {
+        continue;
+      }
+      const there = difference(mine, map);
+      if (there < 0.6 * best) {
+        best = there;
+        filter = other[0].record.filter;
+      }
+    }
+    if (filter !== "") {
+      add(
+        each,
+        "wrong filter",
+        "refuse",
+        `differs by ${percent(off, 1)} from the other ${record.filter} flats and by ${
+          percent(best, 1)
+        } from those of ${filter}`,
+        `it was taken through ${filter}: correct its header or leave it out`,
+      );
+    } else {
+      add(
+        each,
+        "dust moved",
+        "refuse",
+        `differs by ${percent(off, 1)} from the other flats of its set (noise ${percent(noise, 2)})`,
+        "take flats without touching the camera, after the lights and before taking it down",
+      );
+    }
+  }
+}
+
+function auditDarks(set: readonly AuditInput[], offset: number, add: Add): void {
+  const levels = set.map((each) => each.quality.level), middle = median(levels);
+  const scatter = Math.max(set.length >= 3 ? robustScale(levels) : 0, 0.05);
+  const hot = median(set.map((each) => each.quality.hotShare));
+  const unevenness = (quality: CalibrationQuality): number => {
+    const cells = [...quality.map].sort((a, b) => a - b), n = cells.length;
+    return cells[Math.floor(0.95 * (n - 1))] - cells[Math.floor(0.05 * (n - 1))];
+  };
+  const ranges = set.map((each) => unevenness(each.quality)), range = median(ranges);
+  for (const [i, each] of set.entries()) {
+    const { quality, record } = each;
+    const cell = 1.2533 * quality.noise / quality.cellPixels;
+    if (set.length >= 3 && ranges[i] > range + Math.max(8 * cell, 2 * range)) {
+      add(
+        each,
+        "light leak",
+        "refuse",
+        `level changes by ${number(ranges[i])} ADU over the frame, the others of its set by ${number(range)}`,
+        "cap the telescope, cover the camera, take darks at night",
+      );
+      continue;
+    }
+    const apart = record.sensorTemperatureC !== null && record.setTemperatureC !== null
+      ? record.sensorTemperatureC - record.setTemperatureC
+      : 0;
+    const more = quality.hotShare > 1.3 * hot && quality.hotShare - hot > 1e-4;
+    if (apart > 2 || (set.length >= 3 && quality.level - middle > 6 * scatter && more)) {
+      add(
+        each,
+        "warm dark",
+        "refuse",
+        `${apart > 2 ? `sensor at ${record.sensorTemperatureC} °C, set to ${record.setTemperatureC} °C; ` : ""}level ${
+          number(quality.level)
+        } ADU (set ${number(middle)}), ${percent(quality.hotShare, 2)} hot pixels (set ${percent(hot, 2)})`,
+        "wait until the cooler has settled",
+      );
+    } else if (set.length >= 3 && Math.abs(quality.level - middle) > 8 * scatter && !more) {
+      add(
+        each,
+        "wrong exposure",
+        "warn",
+        `level ${number(quality.level)} ADU, the others of its set ${number(middle)} ± ${number(scatter)}`,
+        "check exposure, gain and offset",
+      );
+    }
+  }
+  // Glow: the brightest corner of the median map against the middle, where bias is level.
+  const maps = set.filter((each) => each.quality.map.length === set[0].quality.map.length).map((each) =>
+    each.quality.map
+  );
+  const map = cellMedian(maps), { columns, rows, noise, cellPixels } = set[0].quality;
+  const corner = (c: number, r: number) => median([0, 1, 2, 3].map((k) => map[(r + (k >> 1)) * columns + c + (k & 1)]));
+  if (columns >= 8 && rows >= 8) {
+    const corners = [corner(0, 0), corner(columns - 2, 0), corner(0, rows - 2), corner(columns - 2, rows - 2)];
+    const glow = Math.max(...corners) - corner(columns >> 1, rows >> 1);
+    const error = 1.2533 * noise / cellPixels / Math.sqrt(4 * maps.length);
+    if (glow > Math.max(8 * error, 0.5)) {
+      add(
+        set[0],
+        "amplifier glow",
+        "warn",
+        `a corner is ${number(glow)} ADU brighter than the middle (level above offset ${number(middle - offset)})`,
+        "use darks of exactly the lights' exposure: glow does not scale with time",
+      );
+    }
+  }
+}
