@@ -101,7 +101,8 @@ describe("equaliseChannels and neutraliseSky", () => {
     const low = out.planes.map(({ data }) => data.toSorted()[Math.floor(0.1 * data.length)]);
     expect(Math.abs((top[0] - low[0]) / (top[1] - low[1]) - 1)).toBeLessThan(0.05);
     const corner = out.planes.map(({ data }) => data.subarray(0, 2400).reduce((a, b) => a + b) / 2400);
-    expect(Math.abs(corner[0] - corner[1])).toBeLessThan(3);
+    // The sky's level is known to a seventh of its noise (the nebula's wings), and oxygen's noise is 42 after a gain of 4.
+    expect(Math.abs(corner[0] - corner[1])).toBeLessThan(42 / 7);
     expect(equaliseChannels(scene.image, { maximumGain: 1 }).history.nodes.at(-1)?.notes[0]).toContain("OIII 1.000");
   });
 
