@@ -46,6 +46,13 @@ const larger: { readonly [rig: string]: Partial<PlanNightOptions> } = {
   },
 };
 
+/** A night in the manifest. */
+interface Night {
+  readonly rig: string;
+  readonly seed: string;
+  readonly files: readonly { file: string; bytes: number; sha256: string }[];
+}
+
 const number = (name: string, text: string | undefined): number => {
   const value = Number(text ?? 0);
   if (!(value >= 0)) throw new RangeError(`demo-data: ${name} must be a number ≥ 0, but got ${text}`);
@@ -90,7 +97,13 @@ function main(): void {
     }
   }
   const started = performance.now();
-  const nights: { rig: string; seed: string; files: readonly { file: string; bytes: number; sha256: string }[] }[] = [];
+  // a night that is not made again keeps its place in the manifest
+  const old: { nights: Night[] } = existsSync(`${values.out}/manifest.json`)
+    ? JSON.parse(readFileSync(`${values.out}/manifest.json`, "utf8"))
+    : { nights: [] };
+  const nights: Night[] = old.nights.filter((each) =>
+    values.rig !== undefined && each.rig.toLowerCase() !== values.rig
+  );
   for (const [name, base] of [["long", longNight], ["pocket", pocketNight]] as const) {
     if (values.rig !== undefined && values.rig !== name) continue;
     const size = values.size === "large" ? larger[name] : {};
@@ -135,6 +148,7 @@ function main(): void {
     command: "deno task demo-data",
     nights,
   };
+  nights.sort((a, b) => a.rig < b.rig ? -1 : 1);
   writeWhole(`${values.out}/manifest.json`, `${JSON.stringify(manifest, null, 1)}\n`);
   console.log(`done in ${((performance.now() - started) / 1000).toFixed(1)} s`);
 }
