@@ -14,10 +14,12 @@ import {
   addKept,
   closeTrails,
   createSums,
+  firstSamples,
   huberVerdicts,
   type NoiseModel,
   noiseVerdicts,
   type Strip,
+  type Sums,
   verdict,
 } from "../kernels/rejection.ts";
 import { sourceRegion, tilePlaces, warpAt, type WarpKernel, warpReach } from "../kernels/warp_tile.ts";
@@ -351,7 +353,7 @@ function combineStrips(
     if (plan.rejection !== "none" && plan.trailNeighbours <= 8) {
       closed += closeTrails(strip, area.width, plan.trailNeighbours, verdicts);
     }
-    firstKept(strip, verdicts, pivot);
+    firstSamples(strip, pivot);
     const a = createSums(count), b = createSums(count);
     addKept(strip, verdicts, weights, pivot, 0, 2, a);
     addKept(strip, verdicts, weights, pivot, 1, 2, b);
@@ -370,7 +372,7 @@ function combineStrips(
         output.variance[plane][q] = n < 2 ? NaN : Math.max(0, square) / (weight * weight) * n / (n - 1);
       }
     }
-    countVerdicts(strip, verdicts, most);
+    countSamples(a, b, most);
   }
   for (let y = 0; y < tile.height; y++) {
     let p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
@@ -407,35 +409,17 @@ function judge(plan: TilePlan, plane: number, strip: Strip, verdicts: Uint8Array
   noiseVerdicts(strip, model, plan.noiseLimit, plan.pairLimit, plan.few, verdicts);
 }
 
-/** The first kept sample of each pixel: near the others, so that sums about it are small. */
-function firstKept(strip: Strip, verdicts: Uint8Array, pivot: Float32Array): void {
-  const { samples, frames, stride, count } = strip;
-  pivot.fill(0);
-  for (let f = frames - 1; f >= 0; f--) {
-    for (let p = 0, at = f * stride; p < count; p++, at++) if (verdicts[at] === verdict.keep) pivot[p] = samples[at];
-  }
-}
-
 /** Largest counts over the planes so far. */
-function countVerdicts(
-  strip: Strip,
-  verdicts: Uint8Array,
+function countSamples(
+  a: Sums,
+  b: Sums,
   most: { readonly coverage: Uint16Array; readonly dimmer: Uint16Array; readonly brighter: Uint16Array },
 ): void {
-  const { frames, stride, count } = strip;
-  const seen = new Uint16Array(count), low = new Uint16Array(count), high = new Uint16Array(count);
-  for (let f = 0; f < frames; f++) {
-    for (let p = 0, at = f * stride; p < count; p++, at++) {
-      const v = verdicts[at];
-      if (v !== verdict.missing) seen[p]++;
-      if (v === verdict.dimmer) low[p]++;
-      else if (v === verdict.brighter) high[p]++;
-    }
-  }
-  for (let p = 0; p < count; p++) {
-    most.coverage[p] = Math.max(most.coverage[p], seen[p]);
-    most.dimmer[p] = Math.max(most.dimmer[p], low[p]);
-    most.brighter[p] = Math.max(most.brighter[p], high[p]);
+  for (let p = 0; p < most.coverage.length; p++) {
+    const low = a.dimmer[p] + b.dimmer[p], high = a.brighter[p] + b.brighter[p];
+    most.coverage[p] = Math.max(most.coverage[p], a.kept[p] + b.kept[p] + low + high);
+    most.dimmer[p] = Math.max(most.dimmer[p], low);
+    most.brighter[p] = Math.max(most.brighter[p], high);
   }
 }
 

@@ -241,15 +241,10 @@ export function noiseVerdicts(
  */
 export function closeTrails(strip: Strip, width: number, least: number, verdicts: Uint8Array): number {
   const { frames, stride, count } = strip;
-  const height = count / width, faint = 4;
-  const kept = new Uint16Array(count), seen = new Uint16Array(count);
-  let any = false;
+  const height = count / width, faint = 4, found: number[] = [];
   for (let f = 0; f < frames; f++) {
     const base = f * stride;
-    for (let p = 0; p < count; p++) {
-      const v = verdicts[base + p];
-      if (v !== verdict.missing) seen[p]++;
-      if (v !== verdict.brighter) continue;
+    for (let p = verdicts.indexOf(verdict.brighter, base) - base; p >= 0 && p < count;) {
       // Neighbours of a bright sample are the only candidates.
       const x = p % width, y = (p - x) / width;
       for (let j = Math.max(0, y - 1); j <= Math.min(height - 1, y + 1); j++) {
@@ -264,31 +259,37 @@ export function closeTrails(strip: Strip, width: number, least: number, verdicts
           }
           if (bright >= least) {
             verdicts[base + q] = faint;
-            any = true;
+            found.push(base + q);
           }
         }
       }
+      p = verdicts.indexOf(verdict.brighter, base + p + 1) - base;
     }
   }
-  if (!any) return 0;
+  const kept = new Map<number, boolean>();
   let total = 0;
-  for (let f = 0; f < frames; f++) {
-    for (let p = 0, at = f * stride; p < count; p++, at++) if (verdicts[at] === verdict.keep) kept[p]++;
-  }
-  for (let f = 0; f < frames; f++) {
-    for (let p = 0, at = f * stride; p < count; p++, at++) {
-      if (verdicts[at] !== faint) continue;
-      const enough = kept[p] >= leastKept(seen[p]);
-      verdicts[at] = enough ? verdict.brighter : verdict.keep;
-      if (enough) total++;
+  for (const at of found) {
+    const p = at % stride;
+    let enough = kept.get(p);
+    if (enough === undefined) {
+      let n = 0, staying = 0;
+      for (let f = 0; f < frames; f++) {
+        const v = verdicts[f * stride + p];
+        if (v !== verdict.missing) n++;
+        if (v === verdict.keep) staying++;
+      }
+      enough = staying >= leastKept(n);
+      kept.set(p, enough);
     }
+    verdicts[at] = enough ? verdict.brighter : verdict.keep;
+    if (enough) total++;
   }
   return total;
 }
 
-/** Sums over the kept samples of a tile, one value a pixel, for one half of the frames. */
+/** Sums over the samples of a tile, one value a pixel, for one half of the frames. */
 export interface Sums {
-  /** Σ w (x − pivot). */
+  /** Σ w (x − pivot) over kept samples. */
   readonly value: Float64Array;
   /** Σ w. */
   readonly weight: Float64Array;
@@ -299,17 +300,30 @@ export interface Sums {
   /** Σ w² (x − pivot)². */
   readonly square2: Float64Array;
   /** Kept samples. */
-  readonly kept: Float64Array;
+  readonly kept: Uint16Array;
+  /** Samples left out below the others. */
+  readonly dimmer: Uint16Array;
+  /** Samples left out above the others. */
+  readonly brighter: Uint16Array;
 }
 
 /** Empty sums for `count` pixels. */
 export function createSums(count: number): Sums {
-  const make = () => new Float64Array(count);
-  return { value: make(), weight: make(), weight2: make(), value2: make(), square2: make(), kept: make() };
+  const make = () => new Float64Array(count), whole = () => new Uint16Array(count);
+  return {
+    value: make(),
+    weight: make(),
+    weight2: make(),
+    value2: make(),
+    square2: make(),
+    kept: whole(),
+    dimmer: whole(),
+    brighter: whole(),
+  };
 }
 
 /**
- * Add the kept samples of frames start, start + step … to the sums.
+ * Add the kept samples of frames start, start + step … to the sums, and count the others.
  *
  * @param pivot a value near the samples, one a pixel, that keeps the squares small
  * @param weights weight of each frame
@@ -324,18 +338,38 @@ export function addKept(
   sums: Sums,
 ): void {
   const { samples, frames, stride, count } = strip;
-  const { value, weight, weight2, value2, square2, kept } = sums;
+  const { value, weight, weight2, value2, square2, kept, dimmer, brighter } = sums;
   for (let f = start; f < frames; f += step) {
     const w = weights[f], w2 = w * w;
     for (let p = 0, at = f * stride; p < count; p++, at++) {
-      if (verdicts[at] !== verdict.keep) continue;
+      const v = verdicts[at];
+      if (v !== verdict.keep) {
+        if (v === verdict.dimmer) dimmer[p]++;
+        else if (v === verdict.brighter) brighter[p]++;
+        continue;
+      }
       const d = samples[at] - pivot[p];
       value[p] += w * d;
       weight[p] += w;
       weight2[p] += w2;
       value2[p] += w2 * d;
       square2[p] += w2 * d * d;
-      kept[p] += 1;
+      kept[p]++;
     }
   }
+}
+
+/** The first sample of each pixel that has data, 0 without any: near the others, so that sums about it are small. */
+export function firstSamples(strip: Strip, pivot: Float32Array): void {
+  const { samples, frames, stride, count } = strip;
+  pivot.fill(NaN);
+  for (let f = 0, open = true; f < frames && open; f++) {
+    open = false;
+    for (let p = 0, at = f * stride; p < count; p++, at++) {
+      if (pivot[p] === pivot[p]) continue;
+      pivot[p] = samples[at];
+      open = open || pivot[p] !== pivot[p];
+    }
+  }
+  for (let p = 0; p < count; p++) if (pivot[p] !== pivot[p]) pivot[p] = 0;
 }
