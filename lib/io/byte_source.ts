@@ -1,5 +1,16 @@
 /** Where the bytes of a FITS file come from: a plain file by positioned reads, or a gzip file inflated once. */
-import { closeSync, fstatSync, mkdtempSync, openSync, readSync, rmSync, statSync, writeSync } from "node:fs";
+import {
+  closeSync,
+  fstatSync,
+  mkdirSync,
+  mkdtempSync,
+  openSync,
+  readdirSync,
+  readSync,
+  rmSync,
+  statSync,
+  writeSync,
+} from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { constants, gunzipSync } from "node:zlib";
@@ -11,6 +22,8 @@ export interface ByteSource {
   readonly path: string;
   /** Path of a plain file that holds the same bytes, for readers in other threads; null when there is none. */
   plainPath(): string | null;
+  /** All bytes on shared memory, for readers in other threads when there is no plain file. */
+  sharedBytes(): Uint8Array;
   /** All bytes there are; inflates a gzip file to know. */
   size(): number;
   /** Whether the file holds so many bytes; inflates a gzip file only when its last bytes leave a doubt. */
@@ -56,6 +69,11 @@ class PlainSource implements ByteSource {
   plainPath(): string {
     return this.path;
   }
+  sharedBytes(): Uint8Array {
+    const shared = new Uint8Array(new SharedArrayBuffer(this.bytes));
+    readFully(this.descriptor, shared, 0);
+    return shared;
+  }
   size(): number {
     return this.bytes;
   }
@@ -67,6 +85,39 @@ class PlainSource implements ByteSource {
   }
   close(): void {
     closeSync(this.descriptor);
+  }
+}
+
+/** Start of the name of a folder with an unpacked file. */
+const UNPACKED = "faintlight-";
+let unpackFolder: string | null = null;
+
+/**
+ * Where `.gz` files are unpacked when regions of them are read: for programs that may not write to the system's folder for
+ * temporary files. Made if it is not there; what a killed program left in it is removed. Where nothing may be written, unpacked
+ * files stay in memory.
+ *
+ * @param folder a folder of the program's own; null for the system's
+ *
+ * @example
+ * ```ts
+ * import { mkdtempSync, rmSync } from "node:fs";
+ * import { tmpdir } from "node:os";
+ * import { join } from "node:path";
+ * import { setUnpackFolder } from "faintlight";
+ *
+ * const folder = mkdtempSync(join(tmpdir(), "unpack-"));
+ * setUnpackFolder(join(folder, "unpacked"));
+ * setUnpackFolder(null);
+ * rmSync(folder, { recursive: true });
+ * ```
+ */
+export function setUnpackFolder(folder: string | null): void {
+  unpackFolder = folder;
+  if (folder === null) return;
+  mkdirSync(folder, { recursive: true });
+  for (const name of readdirSync(folder)) {
+    if (name.startsWith(UNPACKED)) rmSync(join(folder, name), { recursive: true, force: true });
   }
 }
 
@@ -127,7 +178,7 @@ class GzipSource implements ByteSource {
     if (this.spilled === null) {
       const bytes = this.everything();
       try {
-        const folder = mkdtempSync(join(this.spillFolder ?? tmpdir(), "faintlight-"));
+        const folder = mkdtempSync(join(this.spillFolder ?? unpackFolder ?? tmpdir(), UNPACKED));
         const path = join(folder, "unpacked.fits");
         const descriptor = openSync(path, "w+");
         for (let at = 0; at < bytes.length;) at += writeSync(descriptor, bytes, at, bytes.length - at);
@@ -138,6 +189,15 @@ class GzipSource implements ByteSource {
       }
     }
     return this.spilled.path;
+  }
+
+  sharedBytes(): Uint8Array {
+    const bytes = this.everything();
+    if (bytes.buffer instanceof SharedArrayBuffer) return bytes;
+    const shared = new Uint8Array(new SharedArrayBuffer(bytes.length));
+    shared.set(bytes);
+    this.all = shared; // one copy is enough
+    return shared;
   }
 
   size(): number {

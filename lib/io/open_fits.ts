@@ -36,6 +36,8 @@ export interface FitsSums {
 export interface RegionSource {
   /** Path of a plain file. */
   readonly file: string;
+  /** Bytes of the file on shared memory, when it is a gzip file that could not be unpacked to a plain one; else null. */
+  readonly bytes: Uint8Array | null;
   /** Sizes, scaling, positions. */
   readonly layout: SampleLayout;
   /** Table of the tiles of a compressed image, on shared memory. */
@@ -124,6 +126,19 @@ function readPlainRegion(
   }
 }
 
+/** Samples of a region, stored as they are or in tiles. */
+function readLayout(
+  layout: SampleLayout,
+  table: Uint8Array | null,
+  read: ReadBytes,
+  region: Region,
+  plane: number,
+  out: Float32Array,
+): void {
+  if (layout.tiles === null) readPlainRegion(layout, read, region, plane, out);
+  else readTiles(layout, layout.tiles, table ?? readTileTable(layout, layout.tiles, read), read, region, plane, out);
+}
+
 function target(region: Region, into: Float32Array | undefined): Float32Array {
   const size = region.width * region.height;
   if (into === undefined) return allocatePlane(region.width, region.height);
@@ -146,9 +161,24 @@ function target(region: Region, into: Float32Array | undefined): Float32Array {
  * @throws {FrameError} if the file ends early or is damaged
  */
 export function readRegionFrom(source: RegionSource, region: Region, plane = 0, into?: Float32Array): Float32Array {
-  const { file, layout, table } = source;
+  const { file, bytes: held, layout, table } = source;
   checkRegion(layout, region, plane);
   const out = target(region, into);
+  if (held !== null) {
+    readLayout(
+      layout,
+      table,
+      (bytes, position) => {
+        const part = held.subarray(position, position + bytes.length);
+        if (part.length < bytes.length) throw cutShort(layout.path, layout.hdu, position, part.length, bytes.length);
+        bytes.set(part);
+      },
+      region,
+      plane,
+      out,
+    );
+    return out;
+  }
   const descriptor = openSync(file, "r");
   const read: ReadBytes = (bytes, position) => {
     for (let at = 0; at < bytes.length;) {
@@ -158,8 +188,7 @@ export function readRegionFrom(source: RegionSource, region: Region, plane = 0, 
     }
   };
   try {
-    if (layout.tiles === null) readPlainRegion(layout, read, region, plane, out);
-    else readTiles(layout, layout.tiles, table ?? readTileTable(layout, layout.tiles, read), read, region, plane, out);
+    readLayout(layout, table, read, region, plane, out);
   } finally {
     closeSync(descriptor);
   }
@@ -355,33 +384,25 @@ export class FitsFile {
     const out = target(region, into);
     const partial = region.width * region.height * layout.planes < layout.width * layout.height * layout.planes;
     if (partial) this.#source.plainPath();
-    if (layout.tiles === null) readPlainRegion(layout, this.#read, region, plane, out);
-    else readTiles(layout, layout.tiles, this.#tableOf(layout) as Uint8Array, this.#read, region, plane, out);
+    readLayout(layout, this.#tableOf(layout), this.#read, region, plane, out);
     return out;
   }
 
   /**
    * What another thread needs to read regions by itself; plain data. Valid until {@linkcode close} for a `.gz` file, whose
-   * unpacked copy goes then.
+   * unpacked copy goes then; where there is no place to unpack it to, the source holds its bytes in memory.
    *
-   * @throws {FrameError} if the HDU holds no image, or a `.gz` file cannot be unpacked to the disk
+   * @throws {FrameError} if the HDU holds no image
    */
   regionSource(hdu: number): RegionSource {
     const layout = this.#layoutOf(hdu);
-    const file = this.#source.plainPath();
-    if (file === null) {
-      throw new FrameError(
-        this.path,
-        "unreadable",
-        "is gzip-compressed and there is no folder to unpack it to",
-        "give a spillFolder that may be written",
-      );
-    }
+    const plain = this.#source.plainPath();
+    const file = plain ?? this.path, bytes = plain === null ? this.#source.sharedBytes() : null;
     const table = this.#tableOf(layout);
-    if (table === null) return { file, layout, table };
+    if (table === null) return { file, bytes, layout, table };
     const shared = new Uint8Array(new SharedArrayBuffer(table.length));
     shared.set(table);
-    return { file, layout, table: shared };
+    return { file, bytes, layout, table: shared };
   }
 
   /**

@@ -188,7 +188,8 @@ export function readNight(folder: string, options: Partial<ReadNightOptions> = {
       }
     } catch (error) {
       if (!(error instanceof FrameError)) throw error;
-      unreadable.push({ file, reason: error.reason, message: error.message });
+      // the folder is the person's own affair: a table of the night must not change when it is moved
+      unreadable.push({ file, reason: error.reason, message: error.message.replace(`${error.path}: `, `${file}: `) });
     }
     progress({ label: "reading headers", done: index + 1, total: files.found.length, note: file });
   });

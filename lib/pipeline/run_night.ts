@@ -7,7 +7,8 @@ import { canonicalJson } from "../core/options.ts";
 import { silent } from "../core/progress.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
-import { openCheckpoints } from "../io/checkpoints.ts";
+import { setUnpackFolder } from "../io/byte_source.ts";
+import { checkpointFolder, openCheckpoints } from "../io/checkpoints.ts";
 import { digestFiles, existsFile, readBytes } from "../io/digest_files.ts";
 import { encodePng16 } from "../io/png.ts";
 import { type Night, readNight } from "../io/read_night.ts";
@@ -185,6 +186,8 @@ export function runNight(options: RunNightOptions): NightOutcome {
     inputs,
     unreadable: night.unreadable.map((each) => each.file),
   });
+  // a run may write to its output folder and nowhere else
+  setUnpackFolder(join(out, checkpointFolder, "unpacked"));
   const context: NightContext = {
     folder,
     out,

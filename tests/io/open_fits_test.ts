@@ -1,5 +1,5 @@
 import { Buffer } from "node:buffer";
-import { existsSync, readdirSync, readFileSync, writeFileSync } from "node:fs";
+import { existsSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { gzipSync } from "node:zlib";
 import fc from "fast-check";
@@ -14,6 +14,7 @@ import {
   readFitsHeader,
   readRegionFrom,
   type Region,
+  setUnpackFolder,
   writeFits,
 } from "../../lib/mod.ts";
 import { expectedFiles, fixture, inFolder, sumRegionTask } from "./fixtures.ts";
@@ -196,9 +197,28 @@ describe("gzip files", () => {
     expect(file.readRegion(0, { x: 2, y: 1, width: 1, height: 1 })[0]).toBe(
       expectedFiles()["plain-uint16.fits.gz"].values[9],
     );
-    expect(() => file.regionSource(0)).toThrow(/give a spillFolder that may be written/);
+    const source = file.regionSource(0);
+    expect(source.bytes?.buffer).toBeInstanceOf(SharedArrayBuffer);
     file.close();
+    const region = { x: 2, y: 1, width: 3, height: 2 };
+    const whole = expectedFiles()["plain-uint16.fits.gz"].values;
+    expect([...readRegionFrom(source, region)]).toEqual([9, 10, 11, 16, 17, 18].map((index) => whole[index]));
   });
+  it("are unpacked where the program says, and what a killed one left there goes", () =>
+    inFolder((folder) => {
+      const place = join(folder, "unpacked");
+      mkdirSync(join(place, "faintlight-old"), { recursive: true });
+      setUnpackFolder(place);
+      try {
+        expect(readdirSync(place)).toEqual([]);
+        const file = openFits(fixture("plain-uint16.fits.gz"));
+        expect(file.regionSource(0).file.startsWith(place)).toBe(true);
+        file.close();
+        expect(readdirSync(place)).toEqual([]);
+      } finally {
+        setUnpackFolder(null);
+      }
+    }));
   it("are known by their content, not their name, and may have several members", () =>
     inFolder((folder) => {
       const bytes = readFileSync(fixture("plain-uint16.fits"));

@@ -72,7 +72,7 @@ describe("readNight", () => {
         ["text.fits", "not-fits"],
       ]);
       expect(night.unreadable[0].message).toMatch(
-        /cut\.fits: HDU 0 lacks the last 8 of 12 bytes of its data; the copy is incomplete/,
+        /^cut\.fits: HDU 0 lacks the last 8 of 12 bytes of its data; the copy is incomplete/,
       );
     }));
 
