@@ -74,6 +74,7 @@ export type { WarpKernel } from "./kernels/warp_tile.ts";
 
 // io
 export { type FrameSource, openPixels, type PixelSource } from "./io/pixel_source.ts";
+export { setUnpackFolder } from "./io/byte_source.ts";
 export { type WholeContent, writeWhole } from "./io/write_whole.ts";
 export { readFits, readFitsDefaults, readFitsHeader, type ReadFitsOptions } from "./io/read_fits.ts";
 export {
