@@ -1,6 +1,6 @@
 /**
  * Time and peak memory of a workflow of six steps at 26 Mpixel under three ways to get memory. Each way runs in a process of
- * its own, three times over, as a night of frames would: `deno run -A tests/bench/memory.ts`.
+ * its own, four times over, as frames of a night would: `deno run -A tests/bench/memory.ts`.
  *
  *   shared   a new SharedArrayBuffer a plane
  *   own      a new plane on a WebAssembly memory of its own, collected by count (lib/core/memory.ts)
@@ -16,7 +16,7 @@ import { setWorkerCount } from "../../lib/kernels/pool.ts";
 import { starletScale } from "../../lib/kernels/starlet_scale.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 
-const width = 6248, height = 4176, count = width * height, passes = 6;
+const width = 6248, height = 4176, count = width * height, passes = 4;
 
 function workflow(way: string): void {
   const make = (): Float32Array => {
