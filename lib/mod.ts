@@ -26,6 +26,7 @@ export * from "./core/sensor_correction.ts";
 export * from "./core/colour_space.ts";
 
 // stats
+export { type ExtremeDeviates, extremeDeviates, studentQuantile } from "./stats/extreme_deviates.ts";
 export { type HuberEstimate, huberEstimate, huberLimit, huberLimits } from "./stats/huber.ts";
 export { median, quantile, weightedMedian } from "./stats/median.ts";
 export { mad, madSigma, madSigmaFactor } from "./stats/mad_sigma.ts";
@@ -558,6 +559,17 @@ export { thumbnail, thumbnailDefaults, type ThumbnailOptions } from "./view/thum
 export { type Cell, tableSheet, tableSheetDefaults, type TableSheetOptions } from "./view/table_sheet.ts";
 export { captionPicture, captionPictureDefaults, type CaptionPictureOptions } from "./view/caption_picture.ts";
 export { reportHtml } from "./view/report_html.ts";
+export {
+  type Display,
+  type DisplayMessage,
+  displayTo,
+  type InteractiveView,
+  show,
+  type Showable,
+} from "./view/show.ts";
+export { cellProgress } from "./view/cell_progress.ts";
+export { compareView, compareViewDefaults, type CompareViewOptions } from "./view/compare_view.ts";
+export { tuneStretch, tuneStretchDefaults, type TuneStretchOptions } from "./view/tune_stretch.ts";
 export type {
   NightReport,
   ReportCalibration,

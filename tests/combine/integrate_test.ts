@@ -1,4 +1,4 @@
-import { describe, expect, it } from "vitest";
+import { afterAll, describe, expect, it } from "vitest";
 import { integrate, type IntegrationFrame } from "../../lib/combine/integrate.ts";
 import { integrateImages } from "../../lib/combine/integrate_images.ts";
 import { intersectionCanvas, referenceCanvas, rescaledCanvas, unionCanvas } from "../../lib/core/canvas.ts";
@@ -12,6 +12,8 @@ import { writeFits } from "../../lib/io/write_fits.ts";
 import { prepareCorrection } from "../../lib/calibrate/prepare_correction.ts";
 import { calibrateFrame } from "../../lib/calibrate/calibrate_frame.ts";
 import { demosaic } from "../../lib/calibrate/demosaic.ts";
+import { setKernelKind } from "../../lib/kernels/machine.ts";
+import { setWorkerCount } from "../../lib/kernels/pool.ts";
 import { inFolder } from "../io/fixtures.ts";
 import { imageOf, moments, noisy, storedValues } from "../calibrate/support.ts";
 import { gauss } from "../support/numbers.ts";
@@ -131,6 +133,30 @@ describe("integrate: the mean and its noise", () => {
       xx += t * t;
     }
     expect(Math.abs(xy / xx - 1)).toBeLessThan(0.003);
+  });
+});
+
+describe("integrate: workers", () => {
+  afterAll(() => setWorkerCount(0));
+  it("gives the same bytes for none, one, two and three workers and for the plain twin", () => {
+    const many = Array.from({ length: 120 }, (_, k) => imageOf(w, h, noisy(w, h, 100, 10, `w ${k % 10}`)));
+    for (let x = 10; x < 80; x++) many[2].planes[0].data[(10 + (x >> 1)) * w + x] += 200;
+    const transforms = many.map((_, k) => turn(0.3 * k, 40, 30));
+    const run = (workers: number, kind: "wasm" | "twin" = "wasm") => {
+      setWorkerCount(workers);
+      setKernelKind(kind);
+      const stack = integrateImages(many, { transforms, workerBytes: 2 ** 20 });
+      setKernelKind("wasm");
+      return stack;
+    };
+    const alone = run(0);
+    expect(alone.report.tiles).toBeGreaterThan(3);
+    for (const other of [run(1), run(2), run(3), run(0, "twin")]) {
+      for (const part of ["image", "halfA", "halfB", "weight", "coverage", "rejections"] as const) {
+        other[part].planes.forEach((each, k) => expect(each.data).toEqual(alone[part].planes[k].data));
+      }
+      expect(other.image.variance).toEqual(alone.image.variance);
+    }
   });
 });
 
