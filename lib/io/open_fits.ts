@@ -159,6 +159,23 @@ function target(region: Region, into: Float32Array | undefined): Float32Array {
  * @returns values with BSCALE and BZERO applied, NaN for missing ones
  * @throws {RangeError} if the region does not lie within the image
  * @throws {FrameError} if the file ends early or is damaged
+ *
+ * @example What a worker does with the source in its job
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { mkdtempSync, rmSync } from "node:fs";
+ * import { tmpdir } from "node:os";
+ * import { join } from "node:path";
+ * import { constantImage, openFits, readRegionFrom, writeFits } from "faintlight";
+ *
+ * const folder = mkdtempSync(join(tmpdir(), "fits-"));
+ * writeFits(join(folder, "a.fits"), constantImage(4, 3, 7), { bitpix: 16, compress: "RICE_1" });
+ * const file = openFits(join(folder, "a.fits"));
+ * const source = file.regionSource(file.firstImage().index);
+ * file.close();
+ * assert.deepEqual([...readRegionFrom(source, { x: 0, y: 1, width: 4, height: 1 })], [7, 7, 7, 7]);
+ * rmSync(folder, { recursive: true });
+ * ```
  */
 export function readRegionFrom(source: RegionSource, region: Region, plane = 0, into?: Float32Array): Float32Array {
   const { file, bytes: held, layout, table } = source;
