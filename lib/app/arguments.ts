@@ -100,6 +100,7 @@ export function parseCommand(words: readonly string[]): Command {
   const { values, positionals } = parsed;
   const blank = { topic: name, reads: [], writes: [], source: "", out: "", workers: null, workflow: null };
   if (values.help || name === "" || name === "help") return { ...blank, name: "help" };
+  if (!["demo", "night", "rerun"].includes(name)) throw new UsageError(`unknown command "${name}"\n\n${usageText("")}`);
   const workers = values.workers === undefined ? null : Number(values.workers);
   if (workers !== null && !(Number.isInteger(workers) && workers >= 0 && workers <= 64)) {
     throw new UsageError(`--workers must be a whole number from 0 to 64, but got "${values.workers}"`);
@@ -126,20 +127,7 @@ export function parseCommand(words: readonly string[]): Command {
     }
     return { ...blank, name, source, out, workers, workflow, reads: [source, ...also], writes: [out] };
   }
-  if (name === "rerun") {
-    if (values.from === undefined) throw new UsageError(`rerun: say where the frames are with --from FOLDER`);
-    const source = existing("rerun", positionals[0], "file"), frames = existing("--from", values.from, "folder");
-    return {
-      ...blank,
-      name,
-      source,
-      out,
-      workers,
-      workflow: source,
-      reads: [source, frames],
-      writes: [out],
-      topic: frames,
-    };
-  }
-  throw new UsageError(`unknown command "${name}"\n\n${usageText("")}`);
+  if (values.from === undefined) throw new UsageError(`rerun: say where the frames are with --from FOLDER`);
+  const source = existing("rerun", positionals[0], "file"), frames = existing("--from", values.from, "folder");
+  return { ...blank, name: "rerun", source, out, workers, topic: frames, reads: [source, frames], writes: [out] };
 }

@@ -106,6 +106,19 @@ export function skyToPixel(wcs: Wcs, sky: SkyPoint): Point {
   };
 }
 
-/** Arcseconds a pixel of a coordinate system: the square root of the area of a pixel. */
+/**
+ * Arcseconds a pixel of a coordinate system: the square root of the area of a pixel.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { type Wcs, wcsArcsecPerPixel } from "faintlight";
+ *
+ * const wcs: Wcs = {
+ *   ctype: ["RA---TAN", "DEC--TAN"], referencePixel: { x: 0, y: 0 }, referenceDegrees: [10, 20], cd: [-1 / 3600, 0, 0, 1 / 3600],
+ * };
+ * assert.ok(Math.abs((wcsArcsecPerPixel(wcs) ?? 0) - 1) < 1e-12);
+ * ```
+ */
 export const wcsArcsecPerPixel = (wcs: Wcs): number =>
   3600 * Math.sqrt(Math.abs(wcs.cd[0] * wcs.cd[3] - wcs.cd[1] * wcs.cd[2]));

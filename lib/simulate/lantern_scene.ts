@@ -133,7 +133,18 @@ export function lanternScene(options: Partial<LanternSceneOptions> = {}): Scene 
   };
 }
 
-/** The scene at the size and fineness that a rig needs at any rotation. */
+/**
+ * The scene at the size and fineness that a rig needs at any rotation.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { lanternSceneFor, longRig, resizeRig } from "faintlight";
+ *
+ * const scene = lanternSceneFor(resizeRig(longRig, { width: 24, height: 18 }));
+ * assert.equal(scene.object, "Lantern Nebula");
+ * ```
+ */
 export function lanternSceneFor(rig: Rig, options: Partial<LanternSceneOptions> = {}): Scene {
   const scale = arcsecPerPixelOf(rig);
   return lanternScene({

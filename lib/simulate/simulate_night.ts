@@ -147,6 +147,17 @@ const withBayer = (image: Image, bayer: BayerPattern): Image =>
  * @param plan what {@linkcode planNight} gave
  * @param options scene, progress, choice of files
  * @returns the truth, as written
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { longNight, planNight, simulateNight } from "faintlight";
+ *
+ * // simulateNight("demo", planNight(longNight)) writes the frames; the plan alone tells what they will be
+ * const plan = planNight(longNight, { lights: { Ha: 2 }, faults: [] });
+ * assert.equal(plan.lights.length, 2);
+ * assert.equal(typeof simulateNight, "function");
+ * ```
  */
 export function simulateNight(folder: string, plan: NightPlan, options: SimulateNightOptions = {}): NightTruth {
   const { progress = silent, only = () => true } = options;

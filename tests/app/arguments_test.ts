@@ -1,0 +1,86 @@
+import { afterAll, describe, expect, it } from "vitest";
+import { spawnSync } from "node:child_process";
+import { mkdtempSync, realpathSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import process from "node:process";
+import { fileURLToPath } from "node:url";
+import { parseCommand, UsageError, usageText } from "../../lib/app/arguments.ts";
+import { permissionFlags } from "../../lib/app/launch.ts";
+
+const folder = realpathSync(mkdtempSync(join(tmpdir(), "faintlight-words-")));
+const root = fileURLToPath(new URL("../../", import.meta.url));
+afterAll(() => rmSync(folder, { recursive: true }));
+
+describe("the command line's words", () => {
+  it("are understood", () => {
+    const command = parseCommand(["night", folder, "--out", "/tmp/results", "--workers", "2"]);
+    expect([command.name, command.source, command.out, command.workers]).toEqual(["night", folder, "/tmp/results", 2]);
+  });
+
+  it.each([
+    { words: ["night"], message: "say where results go with --out" },
+    { words: ["night", "--out", "/tmp/x"], message: "what to work on is missing" },
+    { words: ["night", "/no/such/folder", "--out", "/tmp/x"], message: "does not exist" },
+    { words: ["night", folder, "--out", join(folder, "results")], message: "must not lie inside the night's folder" },
+    {
+      words: ["night", folder, "--out", "/tmp/x", "--workers", "many"],
+      message: "must be a whole number from 0 to 64",
+    },
+    { words: ["night", folder, "--out", "/tmp/x", "--fast"], message: "--fast" },
+    { words: ["polish"], message: 'unknown command "polish"' },
+    { words: ["rerun", folder, "--out", "/tmp/x"], message: "--from FOLDER" },
+  ])("$words are refused with the remedy", ({ words, message }) => {
+    expect(() => parseCommand(words)).toThrow(UsageError);
+    expect(() => parseCommand(words)).toThrow(message);
+  });
+
+  it("ask for help in general and of a command", () => {
+    expect(parseCommand([]).name).toBe("help");
+    expect(parseCommand(["night", "--help"]).topic).toBe("night");
+    expect(usageText("night")).toContain("Exit codes");
+  });
+});
+
+describe("the child process", () => {
+  it("may read the project and the night, write the output, and nothing else", () => {
+    const flags = permissionFlags(parseCommand(["night", folder, "--out", "/tmp/results"]));
+    expect(flags.filter((flag) => flag.startsWith("--allow-")).map((flag) => flag.split("=")[0])).toEqual([
+      "--allow-read",
+      "--allow-write",
+    ]);
+    expect(flags.find((flag) => flag.startsWith("--allow-write"))).toBe("--allow-write=/tmp/results");
+    expect(flags).toContain("--no-prompt");
+  });
+});
+
+describe("the launcher", () => {
+  const launch = (...words: string[]) =>
+    spawnSync(process.execPath, [
+      "run",
+      "--allow-run",
+      "--allow-read",
+      "--allow-env",
+      "--allow-write",
+      join(root, "lib/app/launch.ts"),
+      ...words,
+    ], { cwd: root, encoding: "utf8", env: { ...process.env, NO_COLOR: "1" } });
+
+  it("ends with 2 and a sentence when it is not understood", () => {
+    const done = launch("night", "/no/such/folder", "--out", join(folder, "out"));
+    expect(done.status).toBe(2);
+    expect(done.stderr).toContain("does not exist; check the spelling");
+  });
+
+  it("ends with 3 when a folder holds no usable frame, and with 0 for help", () => {
+    const empty = realpathSync(mkdtempSync(join(tmpdir(), "faintlight-empty-")));
+    const out = realpathSync(mkdtempSync(join(tmpdir(), "faintlight-out-")));
+    try {
+      expect(launch("night", empty, "--out", out).status).toBe(3);
+      expect(launch("night", "--help").status).toBe(0);
+    } finally {
+      rmSync(empty, { recursive: true });
+      rmSync(out, { recursive: true });
+    }
+  });
+});
