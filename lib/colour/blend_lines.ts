@@ -24,14 +24,14 @@ export interface BlendLinesOptions {
   readonly chroma: number;
   /** Sigma of the Gaussian the lines are smoothed with before their ratio is taken, pixels. */
   readonly smoothingPixels: number;
-  /** Signal-to-noise ratio from which colour is full; it fades out down to a third of that. */
-  readonly fullSnr: number;
+  /** Signal-to-noise ratio at which half of the colour shows; the share is r² / (1 + r²) with r the ratio over this. */
+  readonly halfSnr: number;
 }
 
 /**
  * What {@linkcode blendLines} uses for an option left out: hydrogen red, oxygen teal, as they are seen (656 and 501 nm),
  * and gold between them, by our own judgement, because the way through grey hides where both shine; ratios smoothed over
- * the width of a star; colour in full at three standard deviations.
+ * the width of a star; half of the colour at two and a half standard deviations.
  */
 export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
   lines: Object.freeze([
@@ -41,7 +41,7 @@ export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
   hueBetween: 70,
   chroma: 0.15,
   smoothingPixels: 2,
-  fullSnr: 3,
+  halfSnr: 2.5,
 });
 
 /** The line ratios of a field are spread over the palette between these shares of the samples. */
@@ -87,7 +87,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   requireLinear("blendLines", lines);
   requireDisplay("blendLines", luminance);
   requireSameSize("blendLines", lines, luminance);
-  const { hueBetween, chroma, smoothingPixels, fullSnr } = used;
+  const { hueBetween, chroma, smoothingPixels, halfSnr } = used;
   if (used.lines.length < 2) {
     throw new RangeError(`blendLines: lines must be at least two, but got ${used.lines.length}`);
   }
@@ -95,7 +95,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   if (!(smoothingPixels >= 0)) {
     throw new RangeError(`blendLines: smoothingPixels must be ≥ 0, but got ${smoothingPixels}`);
   }
-  if (!(fullSnr > 0)) throw new RangeError(`blendLines: fullSnr must be > 0, but got ${fullSnr}`);
+  if (!(halfSnr > 0)) throw new RangeError(`blendLines: halfSnr must be > 0, but got ${halfSnr}`);
   if (luminance.planes.length !== 1) {
     throw new TypeError(`blendLines: luminance must have one plane, but has ${luminance.planes.length}`);
   }
@@ -109,7 +109,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
     const stride = Math.max(1, Math.floor(size / 200_000) | 1), ratios: number[] = [];
     for (let i = 0; i < size; i += stride) {
       const h = fields[0].signal[i], o = fields[1].signal[i];
-      if (h > fullSnr * fields[0].noise && o > fullSnr * fields[1].noise) ratios.push(logPortable(o / h));
+      if (h > halfSnr * fields[0].noise && o > halfSnr * fields[1].noise) ratios.push(logPortable(o / h));
     }
     if (ratios.length >= 20) {
       low = quantile(ratios, LOW_SHARE);
@@ -142,6 +142,8 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
       const s = noise > 0 ? signal[i] / noise : signal[i] > 0 ? Infinity : 0;
       if (s > snr) snr = s;
     }
+    // Colour comes in gently, a half of it at the ratio asked for: a threshold would draw islands.
+    const u2 = (snr / halfSnr) * (snr / halfSnr), gate = snr === Infinity ? 1 : u2 / (1 + u2);
     let a = 0, b = 0;
     if (two) {
       const h = fields[0].signal[i], o = fields[1].signal[i];
@@ -149,8 +151,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
       const floorH = Math.max(h, fields[0].noise), floorO = Math.max(o, fields[1].noise);
       let t = (logPortable(floorO / floorH) - low) / span;
       t = t < 0 ? 0 : t > 1 ? 1 : t === t ? t : middle;
-      const sure = Math.max(0, Math.min(1, (snr - fullSnr / 3) / (fullSnr * 2 / 3)));
-      t = middle + (t - middle) * sure;
+      t = middle + (t - middle) * gate;
       // A quadratic curve (Bézier) from one hue to the other, drawn towards the hue between.
       const u = 1 - t, wh = straight ? u : u * u, wo = straight ? t : t * t, w = straight ? 0 : 2 * u * t;
       a = wh * axes[0][0] + wo * axes[1][0] + w * between[0];
@@ -168,7 +169,6 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
         b /= sum;
       }
     }
-    const v = Math.max(0, Math.min(1, (snr - fullSnr / 3) / (fullSnr * 2 / 3))), gate = v * v * (3 - 2 * v);
     const grey = srgbToLinear(light[i]), [lightness] = oklabOfLinear(grey, grey, grey);
     const strength = gate * chroma * lightness / 0.65;
     const shown = screenOfOklab(lightness, a * strength, b * strength);

@@ -2,6 +2,7 @@
 import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky, type SkyLevel } from "../measure/sky_level.ts";
+import { scaleNoise, starlet } from "../measure/starlet.ts";
 import { normalQuantile } from "../stats/normal.ts";
 import { type Curve, curveThrough, prepareCurve } from "./curve.ts";
 import type { StretchAsinhOptions } from "./stretch_asinh.ts";
@@ -42,7 +43,7 @@ export interface AutomaticStretch {
   readonly sky: readonly SkyLevel[];
   /** Where the sky is drawn, 0 … 1. */
   readonly renderedSky: number;
-  /** Standard deviation of the sky's noise in the picture, 0 … 1. */
+  /** Standard deviation of the grain at the sky's level in the picture, 0 … 1. */
   readonly renderedNoise: number;
   /** Facts a reader should know: what limited the stretch, and by how much. */
   readonly notes: readonly string[];
@@ -53,7 +54,7 @@ export interface AutomaticStretch {
  *
  * The rule: black lies below the sky by as many standard deviations as leave `clippedSkyShare` of a pure sky under it;
  * white lies above all but `clippedWhiteShare` of the samples; the bend of the asinh curve is then solved so that the sky
- * is drawn with lightness `skyLightness`. Where that would render the noise larger than `renderedNoise`, first black is
+ * is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than `renderedNoise`, first black is
  * lowered until half of the way is gone, then the sky is drawn darker: the stretch goes no further than the noise allows.
  *
  * In:  linear, sky gradient removed and channels made neutral; all channels share one curve.
@@ -107,13 +108,18 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     noise = (white - level) / 1000;
     notes.push("the sky has no noise; a thousandth of the range stands for it");
   }
+  // What the eye sees as noise is grain of up to some eight pixels; a spread that is wider belongs to a nebula or a gradient.
+  const grain = Math.min(
+    noise,
+    Math.max(...image.planes.map(({ data }) => grainOf(data, image.width, image.height))) || noise,
+  );
   const z = -normalQuantile(clippedSkyShare);
   const target = linearToSrgb(luminanceOfLightness(skyLightness));
   /** The curve for sky drawn at y with black at depth sigmas, and the noise it renders. */
   const solve = (y: number, depth: number): { curve: Curve; rendered: number; black: number } => {
     const black = level - depth * noise, t = (level - black) / (white - black);
     const curve: Curve = y > t ? curveThrough("asinh", t, y) : { kind: "asinh", bend: 1e-4 };
-    return { curve, rendered: prepareCurve(curve).slopeAt(t) * noise / (white - black), black };
+    return { curve, rendered: prepareCurve(curve).slopeAt(t) * grain / (white - black), black };
   };
   let drawn = target, depth = z;
   let found = solve(drawn, depth);
@@ -153,6 +159,16 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     renderedNoise: found.rendered,
     notes,
   };
+}
+
+/** Standard deviation of the grain of 1 to 8 pixels, in the middle of a plane, at most 1024 pixels each way. */
+function grainOf(data: Float32Array, width: number, height: number): number {
+  const w = Math.min(width, 1024), h = Math.min(height, 1024), x0 = (width - w) >> 1, y0 = (height - h) >> 1;
+  const middle = new Float32Array(w * h);
+  for (let y = 0; y < h; y++) middle.set(data.subarray((y0 + y) * width + x0, (y0 + y) * width + x0 + w), y * w);
+  let square = 0;
+  for (const detail of starlet(middle, w, h, 4).scales) square += scaleNoise(detail) ** 2;
+  return Math.sqrt(square);
 }
 
 /** Level above which the given share of the samples lies, the highest over the channels. */
