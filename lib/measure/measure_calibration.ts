@@ -1,7 +1,7 @@
 /** What the pixels of a dark, flat or bias tell of it. */
 import type { FrameFacts } from "../core/frame_record.ts";
 import { type Image, requireLinear } from "../core/image.ts";
-import { medianInPlace, selectRank } from "../stats/samples.ts";
+import { medianInPlace, quantileOf, selectRank } from "../stats/samples.ts";
 
 /** Measurements of one calibration frame. Plain data; levels in the unit of the image. */
 export interface CalibrationQuality {
@@ -17,6 +17,8 @@ export interface CalibrationQuality {
   readonly cutShare: number;
   /** Share of the samples more than ten times the noise above the level: hot pixels. */
   readonly hotShare: number;
+  /** Height of the hottest pixels above the level: that which one pixel in 2000 exceeds. It grows with temperature and exposure. */
+  readonly hotHeight: number;
   /** Columns of the map. */
   readonly columns: number;
   /** Rows of the map. */
@@ -113,6 +115,7 @@ export function measureCalibration(image: Image, facts: Partial<FrameFacts> = {}
     // Noise leaves one sample in thousands at the lowest value; more are a cut.
     cutShare: cut > 0.002 * total && highest > lowest ? cut / total : 0,
     hotShare: noise > 0 ? hot / Math.max(1, total) : 0,
+    hotHeight: quantileOf(data, 0.9995) - level,
     columns,
     rows,
     cellPixels,

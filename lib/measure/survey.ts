@@ -484,29 +484,38 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     found = startsOf(search, limit);
   }
   let shapes = firstLook(search, found.starts, 120);
-  // Wide stars (defocus, a long focus) stand out more the wider the blocks: go up while the brightest gain.
-  const brightest = (starts: readonly Start[]) => {
-    const top = starts.slice(0, 60).map((each) => each.sigmas).sort((a, b) => b - a).slice(0, 20);
-    return top.length === 0 ? 0 : medianInPlace(Float64Array.from(top));
+  // Wide stars (defocus, a long focus) stand out more the wider the blocks: go up while the brightest gain, each at its place, so
+  // that a nebula's knots, which the wider search would find as well, have no say.
+  const standOut = (level: Level, start: Start): number => {
+    const { width: w, height: h, data } = level.smooth;
+    const x0 = Math.round((start.x - (level.binning - 1) / 2) / level.binning);
+    const y0 = Math.round((start.y - (level.binning - 1) / 2) / level.binning);
+    let most = 0;
+    for (let y = Math.max(0, y0 - 1); y <= Math.min(h - 1, y0 + 1); y++) {
+      for (let x = Math.max(0, x0 - 1); x <= Math.min(w - 1, x0 + 1); x++) most = Math.max(most, data[y * w + x]);
+    }
+    return most / noiseAt(level, Math.min(w - 1, Math.max(0, x0)), Math.min(h - 1, Math.max(0, y0)));
   };
-  let now = brightest(shapes.map((each) => each.start));
   let up = rest, binning = 2;
   const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(halfSampleMode(shapes.map((each) => each.size)));
   while (binning < 16 && up.width >= 32 && up.height >= 32 && (shapes.length < 5 || typicalSize() > 1.3 * binning)) {
     up = binned(up);
     binning *= 2;
     const wider = openLevel(up, mesh, binning, settings.detectionSigma), wasFollowed: boolean = followed;
+    const objects = [...(shapes.length >= 5 ? shapes.map((each) => each.start) : found.starts)]
+      .sort((a, b) => b.sigmas - a.sigmas).slice(0, 20);
+    if (objects.length === 0) break;
+    const gain = medianInPlace(Float64Array.from(objects, (each) => standOut(wider, each) / each.sigmas));
+    if (!(gain > 1.1)) break;
     followed = false;
-    const starts = startsOf(wider, limit), look = firstLook(wider, starts.starts, 60);
-    const then = brightest(look.map((each) => each.start));
-    if (!(then > 1.1 * now)) {
+    const starts = startsOf(wider, limit), look = firstLook(wider, starts.starts, 120);
+    if (look.length === 0) {
       followed = wasFollowed;
       break;
     }
     search = wider;
     found = starts;
     shapes = look;
-    now = then;
   }
   if (shapes.length === 0) return { ...none, turnedDown: { ...turned, partOfAnother: found.humps } };
   turned.partOfAnother = found.humps;

@@ -241,11 +241,12 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   }
 
   // 1. Hardly any stars.
-  const few = q.starCount < Math.max(3, 0.05 * night.starCount);
+  const atDark = dark !== null &&
+    q.background - dark < Math.max(0.3 * q.noise, 0.1 * (night.background.level - dark));
+  // Without light the sensor's own glow and hot clusters may pass for a few stars.
+  const few = q.starCount < Math.max(3, (atDark && noiseRatio < 1 ? 0.3 : 0.05) * night.starCount);
   if (few) {
     const stars = `${q.starCount} stars, night ${Math.round(night.starCount)}`;
-    const atDark = dark !== null &&
-      q.background - dark < Math.max(3 * q.noise / 10, 0.1 * (night.background.level - dark));
     if (night.starCount < 3) {
       found.push({
         cause: "cloud",

@@ -40,8 +40,8 @@ function rankedRatio(stars: readonly Star[], reference: readonly Star[]): { rati
 }
 
 /**
- * Transparency of frames of one field, filter and exposure: median ratio of the fluxes of matched stars to the frame that shows
- * most starlight, then divided by the level that the clearest tenth of the frames reach. Ratios already known from registration
+ * Transparency of frames of one field, filter and exposure: median ratio of the fluxes of matched stars to one of the frames
+ * that show most stars, then divided by the level that the clearest tenth of the frames reach. Ratios already known from registration
  * are taken as they are, if every frame that has stars has one. A frame whose stars cannot be matched is compared by rank.
  *
  * @param frames frames of one group
@@ -67,8 +67,14 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
     }));
   } else {
     const lists = frames.map((frame) => usable(frame.stars));
-    const light = lists.map((list) => list.slice(0, 30).reduce((sum, star) => sum + star.flux, 0));
-    const best = light.indexOf(Math.max(...light));
+    // The frame with most stars: a count cannot be inflated by one bright blob taken for a star, a sum of fluxes can.
+    const counts = lists.map((list) => list.length), most = Math.max(0, ...counts);
+    const light = lists.map((list, i) =>
+      counts[i] > 0.9 * most ? list.slice(0, 30).reduce((sum, star) => sum + star.flux, 0) : 0
+    );
+    const best = most === 0 ? -1 : light.indexOf(
+      [...light].filter((each) => each > 0).sort((a, b) => a - b)[light.filter((each) => each > 0).length >> 1],
+    );
     const size = (frame: TransparencyInput) => ({ width: frame.width, height: frame.height });
     let seed: Transform | null = null;
     ratios = frames.map((frame, i) => {
@@ -92,7 +98,8 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
       return { ...ranked, method: ranked.ratio > 0 ? "ranked" : "none" };
     });
   }
-  const told = ratios.map((each) => each.ratio).filter((each) => each > 0);
+  const matched = ratios.filter((each) => each.method === "matched" && each.ratio > 0).map((each) => each.ratio);
+  const told = matched.length > 0 ? matched : ratios.map((each) => each.ratio).filter((each) => each > 0);
   const clear = told.length === 0 ? NaN : told.length < 10 ? Math.max(...told) : quantile(told, 0.9);
   return ratios.map(({ ratio, stars, method }) => ({ value: ratio / clear, stars, method }));
 }

@@ -1,0 +1,116 @@
+import { describe, expect, it } from "vitest";
+import {
+  auditCalibration,
+  type AuditInput,
+  calibrationFaultList,
+  createImage,
+  type FrameRecord,
+  longRig,
+  measureCalibration,
+  pocketRig,
+  type Rig,
+  simulateCalibration,
+  type SimulateCalibrationOptions,
+} from "../../lib/mod.ts";
+import { recordOf } from "../support/records.ts";
+
+function frame(
+  rig: Rig,
+  file: string,
+  options: Partial<SimulateCalibrationOptions>,
+  parts: Partial<FrameRecord> = {},
+): AuditInput {
+  const { image, truth } = simulateCalibration(rig, { seed: file, ...options });
+  const record = recordOf({
+    kind: truth.kind,
+    rig: rig.name,
+    filter: options.filter ?? "",
+    exposureSeconds: truth.exposureSeconds,
+    sensorTemperatureC: rig.setTemperatureC === null ? null : truth.temperatureC,
+    setTemperatureC: rig.setTemperatureC,
+    width: rig.width,
+    height: rig.height,
+    bayer: rig.bayer,
+    file,
+    ...parts,
+  });
+  return { record, quality: measureCalibration(image, record) };
+}
+
+const good = (rig: Rig, n: number, name: string, options: Partial<SimulateCalibrationOptions>) =>
+  Array.from({ length: n }, (_, i) => frame(rig, `${name}-${i}`, options));
+
+describe("measureCalibration", () => {
+  it("finds level, noise and phases by hand", () => {
+    const data = Float32Array.from(
+      { length: 64 * 64 },
+      (_, i) => [10, 20, 20, 40][(Math.floor(i / 64) & 1) * 2 + (i & 1)],
+    );
+    const image = createImage({ width: 64, height: 64, unit: "adu", planes: [{ channel: "mosaic", data }] });
+    const q = measureCalibration(image, { fullScaleAdu: 40 });
+    expect(q.phaseLevels).toEqual([10, 20, 20, 40]);
+    expect(q.level).toBe(22.5);
+    expect(q.saturatedShare).toBe(0.25);
+  });
+});
+
+describe("auditCalibration on simulated sets with one wrong frame each", () => {
+  const rig = longRig;
+  const bias = good(rig, 3, "bias", { kind: "bias" });
+  const flats = [
+    ...good(rig, 5, "ha", { kind: "flat", filter: "Ha" }),
+    ...good(rig, 5, "s2", { kind: "flat", filter: "SII" }),
+  ];
+  const darks = good(rig, 5, "dark", { kind: "dark" });
+  const problems = (inputs: AuditInput[]) =>
+    auditCalibration(inputs, { enoughFrames: 3 }).filter((each) => each.problem !== "amplifier glow");
+  it("has nothing to say of good frames but that their amplifier glows, which the simulated sensor's does", () => {
+    expect(problems([...bias, ...flats, ...darks])).toEqual([]);
+    expect(auditCalibration(darks, { enoughFrames: 3 }).map((each) => each.problem)).toEqual(["amplifier glow"]);
+  });
+  const flatFault = (name: keyof typeof calibrationFaultList) =>
+    problems([
+      ...bias,
+      ...flats,
+      frame(rig, "bad", { kind: "flat", filter: "Ha", ...calibrationFaultList[name].options }),
+    ]);
+  const darkFault = (name: keyof typeof calibrationFaultList) =>
+    problems([...bias, ...darks, frame(rig, "bad", { kind: "dark", ...calibrationFaultList[name].options })]);
+  it.each<[keyof typeof calibrationFaultList, string]>([
+    ["over-exposed-flat", "over-exposed flat"],
+    ["under-exposed-flat", "under-exposed flat"],
+    ["wrong-filter-flat", "wrong filter"],
+    ["moved-dust", "dust moved"],
+  ])("flags %s, and only that", (name, problem) => {
+    const found = flatFault(name);
+    expect(found.map((each) => [each.file, each.problem])).toEqual([["bad", problem]]);
+    expect(found[0].severity).toBe("refuse");
+    expect(found[0].evidence).toMatch(/\d/);
+  });
+  it.each<[keyof typeof calibrationFaultList, string]>([
+    ["light-leak-dark", "light leak"],
+    ["warm-dark", "warm dark"],
+  ])("flags %s, and only that", (name, problem) => {
+    expect(darkFault(name).map((each) => [each.file, each.problem])).toEqual([["bad", problem]]);
+  });
+  it("knows a warm dark by its pixels when the header is silent", () => {
+    const bad = frame(rig, "bad", { kind: "dark", temperatureC: -2.5 }, { sensorTemperatureC: -10 });
+    expect(problems([...darks, bad]).map((each) => [each.file, each.problem])).toEqual([["bad", "warm dark"]]);
+  });
+  it("counts", () => {
+    const found = auditCalibration(darks).filter((each) => each.problem === "too few frames");
+    expect(found.length).toBe(1);
+    expect(found[0].evidence).toContain("20 % of one frame's variance");
+    expect(() => auditCalibration([], { enoughFrames: 0 })).toThrow("enoughFrames must be > 0, but got 0");
+  });
+  it("sees a Bayer phase that contradicts the header", () => {
+    const colour = good(pocketRig, 2, "flat", { kind: "flat" });
+    expect(auditCalibration(colour, { enoughFrames: 2 })).toEqual([]);
+    const stated = pocketRig.bayer ?? "RGGB", wrong = stated[0] === "G" ? "RGGB" : "GRBG";
+    const turned = colour.map((each) => ({ ...each, record: { ...each.record, bayer: wrong as "RGGB" } }));
+    expect(auditCalibration(turned, { enoughFrames: 2 }).map((each) => each.problem)).toEqual([
+      "Bayer phase contradicts the header",
+      "Bayer phase contradicts the header",
+    ]);
+  });
+});
