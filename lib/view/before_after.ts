@@ -7,7 +7,7 @@ import { channelHistograms, endsInWords, histogramDrawing, histogramRange, value
 import { box, composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
 import { channelLabel, type Theme, type ThemeName, themes } from "./palette.ts";
 import {
-  anchorStretch,
+  commonStretch,
   describeStretch,
   type DisplayStretch,
   drawPreview,
@@ -139,26 +139,6 @@ interface PanelRow {
   readonly crisp: boolean;
 }
 
-/**
- * One display stretch for two images of one unit: the steeper of the two that they would have alone, so that nothing which either shows is
- * hidden, each with its own sky at the same gray.
- */
-function commonStretch(
-  before: Preview,
-  after: Preview,
-  display: "sky" | "linear",
-): readonly [DisplayStretch, DisplayStretch] {
-  if (display === "linear") {
-    const one = fitLinearDisplay(before);
-    return [one, one];
-  }
-  const own = [fitDisplayStretch(before), fitDisplayStretch(after)] as const;
-  const steepness = (stretch: DisplayStretch) => stretch.kind === "sky" ? stretch.beta / stretch.span : 0;
-  return steepness(own[1]) > steepness(own[0])
-    ? [anchorStretch(own[1], after, before), own[1]]
-    : [own[0], anchorStretch(own[0], before, after)];
-}
-
 /** Text of a table of facts: quantity, before, after, change in columns. */
 function factTable(
   facts: readonly ReportLedgerLine[],
@@ -272,9 +252,12 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
     return pixelsAddress(samples, preview.width, preview.height);
   };
 
-  const subtitle = [used.subtitle, `${before.width} × ${before.height} pixels`].filter((each) => each !== "").join(
-    " · ",
-  );
+  const hidden = before.planes.length > wholeBefore.planes.length && channel === null;
+  const shown = hidden ? `of ${before.planes.length} channels ${channelLabel(wholeBefore.channels[0])} is shown` : "";
+  const subtitle = [used.subtitle, shown, `${before.width} × ${before.height} pixels`].filter((each) => each !== "")
+    .join(
+      " · ",
+    );
   const head = heading(used.title, subtitle, width, theme);
   const elements = [...head.elements];
   let y = head.bottom;

@@ -192,6 +192,26 @@ export function anchorStretch(stretch: DisplayStretch, from: Preview, to: Previe
   return { ...stretch, black };
 }
 
+/**
+ * One display stretch for two images of one unit: the steeper of the two that they would have alone, so that nothing which either shows is
+ * hidden, each with its own sky at the same gray.
+ */
+export function commonStretch(
+  before: Preview,
+  after: Preview,
+  display: "sky" | "linear",
+): readonly [DisplayStretch, DisplayStretch] {
+  if (display === "linear") {
+    const one = fitLinearDisplay(before);
+    return [one, one];
+  }
+  const own = [fitDisplayStretch(before), fitDisplayStretch(after)] as const;
+  const steepness = (stretch: DisplayStretch) => stretch.kind === "sky" ? stretch.beta / stretch.span : 0;
+  return steepness(own[1]) > steepness(own[0])
+    ? [anchorStretch(own[1], after, before), own[1]]
+    : [own[0], anchorStretch(own[0], before, after)];
+}
+
 /** How unit names are written on sheets. */
 export function unitLabel(unit: Unit): string {
   return { "adu": "ADU", "electron": "e⁻", "electron/s": "e⁻/s", "display": "" }[unit];

@@ -123,6 +123,6 @@ export function tableSheet(
     y += ROW;
   }
   const name = used.title === "" ? "Table" : `${used.title}: table`;
-  const alternative = `${name} of ${rows.length} rows with ${columns.join(", ")}.`;
+  const alternative = `${name} of ${rows.length} row${rows.length === 1 ? "" : "s"} with ${columns.join(", ")}.`;
   return composeSheet(width, y + MARGIN / 2, theme, alternative, elements);
 }

@@ -1,0 +1,104 @@
+/** Two images in one place: a wipe between them, or one after the other. */
+import type { Region } from "../core/geometry.ts";
+import { type Image, requireSameSize } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { encodeJpeg } from "../io/jpeg.ts";
+import { beforeAfterSheet } from "./before_after.ts";
+import {
+  commonStretch,
+  drawPreview,
+  fitDisplayStretch,
+  fitLinearDisplay,
+  makePreview,
+  wholeRegion,
+} from "./preview.ts";
+import { dataAddress } from "./sheet.ts";
+import type { InteractiveView } from "./show.ts";
+import { escapeText } from "./text.ts";
+
+/** Options of {@linkcode compareView}. */
+export interface CompareViewOptions {
+  /** Heading. */
+  readonly title: string;
+  /** Part to compare, stored pixels; `null` for the whole. */
+  readonly region: Region | null;
+  /** One channel; `null` shows the picture as a whole. */
+  readonly channel: string | null;
+  /** Widest the pictures may be, pixels. */
+  readonly width: number;
+}
+
+/** What {@linkcode compareView} uses for an option left out. */
+export const compareViewDefaults: CompareViewOptions = Object.freeze({
+  title: "Before and after",
+  region: null,
+  channel: null,
+  width: 880,
+});
+
+const page = (title: string, before: string, after: string, width: number, height: number): string =>
+  `<!DOCTYPE html><meta charset="utf-8"><title>${escapeText(title)}</title><style>
+body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129}
+@media (prefers-color-scheme:dark){body{background:#12161c;color:#e8ecf1}}
+#box{position:relative;width:100%;max-width:${width}px;aspect-ratio:${width}/${height};touch-action:none;cursor:ew-resize;overflow:hidden}
+#box img{position:absolute;inset:0;width:100%;height:100%;user-select:none;-webkit-user-drag:none}
+#line{position:absolute;top:0;bottom:0;width:2px;margin-left:-1px;background:#f2c43f;pointer-events:none}
+.tag{position:absolute;top:8px;padding:1px 8px;background:#000a;color:#fff;border-radius:3px;pointer-events:none}
+form{display:flex;gap:.8em;align-items:center;padding:.5em 0;max-width:${width}px}input{flex:1}
+</style><div id="box"><img src="${after}" alt="after"><img id="top" src="${before}" alt="before"><div id="line"></div>
+<span class="tag" style="left:8px">before</span><span class="tag" style="right:8px">after</span></div>
+<form><label for="at">wipe</label><input id="at" type="range" min="0" max="100" step="0.5" value="50"><button id="swap" type="button">hold to see after</button></form>
+<script>
+const box=document.getElementById("box"),top_=document.getElementById("top"),line=document.getElementById("line"),at=document.getElementById("at"),swap=document.getElementById("swap");
+const set=(p)=>{top_.style.clipPath="inset(0 "+(100-p)+"% 0 0)";line.style.left=p+"%"};
+at.oninput=()=>set(+at.value);
+const drag=(e)=>{if(e.buttons||e.type==="pointerdown"){const r=box.getBoundingClientRect();at.value=100*Math.max(0,Math.min(1,(e.clientX-r.left)/r.width));set(+at.value)}};
+box.onpointerdown=drag;box.onpointermove=drag;
+const held=(on)=>{set(on?0:100);line.style.display=on?"none":"";if(!on)set(+at.value)};
+swap.onpointerdown=()=>held(true);swap.onpointerup=swap.onpointerleave=()=>held(false);
+set(50);
+</script>`;
+
+/**
+ * Two images of one size in one place with a wipe and a button that shows the second whole; the before/after sheet stands in for readers
+ * without scripts. Both have the same display stretch, as on the sheet.
+ *
+ * @throws {RangeError} if the sizes differ
+ * @throws {TypeError} if the channel is missing in either
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { compareView, constantImage } from "faintlight";
+ *
+ * const view = compareView(constantImage(40, 30, 5), constantImage(40, 30, 6));
+ * assert.match(view.html, /id="at" type="range"/);
+ * ```
+ */
+export function compareView(before: Image, after: Image, options: Partial<CompareViewOptions> = {}): InteractiveView {
+  const used = settle("compareView", compareViewDefaults, options);
+  requireSameSize("compareView", before, after);
+  const box = { width: used.width, height: used.width };
+  const [one, two] = [before, after].map((image) =>
+    makePreview(image, box, used.region ?? wholeRegion(image), used.channel)
+  );
+  const stretches = before.unit === after.unit
+    ? commonStretch(one, two, "sky")
+    : [fitLinearDisplay(one), fitDisplayStretch(two)] as const;
+  const addresses = [one, two].map((preview, at) => {
+    const samples = drawPreview(preview, stretches[at]);
+    const { width, height } = preview;
+    let quality = 90, bytes = encodeJpeg({ width, height, channels: 3, samples }, { quality });
+    while (bytes.length > 330_000 && quality > 40) {
+      quality -= 12;
+      bytes = encodeJpeg({ width, height, channels: 3, samples }, { quality });
+    }
+    return dataAddress({ bytes, type: "image/jpeg" });
+  });
+  const sheet = beforeAfterSheet(before, after, {
+    title: used.title,
+    channel: used.channel,
+    ...(used.region === null ? {} : { detail: used.region }),
+  });
+  return { sheet, html: page(used.title, addresses[0], addresses[1], one.width, one.height), height: one.height + 60 };
+}

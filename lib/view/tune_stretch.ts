@@ -1,0 +1,212 @@
+/** Sliders for the asinh stretch that work in the page, on a small 16-bit linear copy, without the kernel. */
+import { type Image, requireLinear } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import { automaticStretch } from "../tone/automatic_stretch.ts";
+import { imageView } from "./image_view.ts";
+import { themes } from "./palette.ts";
+import { makePreview, unitLabel, wholeRegion } from "./preview.ts";
+import { base64 } from "./sheet.ts";
+import type { InteractiveView } from "./show.ts";
+
+/** Options of {@linkcode tuneStretch}. */
+export interface TuneStretchOptions {
+  /** Name of the variable that holds the image, for the call to paste. */
+  readonly name: string;
+  /** Level drawn as 0 to begin with, unit of the image; NaN takes that of `automaticStretch`. */
+  readonly black: number;
+  /** Level drawn as 1 to begin with; NaN takes that of `automaticStretch`. */
+  readonly white: number;
+  /** Bend to begin with; NaN takes that of `automaticStretch`. */
+  readonly bend: number;
+}
+
+/** What {@linkcode tuneStretch} uses for an option left out. */
+export const tuneStretchDefaults: TuneStretchOptions = Object.freeze({
+  name: "image",
+  black: NaN,
+  white: NaN,
+  bend: NaN,
+});
+
+/** What the page draws with, besides the levels of the sliders. */
+export interface TunedLevels {
+  /** Level drawn as 0. */
+  readonly black: number;
+  /** Level drawn as 1. */
+  readonly white: number;
+  /** Bend of the curve. */
+  readonly bend: number;
+  /** Up to this level above black colour differences get the local slope only. */
+  readonly greyBelow: number;
+  /** From this level above black the ratios of the channels are kept in full. */
+  readonly colourAbove: number;
+}
+
+/**
+ * One pixel through `stretchAsinh`, written so that its text runs in a page: no types inside, nothing from outside. `values` are the linear
+ * levels of its one or three channels and are replaced by 0 … 1. A test holds it against the library's own stretch.
+ */
+export function drawTunedPixel(values: number[], levels: TunedLevels): void {
+  const scale = 1 / (levels.white - levels.black), bend = levels.bend, gain0 = 1 / Math.asinh(bend);
+  const curve = (t: number) => t <= 0 ? 0 : t >= 1 ? 1 : gain0 * Math.asinh(bend * t);
+  const slope = (t: number) => gain0 * bend / Math.sqrt(1 + bend * bend * t * t);
+  const count = values.length;
+  let mean = 0;
+  for (let c = 0; c < count; c++) {
+    values[c] = (values[c] - levels.black) * scale;
+    mean += values[c] / count;
+  }
+  const y = curve(mean);
+  if (count === 1) {
+    values[0] = y;
+    return;
+  }
+  const from = levels.greyBelow * scale, full = levels.colourAbove * scale;
+  let gain = slope(0);
+  if (mean > 0) {
+    const ratio = y / mean, least = Math.min(slope(mean), ratio);
+    const u = mean >= full ? 1 : mean <= from ? 0 : (mean - from) / (full - from);
+    gain = least + (ratio - least) * u * u * (3 - 2 * u);
+  }
+  let low = 0, high = 0;
+  for (let c = 0; c < count; c++) {
+    values[c] = gain * (values[c] - mean);
+    low = Math.min(low, values[c]);
+    high = Math.max(high, values[c]);
+  }
+  let keep = 1;
+  if (y + high > 1) keep = (1 - y) / high;
+  if (y + low < 0) keep = Math.min(keep, -y / low);
+  for (let c = 0; c < count; c++) values[c] = y + keep * values[c];
+}
+
+/** Bytes of 16-bit samples that leave room for the page within one output. */
+const PREVIEW_BYTES = 640_000;
+
+/** Runs in the page behind the settings and {@linkcode drawTunedPixel}. Levels are rounded to what a person would paste before they are drawn. */
+const script = `
+const bytes=Uint8Array.from(atob(document.getElementById("data").textContent.trim()),(c)=>c.charCodeAt(0));
+const codes=new Uint16Array(bytes.buffer),n=set.width*set.height,planes=set.planes;
+const level=new Float32Array(codes.length);for(let i=0;i<level.length;i++)level[i]=set.low+set.step*codes[i];
+const $=(id)=>document.getElementById(id),view=$("view"),bars=$("bars"),ink=view.getContext("2d"),chart=bars.getContext("2d");
+view.width=set.width;view.height=set.height;
+const out=ink.createImageData(set.width,set.height);
+const unfold={black:(v)=>set.sky+set.noise*v,white:(v)=>set.sky+set.noise*Math.pow(10,v),bend:(v)=>Math.pow(10,v)};
+const shown=(v)=>Number(v.toPrecision(5));
+function draw(){
+  const levels={...set.levels};for(const id of ["black","white","bend"]){levels[id]=shown(unfold[id](+$(id).value));$(id+"-value").textContent=levels[id]}
+  if(!(levels.white>levels.black))return;
+  const counts=[...Array(planes)].map(()=>new Float64Array(256)),v=new Array(planes);let low=0,high=0;
+  for(let i=0;i<n;i++){
+    for(let c=0;c<planes;c++)v[c]=level[c*n+i];
+    drawTunedPixel(v,levels);
+    for(let c=0;c<3;c++){const q=Math.round(255*v[planes===1?0:c]);out.data[4*i+c]=q}
+    for(let c=0;c<planes;c++){const q=Math.round(255*v[c]);counts[c][q]++;if(v[c]<=0)low++;if(v[c]>=1)high++}
+    out.data[4*i+3]=255;
+  }
+  ink.putImageData(out,0,0);
+  const w=bars.width,h=bars.height;chart.clearRect(0,0,w,h);
+  const most=Math.log1p(Math.max(1,...counts.flatMap((each)=>[...each].slice(1,255))));
+  counts.forEach((each,c)=>{chart.strokeStyle=set.colours[c];chart.lineWidth=1.6;chart.beginPath();each.forEach((count,q)=>{const x=q/255*w,y=h-Math.min(1,Math.log1p(count)/most)*(h-4);q?chart.lineTo(x,y):chart.moveTo(x,y)});chart.stroke()});
+  const share=(count)=>(100*count/(n*planes)).toFixed(3)+" %";
+  $("clipped").textContent="at black "+share(low)+", at white "+share(high);
+  $("call").textContent="stretchAsinh("+set.name+", "+JSON.stringify(levels).replace(/"(\\w+)":/g," $1: ").replace(/,/g,",").replace(/}$/," }")+")";
+}
+for(const id of ["black","white","bend"])$(id).oninput=draw;
+view.onmousemove=(e)=>{const r=view.getBoundingClientRect(),x=Math.floor((e.clientX-r.left)/r.width*set.width),y=Math.floor((e.clientY-r.top)/r.height*set.height),i=y*set.width+x;if(i>=0&&i<n)$("pixel").textContent="x "+Math.round((x+.5)*set.scale-.5)+", y "+Math.round((set.topDown?(y+.5):(set.height-y-.5))*set.scale-.5)+": "+[...Array(planes)].map((_,c)=>shown(level[c*n+i])).join(", ")+" "+set.unit};
+draw();
+`;
+
+/**
+ * The asinh stretch with sliders for black, white and bend: the picture, its histogram and the clipped shares follow at once, and the call that
+ * makes the same picture at full size stands below, ready to paste. Runs in the page on a small linear copy of 16 bits; the kernel is not asked.
+ *
+ * In: a linear image of one or three planes. The copy is an area mean, so noise looks smaller than at full size.
+ *
+ * @throws {TypeError} if the image is a finished picture or has neither one nor three planes
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, tuneStretch } from "faintlight";
+ *
+ * const view = tuneStretch(constantImage(60, 40, 900), { name: "stack", black: 800, white: 9000, bend: 40 });
+ * assert.ok(view.html.length < 1_000_000);
+ * ```
+ */
+export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> = {}): InteractiveView {
+  const used = settle("tuneStretch", tuneStretchDefaults, options);
+  requireLinear("tuneStretch", image);
+  const count = image.planes.length;
+  if (count !== 1 && count !== 3) {
+    throw new TypeError(`tuneStretch: image must have 1 or 3 planes, but got ${count}; choose or map channels`);
+  }
+  const complete = [used.black, used.white, used.bend].every(Number.isFinite);
+  const found = complete ? null : automaticStretch(image).settings;
+  const pick = (given: number, own: number | undefined) => Number.isFinite(given) ? given : own ?? NaN;
+  const levels: TunedLevels = {
+    black: pick(used.black, found?.black),
+    white: pick(used.white, found?.white),
+    bend: pick(used.bend, found?.bend),
+    greyBelow: Number((found?.greyBelow ?? 0).toPrecision(5)),
+    colourAbove: Number((found?.colourAbove ?? 0).toPrecision(5)),
+  };
+  const room = Math.floor(PREVIEW_BYTES / 2 / count);
+  const shape = image.width / image.height;
+  const box = {
+    width: Math.floor(Math.min(900, Math.sqrt(room * shape))),
+    height: Math.floor(Math.sqrt(room / shape)),
+  };
+  const preview = makePreview(image, box);
+  let low = Infinity, high = -Infinity;
+  for (const plane of preview.planes) {
+    for (const v of plane) {
+      if (v < low) low = v;
+      if (v > high) high = v;
+    }
+  }
+  const step = (high - low) / 65535 || 1;
+  const codes = new Uint16Array(count * preview.width * preview.height);
+  preview.planes.forEach((plane, c) =>
+    plane.forEach((v, i) => codes[c * plane.length + i] = v !== v ? 0 : Math.round((v - low) / step))
+  );
+  // the black slider moves in units of the distance it begins below the faint end, the others by powers of ten
+  const sky = levels.black, noise = Math.max((levels.white - levels.black) / 4000, step);
+  const theme = themes.light;
+  const set = {
+    name: used.name,
+    width: preview.width,
+    height: preview.height,
+    planes: count,
+    low,
+    step,
+    sky,
+    noise,
+    levels,
+    scale: wholeRegion(image).width / preview.width,
+    topDown: preview.topDown,
+    unit: unitLabel(image.unit),
+    colours: count === 1 ? [theme.muted] : [theme.red, theme.teal, theme.blue],
+  };
+  const whiteNow = Math.log10((levels.white - sky) / noise), bendNow = Math.log10(levels.bend);
+  const slider = (id: string, words: string, min: number, max: number, value: number) =>
+    `<label for="${id}">${words}</label><input id="${id}" type="range" min="${min}" max="${max}" step="any" value="${value}"><output id="${id}-value"></output>`;
+  const html = `<!DOCTYPE html><meta charset="utf-8"><title>Stretch by hand</title><style>
+body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129}
+@media (prefers-color-scheme:dark){body{background:#12161c;color:#e8ecf1}}
+canvas{display:block;max-width:100%}#view{width:${Math.min(880, Math.max(480, preview.width))}px}
+#bars{background:#8882;margin-top:6px;width:${Math.min(880, Math.max(480, preview.width))}px;height:110px}
+form{display:grid;grid-template-columns:auto 1fr 6em;gap:.3em .8em;max-width:880px;padding:.6em 0}output{text-align:right;font-variant-numeric:tabular-nums}
+code{display:block;padding:.5em;background:#8882;user-select:all;max-width:860px;overflow-wrap:anywhere}p{margin:.3em 0}
+</style><canvas id="view"></canvas><canvas id="bars" width="880" height="110"></canvas>
+<p><span id="clipped"></span> <span id="pixel"></span></p>
+<form>${slider("black", "black", -300, 300, 0)}${slider("white", "white", 0.5, 4.6, whiteNow)}${
+    slider("bend", "bend", 0, 5.5, bendNow)
+  }</form><code id="call"></code>
+<script id="data" type="text/plain">${base64(new Uint8Array(codes.buffer))}</script>
+<script>${drawTunedPixel.toString()}
+const set=${JSON.stringify(set)};${script}</script>`;
+  const shownHeight = Math.round(Math.min(880, Math.max(480, preview.width)) * preview.height / preview.width);
+  const sheet = imageView(image, { title: "Before the stretch" });
+  return { sheet, html, height: shownHeight + 340 };
+}

@@ -1,0 +1,146 @@
+import fc from "fast-check";
+import { afterEach, describe, expect, it } from "vitest";
+import {
+  cellProgress,
+  compareView,
+  constantImage,
+  createImage,
+  type DisplayMessage,
+  displayTo,
+  imageView,
+  randomStream,
+  show,
+  stretchAsinh,
+  tuneStretch,
+} from "../../lib/mod.ts";
+import { drawTunedPixel, type TunedLevels } from "../../lib/view/tune_stretch.ts";
+
+function collect(): DisplayMessage[] {
+  const messages: DisplayMessage[] = [];
+  displayTo((message) => messages.push(message));
+  return messages;
+}
+afterEach(() => displayTo(null));
+
+const noise = randomStream("show");
+const grainy = createImage({
+  width: 1000,
+  height: 700,
+  unit: "display",
+  planes: ["R", "G", "B"].map((channel) => ({
+    channel,
+    data: Float32Array.from({ length: 700000 }, () => noise.uniform()),
+  })),
+});
+
+describe("show", () => {
+  it("sends a sheet as PNG with its words beside it", () => {
+    const messages = collect();
+    const sheet = imageView(constantImage(40, 30, 7), { width: 300 });
+    show(sheet);
+    expect(messages.length).toBe(1);
+    expect(Object.keys(messages[0].data)).toEqual(["image/png", "text/plain"]);
+    expect(messages[0].data["image/png"].startsWith("iVBORw0KGgo")).toBe(true);
+    expect(messages[0].data["text/plain"]).toBe(sheet.alternativeText);
+  });
+  it("never sends a megabyte: pure noise goes out as a JPEG, and HTML that is too long is refused", () => {
+    const messages = collect();
+    show(imageView(grainy));
+    expect(Object.keys(messages[0].data)[0]).toBe("image/jpeg");
+    expect(messages[0].data["image/jpeg"].length).toBeLessThan(1_000_000);
+    const sheet = imageView(constantImage(4, 4, 7), { width: 300 });
+    expect(() => show({ sheet, html: "x".repeat(1_000_001), height: 10 })).toThrow(
+      "show: an output must be at most 1000000 characters",
+    );
+  });
+  it("puts the picture before the page with controls, and the page into a frame that reaches nothing", () => {
+    const messages = collect();
+    show({ sheet: imageView(constantImage(4, 4, 7), { width: 300 }), html: '<p title="a&b">', height: 99 });
+    expect(messages.map((message) => Object.keys(message.data)[0])).toEqual(["image/png", "text/html"]);
+    expect(messages[1].data["text/html"]).toBe(
+      '<iframe sandbox="allow-scripts" style="width:100%;height:99px;border:0" srcdoc="<p title=&quot;a&amp;b&quot;>"></iframe>',
+    );
+  });
+  it("shows images, rows and texts in the order given", () => {
+    const messages = collect();
+    show("first", constantImage(4, 4, 0.5, { unit: "display" }), [{ filter: "Ha", frames: 3 }]);
+    const words = messages.map((message) => message.data["text/plain"]);
+    expect(words[0]).toBe("first");
+    expect(words[1]).toMatch(/^Picture: luminance; 4 × 4 pixels.*shown as it is/);
+    expect(words[2]).toBe("Table of 1 row with filter, frames.");
+  });
+});
+
+describe("cellProgress", () => {
+  it("keeps one line, not more often than four times a second, and always the last", () => {
+    const messages = collect();
+    let now = 0;
+    const progress = cellProgress(() => now);
+    for (let done = 0; done <= 100; done++, now += 50) progress({ label: "measuring", done, total: 100 });
+    expect(messages.length).toBeLessThan(24);
+    expect(new Set(messages.map((message) => message.displayId)).size).toBe(1);
+    expect(messages.map((message) => message.type)).toEqual(
+      messages.map((_, at) => at === 0 ? "display_data" : "update_display_data"),
+    );
+    expect(messages.at(-1)?.data["text/plain"]).toBe("measuring: 100 of 100, done in 5.0 s");
+  });
+});
+
+describe("compareView", () => {
+  it("shows both at one size and refuses two sizes", () => {
+    const view = compareView(constantImage(80, 50, 3), constantImage(80, 50, 4));
+    expect(view.html.match(/data:image\/jpeg/g)?.length).toBe(2);
+    expect(view.html).not.toMatch(/https?:/);
+    expect(() => compareView(constantImage(8, 8, 3), constantImage(8, 9, 4))).toThrow("images must have one size");
+  });
+});
+
+describe("tuneStretch", () => {
+  it("draws each pixel as stretchAsinh does, for one and three channels", () => {
+    fc.assert(
+      fc.property(
+        fc.array(fc.double({ min: -200, max: 70000, noNaN: true }), { minLength: 3, maxLength: 3 }),
+        fc.double({ min: -100, max: 2000, noNaN: true }),
+        fc.double({ min: 10, max: 60000, noNaN: true }),
+        fc.double({ min: 0.01, max: 1e5, noNaN: true }),
+        fc.double({ min: 0, max: 300, noNaN: true }),
+        fc.double({ min: 0, max: 300, noNaN: true }),
+        fc.constantFrom(1, 3),
+        (given, black, range, bend, greyBelow, more, count) => {
+          const values = given.slice(0, count).map(Math.fround);
+          const levels: TunedLevels = { black, white: black + range, bend, greyBelow, colourAbove: greyBelow + more };
+          const planes = values.map((v, c) => ({ channel: count === 1 ? "L" : "RGB"[c], data: Float32Array.of(v) }));
+          const wanted = stretchAsinh(createImage({ width: 1, height: 1, unit: "adu", planes }), levels).planes;
+          const found = [...values];
+          drawTunedPixel(found, levels);
+          // stored as float32: a relative 6e-8 of 1
+          found.forEach((v, c) => expect(Math.abs(v - wanted[c].data[0])).toBeLessThan(2e-7));
+        },
+      ),
+      { seed: 5, numRuns: 500 },
+    );
+  });
+  it("holds the same text in the page as is tested here, and the call to paste", () => {
+    const view = tuneStretch(constantImage(60, 40, 900), { name: "stack", black: 800, white: 9000, bend: 40 });
+    expect(view.html).toContain(drawTunedPixel.toString());
+    expect(view.html).toContain('"name":"stack"');
+    expect(view.html).not.toMatch(/https?:|src=/);
+  });
+  it("keeps a large colour image within one output", () => {
+    const image = createImage({
+      width: 1500,
+      height: 1000,
+      unit: "adu",
+      planes: ["R", "G", "B"].map((channel) => ({ channel, data: new Float32Array(1500000).fill(5) })),
+    });
+    const view = tuneStretch(image, { black: 0, white: 10, bend: 3 });
+    const messages = collect();
+    show(view);
+    expect(messages[1].data["text/html"].length).toBeLessThan(1_000_000);
+  });
+  it("refuses a finished picture", () => {
+    expect(() => tuneStretch(constantImage(4, 4, 0.5, { unit: "display" }))).toThrow(
+      "tuneStretch: image must be linear",
+    );
+  });
+});
