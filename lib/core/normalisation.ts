@@ -37,11 +37,13 @@ export interface ReferenceRaster {
 interface Axis {
   readonly base: Int32Array;
   readonly weights: Float64Array;
+  /** Distance behind the second of the four nodes, in tiles; below 0 or above 1 outside the outermost nodes. */
+  readonly phase: Float64Array;
 }
 
 /** First of four neighbouring nodes (−1 … count − 2 with one ghost node each side) and their weights, for each point. */
 function keysAxis(count: number, tile: number, start: number, step: number, points: number): Axis {
-  const base = new Int32Array(points), weights = new Float64Array(points * 4);
+  const base = new Int32Array(points), weights = new Float64Array(points * 4), phase = new Float64Array(points);
   for (let i = 0; i < points; i++) {
     const at = (start + i * step - (tile - 1) / 2) / tile;
     if (count === 1) {
@@ -50,6 +52,7 @@ function keysAxis(count: number, tile: number, start: number, step: number, poin
     }
     const cell = Math.min(count - 2, Math.max(0, Math.floor(at))), t = at - cell;
     base[i] = cell;
+    phase[i] = t;
     if (t < 0 || t > 1) {
       weights[i * 4 + 1] = 1 - t;
       weights[i * 4 + 2] = t;
@@ -60,7 +63,7 @@ function keysAxis(count: number, tile: number, start: number, step: number, poin
       weights[i * 4 + 3] = (0.5 * t - 0.5) * t * t;
     }
   }
-  return { base, weights };
+  return { base, weights, phase };
 }
 
 /** Nodes with one ghost node on each side, which goes on straight (the last step repeated). */
@@ -121,6 +124,11 @@ export function evaluateNormalisation(
       out.fill(nodes[0], 0, width * height);
       continue;
     }
+    // mostly the factor is the same everywhere
+    if (nodes.every((each) => each === nodes[0])) {
+      out.fill(nodes[0], 0, width * height);
+      continue;
+    }
     const ghosts = padded(nodes, gridWidth, gridHeight);
     for (let y = 0; y < height; y++) {
       const first = down.base[y] * w, v = y * 4;
@@ -131,9 +139,18 @@ export function evaluateNormalisation(
         }
         line[x] = sum;
       }
-      for (let x = 0, at = y * width; x < width; x++, at++) {
-        const b = across.base[x], u = x * 4, a = across.weights;
-        out[at] = a[u] * line[b] + a[u + 1] * line[b + 1] + a[u + 2] * line[b + 2] + a[u + 3] * line[b + 3];
+      for (let x = 0; x < width;) {
+        // along a row the same four nodes serve a whole tile: one cubic in the phase
+        const cell = across.base[x], p = line[cell], q = line[cell + 1], r = line[cell + 2], last = line[cell + 3];
+        const inside = gridWidth > 1 && across.phase[x] >= 0 && across.phase[x] <= 1;
+        const one = gridWidth === 1 ? 0 : inside ? 0.5 * (r - p) : r - q;
+        const two = inside ? p - 2.5 * q + 2 * r - 0.5 * last : 0;
+        const three = inside ? 0.5 * (last - p) + 1.5 * (q - r) : 0;
+        for (const at = y * width; x < width; x++) {
+          const t = across.phase[x];
+          if (across.base[x] !== cell || (t >= 0 && t <= 1) !== inside && gridWidth > 1) break;
+          out[at + x] = ((three * t + two) * t + one) * t + q;
+        }
       }
     }
   }
