@@ -558,7 +558,7 @@ export function fitTransform(
     throw new RangeError(
       `fitTransform: pairs must be at least ${
         wanted.parameters / 2
-      } for a ${wanted.model} map, but got ${n}; use a stiffer model`,
+      } for the ${wanted.model} map, but got ${n}; use a stiffer model`,
     );
   }
   let started: Float64Array | null = null;
@@ -578,7 +578,7 @@ export function fitTransform(
   let best = robustFit(wanted, points, weights, goodPairsLost, start);
   if (best === null) {
     throw new RangeError(
-      `fitTransform: the ${n} pairs must determine a ${wanted.model} map, but they do not (points on one line, or no majority that agrees)`,
+      `fitTransform: the ${n} pairs must determine the ${wanted.model} map, but they do not (points on one line, or no majority that agrees)`,
     );
   }
   if (model === "automatic") {

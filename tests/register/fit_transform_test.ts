@@ -166,9 +166,9 @@ describe("fitTransform", () => {
   it("names what is wrong", () => {
     const one = pairsOf([[0, 0]], [[1, 1]]), line = pairsOf([[0, 0], [1, 0], [2, 0]], [[0, 0], [1, 0], [2, 0]]);
     expect(() => fitTransform(one, { model: "affine" })).toThrow(
-      "fitTransform: pairs must be at least 3 for a affine map, but got 1; use a stiffer model",
+      "fitTransform: pairs must be at least 3 for the affine map, but got 1; use a stiffer model",
     );
-    expect(() => fitTransform(line, { model: "affine" })).toThrow(/must determine a affine map/);
+    expect(() => fitTransform(line, { model: "affine" })).toThrow(/must determine the affine map/);
     expect(() => fitTransform(line, { degree: 4 })).toThrow("fitTransform: degree must be 2 or 3, but got 4");
     expect(() => fitTransform(pairsOf([[NaN, 0], [1, 1]], [[0, 0], [1, 1]]))).toThrow(/must be finite, but pair 0/);
     expect(() => fitTransform([{ ...one[0], weight: 0 }, one[0]])).toThrow(/weights must be > 0/);
