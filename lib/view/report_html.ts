@@ -3,7 +3,7 @@ import { nightTimeline } from "./night_timeline.ts";
 import { type Theme, themes } from "./palette.ts";
 import type { NightReport, ReportFrame, ReportStack, ReportStep } from "./report.ts";
 import { dataAddress, type EncodedPicture, encodeSheet, type Sheet } from "./sheet.ts";
-import { capital, escapeText, formatDuration, formatNumber, formatShare } from "./text.ts";
+import { capital, escapeText, formatDuration, formatNumber, formatShare, tickText } from "./text.ts";
 import { channelLabel } from "./palette.ts";
 
 /** Frames listed one by one; more are told by cause, and `frames.csv` has them all. */
@@ -58,7 +58,8 @@ function timeline(frames: readonly ReportFrame[]): string {
 const verdictClass = (verdict: string) => verdict === "keep" ? "keep" : verdict === "down-weight" ? "down" : "reject";
 const verdictSign = (verdict: string) => verdict === "keep" ? "●" : verdict === "down-weight" ? "▲" : "✕";
 const verdictCell = (verdict: string) =>
-  `<span class="${verdictClass(verdict)}">${verdictSign(verdict)}</span> ${t(verdict)}`;
+  `<span class="one"><span class="${verdictClass(verdict)}">${verdictSign(verdict)}</span> ${t(verdict)}</span>`;
+const filterCell = (filter: string) => `<span class="one">${t(channelLabel(filter))}</span>`;
 
 /** Causes with how many frames they took, their remedy, and one frame's numbers as evidence. */
 function causeTable(frames: readonly ReportFrame[]): string {
@@ -119,7 +120,7 @@ function frameTable(frames: readonly ReportFrame[]): string {
       ]
       : []),
     `<span class="file">${t(frame.file)}</span>`,
-    t(channelLabel(frame.filter)),
+    filterCell(frame.filter),
     when(frame.dateUtc),
     frame.stars === null ? "–" : String(frame.stars),
     number(frame.fwhmPixels),
@@ -177,7 +178,7 @@ function stackSection(stack: ReportStack): string {
   return `<section><h3>${t(channelLabel(stack.name))}</h3>${definitions(facts)}${
     sentence === "" ? "" : `<p>${t(sentence)}</p>`
   }` +
-    `${stack.notes.length === 0 ? "" : `<ul class="doubts">${list(stack.notes)}</ul>`}` +
+    `${stack.notes.length === 0 ? "" : `<ul>${list(stack.notes)}</ul>`}` +
     `<div class="row">${stack.sheets.map((sheet) => figure(sheet, "")).join("")}</div></section>`;
 }
 
@@ -222,7 +223,7 @@ a{color:inherit;text-underline-offset:.2em}
 figure{margin:1rem 0}
 img{display:block;max-width:100%;height:auto}
 .hero img{margin:0 auto}
-.row{display:grid;grid-template-columns:repeat(auto-fit,minmax(22rem,1fr));gap:1rem}
+.row{display:grid;grid-template-columns:repeat(auto-fit,minmax(min(100%,30rem),1fr));gap:1rem}
 .row figure{margin:0}
 .wide{overflow-x:auto}
 table{border-collapse:collapse;width:100%;font-size:.9rem;font-variant-numeric:tabular-nums}
@@ -230,7 +231,8 @@ th,td{padding:.28rem .6rem;text-align:left;vertical-align:top;border-bottom:1px 
 th{border-bottom:2px solid var(--muted);font-weight:600}
 tbody tr:nth-child(even){background:var(--panel)}
 .n{text-align:right;white-space:nowrap}
-.file{overflow-wrap:anywhere}
+.file{display:inline-block;min-width:11rem;max-width:22rem;overflow-wrap:anywhere}
+.one{white-space:nowrap}
 .small{width:7rem;min-width:7rem}
 .keep{color:var(--keep)}.down{color:var(--down)}.reject{color:var(--reject)}
 dl{display:flex;flex-wrap:wrap;gap:.5rem 2rem;margin:.6rem 0}
@@ -277,9 +279,9 @@ export function reportHtml(report: NightReport): string {
     const rows = calibration.map((row) => [
       `<span class="file">${t(row.file)}</span>`,
       t(row.kind),
-      t(channelLabel(row.filter)),
-      row.exposureSeconds === null ? "–" : number(row.exposureSeconds),
-      row.temperatureC === null ? "–" : number(row.temperatureC),
+      filterCell(row.filter),
+      row.exposureSeconds === null ? "–" : tickText(row.exposureSeconds),
+      row.temperatureC === null ? "–" : row.temperatureC.toFixed(1).replace("-", "−"),
       row.used ? "yes" : '<span class="reject">✕</span> no',
       t(row.reason),
     ]);
@@ -288,7 +290,7 @@ export function reportHtml(report: NightReport): string {
     sections.push([
       "calibration",
       "Calibration",
-      (report.calibrationNotes.length === 0 ? "" : `<ul class="doubts">${list(report.calibrationNotes)}</ul>`) +
+      (report.calibrationNotes.length === 0 ? "" : `<ul>${list(report.calibrationNotes)}</ul>`) +
       `<details${
         calibration.length <= 30 ? " open" : ""
       }><summary>${calibration.length} files, ${used} used</summary>` +

@@ -5,7 +5,7 @@ import { box, composeSheet, heading, MARGIN, picture } from "./layout.ts";
 import { channelLabel, type Theme, type ThemeName, themes } from "./palette.ts";
 import { makePreview, pixelsAddress, unitLabel, wholeRegion } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
-import { formatNumber, textElement } from "./text.ts";
+import { formatNumber, textElement, tickText } from "./text.ts";
 
 /** Options of {@linkcode surfaceView}. */
 export interface SurfaceViewOptions {
@@ -32,6 +32,9 @@ export const surfaceViewDefaults: SurfaceViewOptions = Object.freeze({
   unit: null,
   theme: "light",
 });
+
+/** A level with four digits that count; whole numbers stay whole. */
+const level = (value: number): string => Number.isInteger(value) ? tickText(value) : formatNumber(value, 4);
 
 /** From low to high: the theme's blue, teal and amber, rising in lightness as well as in hue. */
 export function bandColour(theme: Theme): (part: number) => readonly [number, number, number] {
@@ -60,7 +63,7 @@ export function bandColour(theme: Theme): (part: number) => readonly [number, nu
  * import assert from "node:assert/strict";
  * import { constantImage, surfaceView } from "faintlight";
  *
- * assert.match(surfaceView(constantImage(40, 30, 12)).alternativeText, /12.00 to 12.00 ADU/);
+ * assert.match(surfaceView(constantImage(40, 30, 12)).alternativeText, /12 to 12 ADU/);
  * ```
  */
 export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions> = {}): Sheet {
@@ -82,7 +85,7 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
       if (v > high) high = v;
     }
   }
-  const words = low <= high ? `${formatNumber(low, 4)} to ${formatNumber(high, 4)} ${unit}`.trim() : "no data";
+  const words = low <= high ? `${level(low)} to ${level(high)} ${unit}`.trim() : "no data";
   const left = samples.filter((sample) => !sample.used).length;
   const fitted = samples.length === 0
     ? ""
@@ -121,7 +124,7 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
   if (low <= high) {
     [0, 0.25, 0.5, 0.75, 1].forEach((part) => {
       const anchor = part === 0 ? "start" as const : part === 1 ? "end" as const : "middle" as const;
-      const label = `${formatNumber(low + part * (high - low), 4)}${part === 1 ? ` ${unit}` : ""}`.trim();
+      const label = `${level(low + part * (high - low))}${part === 1 ? ` ${unit}` : ""}`.trim();
       elements.push(textElement(label, MARGIN + part * room, y + 31, { size: 13, fill: theme.ink, anchor }));
     });
   }
