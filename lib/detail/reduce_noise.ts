@@ -1,8 +1,8 @@
 /** Less noise where nothing but noise is. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { scaleNoise, starlet, starletGains } from "../measure/starlet.ts";
-import { smoothPlane } from "../measure/smooth_plane.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { scaleNoise, starlet, starletGains, starletSmooth } from "../measure/starlet.ts";
 import { meanPlane } from "./separate_stars.ts";
 
 /** Options of {@linkcode reduceNoise}. */
@@ -38,7 +38,8 @@ export const reduceNoiseDefaults: Readonly<ReduceNoiseOptions> = Object.freeze({
  */
 function withoutSpecks(data: Float32Array, width: number, height: number): Float32Array {
   const noise = scaleNoise(starlet(data, width, height, 1).scales[0]) / starletGains[0];
-  const out = Float32Array.from(data), near = new Float64Array(8);
+  const out = allocatePlane(width, height), near = new Float64Array(8);
+  out.set(data);
   if (!(noise > 0)) return out;
   for (let y = 1; y + 1 < height; y++) {
     for (let x = 1; x + 1 < width; x++) {
@@ -63,17 +64,29 @@ function withoutSpecks(data: Float32Array, width: number, height: number): Float
   return out;
 }
 
-/** A plane with insignificant details taken down. Significance is that of the neighbourhood, so that single specks count little. */
-function cleaned(
-  data: Float32Array,
-  width: number,
-  height: number,
-  count: number,
-  threshold: number,
-  grain: number,
-): Float32Array {
-  const { scales, rest } = starlet(data, width, height, count);
-  const out = Float32Array.from(rest);
+/** One plane, or its difference to another, to clean. */
+interface CleanJob {
+  readonly data: Float32Array;
+  /** Taken off first; null for nothing. */
+  readonly less: Float32Array | null;
+  readonly out: Float32Array;
+  readonly width: number;
+  readonly height: number;
+  readonly count: number;
+  readonly threshold: number;
+  readonly grain: number;
+}
+
+/** Takes insignificant details of a plane down. Significance is that of the neighbourhood, so that single specks count little. */
+export function cleanPlane(job: CleanJob): void {
+  const { data, less, out, width, height, count, threshold, grain } = job;
+  let source = data;
+  if (less !== null) {
+    source = new Float32Array(data.length);
+    for (let i = 0; i < data.length; i++) source[i] = data[i] - less[i];
+  }
+  const { scales, rest } = starlet(source, width, height, count);
+  out.set(rest);
   scales.forEach((detail, j) => {
     const noise = scaleNoise(detail);
     if (!(noise > 0)) {
@@ -82,7 +95,7 @@ function cleaned(
     }
     const power = new Float32Array(detail.length), norm = 1 / (noise * noise);
     for (let i = 0; i < power.length; i++) power[i] = detail[i] * detail[i] * norm;
-    const local = smoothPlane(power, width, height, 1.1 * 2 ** j);
+    const local = starletSmooth(power, width, height, 2 ** j);
     // The mean square of noise is 1; a threshold of 3 stands for a mean square of 3 over the few samples of a neighbourhood.
     const low = 1 + 0.25 * threshold, high = 1 + 1.25 * threshold, scale = 1 / (high - low);
     for (let i = 0; i < out.length; i++) {
@@ -90,8 +103,9 @@ function cleaned(
       out[i] += detail[i] * (grain + (1 - grain) * keep);
     }
   });
-  return out;
 }
+
+const cleanTask: PoolTask<CleanJob, void> = { module: import.meta.url, name: "cleanPlane", run: cleanPlane };
 
 /**
  * Reduce noise by scale: the image is parted into details of 1, 2, 4 … pixels (starlet), the noise of each scale is
@@ -130,17 +144,20 @@ export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> =
   const { width, height } = image, several = image.planes.length > 1;
   const sources = image.planes.map(({ data }) => specks ? withoutSpecks(data, width, height) : data);
   const mean = meanPlane({ ...image, planes: image.planes.map((plane, c) => ({ ...plane, data: sources[c] })) });
-  const light = cleaned(mean, width, height, scales, threshold, grain);
+  const size = { width, height }, light = allocatePlane(width, height);
+  const out = image.planes.map(() => several ? allocatePlane(width, height) : light);
+  const jobs: CleanJob[] = [{ ...size, data: mean, less: null, out: light, count: scales, threshold, grain }];
+  if (several) {
+    sources.forEach((data, c) =>
+      jobs.push({ ...size, data, less: mean, out: out[c], count: scales + 1, threshold: colourThreshold, grain: 0 })
+    );
+  }
+  parallelMap(cleanTask, jobs, { label: "reducing noise" });
   const planes = image.planes.map(({ channel }, c) => {
-    const out = allocatePlane(width, height), data = sources[c];
-    if (several) {
-      const difference = new Float32Array(data.length);
-      for (let i = 0; i < difference.length; i++) difference[i] = data[i] - mean[i];
-      const colour = cleaned(difference, width, height, scales + 1, colourThreshold, 0);
-      for (let i = 0; i < out.length; i++) out[i] = light[i] + colour[i];
-    } else out.set(light);
-    for (let i = 0; i < out.length; i++) if (data[i] !== data[i]) out[i] = NaN;
-    return { channel, data: out };
+    const target = out[c], data = sources[c];
+    if (several) { for (let i = 0; i < target.length; i++) target[i] += light[i]; }
+    for (let i = 0; i < target.length; i++) if (data[i] !== data[i]) target[i] = NaN;
+    return { channel, data: target };
   });
   if (image.unit === "display") {
     for (const { data } of planes) {

@@ -2,6 +2,7 @@
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 import { detectStars } from "../measure/detect_stars.ts";
 import { smoothPlane } from "../measure/smooth_plane.ts";
 import { medianInPlace } from "../stats/samples.ts";
@@ -195,7 +196,8 @@ function starlessPlane(
   fwhm: number,
   beta: number,
   used: Readonly<SeparateStarsOptions>,
-  unmeasured: ReadonlySet<Star> = new Set(),
+  unmeasured: readonly number[],
+  draft: boolean,
 ): Float32Array {
   const bright = list.filter((s) => !s.saturated).slice(0, 200);
   const typical: readonly [number, number] = bright.length === 0 ? [0, 0] : [
@@ -212,11 +214,12 @@ function starlessPlane(
   const rest = Float32Array.from(source);
   const level = Number.isNaN(used.saturationLevel) ? Infinity : used.saturationLevel;
   const most = Math.hypot(width, height);
-  const stars: PlaneStar[] = list.map((star) => ({
+  const notMeasured = new Set(unmeasured);
+  const stars: PlaneStar[] = list.map((star, index) => ({
     star,
     place: placeOf(star, fwhm, typical),
     amplitude: 0,
-    top: star.saturated && !unmeasured.has(star) ? topRadius(source, width, height, star, level, fwhm) : 0,
+    top: star.saturated && !notMeasured.has(index) ? topRadius(source, width, height, star, level, fwhm) : 0,
     core: 0,
   }));
   const reach = (s: PlaneStar) =>
@@ -255,6 +258,12 @@ function starlessPlane(
       }
     }
   });
+  if (draft) {
+    // Only to look for what is left: the smoothed surroundings will do.
+    const masked = rest.map((v, i) => hole[i] ? NaN : v), around = smoothPlane(masked, width, height, fwhm);
+    for (let i = 0; i < rest.length; i++) if (hole[i]) rest[i] = around[i] === around[i] ? around[i] : first[i];
+    return rest;
+  }
   const filled = fillHoles(rest, hole, width, height, { pull: 1 / 64, sweeps: 10 });
   // Grain for the fillings: what the surroundings have above their smoothed selves, moved here from a place beside the star.
   const masked = rest.slice();
@@ -302,6 +311,32 @@ function starlessPlane(
   for (let i = 0; i < filled.length; i++) if (source[i] !== source[i]) filled[i] = NaN;
   return filled;
 }
+
+/** One plane to part. */
+interface SeparateJob {
+  readonly data: Float32Array;
+  readonly out: Float32Array;
+  readonly width: number;
+  readonly height: number;
+  readonly list: readonly Star[];
+  readonly fwhm: number;
+  readonly beta: number;
+  readonly used: Readonly<SeparateStarsOptions>;
+  /** Stars of the list that were never measured. */
+  readonly unmeasured: readonly number[];
+}
+
+/** Takes the stars out of one plane. */
+export function separatePlane(job: SeparateJob): void {
+  const { data, out, width, height, list, fwhm, beta, used, unmeasured } = job;
+  out.set(starlessPlane(data, width, height, list, fwhm, beta, used, unmeasured, false));
+}
+
+const separateTask: PoolTask<SeparateJob, void> = {
+  module: import.meta.url,
+  name: "separatePlane",
+  run: separatePlane,
+};
 
 const single = new Float32Array(1), singleBits = new Int32Array(single.buffer);
 
@@ -389,34 +424,38 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
   const light = meanPlane(image), found = find(light), { fwhmPixels } = found;
   const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
   let list = found.stars;
-  let unmeasured: ReadonlySet<Star> = new Set();
-  const part = (stars: readonly Star[]) =>
-    planes.map(({ data }) => starlessPlane(data, width, height, stars, fwhmPixels, beta, used, unmeasured));
-  let behind: Float32Array[] = planes.map(({ data }) => Float32Array.from(data));
-  if (list.length > 0) {
+  const behind = planes.map(() => allocatePlane(width, height));
+  if (list.length === 0) planes.forEach(({ data }, c) => behind[c].set(data));
+  else {
     // Faint companions show once the bright stars are gone: what looks like a star then is added to the list.
-    const rest = starlessPlane(light, width, height, list, fwhmPixels, beta, used);
+    const rest = starlessPlane(light, width, height, list, fwhmPixels, beta, used, [], true);
     const like = (s: Star) => s.fwhmPixels > 0.6 * fwhmPixels && s.fwhmPixels < 1.5 * fwhmPixels;
     const seen = find(rest).stars.filter(like);
     const apart = (s: Star) =>
       !seen.some((t) => (t.x - s.x) * (t.x - s.x) + (t.y - s.y) * (t.y - s.y) < fwhmPixels * fwhmPixels);
-    unmeasured = new Set(peaksLeft(rest, width, height, fwhmPixels, Math.max(6, detectionSigma)).filter(apart));
-    const more = [...seen, ...unmeasured];
-    list = [...list, ...more].sort((a, b) => b.flux - a.flux);
-    behind = part(list);
+    const extra = new Set(peaksLeft(rest, width, height, fwhmPixels, Math.max(6, detectionSigma)).filter(apart));
+    list = [...list, ...seen, ...extra].sort((a, b) => b.flux - a.flux);
+    const unmeasured = list.flatMap((star, index) => extra.has(star) ? [index] : []);
+    const jobs = planes.map(({ data }, c): SeparateJob => ({
+      data,
+      out: behind[c],
+      width,
+      height,
+      list,
+      fwhm: fwhmPixels,
+      beta,
+      used,
+      unmeasured,
+    }));
+    parallelMap(separateTask, jobs, { label: "parting stars" });
   }
   const notes = [`${list.length} stars, FWHM ${fwhmPixels.toFixed(2)} px`];
   const front = planes.map(() => allocatePlane(width, height));
-  const shared = behind.map((data) => {
-    const out = allocatePlane(width, height);
-    out.set(data);
-    return out;
-  });
-  planes.forEach(({ data }, c) => partExactly(data, shared[c], front[c]));
+  planes.forEach(({ data }, c) => partExactly(data, behind[c], front[c]));
   const entry = { step: "separateStars", options: used, notes };
   const named = (parts: readonly Float32Array[]) => planes.map(({ channel }, c) => ({ channel, data: parts[c] }));
   return {
-    starless: derive(image, { planes: named(shared) }, { ...entry, output: "starless" }),
+    starless: derive(image, { planes: named(behind) }, { ...entry, output: "starless" }),
     stars: derive(image, { planes: named(front), variance: null, mask: null }, { ...entry, output: "stars" }),
     list,
   };
