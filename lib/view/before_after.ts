@@ -16,6 +16,7 @@ import {
   makePreview,
   pixelsAddress,
   type Preview,
+  sampleOf,
   unitLabel,
   wholeRegion,
 } from "./preview.ts";
@@ -169,6 +170,9 @@ function factTable(
   return { elements, bottom: line + 8 };
 }
 
+/** Median of a plane; of an even sample of it when it is large, which moves the result by less than a hundredth of the spread. */
+const middleOf = (data: Float32Array): number => quantile(data.length > 4_000_000 ? sampleOf(data) : data, 0.5);
+
 /** Numbers that hold for any two images: median level and spread of each channel shown. */
 function plainFacts(before: Image, after: Image, channel: string | null): ReportLedgerLine[] {
   const rows: ReportLedgerLine[] = [];
@@ -179,7 +183,7 @@ function plainFacts(before: Image, after: Image, channel: string | null): Report
   const one = planesOf(before), two = planesOf(after);
   one.forEach((plane, at) => {
     if (two[at] === undefined) return;
-    const a = quantile(plane.data, 0.5), b = quantile(two[at].data, 0.5);
+    const a = middleOf(plane.data), b = middleOf(two[at].data);
     const name = `median${one.length > 1 ? ` ${channelLabel(plane.channel)}` : ""}`;
     const change = before.unit === after.unit ? formatNumber(b - a, 3) : "";
     rows.push({
