@@ -568,6 +568,7 @@ export {
   type Showable,
 } from "./view/show.ts";
 export { cellProgress } from "./view/cell_progress.ts";
+export { youShouldSee } from "./view/you_should_see.ts";
 export { compareView, compareViewDefaults, type CompareViewOptions } from "./view/compare_view.ts";
 export { tuneStretch, tuneStretchDefaults, type TuneStretchOptions } from "./view/tune_stretch.ts";
 export type {

@@ -12,6 +12,7 @@ import {
   show,
   stretchAsinh,
   tuneStretch,
+  youShouldSee,
 } from "../../lib/mod.ts";
 import { drawTunedPixel, type TunedLevels } from "../../lib/view/tune_stretch.ts";
 
@@ -83,6 +84,19 @@ describe("cellProgress", () => {
       messages.map((_, at) => at === 0 ? "display_data" : "update_display_data"),
     );
     expect(messages.at(-1)?.data["text/plain"]).toBe("measuring: 100 of 100, done in 5.0 s");
+  });
+});
+
+describe("youShouldSee", () => {
+  it("shows what was promised and found, and throws beyond it or for NaN", () => {
+    const messages = collect();
+    youShouldSee("frames kept", 14, 14, 0);
+    expect(messages[0].data["text/plain"]).toBe("You should see: frames kept 14 (promised 14 ± 0)");
+    expect(() => youShouldSee("noise (ADU)", 1.61, 1.5, 0.1)).toThrow(
+      "youShouldSee: noise (ADU): must be 1.500 ± 0.1000, but got 1.610",
+    );
+    expect(() => youShouldSee("noise", NaN, 1, 5)).toThrow("but got –");
+    expect(() => youShouldSee("noise", 1, 1, NaN)).toThrow("within must be ≥ 0");
   });
 });
 
