@@ -492,6 +492,10 @@ function finish(
   const notes = [
     `${opened.length} frames combined`,
     `left out: ${percent(dimmerShare)} of the samples below and ${percent(brighterShare)} above the others`,
+    // Satellites and rays are rare: a share this far above the one asked for says that the noise is not what was assumed.
+    ...(used.rejection !== "none" && dimmerShare > 10 * used.lostShare
+      ? ["doubt: many samples lay below the others; drifting sky without normalisation, or noise with a long tail"]
+      : []),
     ...(used.dropSize === null ? [] : evenness(channels, output.weight)),
     ...rejected.map((each) => `not used: ${each.name}: ${each.reason.replace(`${each.name}: `, "")}`),
   ];

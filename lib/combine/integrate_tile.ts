@@ -405,7 +405,7 @@ function judge(plan: TilePlan, plane: number, strip: Strip, verdicts: Uint8Array
     sky: plan.sky[plane],
     seeing: plan.seeing,
   };
-  huberVerdicts(strip, plan.limits, 0, verdicts);
+  if (frames.length > plan.few) huberVerdicts(strip, plan.limits, 0, verdicts);
   noiseVerdicts(strip, model, plan.noiseLimit, plan.pairLimit, plan.few, verdicts);
 }
 

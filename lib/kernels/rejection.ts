@@ -188,13 +188,22 @@ export function noiseVerdicts(
 ): void {
   const { samples, frames, stride, count } = strip;
   const values = new Float64Array(frames), which = new Int32Array(frames);
+  const { sky, seeing, skyVariance, perUnit } = model;
+  let leastSky = Infinity, leastUnit = Infinity;
+  for (let f = 0; f < frames; f++) {
+    leastSky = Math.min(leastSky, skyVariance[f]);
+    leastUnit = Math.min(leastUnit, perUnit[f]);
+  }
   for (let p = 0; p < count; p++) {
     let n = 0;
-    for (let f = 0; f < frames && n <= most; f++) if (samples[f * stride + p] === samples[f * stride + p]) n++;
-    if (n > most) continue;
-    n = 0;
+    if (frames > most) {
+      for (let f = 0; f < frames && n <= most; f++) if (samples[f * stride + p] === samples[f * stride + p]) n++;
+      if (n > most) continue;
+      n = 0;
+    }
     for (let f = 0; f < frames; f++) {
       const x = samples[f * stride + p];
+      verdicts[f * stride + p] = x === x ? verdict.keep : verdict.missing;
       if (x === x) {
         // Insertion keeps the few values sorted.
         let k = n++;
@@ -206,16 +215,16 @@ export function noiseVerdicts(
         which[k] = f;
       }
     }
-    let last = 0;
-    for (let f = 0; f < frames; f++) {
-      const x = samples[f * stride + p];
-      verdicts[f * stride + p] = x === x ? verdict.keep : verdict.missing;
-    }
     if (n < 2) continue;
     const half = n >> 1;
     const centre = n === 2 ? values[0] : n % 2 === 1 ? values[half] : (values[half - 1] + values[half]) / 2;
-    const light = Math.max(0, centre - model.sky), air = model.seeing * light;
-    const variance = (f: number) => model.skyVariance[f] + model.perUnit[f] * light + air * air;
+    const light = Math.max(0, centre - sky), air = seeing * light;
+    // Most pixels lie within what even the frame of the least noise allows.
+    const far = n === 2 ? values[1] - values[0] : Math.max(values[n - 1] - centre, centre - values[0]);
+    const reach = n === 2 ? pairLimit : limit, least = leastSky + leastUnit * light + air * air;
+    if (far * far <= reach * reach * least) continue;
+    const variance = (f: number) => skyVariance[f] + perUnit[f] * light + air * air;
+    let last = 0;
     if (n === 2) {
       const allowed = pairLimit * Math.sqrt(variance(which[0]) + variance(which[1]));
       if (allowed > 0 && values[1] - values[0] > allowed) verdicts[which[1] * stride + p] = verdict.brighter;
