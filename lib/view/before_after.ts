@@ -256,9 +256,10 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
     return pixelsAddress(samples, preview.width, preview.height);
   };
 
+  const size = `${before.width} × ${before.height}${sameSize ? "" : ` → ${after.width} × ${after.height}`} pixels`;
   const hidden = before.planes.length > wholeBefore.planes.length && channel === null;
   const shown = hidden ? `of ${before.planes.length} channels ${channelLabel(wholeBefore.channels[0])} is shown` : "";
-  const subtitle = [used.subtitle, shown, `${before.width} × ${before.height} pixels`].filter((each) => each !== "")
+  const subtitle = [used.subtitle, shown, size].filter((each) => each !== "")
     .join(
       " · ",
     );
