@@ -1,0 +1,133 @@
+import { describe, expect, it } from "vitest";
+import {
+  diagnoseNight,
+  faultList,
+  type FaultName,
+  type FrameQuality,
+  lanternScene,
+  longRig,
+  measureFrame,
+  measureTransparency,
+  type NightRow,
+  randomStream,
+  simulateFrame,
+} from "../../lib/mod.ts";
+import { recordOf } from "../support/records.ts";
+
+const scene = lanternScene({}), rig = longRig;
+const dark = rig.detector.offsetAdu + 1.2 / rig.detector.electronsPerAdu;
+let minute = 0;
+
+/** A measured light of a small simulated night, with the seeing of a real one: 5 % from frame to frame. */
+function light(fault: FaultName, seed: string): NightRow {
+  const random = randomStream(`night ${seed}`);
+  const dateUtc = new Date(Date.UTC(2026, 9, 3, 20, minute++ * 6)).toISOString().slice(0, 19);
+  const { image, truth } = simulateFrame(rig, scene, {
+    seed,
+    filter: "OIII",
+    dateUtc,
+    fwhmArcsec: rig.fwhmArcsec * (1 + 0.05 * random.gaussian()),
+    pointing: [8 * random.gaussian(), 8 * random.gaussian()],
+    ...(fault === "none" ? {} : { fault }),
+  });
+  const record = recordOf({
+    file: `${fault} ${seed}`,
+    filter: "OIII",
+    dateUtc,
+    width: image.width,
+    height: image.height,
+  });
+  return {
+    record,
+    quality: measureFrame(image, { fullScaleAdu: 16383 }),
+    darkLevel: dark,
+    fluxRatio: null,
+    digest: truth.fault + seed,
+  };
+}
+
+describe("diagnoseNight on a simulated night", () => {
+  const good = Array.from({ length: 9 }, (_, i) => light("none", `good ${i}`));
+  const names = (Object.keys(faultList) as FaultName[]).filter((name) => name !== "none");
+  const bad = names.map((name) => light(name, `bad ${name}`));
+  const { frames, findings } = diagnoseNight([...good, ...bad]);
+  it("keeps every good frame", () => {
+    expect(frames.slice(0, good.length).map((each) => each.verdict)).toEqual(good.map(() => "keep"));
+    expect(findings).toEqual([]);
+  });
+  it.each(names)("names the cause of %s, keeps or rejects it as it deserves, and says on what grounds", (name) => {
+    const frame = frames[good.length + names.indexOf(name)];
+    expect(frame.cause).toContain(faultList[name].cause);
+    expect(frame.verdict === "reject").toBe(!faultList[name].keep);
+    expect(frame.evidence).toMatch(/\d/);
+    expect(frame.remedy).not.toBe("");
+  });
+  it("does not depend on the order of the rows", () => {
+    const rows = [...good, ...bad], turned = diagnoseNight([...rows].reverse()).frames;
+    expect(turned.map((each) => each.file + each.verdict).reverse()).toEqual(
+      frames.map((each) => each.file + each.verdict),
+    );
+  });
+  it("finds the transparency that was simulated, within 2 % of clear frames", () => {
+    const values = measureTransparency([...good, bad[names.indexOf("cloud")]].map((row) => ({
+      stars: row.quality?.stars ?? [],
+      width: rig.width,
+      height: rig.height,
+    })));
+    for (const each of values.slice(0, good.length)) expect(Math.abs(each.value - 1)).toBeLessThan(0.08);
+    // optical depth 0.9 more, spread over the frame
+    expect(Math.abs(values[good.length].value - Math.exp(-0.9))).toBeLessThan(0.08);
+    expect(values.every((each) => each.method === "matched")).toBe(true);
+  });
+  it("finds copies and unreadable files, and keeps the first of the copies", () => {
+    const copy = { ...good[2], record: { ...good[2].record, file: "copy" } };
+    const broken: NightRow = {
+      record: recordOf({ file: "broken", filter: "OIII" }),
+      quality: null,
+      problem: "ends after 100 of 5760 bytes",
+    };
+    const result = diagnoseNight([...good, copy, broken]).frames;
+    expect(result[2].verdict).toBe("keep");
+    expect(result[9].cause).toBe("duplicate");
+    expect(result[9].evidence).toContain(good[2].record.file);
+    expect(result[10].cause).toBe("corrupt file");
+    expect(result[10].evidence).toBe("ends after 100 of 5760 bytes");
+  });
+  it("tells a fault of the whole rig from one of a frame", () => {
+    const tilted = good.map((row) => ({
+      ...row,
+      quality: {
+        ...(row.quality as FrameQuality),
+        fieldMap: { ...(row.quality as FrameQuality).fieldMap, tilt: 0.6, tiltSignificance: 20 },
+      },
+    }));
+    const result = diagnoseNight(tilted);
+    expect(result.findings.map((each) => each.cause)).toEqual(["tilt"]);
+    expect(result.frames.every((each) => each.verdict === "keep" && !each.causes.includes("tilt"))).toBe(true);
+  });
+  it("names two causes of one frame, and says when it cannot tell", () => {
+    const q = good[0].quality as FrameQuality;
+    const both: NightRow = {
+      ...good[0],
+      digest: null,
+      fluxRatio: null,
+      quality: {
+        ...q,
+        stars: q.stars.map((star) => ({ ...star, flux: star.flux * 0.5 })),
+        doubling: { dx: 6, dy: 2, ratio: 0.4, share: 0.9 },
+      },
+    };
+    const frame = diagnoseNight([...good.slice(1), both]).frames[8];
+    expect([...frame.causes].sort()).toEqual(["cloud", "guiding jump"]);
+    const wide: NightRow = {
+      ...good[0],
+      digest: null,
+      quality: { ...q, fwhmPixels: q.fwhmPixels * 1.5, moffatBeta: 3.2 },
+    };
+    expect(diagnoseNight([...good.slice(1), wide]).frames[8].cause).toContain(" or ");
+  });
+  it("judges nothing when there is nothing, and refuses limits that are none", () => {
+    expect(diagnoseNight([])).toEqual({ frames: [], findings: [] });
+    expect(() => diagnoseNight([], { rejectWidth: 0 })).toThrow("diagnoseNight: rejectWidth must be > 0, but got 0");
+  });
+});
