@@ -117,7 +117,18 @@ export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fw
   const chosen = stars.filter((star) => !star.saturated && star.snr > 25).slice(0, 40);
   if (chosen.length < 6 || !(fwhmPixels > 0)) return null;
   const half = Math.min(30, Math.ceil(4 * fwhmPixels)), n = 2 * half + 1, mean = meanStar(sampling, chosen, half);
-  const top = mean[half * n + half], { data, width, height } = sampling;
+  // Two close images pull the centroid off the brighter: its peak is the origin.
+  let px = half, py = half;
+  const hunt = Math.ceil(fwhmPixels);
+  for (let y = half - hunt; y <= half + hunt; y++) {
+    for (let x = half - hunt; x <= half + hunt; x++) {
+      if (mean[y * n + x] > mean[py * n + px]) {
+        px = x;
+        py = y;
+      }
+    }
+  }
+  const top = mean[py * n + px], { data, width, height } = sampling;
   /** Share of the stars that show light at a shift, more than at the other directions of that distance. */
   const shareAt = (dx: number, dy: number, least: number): number => {
     let seen = 0, asked = 0;
@@ -139,26 +150,28 @@ export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fw
   let best: Doubling | null = null;
   for (let y = 1; y < n - 1; y++) {
     for (let x = 1; x < n - 1; x++) {
-      const v = mean[y * n + x], dx = x - half, dy = y - half, r = Math.hypot(dx, dy);
-      if (r < 1.1 * fwhmPixels || r > half - 1 || v < 0.1 * top || (best !== null && v <= best.ratio * top)) continue;
+      const v = mean[y * n + x], dx = x - px, dy = y - py, r = Math.hypot(dx, dy);
+      // The width is that of both images together: the saddle decides, not the distance.
+      if (r < 0.8 * fwhmPixels || v < 0.1 * top || (best !== null && v <= best.ratio * top)) continue;
+      if (Math.min(px, py, n - 1 - px, n - 1 - py) - 1 < r) continue;
       let highest = true;
       for (let k = 0; k < 9; k++) if (mean[(y + Math.floor(k / 3) - 1) * n + x + k % 3 - 1] > v) highest = false;
       if (!highest) continue;
       let saddle = v;
       for (let t = 0; t < 20; t++) {
-        const at = mean[Math.round(half + dy * t / 20) * n + Math.round(half + dx * t / 20)];
+        const at = mean[Math.round(py + dy * t / 20) * n + Math.round(px + dx * t / 20)];
         if (at < saddle) saddle = at;
       }
-      const ring: number[] = [];
+      const ring: number[] = [], direction = Math.atan2(dy, dx);
       for (let a = 0; a < 32; a++) {
-        const angle = Math.atan2(dy, dx) + Math.PI * a / 16;
+        const angle = direction + Math.PI * a / 16;
         // Leave the peak and, for stars of which either image was taken, its opposite out.
-        if (Math.abs(Math.sin(angle - Math.atan2(dy, dx))) < 0.5) continue;
-        ring.push(mean[Math.round(half + r * Math.sin(angle)) * n + Math.round(half + r * Math.cos(angle))]);
+        if (Math.abs(Math.sin(angle - direction)) < 0.5) continue;
+        ring.push(mean[Math.round(py + r * Math.sin(angle)) * n + Math.round(px + r * Math.cos(angle))]);
       }
       const around = median(ring), scatter = Math.max(madSigma(ring), 0.005 * top);
       if (saddle < 0.9 * v && v - around > Math.max(0.1 * top, 6 * scatter)) {
-        const share = shareAt(dx, dy, 0.4 * (v - around) / top);
+        const share = shareAt(x - half, y - half, 0.4 * (v - around) / top);
         if (share > 0.6) best = { dx, dy, ratio: (v - around) / top, share };
       }
     }
@@ -173,13 +186,24 @@ export function haloShare(sampling: Sampling, stars: readonly Star[], fwhmPixels
   if (chosen.length === 0 || !(fwhmPixels > 0)) return NaN;
   const inner = 2 * fwhmPixels, outer = 5 * fwhmPixels, step = parity === -1 ? 1 : 2, shares: number[] = [];
   for (const star of chosen) {
-    if (star.x < outer || star.y < outer || star.x > width - 1 - outer || star.y > height - 1 - outer) continue;
+    const far = 1.3 * outer;
+    if (star.x < far || star.y < far || star.x > width - 1 - far || star.y > height - 1 - far) continue;
+    // The sky next to it, not the one that small tiles follow: they would take a halo for sky.
+    const ring: number[] = [];
+    for (let a = 0; a < 96; a++) {
+      const radius = outer * (1.05 + 0.25 * (a % 3) / 2), angle = 2 * Math.PI * a / 96;
+      let x = Math.round(star.x + radius * Math.cos(angle));
+      const y = Math.round(star.y + radius * Math.sin(angle));
+      if (parity !== -1 && ((x + y) & 1) !== parity) x--;
+      ring.push(data[y * width + x]);
+    }
+    const sky = median(ring);
     let within = 0, beyond = 0;
     for (let y = Math.ceil(star.y - outer); y <= star.y + outer; y++) {
       let x = Math.ceil(star.x - outer);
       if (parity !== -1 && ((x + y) & 1) !== parity) x++;
       for (; x <= star.x + outer; x += step) {
-        const r = Math.hypot(x - star.x, y - star.y), v = data[y * width + x] - star.background;
+        const r = Math.hypot(x - star.x, y - star.y), v = data[y * width + x] - sky;
         if (v !== v) continue;
         if (r < inner) within += v;
         else if (r < outer) beyond += v;
