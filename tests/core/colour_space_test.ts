@@ -12,6 +12,8 @@ import {
 const near = (actual: number, wanted: number, tolerance: number) =>
   expect(Math.abs(actual - wanted), `${actual} against ${wanted}`).toBeLessThanOrEqual(tolerance);
 
+type Three = readonly [number, number, number];
+
 describe("transfer function", () => {
   it("gives the values of IEC 61966-2-1", () => {
     near(linearToSrgb(0.01), 0.0998528227, 1e-9);
@@ -48,18 +50,17 @@ describe("cubeRoot", () => {
 describe("Oklab", () => {
   it("gives the published table of Ottosson 2020 (XYZ → Oklab, three digits)", () => {
     // Linear sRGB of the XYZ colours by the inverse of the sRGB matrix (IEC 61966-2-1).
-    const linear = (x: number, y: number, z: number) =>
-      [
-        3.2404542 * x - 1.5371385 * y - 0.4985314 * z,
-        -0.969266 * x + 1.8760108 * y + 0.041556 * z,
-        0.0556434 * x - 0.2040259 * y + 1.0572252 * z,
-      ] as const;
-    const rows = [
+    const linear = (x: number, y: number, z: number): Three => [
+      3.2404542 * x - 1.5371385 * y - 0.4985314 * z,
+      -0.969266 * x + 1.8760108 * y + 0.041556 * z,
+      0.0556434 * x - 0.2040259 * y + 1.0572252 * z,
+    ];
+    const rows: readonly (readonly [Three, Three])[] = [
       [[0.95, 1, 1.089], [1, 0, 0]],
       [[1, 0, 0], [0.45, 1.236, -0.019]],
       [[0, 1, 0], [0.922, -0.671, 0.263]],
       [[0, 0, 1], [0.153, -1.415, -0.449]],
-    ] as const;
+    ];
     for (const [xyz, lab] of rows) {
       const found = oklabOfLinear(...linear(...xyz));
       for (let k = 0; k < 3; k++) near(found[k], lab[k], 1.6e-3);
@@ -74,7 +75,8 @@ describe("Oklab", () => {
   });
 
   it("returns where it came from, and shows only what the screen can, with the hue kept", () => {
-    for (const colour of [[0.1, 0.2, 0.3], [1, 0, 0], [0, 0, 1], [0.5, 0.5, 0.5]] as const) {
+    const colours: readonly Three[] = [[0.1, 0.2, 0.3], [1, 0, 0], [0, 0, 1], [0.5, 0.5, 0.5]];
+    for (const colour of colours) {
       linearOfOklab(...oklabOfLinear(...colour)).forEach((v, k) => near(v, colour[k], 1e-6));
     }
     for (let h = 0; h < 360; h += 15) {
