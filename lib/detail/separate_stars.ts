@@ -175,12 +175,15 @@ function fitStar(
   return det > 1e-9 * s1 * spp ? (s1 * spv - sp * sv) / det : NaN;
 }
 
-/** Noise of a sample from the difference to its smoothed surroundings, objects left out by the median. */
-function fineNoise(high: Float32Array): number {
-  const stride = Math.max(1, Math.floor(high.length / 200_000) | 1),
-    kept = new Float64Array(Math.ceil(high.length / stride));
+/** Noise of a sample from its difference to the smoothed surroundings, objects left out by the median. */
+function fineNoise(data: Float32Array, smooth: Float32Array): number {
+  const stride = Math.max(1, Math.floor(data.length / 200_000) | 1);
+  const kept = new Float64Array(Math.ceil(data.length / stride));
   let n = 0;
-  for (let i = 0; i < high.length; i += stride) if (high[i] === high[i]) kept[n++] = Math.abs(high[i]);
+  for (let i = 0; i < data.length; i += stride) {
+    const v = Math.abs(data[i] - smooth[i]);
+    if (v === v) kept[n++] = v;
+  }
   return n === 0 ? NaN : 1.482602218505602 * medianInPlace(kept, n);
 }
 
@@ -205,10 +208,7 @@ function starlessPlane(
     medianInPlace(Float64Array.from(bright, (s) => s.shape[1])),
   ];
   const first = smoothPlane(source, width, height, GRAIN);
-  const noise = Math.max(
-    fineNoise(source.map((v, i) => v - first[i])),
-    Number.MIN_VALUE,
-  );
+  const noise = Math.max(fineNoise(source, first), Number.MIN_VALUE);
   const profile = measureProfile(source, width, height, list, fwhm, beta, typical, noise);
   if (profile === null) return Float32Array.from(source);
   const rest = Float32Array.from(source);
@@ -266,9 +266,7 @@ function starlessPlane(
   }
   const filled = fillHoles(rest, hole, width, height, { pull: 1 / 64, sweeps: 10 });
   // Grain for the fillings: what the surroundings have above their smoothed selves, moved here from a place beside the star.
-  const masked = rest.slice();
-  for (let i = 0; i < masked.length; i++) if (hole[i]) masked[i] = NaN;
-  const smooth = smoothPlane(masked, width, height, GRAIN);
+  const smooth = smoothPlane(filled, width, height, GRAIN);
   stars.forEach((s, index) => {
     if (!(s.core > 0)) return;
     const r = Math.ceil(1.3 * s.core);
@@ -469,7 +467,7 @@ function peaksLeft(data: Float32Array, width: number, height: number, fwhm: numb
   const sigma = fwhm / 2.355, fine = smoothPlane(data, width, height, sigma);
   const wide = smoothPlane(data, width, height, 2.5 * sigma), high = new Float32Array(data.length);
   for (let i = 0; i < high.length; i++) high[i] = fine[i] - wide[i];
-  const noise = fineNoise(high), peaks: Star[] = [], r = 1.3 * fwhm;
+  const noise = fineNoise(fine, wide), peaks: Star[] = [], r = 1.3 * fwhm;
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
       const i = y * width + x, v = high[i];

@@ -3,6 +3,7 @@ import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky, type SkyLevel } from "../measure/sky_level.ts";
 import { scaleNoise, starlet } from "../measure/starlet.ts";
+import { quantile } from "../stats/median.ts";
 import { normalQuantile } from "../stats/normal.ts";
 import { type Curve, curveThrough, prepareCurve } from "./curve.ts";
 import type { StretchAsinhOptions } from "./stretch_asinh.ts";
@@ -175,13 +176,8 @@ function grainOf(data: Float32Array, width: number, height: number): number {
 function whiteOf(image: Image, share: number): number {
   let white = -Infinity;
   for (const { data } of image.planes) {
-    const stride = Math.max(1, Math.floor(data.length / 2_000_000) | 1);
-    const kept = new Float32Array(Math.ceil(data.length / stride));
-    let n = 0;
-    for (let i = 0; i < data.length; i += stride) if (Number.isFinite(data[i])) kept[n++] = data[i];
-    if (n === 0) continue;
-    const sorted = kept.subarray(0, n).sort();
-    white = Math.max(white, sorted[Math.max(0, Math.min(n - 1, Math.ceil((1 - share) * n) - 1))]);
+    const level = quantile(data, 1 - share);
+    if (level > white) white = level;
   }
   return white;
 }
