@@ -21,11 +21,16 @@ const homes = new WeakMap<ArrayBufferLike, WebAssembly.Memory>();
 const kept = new Map<number, WebAssembly.Memory[]>();
 let keptBytes = 0;
 let sinceCollection = 0;
+let collections = 0;
 let collector: (() => void) | null | undefined;
 
-/** Collect garbage now; does nothing where the engine does not let us. */
-function collect(): void {
+/**
+ * Collect garbage now; does nothing where the engine does not let us. A plane that workers have seen lives until they collect,
+ * too: the pool tells them.
+ */
+export function collect(): void {
   sinceCollection = 0;
+  collections++;
   if (collector === undefined) {
     try {
       setFlagsFromString("--expose-gc");
@@ -57,12 +62,21 @@ function freshMemory(pages: number): WebAssembly.Memory {
 /** The memory that a buffer is the whole of; undefined for any other buffer. */
 export const memoryOf = (buffer: ArrayBufferLike): WebAssembly.Memory | undefined => homes.get(buffer);
 
+/** Remember which memory a buffer is the whole of. */
+function home(memory: WebAssembly.Memory): ArrayBufferLike {
+  const buffer = memory.buffer as ArrayBufferLike;
+  homes.set(buffer, memory);
+  return buffer;
+}
+
 /** Make a memory that came from another thread known to {@linkcode memoryOf}. */
 export function adoptMemory(memory: WebAssembly.Memory): ArrayBufferLike {
   const buffer = memory.buffer as ArrayBufferLike;
-  if (!homes.has(buffer)) homes.set(buffer, memory);
-  return buffer;
+  return homes.has(buffer) ? buffer : home(memory);
 }
+
+/** Number of collections that were due on this thread so far. */
+export const collectionsDue = (): number => collections;
 
 /**
  * Shared memory of at least `bytes` bytes, filled with 0 unless `dirty`. A view must give offset 0 and its own length: the
@@ -75,11 +89,11 @@ export function allocateShared(bytes: number, dirty = false): SharedArrayBuffer 
   const pages = Math.ceil(bytes / pageBytes), used = kept.get(pages)?.pop();
   if (used !== undefined) {
     keptBytes -= pages * pageBytes;
-    const buffer = adoptMemory(used);
+    const buffer = home(used);
     if (!dirty) new Uint8Array(buffer).fill(0);
     return buffer as SharedArrayBuffer;
   }
-  return adoptMemory(freshMemory(pages)) as SharedArrayBuffer;
+  return home(freshMemory(pages)) as SharedArrayBuffer;
 }
 
 /** Samples of one plane whose content is arbitrary: for a caller that writes every one of them. */

@@ -12,6 +12,7 @@ import { readFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
 import { MessageChannel, type MessagePort, receiveMessageOnPort, Worker } from "node:worker_threads";
 import { FrameError, type FrameErrorReason } from "../core/errors.ts";
+import { collectionsDue } from "../core/memory.ts";
 import { type Progress, silent } from "../core/progress.ts";
 
 /** A function that workers can find again: the module that exports it, and its name there. */
@@ -64,6 +65,8 @@ export interface PoolCall {
   readonly jobs: readonly unknown[];
   /** Shared counters of the call, see {@linkcode callSlot}. */
   readonly counters: Int32Array;
+  /** Collections of garbage on the main thread so far: workers follow. */
+  readonly collections: number;
 }
 
 /** What a worker sends back. */
@@ -302,6 +305,15 @@ export function settlePool(): void {
   open = null;
 }
 
+/**
+ * A report during which the thread was interrupted must not look like one that still runs: this takes effect once the stack
+ * has unwound. A function of its own, because what waits for the end of the turn keeps alive all that it can see, and a long
+ * run is one turn: inside parallelMap that would be every array of every call.
+ */
+function endReportWithTurn(call: OpenCall): void {
+  queueMicrotask(() => call.reporting = false);
+}
+
 function runHere<Job, Result>(
   task: PoolTask<Job, Result>,
   jobs: readonly Job[],
@@ -351,13 +363,18 @@ export function parallelMap<Job, Result>(
 
   const { workers, ports, shared } = team, total = jobs.length;
   const counters = new Int32Array(new SharedArrayBuffer(64));
-  const call: PoolCall = { epoch: ++epoch, module: task.module, name: task.name, jobs, counters };
+  const call: PoolCall = {
+    epoch: ++epoch,
+    module: task.module,
+    name: task.name,
+    jobs,
+    counters,
+    collections: collectionsDue(),
+  };
   const mine: OpenCall = { counters, reporting: false };
   const crew = Math.min(workers.length, total);
   open = mine;
-  // A report during which the thread was interrupted must not look like one that still runs: this is called only once the
-  // stack has unwound.
-  queueMicrotask(() => mine.reporting = false);
+  endReportWithTurn(mine);
   const results: Result[] = new Array(total);
   let failure: PoolAnswer["failure"] = null;
   const collect = () => {

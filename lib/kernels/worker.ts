@@ -1,5 +1,6 @@
 /** What a worker of the pool runs: waits for calls, takes job after job, sends the results back. */
 import { type MessagePort, parentPort, workerData } from "node:worker_threads";
+import { collect } from "../core/memory.ts";
 import {
   callSlot,
   carryError,
@@ -70,6 +71,7 @@ function serve(port: MessagePort, shared: Int32Array): (call: PoolCall) => Promi
 // Work handed out inside a job stays on this thread: the processors are busy already.
 setWorkerCount(0);
 const { shared } = workerData as PoolStart;
+let collected = 0;
 let answer: ((call: PoolCall) => Promise<void>) | null = null;
 parentPort?.on("message", (message: PoolCall | { readonly port: MessagePort }) => {
   if ("port" in message) {
@@ -77,5 +79,13 @@ parentPort?.on("message", (message: PoolCall | { readonly port: MessagePort }) =
     Atomics.add(shared, poolSlot.ready, 1);
     Atomics.add(shared, poolSlot.signal, 1);
     Atomics.notify(shared, poolSlot.signal);
-  } else void answer?.(message);
+    return;
+  }
+  const due = message.collections;
+  // Once the call is over and its arrays are forgotten: this thread must not be the one that keeps dropped planes alive.
+  void answer?.(message).then(() => {
+    if (due === collected) return;
+    collected = due;
+    collect();
+  });
 });
