@@ -126,7 +126,7 @@ function addStar(
 ): void {
   const x0 = Math.max(0, Math.ceil(place.x - radius)), x1 = Math.min(width - 1, Math.floor(place.x + radius));
   const y0 = Math.max(0, Math.ceil(place.y - radius)), y1 = Math.min(height - 1, Math.floor(place.y + radius));
-  const { table, perPixel, measuredTo } = profile, last = table.length - 2;
+  const { table, perPixel, tabulatedTo } = profile, last = table.length - 2;
   for (let y = y0; y <= y1; y++) {
     const dy = y - place.y;
     for (let x = x0; x <= x1; x++) {
@@ -134,7 +134,7 @@ function addStar(
       if (dx * dx + dy * dy > radius * radius) continue;
       const r = Math.sqrt(place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy);
       let value: number;
-      if (r >= measuredTo) value = profileAt(profile, r);
+      if (r >= tabulatedTo) value = profileAt(profile, r);
       else {
         const at = r * perPixel, k = Math.min(last, Math.floor(at)), f = at - k;
         value = table[k] * (1 - f) + table[k + 1] * f;
