@@ -9,7 +9,7 @@ import type { FrameRecord } from "../core/frame_record.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { setUnpackFolder } from "../io/byte_source.ts";
 import { checkpointFolder, openCheckpoints } from "../io/checkpoints.ts";
-import { digestFiles, existsFile, readBytes } from "../io/digest_files.ts";
+import { digestFiles, existsFile, freeBytes, readBytes } from "../io/digest_files.ts";
 import { encodePng16 } from "../io/png.ts";
 import { type Night, readNight } from "../io/read_night.ts";
 import { writeWhole } from "../io/write_whole.ts";
@@ -142,6 +142,36 @@ function writeTables(context: NightContext, night: Night, checked: CheckedNight)
     checked.lights.map(({ record, registration }) => [record.file, registration?.transform ?? null] as const),
   );
   writeWhole(join(context.out, "registration.json"), `${canonicalJson(transforms)}\n`);
+}
+
+/** Planes written for each plane of a stack: the stack with its variance, weight, and two halves with theirs; and steps. */
+const planesAStack = 8, planesASteps = 16;
+
+/** Bytes a run will write at most, told before it starts. */
+export function bytesNeeded(records: readonly FrameRecord[]): number {
+  const lights = records.filter((record) => record.kind === "light");
+  const kinds = new Map(lights.map((record) => [JSON.stringify([record.rig, record.filter, record.bayer]), record]));
+  let bytes = 0;
+  for (const { width, height, bayer, planes } of kinds.values()) {
+    const channels = bayer !== null || planes === 3 ? 3 : 1;
+    bytes += 4 * width * height * ((planesAStack + planesASteps) * channels + 3 + 4);
+  }
+  return bytes;
+}
+
+/** Refuse a run whose results will not fit, before any work is done. */
+function requireSpace(out: string, records: readonly FrameRecord[], remark: (text: string) => void): void {
+  const needed = bytesNeeded(records),
+    free = freeBytes(out),
+    megabytes = (bytes: number) => `${Math.ceil(bytes / 1e6)} MB`;
+  if (needed > free) {
+    throw new RangeError(
+      `${out}: the results need up to ${megabytes(needed)}, but ${
+        megabytes(free)
+      } are free; make room or name another folder with --out`,
+    );
+  }
+  if (needed > 0) remark(`the results will take up to ${megabytes(needed)} of ${megabytes(free)} free`);
 }
 
 /** Paths of the person's machine are no part of a table or a record. */

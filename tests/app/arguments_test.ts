@@ -43,12 +43,14 @@ describe("the command line's words", () => {
 });
 
 describe("the child process", () => {
-  it("may read the project and the night, write the output, and nothing else", () => {
+  it("may read the project and the night, write the output, ask how much disk is free, and nothing else", () => {
     const flags = permissionFlags(parseCommand(["night", folder, "--out", "/tmp/results"]));
     expect(flags.filter((flag) => flag.startsWith("--allow-")).map((flag) => flag.split("=")[0])).toEqual([
+      "--allow-sys",
       "--allow-read",
       "--allow-write",
     ]);
+    expect(flags).toContain("--allow-sys=statfs");
     expect(flags.find((flag) => flag.startsWith("--allow-write"))).toBe("--allow-write=/tmp/results");
     expect(flags).toContain("--no-prompt");
   });

@@ -1,6 +1,16 @@
 /** The main job on a small simulated night: what comes out, that it repeats, and that odd folders end well. */
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
-import { cpSync, existsSync, mkdirSync, mkdtempSync, readdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import {
+  cpSync,
+  existsSync,
+  mkdirSync,
+  mkdtempSync,
+  readdirSync,
+  readFileSync,
+  rmSync,
+  statSync,
+  writeFileSync,
+} from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import {
@@ -10,6 +20,7 @@ import {
   planNight,
   pocketNight,
   readFits,
+  readNight,
   rerunPicture,
   runNight,
   setWorkerCount,
@@ -17,6 +28,7 @@ import {
 } from "../../lib/mod.ts";
 import { frameColumns, registrationColumns } from "../../lib/pipeline/check_lights.ts";
 import { parseCsv } from "../../lib/pipeline/csv.ts";
+import { bytesNeeded } from "../../lib/pipeline/run_night.ts";
 
 const base = mkdtempSync(join(tmpdir(), "faintlight-night-"));
 const night = join(base, "night");
@@ -148,6 +160,17 @@ describe("a whole night", () => {
     expect(() => rerunPicture({ picture, name: "picture.png", folder: other, out: newOut() })).toThrow(
       "content differs",
     );
+  });
+
+  it("tells the disk it will need before it starts, and needs no more", () => {
+    const { records } = readNight(night);
+    const sizeOf = (path: string): number =>
+      statSync(path).isDirectory()
+        ? readdirSync(path).reduce((sum, name) => sum + sizeOf(join(path, name)), 0)
+        : statSync(path).size;
+    const written = ["stacks", "masters"].reduce((sum, name) => sum + sizeOf(join(first.out, name)), 0);
+    expect(first.remarks.join("\n")).toContain(`up to ${Math.ceil(bytesNeeded(records) / 1e6)} MB`);
+    expect(written).toBeLessThan(bytesNeeded(records));
   });
 
   it("refuses a folder that holds other things, and leaves them alone", () => {
