@@ -1,5 +1,5 @@
 /** What a worker of the pool runs: waits for calls, takes job after job, sends the results back. */
-import { type MessagePort, parentPort, workerData } from "node:worker_threads";
+import { parentPort, workerData } from "node:worker_threads";
 import { collect } from "../core/memory.ts";
 import {
   callSlot,
@@ -72,20 +72,18 @@ function serve(port: MessagePort, shared: Int32Array): (call: PoolCall) => Promi
 setWorkerCount(0);
 const { shared } = workerData as PoolStart;
 let collected = 0;
-let answer: ((call: PoolCall) => Promise<void>) | null = null;
-parentPort?.on("message", (message: PoolCall | { readonly port: MessagePort }) => {
-  if ("port" in message) {
-    answer = serve(message.port, shared);
-    Atomics.add(shared, poolSlot.ready, 1);
-    Atomics.add(shared, poolSlot.signal, 1);
-    Atomics.notify(shared, poolSlot.signal);
-    return;
-  }
-  const due = message.collections;
-  // Once the call is over and its arrays are forgotten: this thread must not be the one that keeps dropped planes alive.
-  void answer?.(message).then(() => {
-    if (due === collected) return;
-    collected = due;
-    collect();
-  });
+parentPort?.on("message", ({ port }: { readonly port: MessagePort }) => {
+  const answer = serve(port, shared);
+  port.onmessage = ({ data: call }: MessageEvent<PoolCall>) => {
+    const due = call.collections;
+    // Once the call is over and its arrays are forgotten: this thread must not be the one that keeps dropped planes alive.
+    void answer(call).then(() => {
+      if (due === collected) return;
+      collected = due;
+      collect();
+    });
+  };
+  Atomics.add(shared, poolSlot.ready, 1);
+  Atomics.add(shared, poolSlot.signal, 1);
+  Atomics.notify(shared, poolSlot.signal);
 });
