@@ -303,16 +303,21 @@ interface Start {
   y: number;
   height: number;
   sigmas: number;
+  /** Height over the median of eight samples three away, in sigma: large for stars, small for knots of a nebula. */
+  contrast: number;
   xx: number;
   xy: number;
   yy: number;
   area: number;
 }
 
+/** Eight places three samples away, x and y in turn. */
+const AROUND: readonly number[] = [3, 0, 2, 2, 0, 3, -2, 2, -3, 0, -2, -2, 0, -3, 2, -2];
+
 function startsOf(level: Level, most: number): { starts: Start[]; humps: number } {
   const { smooth, binning, peaks } = level;
   const labels = new Int32Array(smooth.data.length), queue = new Int32Array(REGION_LIMIT + 8);
-  const starts: Start[] = [];
+  const starts: Start[] = [], around = new Float64Array(8);
   let humps = 0;
   for (let k = 0; k < peaks.length && starts.length < most; k++) {
     const i = peaks[k], x = i % smooth.width, y = (i - x) / smooth.width, v = smooth.data[i];
@@ -332,11 +337,17 @@ function startsOf(level: Level, most: number): { starts: Start[]; humps: number 
     const px = long ? region.x : x + parabola(smooth.data[i - 1], smooth.data[i + 1]);
     const py = long ? region.y : y + parabola(smooth.data[i - smooth.width], smooth.data[i + smooth.width]);
     const b2 = binning * binning;
+    for (let a = 0; a < 8; a++) {
+      const rx = Math.max(0, Math.min(smooth.width - 1, x + AROUND[2 * a]));
+      const ry = Math.max(0, Math.min(smooth.height - 1, y + AROUND[2 * a + 1]));
+      around[a] = smooth.data[ry * smooth.width + rx];
+    }
     starts.push({
       x: px * binning + (binning - 1) / 2,
       y: py * binning + (binning - 1) / 2,
       height: v,
       sigmas: v / noise,
+      contrast: (v - medianInPlace(around, 8)) / noise,
       xx: region.xx * b2,
       xy: region.xy * b2,
       yy: region.yy * b2,
@@ -430,7 +441,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   const firstLook = (search: Level, starts: readonly Start[], count: number) => {
     const shapes: { size: number; probe: Probe; snr: number; start: Start }[] = [];
     let tried = 0;
-    for (const start of starts) {
+    for (const start of [...starts].sort((a, b) => b.contrast - a.contrast)) {
       if (tried >= count) break;
       const guess = (0.75 * search.binning) ** 2;
       const sky = skyHere(start.x, start.y), sigma = noiseHere(start.x, start.y);
@@ -465,7 +476,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       if (start.area > 14) continue;
       const probe = createProbe(start.x, start.y, 2);
       weigh(sampling, probe, skyHere(start.x, start.y));
-      if (isSinglePixel(probe) && probe.peakAt >= 0) single.push(probe.peakAt);
+      // Noise alone makes a pixel of 5.5 sigma once in 50 million.
+      if (probe.peak > 5.5 * noiseHere(start.x, start.y) && isSinglePixel(probe)) single.push(probe.peakAt);
     }
     if (single.length === 0) break;
     const data = round === 0 && sampling === given ? sampling.data.slice() : sampling.data,
@@ -503,11 +515,11 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     binning *= 2;
     const wider = openLevel(up, mesh, binning, settings.detectionSigma), wasFollowed: boolean = followed;
     const objects = [...(shapes.length >= 5 ? shapes.map((each) => each.start) : found.starts)]
-      .sort((a, b) => b.sigmas - a.sigmas).slice(0, 20);
+      .sort((a, b) => b.contrast - a.contrast).slice(0, 20);
     if (objects.length === 0) break;
     const gain = medianInPlace(Float64Array.from(objects, (each) => standOut(wider, each) / each.sigmas));
     // Stars of FWHM 7 pixels gain a quarter by blocks twice as wide; halos of dew make sharp stars gain a little, too.
-    if (!(gain > 1.25)) break;
+    if (!(gain > 1.2)) break;
     followed = false;
     const starts = startsOf(wider, limit), look = firstLook(wider, starts.starts, 120);
     if (look.length === 0) {
@@ -555,6 +567,9 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     probe.syy = frame.yy;
     weightFor(sampling, probe);
     const reach = Math.max(2.5, 2 * frameSize, start.area > 14 ? Math.sqrt(start.xx + start.yy) : 0);
+    // Most peaks of the grid are noise: one pass tells.
+    weigh(sampling, probe, sky);
+    if (!(probe.sum > 0.5 * settings.detectionSigma * sigma * Math.sqrt(probe.weight2))) return;
     if (!centre(sampling, probe, sky, reach, 0.01, 12)) return;
     let snr = signalToNoise(probe, sigma);
     if (!(snr >= settings.detectionSigma)) return;
