@@ -105,6 +105,7 @@ export function checkLights(
   calibrationKeys: readonly string[],
 ): CheckedNight {
   const measured = measureLights(context, lights, corrections, calibrationKeys);
+  measured.forEach(({ notes }, at) => notes.forEach((note) => context.remark(`${lights[at].file}: ${note}`)));
   const usable = lights.flatMap((record, at) => {
     const { quality } = measured[at];
     return quality === null ? [] : [{ record, quality }];

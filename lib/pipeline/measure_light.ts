@@ -15,17 +15,23 @@ export interface MeasureLightJob extends LightSource {
 
 /** What came of it: a measurement, or why there is none. */
 export type MeasuredLight =
-  | { readonly quality: FrameQuality; readonly thumbnail: EncodedPicture; readonly failure: null }
-  | { readonly quality: null; readonly thumbnail: null; readonly failure: string };
+  | {
+    readonly quality: FrameQuality;
+    readonly thumbnail: EncodedPicture;
+    readonly failure: null;
+    readonly notes: readonly string[];
+  }
+  | { readonly quality: null; readonly thumbnail: null; readonly failure: string; readonly notes: readonly string[] };
 
 /** Measure one light. A file that cannot be used is an answer, not an end. */
 export function measureLight(job: MeasureLightJob): MeasuredLight {
   try {
     const light = readLight(job);
-    return { quality: measureFrame(light, job.facts), thumbnail: thumbnail(light), failure: null };
+    const notes = light.history.nodes.find((node) => node.step === "readFits")?.notes ?? [];
+    return { quality: measureFrame(light, job.facts), thumbnail: thumbnail(light), failure: null, notes };
   } catch (error) {
     if (!(error instanceof FrameError)) throw error;
-    return { quality: null, thumbnail: null, failure: error.message };
+    return { quality: null, thumbnail: null, failure: error.message, notes: [] };
   }
 }
 

@@ -228,6 +228,12 @@ export function runNight(options: RunNightOptions): NightOutcome {
   };
   for (const { file, note } of night.notes) remark(`${file}: ${note}`);
   for (const { message } of night.unreadable) remark(message);
+  for (const { file, kind } of night.records) {
+    if (kind !== "unknown") continue;
+    remark(
+      `${file}: left out, because the header does not say what it is; put it into a folder named lights, darks, flats or bias`,
+    );
+  }
   const plan = matchCalibration(night.records);
   writeWhole(join(out, "calibration.csv"), csvText(calibrationColumns, plan.rows.map(calibrationCells)));
   for (const { group, notes } of plan.matches) for (const note of notes) remark(`${group.name}: ${note}`);
