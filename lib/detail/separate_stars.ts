@@ -15,7 +15,7 @@ export interface SeparateStarsOptions {
   readonly detectionSigma: number;
   /** Samples at or above this level are saturated, in the unit of the image; NaN when not known (clipped tops are seen all the same). */
   readonly saturationLevel: number;
-  /** A star's core is filled from its surroundings where its light is more than this many times the noise. */
+  /** A star's core is filled from its surroundings where its light is more than this many times the noise, or sooner. */
   readonly fillAbove: number;
   /** A star's light is taken off outward to this many times the noise. */
   readonly reachBelow: number;
@@ -23,8 +23,9 @@ export interface SeparateStarsOptions {
 
 /**
  * What {@linkcode separateStars} uses for an option left out: stars of five standard deviations, of which pure noise makes
- * one in thirty million samples; profiles are true to about 4 %, so that up to eight times the noise what a subtraction
- * leaves hides in the noise; a twentieth of the noise is not seen.
+ * one in thirty million samples; a profile is hardly ever truer than 4 %, so that up to eight times the noise what a
+ * subtraction leaves hides in the noise (where the field's stars show it to be less true, less is trusted to it); a
+ * twentieth of the noise is not seen.
  */
 export const separateStarsDefaults: Readonly<SeparateStarsOptions> = Object.freeze({
   detectionSigma: 5,
@@ -190,6 +191,49 @@ function fineNoise(data: Float32Array, smooth: Float32Array): number {
 /** Width of the smoothing that parts grain from structure, pixels. */
 const GRAIN = 2;
 
+/** What a subtraction may leave, in standard deviations of the noise, without being seen. */
+const HIDDEN = 0.35;
+
+/**
+ * How untrue the profile is: typical size of what subtraction left over the light taken off, on the bright stars where that
+ * was 20 to 200 times the noise, less the part of the noise itself.
+ */
+function mismatch(
+  rest: Float32Array,
+  width: number,
+  height: number,
+  stars: readonly PlaneStar[],
+  profile: StarProfile,
+  noise: number,
+  fwhm: number,
+): number {
+  const shares: number[] = [], reach = Math.ceil(3 * fwhm);
+  for (const { place, amplitude, top } of stars.filter((s) => s.top === 0 && s.amplitude > 60 * noise).slice(0, 80)) {
+    const around: number[] = [], inside: (readonly [number, number])[] = [];
+    for (let y = Math.max(0, Math.ceil(place.y - reach)); y <= Math.min(height - 1, place.y + reach); y++) {
+      for (let x = Math.max(0, Math.ceil(place.x - reach)); x <= Math.min(width - 1, place.x + reach); x++) {
+        const dx = x - place.x, dy = y - place.y;
+        const r = Math.sqrt(place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy), v = rest[y * width + x];
+        if (v !== v) continue;
+        const light = amplitude * profileAt(profile, r);
+        if (r > 2.2 * fwhm) around.push(v);
+        else if (r > top && light > 20 * noise && light < 200 * noise) inside.push([v, light]);
+      }
+    }
+    if (around.length < 8) continue;
+    const level = medianInPlace(Float64Array.from(around));
+    for (const [v, light] of inside) {
+      shares.push(Math.max(0, (v - level) * (v - level) - noise * noise) / (light * light));
+    }
+  }
+  if (shares.length < 20) return 0.04;
+  // The mean of the lower nine tenths: a neighbour under one star must not speak for all.
+  const sorted = Float64Array.from(shares).sort(), count = Math.ceil(0.9 * sorted.length);
+  let sum = 0;
+  for (let k = 0; k < count; k++) sum += sorted[k];
+  return Math.max(0.01, Math.sqrt(sum / count));
+}
+
 /** One plane without its stars. */
 function starlessPlane(
   source: Float32Array,
@@ -235,11 +279,13 @@ function starlessPlane(
       if (s.amplitude > 0) addStar(rest, width, height, s.place, profile, -s.amplitude, reach(s));
     }
   }
-  // Cores, where the profile is not true enough, are filled.
+  // Cores, where the profile is not true enough, are filled: what a subtraction leaves shall hide in the noise.
+  const untrue = mismatch(rest, width, height, stars, profile, noise, fwhm);
+  const fillAbove = Math.min(used.fillAbove, Math.max(1, HIDDEN / untrue));
   const hole = new Uint8Array(rest.length), owner = new Int32Array(rest.length).fill(-1);
   stars.forEach((s, index) => {
     if (!(s.amplitude > 0)) return;
-    const limit = (s.top > 0 ? 0.5 : 1) * used.fillAbove * noise / s.amplitude;
+    const limit = (s.top > 0 ? 0.5 : 1) * fillAbove * noise / s.amplitude;
     const core = Math.max(radiusAt(profile, limit, most), s.top > 0 ? s.top + 1.5 : 0);
     if (core <= 0) return;
     s.core = core;
@@ -377,7 +423,7 @@ export function partExactly(whole: Float32Array, behind: Float32Array, front: Fl
  *
  * In:  linear, any planes; stars are found on the mean of the planes and fitted on each. Out: two images of the same shape
  * and unit; NaN stays NaN in both. Variance and mask go with `starless`.
- * Cost: about half a second for 2 megapixels and a thousand stars, one plane.
+ * Cost: about a second of processor time a plane for 2 megapixels and a thousand stars; planes run side by side.
  * Method: after Stetson 1987, PASP 99, 191 (fit and subtract); filling after Damelin & Hoang 2018.
  *
  * @throws {TypeError} if the image is a stretched picture
@@ -427,11 +473,18 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
   else {
     // Faint companions show once the bright stars are gone: what looks like a star then is added to the list.
     const rest = starlessPlane(light, width, height, list, fwhmPixels, beta, used, [], true);
-    const like = (s: Star) => s.fwhmPixels > 0.6 * fwhmPixels && s.fwhmPixels < 1.5 * fwhmPixels;
-    const seen = find(rest).stars.filter(like);
-    const apart = (s: Star) =>
-      !seen.some((t) => (t.x - s.x) * (t.x - s.x) + (t.y - s.y) * (t.y - s.y) < fwhmPixels * fwhmPixels);
-    const extra = new Set(peaksLeft(rest, width, height, fwhmPixels, Math.max(6, detectionSigma)).filter(apart));
+    const near = (a: Star, b: Star) =>
+      (a.x - b.x) * (a.x - b.x) + (a.y - b.y) * (a.y - b.y) < 0.6 * fwhmPixels * fwhmPixels;
+    // What is left of a star that is listed already is no second star.
+    const known = list, fresh = (s: Star) => !known.some((t) => near(s, t));
+    const seen = find(rest).stars.filter((s) =>
+      s.fwhmPixels > 0.6 * fwhmPixels && s.fwhmPixels < 1.5 * fwhmPixels && fresh(s)
+    );
+    const extra = new Set(
+      peaksLeft(rest, width, height, fwhmPixels, Math.max(6, detectionSigma)).filter((s) =>
+        fresh(s) && !seen.some((t) => near(s, t))
+      ),
+    );
     list = [...list, ...seen, ...extra].sort((a, b) => b.flux - a.flux);
     const unmeasured = list.flatMap((star, index) => extra.has(star) ? [index] : []);
     const jobs = planes.map(({ data }, c): SeparateJob => ({
