@@ -144,8 +144,11 @@ function writeTables(context: NightContext, night: Night, checked: CheckedNight)
   writeWhole(join(context.out, "registration.json"), `${canonicalJson(transforms)}\n`);
 }
 
-/** Planes written for each plane of a stack: the stack with its variance, weight, and two halves with theirs; and steps. */
-const planesAStack = 8, planesASteps = 16;
+/**
+ * Float planes written for each channel (stack, halves, weight, counts, each with what it carries: 16; results of steps: 26),
+ * and for each filter (masters: 12), and bytes for sheets and report; counted on the demo nights.
+ */
+const planesAChannel = 42, planesAFilter = 12, bytesForSheets = 40e6;
 
 /** Bytes a run will write at most, told before it starts. */
 export function bytesNeeded(records: readonly FrameRecord[]): number {
@@ -154,9 +157,9 @@ export function bytesNeeded(records: readonly FrameRecord[]): number {
   let bytes = 0;
   for (const { width, height, bayer, planes } of kinds.values()) {
     const channels = bayer !== null || planes === 3 ? 3 : 1;
-    bytes += 4 * width * height * ((planesAStack + planesASteps) * channels + 3 + 4);
+    bytes += 4 * width * height * (planesAChannel * channels + planesAFilter);
   }
-  return bytes;
+  return kinds.size === 0 ? 0 : bytes + bytesForSheets;
 }
 
 /** Refuse a run whose results will not fit, before any work is done. */
