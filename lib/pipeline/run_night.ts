@@ -208,6 +208,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
     return result;
   };
   const night = withoutFolder(stage("scan", () => readNight(folder, { progress })));
+  requireSpace(out, night.records, remark);
   const digests = stage(
     "digest",
     () => digestFiles(night.records.map((record) => join(folder, record.file)), progress),
