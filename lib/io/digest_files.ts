@@ -1,6 +1,7 @@
 /** Digests of files, on all processors: what a record names its inputs by, and how a duplicate is known. */
 import { createHash } from "node:crypto";
 import { closeSync, existsSync, openSync, readFileSync, readSync, statfsSync } from "node:fs";
+import { dirname } from "node:path";
 import { type Progress, silent } from "../core/progress.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 
@@ -32,8 +33,9 @@ export const existsFile = (path: string): boolean => existsSync(path);
 /** A whole file. */
 export const readBytes = (path: string): Uint8Array => new Uint8Array(readFileSync(path));
 
-/** Bytes that may still be written to the disk of a folder. */
+/** Bytes that may still be written to the disk of a folder, which need not exist yet. */
 export function freeBytes(folder: string): number {
+  if (!existsSync(folder)) return freeBytes(dirname(folder));
   const { bavail, bsize } = statfsSync(folder);
   return Number(bavail) * Number(bsize);
 }
