@@ -1,5 +1,6 @@
 /** The night as the report page wants it: plain data from what the stages found. */
 import type { Night } from "../io/read_night.ts";
+import { remedies } from "../night/causes.ts";
 import type { CalibrationPlan } from "../night/match_calibration.ts";
 import { imageView } from "../view/image_view.ts";
 import type { NightReport, ReportFrame, ReportStack } from "../view/report.ts";
@@ -192,6 +193,6 @@ const emptyFrame: ReportFrame = {
   verdict: "unreadable",
   cause: "corrupt file",
   evidence: "",
-  remedy: "copy the file again; check the disk and the cable",
+  remedy: remedies["corrupt file"],
   thumbnail: null,
 } as ReportFrame;

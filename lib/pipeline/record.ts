@@ -8,7 +8,7 @@ import { readPngRecord } from "../io/png.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import type { LedgerEntry } from "./finish_picture.ts";
 import { libraryVersion } from "./version.ts";
-import { parseWorkflow, type Workflow } from "./workflow.ts";
+import { json, parseWorkflow, type Workflow } from "./workflow.ts";
 
 /** Version of the record's form. */
 const recordForm = 1;
@@ -92,7 +92,7 @@ const recordSchema = v.object({
     nodes: v.array(v.object({
       id: v.string(),
       step: v.string(),
-      options: v.record(v.string(), v.any()),
+      options: v.record(v.string(), json),
       inputs: v.array(v.string()),
       output: v.string(),
       notes: v.array(v.string()),

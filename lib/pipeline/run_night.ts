@@ -13,6 +13,7 @@ import { digestFiles, existsFile, freeBytes, readBytes } from "../io/digest_file
 import { encodePng16 } from "../io/png.ts";
 import { type Night, readNight } from "../io/read_night.ts";
 import { writeWhole } from "../io/write_whole.ts";
+import { remedies } from "../night/causes.ts";
 import { type CalibrationRow, matchCalibration } from "../night/match_calibration.ts";
 import type { Progress } from "../core/progress.ts";
 import {
@@ -131,7 +132,7 @@ function writeTables(context: NightContext, night: Night, checked: CheckedNight)
     verdict: "reject",
     cause: "corrupt file",
     evidence: each.message,
-    remedy: "copy the file again; check the disk and the cable",
+    remedy: remedies["corrupt file"],
   }));
   const rows = [...checked.lights.map(frameRow), ...unreadable].sort((a, b) =>
     String(a.file) < String(b.file) ? -1 : 1

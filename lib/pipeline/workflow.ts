@@ -32,7 +32,8 @@ export interface Workflow {
 }
 
 const name = v.pipe(v.string(), v.regex(/^[A-Za-z][\w-]*$/));
-const json: v.GenericSchema<Json> = v.lazy(() =>
+/** Any value that JSON can hold. */
+export const json: v.GenericSchema<Json> = v.lazy(() =>
   v.union([v.null(), v.boolean(), v.number(), v.string(), v.array(json), v.record(v.string(), json)])
 );
 const workflowSchema = v.strictObject({
