@@ -1,0 +1,207 @@
+/**
+ * Times the steps of background, detail, tone, colour and effect on 2 Mpixel × 3 planes:
+ *
+ *     deno run -A tests/bench/steps.ts [--rounds 3] [--size 2] [--workers 2] [--only name] [--peers]
+ *
+ * With `--peers` scikit-image, scipy and OpenCV do the same operation in the same run (steps_peers.py; set PEER_PYTHON to
+ * a Python that has them). CPU time is that of all threads of this process, best of the rounds; on a machine that others
+ * use it says more than wall time.
+ */
+import { spawnSync } from "node:child_process";
+import { mkdirSync, writeFileSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import process from "node:process";
+import { parseArgs } from "node:util";
+import * as light from "../../lib/mod.ts";
+import { dilate, erode, open } from "../../lib/detail/morphology.ts";
+import { smoothPlane } from "../../lib/measure/smooth_plane.ts";
+import { makeScene } from "../support/scenes_processing.ts";
+
+const { values: options } = parseArgs({
+  options: {
+    rounds: { type: "string", default: "3" },
+    size: { type: "string", default: "2" },
+    workers: { type: "string", default: "2" },
+    only: { type: "string", default: "" },
+    peers: { type: "boolean", default: false },
+  },
+});
+const scale = Math.sqrt(Number(options.size) / 2.0736);
+const width = Math.round(1920 * scale), height = Math.round(1080 * scale), rounds = Number(options.rounds);
+light.setWorkerCount(Number(options.workers));
+
+const made = makeScene({
+  width,
+  height,
+  seed: 5,
+  channels: ["R", "G", "B"],
+  nebula: [500, 200, 300],
+  nebulaRadius: 0.3,
+  stars: Math.round(1500 * scale * scale),
+  gradient: 60,
+  gradientKind: "quadratic",
+  brightest: 4000,
+});
+const image = made.image;
+/** On shared memory, as every step returns it. */
+const shared = light.derive(image, {
+  planes: image.planes.map(({ channel, data }) => {
+    const out = light.allocatePlane(width, height);
+    out.set(data);
+    return { channel, data: out };
+  }),
+}, { step: "scene", options: {} });
+const named = (channels: readonly string[], from: light.Image = shared): light.Image =>
+  light.derive(from, {
+    planes: channels.map((channel, c) => ({ channel, data: from.planes[c % from.planes.length].data })),
+  }, {
+    step: "name",
+    options: {},
+  });
+const mono = light.derive(shared, { planes: [{ channel: "L", data: shared.planes[0].data }] }, {
+  step: "one",
+  options: {},
+});
+const { settings } = light.automaticStretch(shared), { bend, ...drawn } = settings;
+const picture = light.stretchAsinh(shared, settings), lines = named(["Ha", "OIII", "SII"]);
+const grey = light.derive(picture, { planes: [{ channel: "L", data: picture.planes[1].data }] }, {
+  step: "one",
+  options: {},
+});
+const parted = light.separateStars(shared), surface = light.fitSurface(light.sampleBackground(shared));
+const drawnStars = light.stretchAsinh(parted.stars, settings), oklab = light.toOklab(picture);
+const other = light.derive(shared, {
+  planes: shared.planes.map(({ channel, data }) => ({ channel, data: data.map((v, i) => 1.1 * v + (i % width) / 40) })),
+}, { step: "other", options: {} });
+const [plane] = shared.planes.map(({ data }) => data);
+
+interface Timed {
+  readonly name: string;
+  readonly run: () => unknown;
+  /** What steps_peers.py calls the same operation. */
+  readonly peer?: string;
+}
+const three = (run: (data: Float32Array) => unknown) => () => shared.planes.forEach(({ data }) => run(data));
+const list: Timed[] = [
+  { name: "sampleBackground", run: () => light.sampleBackground(shared) },
+  { name: "extractGradient", run: () => light.extractGradient(shared) },
+  { name: "subtractSurface", run: () => light.subtractSurface(shared, surface) },
+  { name: "divideSurface", run: () => light.divideSurface(shared, surface) },
+  { name: "normaliseLocal", run: () => light.normaliseLocal(other, shared) },
+  { name: "separateStars", run: () => light.separateStars(shared) },
+  { name: "reduceStars profile", run: () => light.reduceStars(shared) },
+  { name: "reduceStars morphology", run: () => light.reduceStars(shared, { by: "morphology" }) },
+  { name: "recombineStars", run: () => light.recombineStars(parted.starless, parted.stars) },
+  { name: "recombineStars screen", run: () => light.recombineStars(picture, drawnStars) },
+  { name: "maskStars", run: () => light.maskStars(shared) },
+  { name: "reduceNoise", run: () => light.reduceNoise(shared) },
+  { name: "enhanceDetail", run: () => light.enhanceDetail(picture) },
+  { name: "automaticStretch", run: () => light.automaticStretch(shared) },
+  { name: "stretchAsinh", run: () => light.stretchAsinh(shared, settings) },
+  { name: "stretchLog", run: () => light.stretchLog(shared, { black: 900, white: 20000 }) },
+  { name: "stretchPower", run: () => light.stretchPower(shared, { black: 900, white: 20000 }) },
+  { name: "stretchRational", run: () => light.stretchRational(shared, { black: 900, white: 20000 }) },
+  { name: "stretchSigmoid", run: () => light.stretchSigmoid(shared, { black: 900, white: 20000 }) },
+  {
+    name: "undoStretch",
+    run: () => light.undoStretch(picture, { ...drawn, curve: { kind: "asinh", bend } }),
+  },
+  { name: "applyCurve luminance", run: () => light.applyCurve(picture) },
+  { name: "applyCurve channels", run: () => light.applyCurve(picture, { on: "channels" }) },
+  { name: "applyCurve chroma", run: () => light.applyCurve(picture, { on: "chroma" }) },
+  { name: "mapChannels", run: () => light.mapChannels(lines, { rules: "SHO" }) },
+  {
+    name: "mapChannels matrix",
+    run: () =>
+      light.mapChannels(lines, {
+        rules: ["R", "G", "B"].map((output) => ({ output, from: { Ha: 0.4, OIII: 0.4, SII: 0.2 } })),
+      }),
+  },
+  { name: "equaliseChannels", run: () => light.equaliseChannels(lines) },
+  { name: "neutraliseSky", run: () => light.neutraliseSky(shared) },
+  { name: "balanceStars", run: () => light.balanceStars(shared) },
+  { name: "limitGreen", run: () => light.limitGreen(shared) },
+  { name: "blendLines, two", run: () => light.blendLines(named(["Ha", "OIII"]), grey) },
+  { name: "combineLuminance", run: () => light.combineLuminance(picture, grey) },
+  { name: "saturate", run: () => light.saturate(picture) },
+  { name: "toOklab", run: () => light.toOklab(picture) },
+  { name: "fromOklab", run: () => light.fromOklab(oklab) },
+  { name: "mapLineRatio", run: () => light.mapLineRatio(lines) },
+  { name: "subtractContinuum", run: () => light.subtractContinuum(mono, mono) },
+  { name: "measureEffect", run: () => light.measureEffect(shared, parted.starless) },
+  { name: "validateHalves", run: () => light.validateHalves(mono, mono, (half) => half) },
+  {
+    name: "Gaussian, sigma 2, 3 planes",
+    run: three((data) => smoothPlane(data, width, height, 2)),
+    peer: "gaussian 2",
+  },
+  {
+    name: "Gaussian, sigma 8, 3 planes",
+    run: three((data) => smoothPlane(data, width, height, 8)),
+    peer: "gaussian 8",
+  },
+  { name: "erosion, radius 3, 3 planes", run: three((data) => erode(data, width, height, 3)), peer: "erosion 3" },
+  { name: "dilation, radius 8, 3 planes", run: three((data) => dilate(data, width, height, 8)), peer: "dilation 8" },
+  { name: "opening, radius 3, 3 planes", run: three((data) => open(data, width, height, 3)), peer: "opening 3" },
+].filter(({ name }) => name.includes(options.only));
+void plane;
+
+const cpuSeconds = () => {
+  const { user, system } = process.cpuUsage();
+  return (user + system) / 1e6;
+};
+interface Best {
+  wall: number;
+  cpu: number;
+}
+const best = new Map<string, Best>(), peers = new Map<string, Map<string, number>>();
+const folder = join(tmpdir(), "faintlight-bench-steps");
+if (options.peers) {
+  mkdirSync(folder, { recursive: true });
+  shared.planes.forEach(({ data }, c) =>
+    writeFileSync(join(folder, `plane-${c}.f32`), new Uint8Array(data.buffer, data.byteOffset, data.byteLength))
+  );
+}
+for (let round = 0; round < rounds; round++) {
+  for (const { name, run, peer } of list) {
+    if (round === 0) run();
+    const cpu = cpuSeconds(), wall = performance.now();
+    run();
+    const found = { wall: (performance.now() - wall) / 1000, cpu: cpuSeconds() - cpu };
+    const so = best.get(name);
+    best.set(
+      name,
+      so === undefined ? found : { wall: Math.min(so.wall, found.wall), cpu: Math.min(so.cpu, found.cpu) },
+    );
+    if (!options.peers || peer === undefined) continue;
+    const python = process.env.PEER_PYTHON ?? "python3";
+    const { stdout, stderr } = spawnSync(
+      python,
+      [
+        new URL("./steps_peers.py", import.meta.url).pathname,
+        folder,
+        String(width),
+        String(height),
+        ...peer.split(" "),
+      ],
+      { encoding: "utf8" },
+    );
+    const line = stdout.trim().split("\n").at(-1) ?? "";
+    if (!line.startsWith("{")) throw new Error(`${peer}: ${stderr}`);
+    const of = peers.get(name) ?? new Map<string, number>();
+    for (const [library, time] of Object.entries(JSON.parse(line) as Record<string, number>)) {
+      of.set(library, Math.min(time, of.get(library) ?? Infinity));
+    }
+    peers.set(name, of);
+  }
+}
+console.log(`${width} × ${height} × 3, ${options.workers} workers, best of ${rounds} rounds\n`);
+console.log(`| step | wall, s | CPU, s |${options.peers ? " peers, CPU s (peer / ours) |" : ""}`);
+console.log(`|---|---|---|${options.peers ? "---|" : ""}`);
+for (const { name } of list) {
+  const { wall, cpu } = best.get(name) as Best, of = peers.get(name);
+  const told = [...of ?? []].map(([library, time]) => `${library} ${time.toFixed(3)} (${(time / cpu).toFixed(2)})`);
+  console.log(`| ${name} | ${wall.toFixed(3)} | ${cpu.toFixed(3)} |${options.peers ? ` ${told.join(", ")} |` : ""}`);
+}
+light.closePool();
