@@ -556,6 +556,7 @@ export { surfaceView, surfaceViewDefaults, type SurfaceViewOptions } from "./vie
 export { nightTimeline, nightTimelineDefaults, type NightTimelineOptions } from "./view/night_timeline.ts";
 export { contactSheet, contactSheetDefaults, type ContactSheetOptions } from "./view/contact_sheet.ts";
 export { thumbnail, thumbnailDefaults, type ThumbnailOptions } from "./view/thumbnail.ts";
+export { historyTable, historyTableDefaults, type HistoryTableOptions } from "./view/history_table.ts";
 export { type Cell, tableSheet, tableSheetDefaults, type TableSheetOptions } from "./view/table_sheet.ts";
 export { captionPicture, captionPictureDefaults, type CaptionPictureOptions } from "./view/caption_picture.ts";
 export { reportHtml } from "./view/report_html.ts";
@@ -598,6 +599,7 @@ export {
   type WorkflowNode,
 } from "./pipeline/workflow.ts";
 export { findStep, type StepDefinition, stepNames, type StepOptions, type StepResult } from "./pipeline/step.ts";
+export { effectSheet } from "./pipeline/effect_sheet.ts";
 export { defaultWorkflow } from "./pipeline/default_workflow.ts";
 export { type ReadRecord, readRecord, samplesDigest } from "./pipeline/record.ts";
 export { libraryVersion } from "./pipeline/version.ts";
