@@ -557,6 +557,7 @@ export { nightTimeline, nightTimelineDefaults, type NightTimelineOptions } from 
 export { contactSheet, contactSheetDefaults, type ContactSheetOptions } from "./view/contact_sheet.ts";
 export { thumbnail, thumbnailDefaults, type ThumbnailOptions } from "./view/thumbnail.ts";
 export { historyTable, historyTableDefaults, type HistoryTableOptions } from "./view/history_table.ts";
+export { sideBySide, sideBySideDefaults, type SideBySideOptions, type SideBySidePanel } from "./view/side_by_side.ts";
 export { type Cell, tableSheet, tableSheetDefaults, type TableSheetOptions } from "./view/table_sheet.ts";
 export { captionPicture, captionPictureDefaults, type CaptionPictureOptions } from "./view/caption_picture.ts";
 export { reportHtml } from "./view/report_html.ts";
