@@ -103,38 +103,40 @@ function rowPieces(shape: GridShape, y: number, width: number, pieces: Float32Ar
 export function surfaceBand(band: Band<SurfaceParameters>): void {
   const { read, write: [out], wasm } = openBand(band), { from, to } = band;
   const { width, shape, operation } = band.parameters, source = read[0] as Float32Array | null;
-  const polynomial = "terms" in shape, count = polynomial ? 0 : shape.columns - 1;
-  const pieces = new Float32Array(5 * count), ends = new Int32Array(count);
-  const du = polynomial ? f(1 / shape.radius) : 0, u0 = polynomial ? f(-shape.centreX / shape.radius) : 0;
-  const dt = polynomial ? 0 : f(1 / shape.spacing);
-  const eachRow = (work: (y: number, coefficients: readonly number[]) => void) => {
-    for (let y = from; y < to; y++) {
-      if (polynomial) work(y, rowCoefficients(shape, y));
-      else {
-        rowPieces(shape, y, width, pieces, ends);
-        work(y, []);
+  const part = { a: source?.subarray(from * width, to * width), o: out.subarray(from * width, to * width) };
+  if ("terms" in shape) {
+    const { terms, centreX, centreY, radius } = shape, du = f(1 / radius), u0 = f(-centreX / radius);
+    if (!wasm) {
+      for (let y = from; y < to; y++) {
+        polynomialRowTwin(source, out, y * width, width, u0, du, rowCoefficients(shape, y), operation);
       }
+      return;
     }
-  };
-  if (!wasm) {
-    eachRow((y, c) => {
-      if (polynomial) polynomialRowTwin(source, out, y * width, width, u0, du, c, operation);
-      else piecesRowTwin(source, out, y * width, pieces, ends, dt, operation);
+    const order = Math.round((Math.sqrt(8 * terms.length + 1) - 3) / 2), bits = new Float32Array(2 * terms.length);
+    new Float64Array(bits.buffer).set(terms);
+    withKernel("polynomial", part, bits, (kernel, at) => {
+      kernel(at.a, at.o, width, from, to, u0, du, at.scratch, order, centreY, radius, operation);
     });
     return;
   }
-  const part = { a: source?.subarray(from * width, to * width), o: out.subarray(from * width, to * width) };
-  withKernel(polynomial ? "polynomialRow" : "piecesRow", part, 24 * count, (kernel, at) => {
+  const count = shape.columns - 1, pieces = new Float32Array(5 * count), ends = new Int32Array(count);
+  const dt = f(1 / shape.spacing);
+  if (!wasm) {
+    for (let y = from; y < to; y++) {
+      rowPieces(shape, y, width, pieces, ends);
+      piecesRowTwin(source, out, y * width, pieces, ends, dt, operation);
+    }
+    return;
+  }
+  withKernel("piecesRow", part, 24 * count, (kernel, at) => {
     const scratch = scratchFloats(), start = at.scratch / 4, places = new Int32Array(scratch.buffer);
-    eachRow((y, c) => {
+    for (let y = from; y < to; y++) {
+      rowPieces(shape, y, width, pieces, ends);
+      scratch.set(pieces, start);
+      places.set(ends, start + 5 * count);
       const offset = 4 * (y - from) * width;
-      if (polynomial) kernel(at.a + offset, at.o + offset, width, u0, du, c[0], c[1], c[2], c[3], c[4], operation);
-      else {
-        scratch.set(pieces, start);
-        places.set(ends, start + 5 * count);
-        kernel(at.a + offset, at.o + offset, width, at.scratch, at.scratch + 20 * count, count, dt, operation);
-      }
-    });
+      kernel(at.a + offset, at.o + offset, at.scratch, at.scratch + 20 * count, count, dt, operation);
+    }
   });
 }
 const task: PoolTask<Band<SurfaceParameters>, void> = {

@@ -1,6 +1,6 @@
 export { calibrateFloat, calibrateShort } from "./calibrate.as";
 export { rejectingMean } from "./reject.as";
 export { starlet } from "./starlet.as";
-export { piecesRow, polynomialRow } from "./surface.as";
+export { piecesRow, polynomial } from "./surface.as";
 export { warp } from "./warp.as";
 export { huberTest, tileWarp } from "./tile.as";

@@ -1,5 +1,5 @@
-// One row of a surface, laid over samples. operation: 0 surface alone, 1 add, 2 subtract, 3 multiply, 4 divide.
-import { floatA, loadA, putO, storeO } from "./planes.as";
+// Surfaces laid over samples, row by row. operation: 0 surface alone, 1 add, 2 subtract, 3 multiply, 4 divide; a loop for each.
+import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function apply(a: v128, s: v128, operation: i32): v128 {
   return operation == 2 ? f32x4.sub(a, s) : operation == 1 ? f32x4.add(a, s) : operation == 3 ? f32x4.mul(a, s) : f32x4.div(a, s);
@@ -8,16 +8,56 @@ import { floatA, loadA, putO, storeO } from "./planes.as";
   return operation == 2 ? a - s : operation == 1 ? a + s : operation == 3 ? a * s : a / s;
 }
 
-// Polynomial of degree 4 in u = u0 + x du.
-export function polynomialRow(
-  a: usize, o: usize, w: i32, u0: f32, du: f32, c0: f32, c1: f32, c2: f32, c3: f32, c4: f32, operation: i32,
-): void {
-  const k0 = f32x4.splat(c0), k1 = f32x4.splat(c1), k2 = f32x4.splat(c2), k3 = f32x4.splat(c3), k4 = f32x4.splat(c4);
-  const start = f32x4.splat(u0), step = f32x4.splat(du), four = f32x4.splat(4);
-  let xs = f32x4(0, 1, 2, 3), x = 0;
+let k0: v128 = f32x4.splat(0), k1: v128 = f32x4.splat(0), k2: v128 = f32x4.splat(0), k3: v128 = f32x4.splat(0), k4: v128 = f32x4.splat(0);
+let c0: f32 = 0, c1: f32 = 0, c2: f32 = 0, c3: f32 = 0, c4: f32 = 0;
+
+// Coefficients in u of row y of a polynomial of `order` + 1 orders, in float64 from the table of terms.
+function rowCoefficients(terms: usize, order: i32, centreY: f64, radius: f64, y: i32): void {
+  const v = (<f64>y - centreY) / radius;
+  let r0: f64 = 0, r1: f64 = 0, r2: f64 = 0, r3: f64 = 0, r4: f64 = 0, at = terms;
+  for (let n = 0; n <= order; n++) {
+    let power: f64 = 1;
+    for (let j = 0; j <= n; j++, at += 8, power *= v) {
+      const part = load<f64>(at) * power;
+      const k = n - j;
+      if (k == 0) r0 += part;
+      else if (k == 1) r1 += part;
+      else if (k == 2) r2 += part;
+      else if (k == 3) r3 += part;
+      else r4 += part;
+    }
+  }
+  c0 = <f32>r0; c1 = <f32>r1; c2 = <f32>r2; c3 = <f32>r3; c4 = <f32>r4;
+  k0 = f32x4.splat(c0); k1 = f32x4.splat(c1); k2 = f32x4.splat(c2); k3 = f32x4.splat(c3); k4 = f32x4.splat(c4);
+}
+
+@inline function quartic(u: v128, q0: v128, q1: v128, q2: v128, q3: v128, q4: v128): v128 {
+  return f32x4.add(q0, f32x4.mul(u, f32x4.add(q1, f32x4.mul(u, f32x4.add(q2, f32x4.mul(u, f32x4.add(q3, f32x4.mul(u, q4))))))));
+}
+
+@inline function polynomialRow(a: usize, o: usize, w: i32, u0: f32, du: f32, operation: i32): void {
+  const q0 = k0, q1 = k1, q2 = k2, q3 = k3, q4 = k4;
+  const start = f32x4.splat(u0), step = f32x4.splat(du), four = f32x4.splat(4), eight = f32x4.splat(8);
+  let xs = f32x4(0, 1, 2, 3), ys = f32x4(4, 5, 6, 7), x = 0;
+  for (; x + 16 <= w; x += 16) {
+    const s0 = quartic(f32x4.add(start, f32x4.mul(xs, step)), q0, q1, q2, q3, q4);
+    const s1 = quartic(f32x4.add(start, f32x4.mul(ys, step)), q0, q1, q2, q3, q4);
+    xs = f32x4.add(xs, eight); ys = f32x4.add(ys, eight);
+    const s2 = quartic(f32x4.add(start, f32x4.mul(xs, step)), q0, q1, q2, q3, q4);
+    const s3 = quartic(f32x4.add(start, f32x4.mul(ys, step)), q0, q1, q2, q3, q4);
+    xs = f32x4.add(xs, eight); ys = f32x4.add(ys, eight);
+    if (operation == 0) {
+      storeO(o, s0); storeO16(o, s1); storeO32(o, s2); storeO48(o, s3);
+    } else {
+      storeO(o, apply(loadA(a), s0, operation));
+      storeO16(o, apply(loadA16(a), s1, operation));
+      storeO32(o, apply(loadA32(a), s2, operation));
+      storeO48(o, apply(loadA48(a), s3, operation));
+    }
+    a += 64; o += 64;
+  }
   for (; x + 4 <= w; x += 4) {
-    const u = f32x4.add(start, f32x4.mul(xs, step));
-    const s = f32x4.add(k0, f32x4.mul(u, f32x4.add(k1, f32x4.mul(u, f32x4.add(k2, f32x4.mul(u, f32x4.add(k3, f32x4.mul(u, k4))))))));
+    const s = quartic(f32x4.add(start, f32x4.mul(xs, step)), q0, q1, q2, q3, q4);
     storeO(o, operation == 0 ? s : apply(loadA(a), s, operation));
     xs = f32x4.add(xs, four);
     a += 16; o += 16;
@@ -30,22 +70,41 @@ export function polynomialRow(
   }
 }
 
+// Polynomial of degree `order` in u = u0 + x du and v = (y − centreY) / radius over rows y0 … y1; terms as float64 in scratch.
+export function polynomial(
+  a: usize, o: usize, w: i32, y0: i32, y1: i32, u0: f32, du: f32, terms: usize, order: i32, centreY: f64, radius: f64, operation: i32,
+): void {
+  const row = <usize>w << 2;
+  for (let y = y0; y < y1; y++, a += row, o += row) {
+    rowCoefficients(terms, order, centreY, radius, y);
+    if (operation == 0) polynomialRow(a, o, w, u0, du, 0);
+    else if (operation == 1) polynomialRow(a, o, w, u0, du, 1);
+    else if (operation == 2) polynomialRow(a, o, w, u0, du, 2);
+    else if (operation == 3) polynomialRow(a, o, w, u0, du, 3);
+    else polynomialRow(a, o, w, u0, du, 4);
+  }
+}
+
 // Cubic pieces between nodes: piece k holds pixels ends[k − 1] … ends[k], its polynomial in t = t0 + i · dt, 5 floats a piece
 // (c0, c1, c2, c3, t0) in scratch, then the ends as integers.
-export function piecesRow(a: usize, o: usize, w: i32, pieces: usize, ends: usize, count: i32, dt: f32, operation: i32): void {
+@inline function pieces(a: usize, o: usize, table: usize, ends: usize, count: i32, dt: f32, operation: i32): void {
   const step = f32x4.splat(dt), four = f32x4.splat(4);
   let x = 0;
-  for (let k = 0; k < count; k++, pieces += 20) {
+  for (let k = 0; k < count; k++, table += 20) {
     const end = load<i32>(ends + (<usize>k << 2));
-    const c0 = load<f32>(pieces), c1 = load<f32>(pieces, 4), c2 = load<f32>(pieces, 8), c3 = load<f32>(pieces, 12), t0 = load<f32>(pieces, 16);
+    const c0 = load<f32>(table), c1 = load<f32>(table, 4), c2 = load<f32>(table, 8), c3 = load<f32>(table, 12), t0 = load<f32>(table, 16);
     const k0 = f32x4.splat(c0), k1 = f32x4.splat(c1), k2 = f32x4.splat(c2), k3 = f32x4.splat(c3), start = f32x4.splat(t0);
     let xs = f32x4(0, 1, 2, 3), i = 0;
-    for (; x + 4 <= end; x += 4, i += 4) {
+    for (; x + 8 <= end; x += 8, i += 8) {
       const t = f32x4.add(start, f32x4.mul(xs, step));
-      const s = f32x4.add(k0, f32x4.mul(t, f32x4.add(k1, f32x4.mul(t, f32x4.add(k2, f32x4.mul(t, k3))))));
-      storeO(o, operation == 0 ? s : apply(loadA(a), s, operation));
       xs = f32x4.add(xs, four);
-      a += 16; o += 16;
+      const r = f32x4.add(start, f32x4.mul(xs, step));
+      xs = f32x4.add(xs, four);
+      const s0 = f32x4.add(k0, f32x4.mul(t, f32x4.add(k1, f32x4.mul(t, f32x4.add(k2, f32x4.mul(t, k3))))));
+      const s1 = f32x4.add(k0, f32x4.mul(r, f32x4.add(k1, f32x4.mul(r, f32x4.add(k2, f32x4.mul(r, k3))))));
+      storeO(o, operation == 0 ? s0 : apply(loadA(a), s0, operation));
+      storeO16(o, operation == 0 ? s1 : apply(loadA16(a), s1, operation));
+      a += 32; o += 32;
     }
     for (; x < end; x++, i++) {
       const t = t0 + <f32>i * dt;
@@ -54,4 +113,11 @@ export function piecesRow(a: usize, o: usize, w: i32, pieces: usize, ends: usize
       a += 4; o += 4;
     }
   }
+}
+export function piecesRow(a: usize, o: usize, table: usize, ends: usize, count: i32, dt: f32, operation: i32): void {
+  if (operation == 0) pieces(a, o, table, ends, count, dt, 0);
+  else if (operation == 1) pieces(a, o, table, ends, count, dt, 1);
+  else if (operation == 2) pieces(a, o, table, ends, count, dt, 2);
+  else if (operation == 3) pieces(a, o, table, ends, count, dt, 3);
+  else pieces(a, o, table, ends, count, dt, 4);
 }
