@@ -25,6 +25,8 @@ export interface Command {
   readonly workers: number | null;
   /** Workflow file; null for the one that the filters call for. */
   readonly workflow: string | null;
+  /** File of decisions about single lights; null for none. */
+  readonly decisions: string | null;
 }
 
 const project = fileURLToPath(new URL("../../", import.meta.url)).replace(/\/$/, "");
@@ -40,13 +42,16 @@ deno task night --help says more about one of them.`,
 Runs the whole job on the two small nights in demo-data/ and says where the pictures are.
   --out DIR      where results go (default: output/ in the project)
   --workers N    worker threads (default: one a processor; 0 uses none)`,
-  night: `deno task night FOLDER --out DIR [--workers N] [--workflow FILE]
+  night: `deno task night FOLDER --out DIR [--workers N] [--workflow FILE] [--decisions FILE]
 
 Checks, calibrates, stacks and finishes a folder of raw FITS frames (subfolders included).
 Nothing in FOLDER is changed. Calibration frames are found by their headers.
   --out DIR        where results go; an empty or new folder, or one where an earlier run was stopped
   --workers N      worker threads (default: one a processor; 0 uses none); the result does not depend on it
   --workflow FILE  processing steps as JSON, like the "workflow" part of a record.json
+  --decisions FILE what you decide about single lights, one a line: keep, down-weight or reject, the file as
+                   frames.csv names it, and behind a # why. Given again with the same --out, only what
+                   the decisions change is worked out anew
 
 A run that was stopped (Ctrl-C, power cut) continues where it was when the same command is given again.
 Exit codes: 0 done, 1 failed, 2 command not understood, 3 no usable frames, 130 stopped.`,
@@ -91,6 +96,7 @@ export function parseCommand(words: readonly string[]): Command {
         from: { type: "string" },
         workers: { type: "string" },
         workflow: { type: "string" },
+        decisions: { type: "string" },
         help: { type: "boolean", short: "h" },
       },
     });
@@ -98,7 +104,16 @@ export function parseCommand(words: readonly string[]): Command {
     throw new UsageError(`${(error as Error).message}\n\n${usageText(name)}`);
   }
   const { values, positionals } = parsed;
-  const blank = { topic: name, reads: [], writes: [], source: "", out: "", workers: null, workflow: null };
+  const blank = {
+    topic: name,
+    reads: [],
+    writes: [],
+    source: "",
+    out: "",
+    workers: null,
+    workflow: null,
+    decisions: null,
+  };
   if (values.help || name === "" || name === "help") return { ...blank, name: "help" };
   if (!["demo", "night", "rerun"].includes(name)) throw new UsageError(`unknown command "${name}"\n\n${usageText("")}`);
   const workers = values.workers === undefined ? null : Number(values.workers);
@@ -108,7 +123,11 @@ export function parseCommand(words: readonly string[]): Command {
   const spare = positionals.slice(name === "demo" ? 0 : 1);
   if (spare.length > 0) throw new UsageError(`unexpected: ${spare.join(" ")}\n\n${usageText(name)}`);
   const workflow = values.workflow === undefined ? null : existing("--workflow", values.workflow, "file");
-  const also = workflow === null ? [] : [workflow];
+  const decisions = values.decisions === undefined ? null : existing("--decisions", values.decisions, "file");
+  if (decisions !== null && name !== "night") {
+    throw new UsageError(`${name}: --decisions goes with night\n\n${usageText(name)}`);
+  }
+  const also = [workflow, decisions].filter((each) => each !== null);
   if (name === "demo") {
     const out = resolve(values.out ?? `${project}/output`), source = `${project}/demo-data`;
     return { ...blank, name, source, out, workers, workflow, reads: also, writes: [out] };
@@ -125,7 +144,7 @@ export function parseCommand(words: readonly string[]): Command {
         `--out: ${values.out} must not lie inside the night's folder, or results would be read as frames; name another folder`,
       );
     }
-    return { ...blank, name, source, out, workers, workflow, reads: [source, ...also], writes: [out] };
+    return { ...blank, name, source, out, workers, workflow, decisions, reads: [source, ...also], writes: [out] };
   }
   if (values.from === undefined) throw new UsageError(`rerun: say where the frames are with --from FOLDER`);
   const source = existing("rerun", positionals[0], "file"), frames = existing("--from", values.from, "folder");

@@ -3,6 +3,7 @@ import { readdirSync, readFileSync, statSync } from "node:fs";
 import { join, relative } from "node:path";
 import process from "node:process";
 import { closePool, setWorkerCount } from "../kernels/pool.ts";
+import { parseOverrides } from "../night/select_frames.ts";
 import { type NightOutcome, rerunPicture, runNight } from "../pipeline/run_night.ts";
 import { parseWorkflow } from "../pipeline/workflow.ts";
 import { type Command, parseCommand, UsageError, usageText } from "./arguments.ts";
@@ -29,6 +30,7 @@ function night(command: Command, source: string, out: string): NightOutcome {
       workflow: command.workflow === null
         ? null
         : parseWorkflow(readFileSync(command.workflow, "utf8"), command.workflow),
+      overrides: command.decisions === null ? [] : parseOverrides(readFileSync(command.decisions, "utf8")),
       progress: line.progress,
       remark: (text) => {
         line.end();

@@ -13,6 +13,8 @@ export interface CalibrationQuality {
   readonly phaseLevels: readonly [number, number, number, number];
   /** Share of the samples at full scale, or at the highest value if that is not known and many share it. */
   readonly saturatedShare: number;
+  /** Where the samples pile up: the highest value, if one in a thousand has it; null otherwise. A sensor's true full scale. */
+  readonly ceiling: number | null;
   /** Share of the samples at the lowest value, when that is cut off. */
   readonly cutShare: number;
   /** Share of the samples more than ten times the noise above the level: hot pixels. */
@@ -78,7 +80,11 @@ export function measureCalibration(image: Image, facts: Partial<FrameFacts> = {}
     if (data[i] > highest) highest = data[i];
     if (data[i] < lowest) lowest = data[i];
   }
-  const full = facts.fullScaleAdu ?? highest;
+  let atTop = 0;
+  for (let i = 0; i < data.length; i++) if (data[i] === highest) atTop++;
+  // a sensor of 12 bits reaches its end far below what 16 bits could hold, and few headers say so
+  const ceiling = atTop > 0.001 * data.length && highest > lowest ? highest : null;
+  const full = ceiling ?? facts.fullScaleAdu ?? highest;
   let saturated = 0, cut = 0, hot = 0, total = 0;
   for (let y = 0, i = 0; y < height; y++) {
     for (let x = 0; x < width; x++, i++) {
@@ -111,7 +117,8 @@ export function measureCalibration(image: Image, facts: Partial<FrameFacts> = {}
     level,
     noise,
     phaseLevels: [phases[0], phases[1], phases[2], phases[3]],
-    saturatedShare: facts.fullScaleAdu != null || saturated > 0.001 * total ? saturated / Math.max(1, total) : 0,
+    saturatedShare: facts.fullScaleAdu != null || ceiling !== null ? saturated / Math.max(1, total) : 0,
+    ceiling,
     // Noise leaves one sample in thousands at the lowest value; more are a cut.
     cutShare: cut > 0.002 * total && highest > lowest ? cut / total : 0,
     hotShare: noise > 0 ? hot / Math.max(1, total) : 0,

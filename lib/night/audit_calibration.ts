@@ -45,6 +45,8 @@ export interface CalibrationFinding {
 export interface AuditCalibrationOptions {
   /** Lowest level of a flat, share of full scale. */
   readonly lowestFlat: number;
+  /** Noise of a flat over its light from which a faint one counts as under-exposed where the sensor's full scale is not known. */
+  readonly largestGrain: number;
   /** Highest level of a flat, share of full scale. */
   readonly highestFlat: number;
   /** Deviation of a flat's map from that of its set that counts, share of the level; noise is considered besides. */
@@ -55,11 +57,13 @@ export interface AuditCalibrationOptions {
 
 /**
  * What {@linkcode auditCalibration} uses for an option left out. Flats between 5 % and 80 % of full scale stay clear of read noise
- * and of the bend near saturation (common practice, no source). Dust of 0.8 % shows in a stretched sky. Ten frames add a tenth of
+ * and of the bend near saturation (common practice, no source). A grain of 4 % is 600 electrons: ten such
+ * flats add as much to a light as a sky of 6000 electrons has by itself. Dust of 0.8 % shows in a stretched sky. Ten frames add a tenth of
  * one frame's variance.
  */
 export const auditCalibrationDefaults: AuditCalibrationOptions = Object.freeze({
   lowestFlat: 0.05,
+  largestGrain: 0.04,
   highestFlat: 0.8,
   flatDeviation: 0.008,
   enoughFrames: 10,
@@ -155,6 +159,11 @@ export function auditCalibration(
     ).map((each) => each.quality.level);
     return levels.length === 0 ? 0 : median(levels);
   };
+  // where any frame of the rig piles up is its full scale, whatever its file format could hold
+  const ceilingFor = (record: FrameRecord): number | null => {
+    const found = inputs.filter((each) => each.record.rig === record.rig && each.quality.ceiling !== null);
+    return found.length === 0 ? null : Math.min(...found.map((each) => each.quality.ceiling as number));
+  };
   const flatMaps = new Map<AuditInput[], number[]>();
   for (const set of sets) {
     if (kindOf(set[0].record) !== "flat") continue;
@@ -205,7 +214,9 @@ export function auditCalibration(
         }
       }
     }
-    if (kind === "flat") auditFlats(set, sets, flatMaps, offsetFor(set[0].record), used, add);
+    if (kind === "flat") {
+      auditFlats(set, sets, flatMaps, offsetFor(set[0].record), ceilingFor(set[0].record), used, add);
+    }
     if (kind === "dark") auditDarks(set, offsetFor(set[0].record), add);
   }
   return found;
@@ -224,12 +235,13 @@ function auditFlats(
   sets: readonly AuditInput[][],
   maps: ReadonlyMap<AuditInput[], number[]>,
   offset: number,
+  ceiling: number | null,
   options: AuditCalibrationOptions,
   add: Add,
 ): void {
   const own = maps.get(set as AuditInput[]);
   for (const each of set) {
-    const { quality, record } = each, full = record.fullScaleAdu;
+    const { quality, record } = each, full = ceiling ?? record.fullScaleAdu;
     const share = full === null ? NaN : quality.level / full;
     if (quality.saturatedShare > 0.001 || share > options.highestFlat) {
       add(
@@ -244,7 +256,9 @@ function auditFlats(
       continue;
     }
     const light = full === null ? NaN : (quality.level - offset) / full;
-    if (light < options.lowestFlat) {
+    // a file's format is no more than an upper bound of full scale: then the grain of the light decides
+    const grain = quality.noise / (quality.level - offset);
+    if (light < options.lowestFlat && (ceiling !== null || !(grain < options.largestGrain))) {
       add(
         each,
         "under-exposed flat",

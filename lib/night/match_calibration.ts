@@ -14,6 +14,8 @@ export interface MatchCalibrationOptions {
   readonly scaleDarks: boolean;
   /** Frames of a set from which on loose frames are preferred to a ready-made master. */
   readonly enoughFrames: number;
+  /** Files that are not to be used, each with the reason: what `auditCalibration` refused. */
+  readonly refused: Readonly<Record<string, string>>;
 }
 
 /**
@@ -28,6 +30,7 @@ export const matchCalibrationDefaults: MatchCalibrationOptions = Object.freeze({
   exposureTolerance: 0.02,
   scaleDarks: true,
   enoughFrames: 5,
+  refused: Object.freeze({}),
 });
 
 /** Lights that share everything calibration depends on. */
@@ -285,9 +288,10 @@ export function matchCalibration(
     if (!(each >= 0)) throw new RangeError(`matchCalibration: tolerances must be ≥ 0, but got ${each}`);
   }
   const groups = groupLights(records);
-  const calibration = records.filter((record) =>
+  const listed = records.filter((record) =>
     isKind(record, "dark") || isKind(record, "flat") || isKind(record, "bias") || isKind(record, "flat-dark")
   );
+  const calibration = listed.filter((record) => used.refused[record.file] === undefined);
   const uses = new Map<string, Set<string>>(), refusals = new Map<string, Refusal>();
   const use = (set: CalibrationSet | null, what: string) => {
     for (const frame of set?.frames ?? []) {
@@ -488,10 +492,12 @@ export function matchCalibration(
     return { group, dark: dark.set, flat: flat.set, bias: bias.set, flatDark, notes };
   });
 
-  const rows = calibration.map((record): CalibrationRow => {
+  const rows = listed.map((record): CalibrationRow => {
     const uses1 = uses.get(record.file);
-    const reason = uses1 !== undefined ? [...uses1].join("; ") : refusals.get(record.file)?.reason ??
-      (groups.length === 0 ? "no lights to calibrate" : "no lights of its kind to calibrate");
+    const reason = uses1 !== undefined
+      ? [...uses1].join("; ")
+      : used.refused[record.file] ?? refusals.get(record.file)?.reason ??
+        (groups.length === 0 ? "no lights to calibrate" : "no lights of its kind to calibrate");
     return {
       file: record.file,
       kind: record.kind,

@@ -6,12 +6,13 @@ import { linearPart } from "../core/transform.ts";
 import { parallelMap } from "../kernels/pool.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { diagnoseNight, type FrameDiagnosis, type NightFinding } from "../night/diagnose_night.ts";
-import { weightFrames } from "../night/weight_frames.ts";
+import { type Override, type SelectedFrame, selectFrames } from "../night/select_frames.ts";
+import type { SelectionEffect } from "../night/weight_frames.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
 import type { Cell } from "./csv.ts";
 import { type MeasuredLight, measureLightTask } from "./measure_light.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
-import { type NightRegistration, registerLights, type Registration } from "./register_lights.ts";
+import { registerLights, type Registration } from "./register_lights.ts";
 
 /** One light with all that is known of it. */
 export interface CheckedLight {
@@ -39,8 +40,14 @@ export interface CheckedNight {
   readonly lights: readonly CheckedLight[];
   /** What the rigs have by themselves. */
   readonly findings: readonly NightFinding[];
-  /** Where the lights lie; null when none could be measured. */
-  readonly registration: NightRegistration | null;
+  /** By stack: what leaving frames out costs in depth and gains in sharpness. */
+  readonly effects: Readonly<Record<string, SelectionEffect>>;
+}
+
+/** Light of the stars of a frame over that of its rig's reference; 1 where nothing tells. */
+export function starLight({ registration, diagnosis }: Pick<CheckedLight, "registration" | "diagnosis">): number {
+  const light = registration?.fluxRatio ?? diagnosis.transparency;
+  return light !== null && light > 0 ? light : 1;
 }
 
 /** Frames measured before the answers are kept: what is lost at most when a run is stopped. */
@@ -97,21 +104,23 @@ export function stackName(record: FrameRecord, severalRigs: boolean): string {
  * @param lights the files, readable by their headers
  * @param corrections calibration of each; null for none
  * @param calibrationKeys what each calibration is made of, so that a changed one asks anew
+ * @param overrides what the person decided about single files
  */
 export function checkLights(
   context: NightContext,
   lights: readonly FrameRecord[],
   corrections: readonly (SensorCorrection | null)[],
   calibrationKeys: readonly string[],
+  overrides: readonly Override[] = [],
 ): CheckedNight {
   const measured = measureLights(context, lights, corrections, calibrationKeys);
   measured.forEach(({ notes }, at) => notes.forEach((note) => context.remark(`${lights[at].file}: ${note}`)));
   const usable = lights.flatMap((record, at) => {
     const { quality } = measured[at];
-    return quality === null ? [] : [{ record, quality }];
+    return quality === null ? [] : [{ record, quality, correction: corrections[at] }];
   });
-  const registration = usable.length === 0 ? null : registerLights(context, usable);
-  const places = new Map(registration?.frames.map((each) => [each.file, each]));
+  const registrations = usable.length === 0 ? [] : registerLights(context, usable);
+  const places = new Map(registrations.map((each) => [each.file, each]));
   const diagnosis = diagnoseNight(lights.map((record, at) => ({
     record,
     quality: measured[at].quality,
@@ -133,20 +142,21 @@ export function checkLights(
       remedy: verdict.remedy === "" ? "check that the frame shows the same field as the others" : verdict.remedy,
     };
   });
-  const weights = new Array<number>(lights.length).fill(0);
-  for (const name of new Set(names)) {
-    const members = lights.flatMap((_, at) => names[at] === name && measured[at].quality !== null ? [at] : []);
-    const given = weightFrames(members.map((at) => {
-      const { noise, fwhmPixels } = measured[at].quality as FrameQuality;
-      const light = places.get(lights[at].file)?.fluxRatio ?? judged[at].transparency;
+  const selection = selectFrames(
+    lights.map((record, at) => {
+      const { quality } = measured[at], place = places.get(record.file);
       return {
-        transparency: light,
-        noise: noise > 0 ? noise : 1,
-        fwhm: fwhmPixels,
-        kept: judged[at].verdict !== "reject",
+        diagnosis: judged[at],
+        stack: names[at],
+        noise: quality === null || place?.transform == null ? NaN : quality.noise,
+        light: place?.fluxRatio ?? null,
+        fwhm: quality?.fwhmPixels ?? null,
       };
-    }));
-    members.forEach((at, index) => weights[at] = given[index]);
+    }),
+    overrides,
+  );
+  for (const { file } of selection.unused) {
+    context.remark(`${file}: a decision names it, but the night has no such light; write it as frames.csv does`);
   }
   return {
     lights: lights.map((record, at) => ({
@@ -155,12 +165,25 @@ export function checkLights(
       quality: measured[at].quality,
       thumbnail: measured[at].thumbnail,
       registration: places.get(record.file) ?? null,
-      diagnosis: judged[at],
+      diagnosis: decided(judged[at], selection.frames[at]),
       stack: names[at],
-      weight: weights[at],
+      weight: selection.frames[at].weight,
     })),
     findings: diagnosis.findings,
-    registration,
+    effects: selection.effects,
+  };
+}
+
+/** The diagnosis with the person's decision; what was measured stays. */
+function decided(diagnosis: FrameDiagnosis, { overridden, kept, verdict, reason }: SelectedFrame): FrameDiagnosis {
+  if (!overridden) return diagnosis;
+  const why = verdict !== "reject" && !kept ? "decided by hand, but the frame cannot be used" : "decided by hand";
+  return {
+    ...diagnosis,
+    verdict: kept ? verdict : "reject",
+    evidence: [`${why}${reason === why ? "" : `: ${reason}`}`, diagnosis.evidence].filter((each) => each !== "").join(
+      "; ",
+    ),
   };
 }
 

@@ -1,7 +1,9 @@
 /** The night as the report page wants it: plain data from what the stages found. */
 import type { Night } from "../io/read_night.ts";
+import type { CalibrationFinding } from "../night/audit_calibration.ts";
 import { remedies } from "../night/causes.ts";
 import type { CalibrationPlan } from "../night/match_calibration.ts";
+import { median } from "../stats/median.ts";
 import { imageView } from "../view/image_view.ts";
 import type { NightReport, ReportFrame, ReportStack } from "../view/report.ts";
 import { type EncodedPicture, encodeSheet } from "../view/sheet.ts";
@@ -76,8 +78,8 @@ function reportStack(stack: StackedNight): ReportStack {
 /** Facts of a rig for the head of the report. */
 function rigFacts(lights: readonly CheckedLight[]): (readonly [string, string])[] {
   const { record } = lights[0], kept = lights.filter((each) => each.weight > 0);
-  const widths = kept.map((each) => each.quality?.fwhmArcsec ?? each.quality?.fwhmPixels ?? NaN).filter(Number.isFinite)
-    .sort();
+  const widths = kept.map((each) => each.quality?.fwhmArcsec ?? each.quality?.fwhmPixels ?? NaN);
+  const middle = median(widths.filter(Number.isFinite));
   const unit = record.arcsecPerPixel === null ? "px" : "arcsec";
   const facts: (readonly [string, string | null])[] = [
     ["frames", `${record.width} × ${record.height} pixels${record.bayer === null ? "" : `, ${record.bayer} mosaic`}`],
@@ -89,7 +91,7 @@ function rigFacts(lights: readonly CheckedLight[]): (readonly [string, string])[
     ["sensor", record.sensorTemperatureC === null ? null : `${formatNumber(record.sensorTemperatureC)} °C`],
     ["lights", `${lights.length}, kept ${kept.length}`],
     ["exposure kept", formatDuration(kept.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0))],
-    ["stars", widths.length === 0 ? null : `FWHM ${formatNumber(widths[widths.length >> 1])} ${unit} in the middle`],
+    ["stars", Number.isNaN(middle) ? null : `FWHM ${formatNumber(middle)} ${unit} in the middle`],
   ];
   return facts.filter((fact): fact is readonly [string, string] => fact[1] !== null);
 }
@@ -114,6 +116,13 @@ export function nightSummary(checked: CheckedNight, stacks: readonly StackedNigh
         }`;
       return `${stack.name}: ${stack.lights.length} frames, ${formatDuration(stack.totalExposureSeconds)}${depth}.`;
     }),
+    ...Object.entries(checked.effects).flatMap(([name, { left, kept, depth, width }]) =>
+      left === 0 || kept === 0 ? [] : [
+        `${name}: leaving out ${left} of ${left + kept} frames ${
+          depth < 1 ? `costs ${formatShare(1 - depth)} of` : `adds ${formatShare(depth - 1)} to`
+        } the depth${width < 1 ? ` and makes the stars ${formatShare(1 - width)} smaller` : ""}.`,
+      ]
+    ),
     ...checked.findings.map((each) =>
       `${each.rig}, ${each.filter || "no filter"}: ${each.cause}; ${each.evidence}; ${each.remedy}.`
     ),
@@ -126,6 +135,8 @@ export interface NightFacts {
   readonly night: Night;
   /** Calibration matched to lights. */
   readonly plan: CalibrationPlan;
+  /** What is wrong with calibration frames. */
+  readonly calibration: readonly CalibrationFinding[];
   /** Masters made. */
   readonly masters: readonly MasterFile[];
   /** The checked lights. */
@@ -142,7 +153,7 @@ export interface NightFacts {
 
 /** The night as plain data for the page. */
 export function nightReport(facts: NightFacts): NightReport {
-  const { night, plan, masters, checked, stacks, finished, picture, files } = facts;
+  const { night, plan, calibration, masters, checked, stacks, finished, picture, files } = facts;
   const { lights } = checked;
   const inTime = [...lights].sort((a, b) => (a.record.dateUtc ?? "").localeCompare(b.record.dateUtc ?? ""));
   const unreadable = night.unreadable.map((each): ReportFrame => ({
@@ -164,6 +175,7 @@ export function nightReport(facts: NightFacts): NightReport {
     calibration: plan.rows,
     calibrationNotes: [
       ...plan.matches.flatMap(({ group, notes }) => notes.map((note) => `${group.name}: ${note}`)),
+      ...calibration.map(({ file, problem, evidence, remedy }) => `${file}: ${problem}: ${evidence}; ${remedy}`),
       ...masters.flatMap(({ file, notes }) => notes.map((note) => `${file}: ${note}`)),
     ],
     stacks: stacks.map(reportStack),

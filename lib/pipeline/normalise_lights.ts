@@ -6,22 +6,16 @@ import type { NormalisationSurface } from "../core/normalisation.ts";
 import type { Transform } from "../core/transform.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 import { fitNormalisation, type NormalisationReference, prepareNormalisation } from "../register/normalise_local.ts";
-import type { CheckedLight } from "./check_lights.ts";
+import { type CheckedLight, starLight } from "./check_lights.ts";
 import type { NightContext } from "./night_context.ts";
 import { type LightSource, readLight } from "./read_light.ts";
 
 /** Lights in the mean that the others are brought to: enough that no single gradient or trail rules it. */
 const mostReferenceLights = 5;
 
-/** Light of the stars of a frame, against the reference of its rig. */
-const lightOf = (light: CheckedLight): number => {
-  const ratio = light.registration?.fluxRatio ?? light.diagnosis.transparency;
-  return ratio > 0 ? ratio : 1;
-};
-
 /** One factor and one offset over the whole canvas: brings a light to another one's stars and sky. */
 function constantSurface(light: CheckedLight, goal: CheckedLight, canvas: Canvas): NormalisationSurface {
-  const scale = lightOf(goal) / lightOf(light);
+  const scale = starLight(goal) / starLight(light);
   const offset = (goal.quality?.background ?? 0) - scale * (light.quality?.background ?? 0);
   const planes = light.record.bayer !== null || light.record.planes === 3 ? 3 : 1;
   const nodes = (value: number) => Array.from({ length: planes }, () => Float32Array.of(value));
@@ -64,7 +58,7 @@ export function normaliseLights(
   frameOf: (light: CheckedLight, normalisation: NormalisationSurface) => IntegrationFrame,
 ): NormalisationSurface[] {
   const goal = lights.reduce((a, b) => b.weight > a.weight ? b : a);
-  const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / lightOf(light);
+  const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / starLight(light);
   const darkest = [...lights].sort((a, b) => sky(a) - sky(b)).slice(0, mostReferenceLights);
   const quick = integrate(darkest.map((light) => frameOf(light, constantSurface(light, goal, canvas))), canvas, {
     progress: context.progress,
@@ -75,7 +69,7 @@ export function normaliseLights(
     bayer: light.record.bayer,
     correction: light.correction,
     transform: light.registration?.transform ?? null,
-    lightRatio: lightOf(light) / lightOf(goal),
+    lightRatio: starLight(light) / starLight(goal),
     reference,
   }));
   return parallelMap(task, jobs, { label: "local normalisation", progress: context.progress });

@@ -5,6 +5,7 @@ import type { History } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import { canonicalJson } from "../core/options.ts";
 import { readPngRecord } from "../io/png.ts";
+import type { Override } from "../night/select_frames.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import type { LedgerEntry } from "./finish_picture.ts";
 import { libraryVersion } from "./version.ts";
@@ -17,6 +18,8 @@ const recordForm = 1;
 export interface RecordParts {
   /** Files of the night with their digests. */
   readonly inputs: readonly { readonly file: string; readonly kind: string; readonly sha256: string }[];
+  /** What the person decided about single lights. */
+  readonly overrides: readonly Override[];
   /** Lights with verdict and weight. */
   readonly lights: readonly CheckedLight[];
   /** Stacks with the digest of their samples. */
@@ -50,11 +53,12 @@ export function samplesDigest(image: Image): string {
 
 /** Text of a record: canonical JSON, no times, no paths, no number of workers. */
 export function recordText(parts: RecordParts): string {
-  const { inputs, lights, stacks, workflow, picture, ledger } = parts;
+  const { inputs, overrides, lights, stacks, workflow, picture, ledger } = parts;
   return canonicalJson({
     record: recordForm,
     faintlight: libraryVersion,
     inputs,
+    overrides,
     frames: lights.map(({ record, stack, diagnosis, weight, registration }) => ({
       file: record.file,
       stack,
@@ -75,6 +79,8 @@ export function recordText(parts: RecordParts): string {
 export interface ReadRecord {
   /** Files of the night with their digests. */
   readonly inputs: readonly { readonly file: string; readonly sha256: string }[];
+  /** What the person decided about single lights. */
+  readonly overrides: readonly Override[];
   /** Steps as they were asked for. */
   readonly workflow: Workflow;
   /** How the picture was made, every option resolved. */
@@ -86,6 +92,9 @@ export interface ReadRecord {
 const recordSchema = v.object({
   record: v.literal(recordForm),
   inputs: v.array(v.object({ file: v.string(), sha256: v.string() })),
+  overrides: v.array(
+    v.object({ file: v.string(), verdict: v.picklist(["keep", "down-weight", "reject"]), reason: v.string() }),
+  ),
   workflow: v.unknown(),
   history: v.object({
     head: v.string(),
@@ -137,6 +146,12 @@ export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
       `${name}: is no record of this version: ${v.getDotPath(issue) ?? "record"}: ${issue.message}`,
     );
   }
-  const { inputs, workflow, history, picture } = checked.output;
-  return { inputs, workflow: parseWorkflow(JSON.stringify(workflow), name), history, pictureDigest: picture.sha256 };
+  const { inputs, overrides, workflow, history, picture } = checked.output;
+  return {
+    inputs,
+    overrides,
+    workflow: parseWorkflow(JSON.stringify(workflow), name),
+    history,
+    pictureDigest: picture.sha256,
+  };
 }

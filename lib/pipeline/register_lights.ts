@@ -1,9 +1,13 @@
 /** Brings the lights of a night onto one grid: chooses the reference and finds every frame's map to it. */
+import { join } from "node:path";
 import type { FrameRecord } from "../core/frame_record.ts";
-import { identityTransform, type Transform } from "../core/transform.ts";
+import type { Point } from "../core/geometry.ts";
+import { chainTransforms, type Transform } from "../core/transform.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { matchStars, RegistrationError, type StarMatch } from "../register/match_stars.ts";
+import { type FrameRegistration, registerFrames } from "../register/register_frames.ts";
 import type { NightContext } from "./night_context.ts";
+import { type LightSource, readLight } from "./read_light.ts";
 
 /** A light that was measured. */
 export interface MeasuredFrame {
@@ -11,6 +15,8 @@ export interface MeasuredFrame {
   readonly record: FrameRecord;
   /** Its measurement. */
   readonly quality: FrameQuality;
+  /** Its calibration. */
+  readonly correction: LightSource["correction"];
 }
 
 /** Where a light lies against the reference. */
@@ -31,93 +37,111 @@ export interface Registration {
   readonly note: string;
 }
 
-/** Registration of all lights of a night. */
-export interface NightRegistration {
-  /** The frame whose grid the stacks have. */
-  readonly reference: FrameRecord;
-  /** One entry a measured light, in the order given. */
-  readonly frames: readonly Registration[];
-  /** Rigs that could not be brought to the reference and keep a grid of their own: rig and its reference. */
-  readonly apart: readonly { readonly rig: string; readonly reference: FrameRecord }[];
-}
-
 /**
  * How well a frame serves as reference: many stars that are small and round. Stars beyond 300 add nothing to a match; the
  * weight of width is that of a point source's depth (1 / FWHM²), that of shape the area of the axis ratio.
  */
-function merit({ quality }: MeasuredFrame): number {
-  const { starCount, fwhmPixels, eccentricity } = quality;
+function merit({ starCount, fwhmPixels, eccentricity }: FrameQuality): number {
   if (!(fwhmPixels > 0)) return 0;
   const round = eccentricity >= 0 ? 1 - eccentricity ** 2 : 0;
   return Math.min(300, starCount) * round / fwhmPixels ** 2;
 }
 
-const best = (frames: readonly MeasuredFrame[]): MeasuredFrame => frames.reduce((a, b) => merit(b) > merit(a) ? b : a);
-
-interface Found {
-  readonly match: StarMatch | null;
-  readonly note: string;
+/** Frames of one rig at one size: one focal length, one sensor. */
+interface Setup {
+  readonly frames: readonly MeasuredFrame[];
+  readonly reference: MeasuredFrame;
+  readonly found: readonly FrameRegistration[];
 }
 
-function match(frame: MeasuredFrame, reference: MeasuredFrame, seed: Transform | null, sameSensor: boolean): Found {
+function registerSetup(context: NightContext, frames: readonly MeasuredFrame[]): Setup {
+  const inTime = [...frames].sort((a, b) => (a.record.dateUtc ?? "").localeCompare(b.record.dateUtc ?? ""));
+  const { reference, frames: found } = registerFrames(inTime.map(({ record, quality, correction }) => ({
+    width: quality.width,
+    height: quality.height,
+    stars: quality.stars,
+    merit: merit(quality),
+    // the pixels of a mosaic correlate with its own pattern, so a colour frame is placed by its stars or not at all
+    ...(record.bayer === null && record.planes === 1
+      ? { image: () => readLight({ path: join(context.folder, record.file), bayer: null, correction }) }
+      : {}),
+  })));
+  return { frames: inTime, reference: inTime[reference], found };
+}
+
+const centreOf = ({ width, height }: FrameQuality): Point => ({ x: (width - 1) / 2, y: (height - 1) / 2 });
+
+function matchAcross(frame: MeasuredFrame, goal: MeasuredFrame, seed: Transform | null): StarMatch | RegistrationError {
   try {
-    const found = matchStars(frame.quality.stars, reference.quality.stars, {
+    return matchStars(frame.quality.stars, goal.quality.stars, {
       seed,
-      sameSensor,
+      sameSensor: false,
       sourceSize: frame.quality,
-      referenceSize: reference.quality,
+      referenceSize: goal.quality,
     });
-    return { match: found, note: found.notes.join("; ") };
   } catch (error) {
     if (!(error instanceof RegistrationError)) throw error;
-    return { match: null, note: error.message };
+    return error;
   }
 }
 
 /**
  * Register the lights of a night.
  *
- * All frames of a rig are matched to the rig's best frame, whatever their filter, each seeded with the map of the frame before.
- * A second rig is matched to the first one's reference, so that all stacks share a grid; where that fails it keeps its own.
+ * The frames of a rig are registered together, whatever their filter (see `registerFrames`). The reference of the rig with the
+ * most frames gives the grid of all stacks: another rig's frames are matched to it as well, each from where its own rig's map
+ * says, and a rig that shows no part of that field keeps a grid of its own.
  *
  * @param frames measured lights, at least one
+ * @returns one entry a light, in the order given
  */
-export function registerLights(context: NightContext, frames: readonly MeasuredFrame[]): NightRegistration {
-  const rigs = [...new Set(frames.map((frame) => frame.record.rig))]
-    .map((rig) => frames.filter((frame) => frame.record.rig === rig))
-    .sort((a, b) => b.length - a.length);
-  const main = best(rigs[0]);
-  const results = new Map<MeasuredFrame, Registration>();
-  const apart: { rig: string; reference: FrameRecord }[] = [];
-  let done = 0;
-  for (const group of rigs) {
-    const own = best(group);
-    const bridge = own.record.rig === main.record.rig ? null : match(own, main, null, false);
-    const onMain = bridge === null || bridge.match !== null;
-    if (!onMain) {
-      apart.push({ rig: own.record.rig, reference: own.record });
+export function registerLights(context: NightContext, frames: readonly MeasuredFrame[]): Registration[] {
+  const key = ({ record }: MeasuredFrame) => JSON.stringify([record.rig, record.width, record.height, record.binning]);
+  const setups = [...new Set(frames.map(key))]
+    .map((each) => frames.filter((frame) => key(frame) === each))
+    .sort((a, b) => b.length - a.length)
+    .map((group, index, all) => {
+      context.progress({ label: "registering frames", done: index, total: all.length });
+      return registerSetup(context, group);
+    });
+  context.progress({ label: "registering frames", done: setups.length, total: setups.length });
+  const main = setups[0].reference, results = new Map<MeasuredFrame, Registration>();
+  for (const setup of setups) {
+    const { reference } = setup, bridge = reference === main ? null : matchAcross(reference, main, null);
+    if (bridge instanceof RegistrationError) {
       context.remark(
-        `${own.record.rig}: could not be brought to the grid of ${main.record.file} (${bridge?.note}); its stacks keep a grid of their own`,
+        `${reference.record.rig}: could not be brought to the grid of ${main.record.file} (${bridge.message}); its stacks keep a grid of their own`,
       );
     }
-    const goal = onMain ? main : own;
-    let seed: Transform | null = bridge?.match?.transform ?? null;
-    const inTime = [...group].sort((a, b) => (a.record.dateUtc ?? "").localeCompare(b.record.dateUtc ?? ""));
-    for (const frame of inTime) {
-      const itself = frame === goal;
-      const found: Found = itself ? { match: null, note: "reference" } : match(frame, goal, seed, bridge === null);
-      if (found.match !== null) seed = found.match.transform;
-      results.set(frame, {
+    setup.frames.forEach((frame, at) => {
+      const own = setup.found[at];
+      const place: Registration = {
         file: frame.record.file,
-        reference: goal.record.file,
-        transform: itself ? identityTransform : found.match?.transform ?? null,
-        rmsPixels: itself ? 0 : found.match?.rmsPixels ?? NaN,
-        matchedStars: itself ? frame.quality.starCount : found.match?.matched ?? 0,
-        fluxRatio: itself ? 1 : found.match !== null && found.match.fluxRatio > 0 ? found.match.fluxRatio : null,
-        note: found.note,
+        reference: reference.record.file,
+        transform: own.transform,
+        rmsPixels: own.rmsPixels,
+        matchedStars: own.matched,
+        fluxRatio: own.fluxRatio > 0 ? own.fluxRatio : null,
+        note: own.notes.join("; "),
+      };
+      if (bridge === null || bridge instanceof RegistrationError) {
+        results.set(frame, place);
+        return;
+      }
+      const across = own.transform === null
+        ? null
+        : chainTransforms(own.transform, bridge.transform, centreOf(frame.quality));
+      const direct = across === null || frame === reference ? bridge : matchAcross(frame, main, across);
+      const matched = across !== null && !(direct instanceof RegistrationError);
+      results.set(frame, {
+        ...place,
+        reference: main.record.file,
+        transform: matched ? direct.transform : across,
+        rmsPixels: matched ? direct.rmsPixels : place.rmsPixels,
+        matchedStars: matched ? direct.matched : place.matchedStars,
+        note: matched && direct.notes.length > 0 ? [place.note, ...direct.notes].join("; ") : place.note,
       });
-      context.progress({ label: "registering frames", done: ++done, total: frames.length });
-    }
+    });
   }
-  return { reference: main.record, frames: frames.map((frame) => results.get(frame) as Registration), apart };
+  return frames.map((frame) => results.get(frame) as Registration);
 }

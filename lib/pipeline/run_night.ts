@@ -14,8 +14,10 @@ import { encodePng16 } from "../io/png.ts";
 import { type Night, readNight } from "../io/read_night.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { remedies } from "../night/causes.ts";
-import { type CalibrationRow, matchCalibration } from "../night/match_calibration.ts";
+import type { CalibrationRow } from "../night/match_calibration.ts";
+import type { Override } from "../night/select_frames.ts";
 import type { Progress } from "../core/progress.ts";
+import { checkCalibration } from "./check_calibration.ts";
 import {
   checkLights,
   frameColumns,
@@ -47,6 +49,8 @@ export interface RunNightOptions {
   readonly out: string;
   /** Processing steps; null for those that the filters call for. */
   readonly workflow: Workflow | null;
+  /** What the person decided about single lights, against the verdict or with it; none when left out. */
+  readonly overrides?: readonly Override[];
   /** Receives progress. */
   readonly progress?: Progress;
   /** Receives remarks for the person. */
@@ -201,7 +205,7 @@ const withoutFolder = (night: Night): Night => ({
  * ```
  */
 export function runNight(options: RunNightOptions): NightOutcome {
-  const { folder, out, progress = silent, remark = () => {} } = options;
+  const { folder, out, overrides = [], progress = silent, remark = () => {} } = options;
   const began = performance.now(), times: [string, number][] = [];
   const stage = <T>(name: string, work: () => T): T => {
     const start = performance.now(), result = work();
@@ -239,7 +243,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
       `${file}: left out, because the header does not say what it is; put it into a folder named lights, darks, flats or bias`,
     );
   }
-  const plan = matchCalibration(night.records);
+  const { plan, findings } = stage("calibration", () => checkCalibration(context, night.records));
   writeWhole(join(out, "calibration.csv"), csvText(calibrationColumns, plan.rows.map(calibrationCells)));
   for (const { group, notes } of plan.matches) for (const note of notes) remark(`${group.name}: ${note}`);
   const masters = masterMaker(context);
@@ -258,7 +262,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
       }
     }
   });
-  const checked = stage("check", () => checkLights(context, lights, corrections, keys));
+  const checked = stage("check", () => checkLights(context, lights, corrections, keys, overrides));
   writeTables(context, night, checked);
   const stacks = stage("stack", () => stackLights(context, checked.lights));
   const files: [string, string][] = [];
@@ -272,6 +276,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
     const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, prefix));
     const record = recordText({
       inputs,
+      overrides,
       lights: checked.lights,
       stacks,
       workflow,
@@ -291,7 +296,17 @@ export function runNight(options: RunNightOptions): NightOutcome {
   });
   files.push(["report.html", "the night, the stacks, every step and what it did"]);
   files.push(["frames.csv", "every light with its numbers, verdict, cause and remedy"]);
-  const facts = { night, plan, masters: masters.files(), checked, stacks, finished, picture: web, files };
+  const facts = {
+    night,
+    plan,
+    calibration: findings,
+    masters: masters.files(),
+    checked,
+    stacks,
+    finished,
+    picture: web,
+    files,
+  };
   stage("report", () => writeWhole(join(out, "report.html"), reportHtml(nightReport(facts))));
   const log = { seconds: Object.fromEntries(times), total: Math.round(performance.now() - began) / 1000 };
   writeWhole(join(out, "log.json"), `${JSON.stringify(log, null, 2)}\n`);
@@ -304,7 +319,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
 }
 
 /** What to repeat. */
-export interface RerunOptions extends Omit<RunNightOptions, "workflow"> {
+export interface RerunOptions extends Omit<RunNightOptions, "workflow" | "overrides"> {
   /** A picture.png or record.json. */
   readonly picture: Uint8Array;
   /** Its name, for messages. */
@@ -351,7 +366,7 @@ export function rerunPicture(options: RerunOptions): RerunOutcome {
   if (changed.length > 0) {
     throw new RangeError(`${name}: ${changed[0]} must be as it was when the picture was made, but its content differs`);
   }
-  const outcome = runNight({ ...rest, workflow: record.workflow });
+  const outcome = runNight({ ...rest, workflow: record.workflow, overrides: record.overrides });
   const made = readRecord(readBytes(join(rest.out, "record.json")), "record.json");
   const sameBytes = made.pictureDigest === record.pictureDigest;
   const verdict = sameBytes ? "The picture is the same, bit for bit." : "The picture differs from the one recorded.";

@@ -2,6 +2,7 @@
 import type { Image } from "../core/image.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
+import { starLight } from "./check_lights.ts";
 import type { StackedNight } from "./stack_lights.ts";
 
 /** Noise of a stack, in its unit. */
@@ -38,12 +39,8 @@ function halfDifferences(a: Image, b: Image, coverage: Image, plane: number): nu
 /** Noise of a stack; of a colour stack its green plane, on which the frames were measured. */
 export function stackNoise(stack: StackedNight): StackNoise {
   const reference = stack.lights.reduce((a, b) => b.weight > a.weight ? b : a);
-  const light = (each: StackedNight["lights"][number]) => each.registration?.fluxRatio ?? each.diagnosis.transparency;
   let weights = 0, squares = 0;
-  const scaled = stack.lights.map((each) => {
-    const ratio = light(each) / light(reference);
-    return (each.quality?.noise ?? NaN) / (ratio > 0 ? ratio : 1);
-  });
+  const scaled = stack.lights.map((each) => (each.quality?.noise ?? NaN) * starLight(reference) / starLight(each));
   stack.lights.forEach((each, at) => {
     weights += each.weight;
     squares += (each.weight * scaled[at]) ** 2;

@@ -4,10 +4,9 @@ import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import {
   applyTransform,
+  chainTransforms,
   identityTransform,
   invertTransform,
-  linearPart,
-  multiplyMatrix,
   type Transform,
 } from "../core/transform.ts";
 import { median } from "../stats/median.ts";
@@ -30,6 +29,8 @@ export interface FrameToRegister {
   readonly height: number;
   /** Its stars, pixels, any order. */
   readonly stars: readonly MatchableStar[];
+  /** How well it serves as reference, in any measure; left out for depth on point sources (stars over the square of FWHM). */
+  readonly merit?: number;
   /** Its pixels, called for only when the stars do not suffice. */
   readonly image?: () => Image;
 }
@@ -102,20 +103,15 @@ const candidates = 5;
 
 const typical = (values: readonly number[]): number => median(Float64Array.from(values));
 
-/** Depth for point sources: stars over the square of their width; counts beyond the night's usual are noise or pattern. */
+/** The caller's measure, or depth for point sources: stars over the square of their width; counts beyond the night's usual are noise or pattern. */
 function merits(frames: readonly FrameToRegister[]): number[] {
   const usual = 1.5 * typical(frames.map((each) => each.stars.length));
-  return frames.map(({ stars }) => {
+  return frames.map(({ stars, merit }) => {
+    if (merit !== undefined) return merit;
     const widths = stars.map((each) => each.fwhmPixels ?? NaN).filter((each) => each > 0);
     const fwhm = widths.length > 0 ? typical(widths) : 1;
     return Math.min(stars.length, usual) / fwhm ** 2;
   });
-}
-
-/** First `before`, then `after`, as an affine map: exact for affine maps, good near the frame's centre for others. */
-function chained(before: Transform, after: Transform, centre: Point): Transform {
-  const a = linearPart(before, centre), b = linearPart(after, applyTransform(before, centre.x, centre.y));
-  return { kind: "affine", matrix: multiplyMatrix(b, a) };
 }
 
 /** Detections that recur at one sensor place in at least half of the frames while the sky moved past. */
@@ -292,7 +288,7 @@ export function registerFrames(
   }
   if (next !== reference || pattern.length > 0) {
     const back = invertTransform(maps[next] as Transform);
-    const seeds = maps.map((each, i) => each === null ? null : chained(each, back, centreOf(i)));
+    const seeds = maps.map((each, i) => each === null ? null : chainTransforms(each, back, centreOf(i)));
     reference = next;
     found = round(reference, seeds);
     maps = found.map(mapOf);

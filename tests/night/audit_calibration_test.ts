@@ -93,6 +93,16 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
   ])("flags %s, and only that", (name, problem) => {
     expect(darkFault(name).map((each) => [each.file, each.problem])).toEqual([["bad", problem]]);
   });
+  it("takes a sensor's true full scale from where samples pile up, and does not call its flats faint", () => {
+    const faint = good(pocketRig, 4, "flat", { kind: "flat" }).map((each) => ({
+      ...each,
+      record: { ...each.record, fullScaleAdu: 65535 },
+    }));
+    const full = frame(pocketRig, "full", { kind: "flat", ...calibrationFaultList["over-exposed-flat"].options });
+    const both = problems([...faint, { ...full, record: { ...full.record, fullScaleAdu: 65535 } }]);
+    expect(both.map((each) => [each.file, each.problem])).toEqual([["full", "over-exposed flat"]]);
+    expect(problems(faint)).toEqual([]);
+  });
   it("knows a warm dark by its pixels when the header is silent", () => {
     const bad = frame(rig, "bad", { kind: "dark", temperatureC: -2.5 }, { sensorTemperatureC: -10 });
     expect(problems([...darks, bad]).map((each) => [each.file, each.problem])).toEqual([["bad", "warm dark"]]);

@@ -74,6 +74,12 @@ describe("matchCalibration", () => {
     expect(alone.matches[0].flat?.frames.length).toBe(5);
     expect(alone.matches[0].notes.join(" ")).toContain("dust may have moved");
   });
+  it("leaves out what it is told to, with the reason given", () => {
+    const flats = several(6, "flat", { kind: "flat", exposureSeconds: 2 });
+    const plan = matchCalibration([...lights, ...flats], { refused: { "flat-2.fits": "wrong filter" } });
+    expect(plan.matches[0].flat?.frames.length).toBe(5);
+    expect(reasonOf(plan, "flat-2.fits")).toMatchObject({ used: false, reason: "wrong filter" });
+  });
   it("scales darks only when there is bias to take off first", () => {
     const darks = several(6, "dark", { kind: "dark", filter: "", exposureSeconds: 600 });
     const bias = several(6, "bias", { kind: "bias", filter: "", exposureSeconds: 0 });

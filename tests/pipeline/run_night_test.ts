@@ -15,8 +15,10 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import {
   closePool,
+  derive,
   longNight,
   type NightOutcome,
+  parseOverrides,
   planNight,
   pocketNight,
   readFits,
@@ -25,6 +27,7 @@ import {
   runNight,
   setWorkerCount,
   simulateNight,
+  writeFits,
 } from "../../lib/mod.ts";
 import { frameColumns, registrationColumns } from "../../lib/pipeline/check_lights.ts";
 import { parseCsv } from "../../lib/pipeline/csv.ts";
@@ -170,6 +173,36 @@ describe("a whole night", () => {
         : statSync(path).size;
     expect(first.remarks.join("\n")).toContain(`up to ${Math.ceil(bytesNeeded(records) / 1e6)} MB`);
     expect(sizeOf(first.out)).toBeLessThan(bytesNeeded(records));
+  });
+
+  it("leaves out a calibration frame whose pixels are wrong, and says why", () => {
+    const folder = part("over", () => true);
+    const flat = readdirSync(join(folder, "flats"))[0], path = join(folder, "flats", flat);
+    const image = readFits(path);
+    const data = image.planes[0].data.map((v, at) => at % 7 === 0 ? 16300 : Math.min(16383, 12 * v));
+    writeFits(path, derive(image, { planes: [{ channel: "L", data }] }, { step: "overexpose", options: {} }));
+    const { out } = run(folder);
+    const row = parseCsv(text(out, "calibration.csv")).find((each) => each.file === `flats/${flat}`);
+    expect(row?.used).toBe("no");
+    expect(row?.reason).toContain("over-exposed flat");
+  });
+
+  it("does what the person decided about a light, keeps it in the record, and repeats it from there", () => {
+    const rows = parseCsv(text(first.out, "frames.csv")), out = newOut();
+    const good = rows.find((each) => each.verdict === "keep")?.file ?? "";
+    const capped = rows.find((each) => each.cause.includes("lens cap"))?.file ?? "";
+    const overrides = parseOverrides(`reject ${good} # my shadow\nkeep ${capped}\nkeep lights/none.fits`);
+    const remarks: string[] = [];
+    runNight({ folder: night, out, workflow: null, overrides, remark: (line) => remarks.push(line) });
+    const after = parseCsv(text(out, "frames.csv"));
+    const rowOf = (file: string) => after.find((each) => each.file === file);
+    expect([rowOf(good)?.verdict, rowOf(good)?.weight]).toEqual(["reject", "0"]);
+    expect(rowOf(good)?.evidence).toContain("decided by hand: my shadow");
+    expect(rowOf(capped)?.verdict).toBe("reject");
+    expect(rowOf(capped)?.evidence).toContain("the frame cannot be used");
+    expect(remarks.join("\n")).toContain("lights/none.fits: a decision names it");
+    const picture = readFileSync(join(out, "picture.png"));
+    expect(rerunPicture({ picture, name: "picture.png", folder: night, out: newOut() }).sameBytes).toBe(true);
   });
 
   it("refuses a folder that holds other things, and leaves them alone", () => {

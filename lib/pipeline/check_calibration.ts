@@ -1,0 +1,106 @@
+/** Checks the calibration frames by their pixels, leaves out the wrong ones, and chooses from the others what calibrates each light. */
+import { join } from "node:path";
+import { FrameError } from "../core/errors.ts";
+import type { FrameRecord } from "../core/frame_record.ts";
+import { readFits } from "../io/read_fits.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { type CalibrationQuality, measureCalibration } from "../measure/measure_calibration.ts";
+import { auditCalibration, type CalibrationFinding } from "../night/audit_calibration.ts";
+import { type CalibrationPlan, matchCalibration } from "../night/match_calibration.ts";
+import { digestIn, type NightContext } from "./night_context.ts";
+
+/** The calibration of a night, chosen and judged. */
+export interface CheckedCalibration {
+  /** What calibrates which lights, and why not the rest. */
+  readonly plan: CalibrationPlan;
+  /** What is wrong with single frames or sets. */
+  readonly findings: readonly CalibrationFinding[];
+}
+
+interface MeasureCalibrationJob {
+  readonly path: string;
+  readonly facts: FrameRecord;
+}
+
+/** A measurement, or why there is none. */
+interface MeasuredCalibration {
+  readonly quality: CalibrationQuality | null;
+  readonly failure: string;
+}
+
+/** Measure one calibration frame; runs in the pool. */
+export function measureCalibrationFile({ path, facts }: MeasureCalibrationJob): MeasuredCalibration {
+  try {
+    const image = readFits(path, { bayer: facts.bayer, checksum: "accept" });
+    return { quality: measureCalibration(image, facts), failure: "" };
+  } catch (error) {
+    if (!(error instanceof FrameError)) throw error;
+    return { quality: null, failure: error.message };
+  }
+}
+
+const task: PoolTask<MeasureCalibrationJob, MeasuredCalibration> = {
+  module: import.meta.url,
+  name: "measureCalibrationFile",
+  run: measureCalibrationFile,
+};
+
+function measureAll(context: NightContext, records: readonly FrameRecord[]): MeasuredCalibration[] {
+  const { checkpoints, folder, progress } = context;
+  const question = (record: FrameRecord) => ({ frame: digestIn(context, record) });
+  const open = records.filter((each) => checkpoints.find("calibration", question(each)) === undefined);
+  const jobs = open.map((facts) => ({ path: join(folder, facts.file), facts }));
+  parallelMap(task, jobs, { label: "checking calibration frames", progress })
+    .forEach((made, at) => checkpoints.keep("calibration", question(open[at]), made));
+  return records.map((each) =>
+    checkpoints.find<MeasuredCalibration>("calibration", question(each))
+  ) as MeasuredCalibration[];
+}
+
+/** A wrong frame does harm; a faint flat that is alone does more good than none. */
+function refusals(findings: readonly CalibrationFinding[], records: readonly FrameRecord[]): Record<string, string> {
+  const grave = findings.filter((each) => each.severity === "refuse");
+  const refused = new Set(grave.map((each) => each.file));
+  const like = (file: string) => {
+    const { kind, rig, filter, session } = records.find((each) => each.file === file) as FrameRecord;
+    return records.filter((each) =>
+      each.kind === kind && each.rig === rig && each.filter === filter && each.session === session
+    );
+  };
+  return Object.fromEntries(
+    grave.filter(({ file, problem }) =>
+      problem !== "under-exposed flat" || !like(file).every((each) => refused.has(each.file))
+    )
+      .map(({ file, problem, evidence, remedy }) => [file, `${problem}: ${evidence}; ${remedy}`]),
+  );
+}
+
+/** Findings that a person should hear of at once; the report lists all. */
+const spoken = (finding: CalibrationFinding): boolean =>
+  finding.problem !== "too few frames" && finding.problem !== "amplifier glow";
+
+/**
+ * Check the calibration frames of a night and choose.
+ *
+ * @param records all files of the night
+ */
+export function checkCalibration(context: NightContext, records: readonly FrameRecord[]): CheckedCalibration {
+  const frames = records.filter((each) => each.kind !== "light" && each.kind !== "unknown" && each.planes === 1);
+  const measured = measureAll(context, frames);
+  const inputs = frames.flatMap((record, at) => {
+    const { quality } = measured[at];
+    return quality === null ? [] : [{ record, quality }];
+  });
+  const findings = auditCalibration(inputs);
+  const unreadable = frames.flatMap((record, at) =>
+    measured[at].quality === null ? [[record.file, `cannot be read: ${measured[at].failure}`] as const] : []
+  );
+  const refused = { ...refusals(findings, frames), ...Object.fromEntries(unreadable) };
+  const glow = findings.some((each) => each.problem === "amplifier glow");
+  const plan = matchCalibration(records, { refused, scaleDarks: !glow });
+  for (const { file, problem, evidence, remedy } of findings.filter(spoken)) {
+    context.remark(`${file}: ${problem}: ${evidence}; ${remedy}`);
+  }
+  for (const [file, reason] of unreadable) context.remark(`${file}: ${reason}`);
+  return { plan, findings };
+}
