@@ -156,6 +156,74 @@ export function starletTwin(
   }
 }
 
+/** Rows from … to convolved along the row; see blurPlane. */
+export function blurRowsTwin(
+  source: Float32Array,
+  out: Float32Array,
+  w: number,
+  from: number,
+  to: number,
+  taps: Float32Array,
+): void {
+  const radius = taps.length - 1, line = new Float32Array(w + 2 * radius);
+  for (let y = from; y < to; y++) {
+    for (let x = -radius; x < w + radius; x++) line[x + radius] = source[y * w + mirror(x, w)];
+    for (let x = 0, l = radius; x < w; x++, l++) {
+      let sum = f(line[l] * taps[0]);
+      for (let j = 1; j <= radius; j++) sum = f(sum + f(f(line[l - j] + line[l + j]) * taps[j]));
+      out[y * w + x] = sum;
+    }
+  }
+}
+
+/** Rows from … to convolved along the columns; see blurPlane. */
+export function blurColumnsTwin(
+  source: Float32Array,
+  out: Float32Array,
+  w: number,
+  h: number,
+  from: number,
+  to: number,
+  taps: Float32Array,
+): void {
+  const sum = new Float32Array(w);
+  for (let y = from; y < to; y++) {
+    for (let x = 0; x < w; x++) sum[x] = source[y * w + x] * taps[0];
+    for (let j = 1; j < taps.length; j++) {
+      const p = mirror(y - j, h) * w, q = mirror(y + j, h) * w;
+      for (let x = 0; x < w; x++) sum[x] = sum[x] + f(f(source[p + x] + source[q + x]) * taps[j]);
+    }
+    out.set(sum, y * w);
+  }
+}
+
+/** Rows from … to of the lowest (sign 1) or highest (sign −1) samples within a disc; see extremePlane. */
+export function lowestTwin(
+  source: Float32Array,
+  out: Float32Array,
+  w: number,
+  h: number,
+  from: number,
+  to: number,
+  chords: Int32Array,
+  sign: number,
+): void {
+  const reach = chords.length >> 1;
+  for (let y = from; y < to; y++) {
+    for (let x = 0; x < w; x++) {
+      let best = Infinity;
+      for (let r = Math.max(0, y - reach); r <= Math.min(h - 1, y + reach); r++) {
+        const half = chords[r - y + reach];
+        for (let k = Math.max(0, x - half); k <= Math.min(w - 1, x + half); k++) {
+          const v = source[r * w + k] * sign + 0;
+          if (v < best && v > -Infinity) best = v;
+        }
+      }
+      out[y * w + x] = best < Infinity ? best * sign + 0 : NaN;
+    }
+  }
+}
+
 /** Number of an operation in the kernels. */
 export const operationCode: Readonly<Record<"none" | "add" | "subtract" | "multiply" | "divide", number>> = Object
   .freeze({

@@ -13,7 +13,9 @@ import { parseArgs } from "node:util";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { pack } from "../../lib/kernels/bands.ts";
+import { blurPlane, gaussianTaps } from "../../lib/kernels/blur_plane.ts";
 import { calibratePlane } from "../../lib/kernels/calibrate_plane.ts";
+import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
 import { laySurface } from "../../lib/kernels/lay_surface.ts";
 import { type KernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { closePool, parallelMap, setWorkerCount } from "../../lib/kernels/pool.ts";
@@ -84,6 +86,7 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
   const details = [0, 1, 2, 3, 4, 5].map(() => borrowPlane(count));
   // The first touch of fresh memory belongs to no kernel.
   for (const each of [out, spare, ...details]) each.fill(0);
+  const taps = gaussianTaps(3);
   const turn = 0.3 * Math.PI / 180, c = Math.cos(turn), s = Math.sin(turn);
   const terms = Array.from({ length: 15 }, (_, k) => 1 / (k + 1));
   const surface = { terms, centreX: width / 2, centreY: height / 2, radius: width / 2 };
@@ -123,6 +126,8 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
       peer: "poly",
       goal: [1.3, 40],
     },
+    { name: "Gaussian blur, sigma 3", run: () => blurPlane(image, width, height, taps, out) },
+    { name: "highest in a disc of radius 5", run: () => extremePlane(image, width, height, 5, "highest", out) },
     { name: "surface, 16 × 12 nodes, subtracted", run: () => laySurface(image, width, height, grid, "subtract", out) },
   ];
   if (data !== null) {

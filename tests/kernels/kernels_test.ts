@@ -5,7 +5,9 @@ import { afterAll, afterEach, describe, expect, it } from "vitest";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import type { Matrix3 } from "../../lib/core/transform.ts";
+import { blurPlane, boxTaps, gaussianTaps } from "../../lib/kernels/blur_plane.ts";
 import { calibratePlane } from "../../lib/kernels/calibrate_plane.ts";
+import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
 import { laySurface } from "../../lib/kernels/lay_surface.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { closePool, setWorkerCount } from "../../lib/kernels/pool.ts";
@@ -65,6 +67,14 @@ function cases(width: number, height: number): Case[] {
   }
   for (const step of [1, 4, 32]) {
     list.push({ name: `starlet ${step}`, run: () => Object.values(starletScale(dark, width, height, step)) });
+  }
+  for (const sigma of [0.8, 3, 11]) {
+    list.push({ name: `blur ${sigma}`, run: () => [blurPlane(dark, width, height, gaussianTaps(sigma))] });
+  }
+  list.push({ name: "blur box with gaps", run: () => [blurPlane(a, width, height, boxTaps(2))] });
+  for (const radius of [0, 1, 2.5, 9]) {
+    list.push({ name: `lowest ${radius}`, run: () => [extremePlane(a, width, height, radius, "lowest")] });
+    list.push({ name: `highest ${radius}`, run: () => [extremePlane(a, width, height, radius, "highest")] });
   }
   const nodes = Float64Array.from({ length: 20 }, () => random.gaussian());
   const grid = { nodes, columns: 5, rows: 4, originX: -3.5, originY: 2.25, spacing: width / 3.7 };
@@ -222,6 +232,22 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
       .toEqual(
         Float32Array.of(2.5, 5),
       );
+  });
+
+  it("blurs with mirrored edges, and finds extremes in a disc", () => {
+    use();
+    // scipy.ndimage.convolve1d(x, [1, 2, 4, 2, 1], mode="mirror") of scipy 1.17.1 on one row: mirrored without the edge repeated.
+    const taps = Float32Array.of(4, 2, 1), row = Float32Array.of(1, 5, 2, 8, 3, 0);
+    const rows = blurPlane(row, 6, 1, taps);
+    // Along the column of one row every tap meets the same sample: times the sum, 10.
+    expect([...rows]).toEqual([28, 39, 38, 47, 33, 28].map((v) => 10 * v));
+    const dot = new Float32Array(49);
+    dot[24] = 1;
+    dot[3] = NaN;
+    const wide = extremePlane(dot, 7, 7, 2, "highest");
+    const disc = ["...1...", "..111..", ".11111.", "..111..", "...1..."].join("");
+    expect([...wide.subarray(7, 42)].map((v) => v > 0 ? "1" : ".").join("")).toBe(disc);
+    expect([...extremePlane(Float32Array.of(NaN, NaN, 4), 3, 1, 1, "lowest")]).toEqual([NaN, 4, 4]);
   });
 
   it("rejects as the references do", () => {

@@ -12,6 +12,8 @@
 @external("plane", "v128.load c offset=16") export declare function loadC16(p: usize): v128;
 @external("plane", "v128.load c offset=32") export declare function loadC32(p: usize): v128;
 @external("plane", "v128.load c offset=48") export declare function loadC48(p: usize): v128;
+@external("plane", "v128.load o") export declare function loadO(p: usize): v128;
+@external("plane", "f32.load o") export declare function floatO(p: usize): f32;
 @external("plane", "f32.load a") export declare function floatA(p: usize): f32;
 @external("plane", "f32.load b") export declare function floatB(p: usize): f32;
 @external("plane", "f32.load c") export declare function floatC(p: usize): f32;
