@@ -476,6 +476,19 @@ export {
 export { undoStretch, undoStretchDefaults, type UndoStretchOptions } from "./tone/undo_stretch.ts";
 export { applyCurve, applyCurveDefaults, type ApplyCurveOptions } from "./tone/apply_curve.ts";
 export { type ClippedShare, clippedShares } from "./tone/clipped_shares.ts";
+export {
+  applyHistogram,
+  applyHistogramDefaults,
+  type ApplyHistogramOptions,
+  fitHistogram,
+  type HistogramMatch,
+  matchHistogram,
+  matchHistogramDefaults,
+  type MatchHistogramOptions,
+  type ToneTable,
+} from "./tone/match_histogram.ts";
+export { equaliseContrast, equaliseContrastDefaults, type EqualiseContrastOptions } from "./tone/equalise_contrast.ts";
+export { undoCurve } from "./tone/undo_curve.ts";
 
 // colour
 export { joinChannels } from "./colour/join_channels.ts";

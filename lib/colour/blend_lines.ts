@@ -1,7 +1,9 @@
 /** Lines as a picture: lightness from all of them, hue from which of them shines where. */
-import { oklabOfLinear, screenOfOklab, srgbToLinear } from "../core/colour_space.ts";
 import { allocatePlane, derive, type Image, requireDisplay, requireLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { screenColours } from "../kernels/screen_colour.ts";
 import { cosPortable, logPortable, sinPortable } from "../kernels/elementary.ts";
 import { quantile } from "../stats/median.ts";
 import { smoothedLine } from "./map_line_ratio.ts";
@@ -48,6 +50,75 @@ export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
 const LOW_SHARE = 0.04, HIGH_SHARE = 0.96;
 /** A field whose ratios differ by less than this factor is not spread further: it would be noise. */
 const LEAST_SPREAD = 4;
+
+/** How lines are painted. */
+interface PaintSettings {
+  readonly width: number;
+  /** Noise of each line. */
+  readonly noises: readonly number[];
+  /** Direction of each line's hue. */
+  readonly axes: readonly (readonly [number, number])[];
+  /** Direction between two lines; null for a straight way. */
+  readonly between: readonly [number, number] | null;
+  /** Where the palette of two lines begins, in ln(second / first), how long it is, and where the field's middle lies on it. */
+  readonly low: number;
+  readonly span: number;
+  readonly middle: number;
+  /** Height that each of three or more lines is scaled to. */
+  readonly scales: readonly number[];
+  readonly chroma: number;
+  readonly halfSnr: number;
+}
+
+/** Paints rows of lines. */
+export function paintRows(band: Band<PaintSettings>): void {
+  const { width, noises, axes, between, low, span, middle, scales, chroma, halfSnr } = band.parameters;
+  const { read, write } = openBand(band), [light, ...signals] = read as Float32Array[];
+  const { out, lightness: lightnessOf, screen } = screenColours(), two = signals.length === 2;
+  for (let i = band.from * width; i < band.to * width; i++) {
+    let snr = 0;
+    for (let k = 0; k < signals.length; k++) {
+      const s = noises[k] > 0 ? signals[k][i] / noises[k] : signals[k][i] > 0 ? Infinity : 0;
+      if (s > snr) snr = s;
+    }
+    // Colour comes in gently, a half of it at the ratio asked for: a threshold would draw islands.
+    const u2 = (snr / halfSnr) * (snr / halfSnr), gate = snr === Infinity ? 1 : u2 / (1 + u2);
+    let a = 0, b = 0;
+    if (two) {
+      // A line lost in its noise stands at one standard deviation: the other decides, as far as its own height allows.
+      const floorH = Math.max(signals[0][i], noises[0]), floorO = Math.max(signals[1][i], noises[1]);
+      let t = (logPortable(floorO / floorH) - low) / span;
+      t = t < 0 ? 0 : t > 1 ? 1 : t === t ? t : middle;
+      t = middle + (t - middle) * gate;
+      // A quadratic curve (Bézier) from one hue to the other, drawn towards the hue between.
+      const u = 1 - t, straight = between === null;
+      const wh = straight ? u : u * u, wo = straight ? t : t * t, w = straight ? 0 : 2 * u * t;
+      a = wh * axes[0][0] + wo * axes[1][0] + (straight ? 0 : w * between[0]);
+      b = wh * axes[0][1] + wo * axes[1][1] + (straight ? 0 : w * between[1]);
+    } else {
+      let sum = 0;
+      for (let k = 0; k < signals.length; k++) {
+        const share = Math.max(0, signals[k][i] / scales[k]);
+        a += share * axes[k][0];
+        b += share * axes[k][1];
+        sum += share;
+      }
+      if (sum > 0) {
+        a /= sum;
+        b /= sum;
+      }
+    }
+    const lightness = lightnessOf(light[i]), strength = gate * chroma * lightness / 0.65;
+    screen(lightness, a * strength, b * strength);
+    for (let c = 0; c < 3; c++) write[c][i] = lightness === lightness ? out[c] : NaN;
+  }
+}
+
+const paintTask: PoolTask<Band<PaintSettings>, void> = {
+  module: import.meta.url,
+  name: "paintRows",
+  run: paintRows,
+};
 
 /**
  * Paint lines: lightness is that of `luminance`, hue follows the smoothed share of each line, chroma follows lightness and
@@ -136,44 +207,25 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   });
   const light = luminance.planes[0].data;
   const out = ["R", "G", "B"].map((channel) => ({ channel, data: allocatePlane(width, height) }));
-  for (let i = 0; i < size; i++) {
-    let snr = 0;
-    for (const { signal, noise } of fields) {
-      const s = noise > 0 ? signal[i] / noise : signal[i] > 0 ? Infinity : 0;
-      if (s > snr) snr = s;
-    }
-    // Colour comes in gently, a half of it at the ratio asked for: a threshold would draw islands.
-    const u2 = (snr / halfSnr) * (snr / halfSnr), gate = snr === Infinity ? 1 : u2 / (1 + u2);
-    let a = 0, b = 0;
-    if (two) {
-      const h = fields[0].signal[i], o = fields[1].signal[i];
-      // A line lost in its noise stands at one standard deviation: the other decides, as far as its own height allows.
-      const floorH = Math.max(h, fields[0].noise), floorO = Math.max(o, fields[1].noise);
-      let t = (logPortable(floorO / floorH) - low) / span;
-      t = t < 0 ? 0 : t > 1 ? 1 : t === t ? t : middle;
-      t = middle + (t - middle) * gate;
-      // A quadratic curve (Bézier) from one hue to the other, drawn towards the hue between.
-      const u = 1 - t, wh = straight ? u : u * u, wo = straight ? t : t * t, w = straight ? 0 : 2 * u * t;
-      a = wh * axes[0][0] + wo * axes[1][0] + w * between[0];
-      b = wh * axes[0][1] + wo * axes[1][1] + w * between[1];
-    } else {
-      let sum = 0;
-      for (let k = 0; k < fields.length; k++) {
-        const share = Math.max(0, fields[k].signal[i] / scales[k]);
-        a += share * axes[k][0];
-        b += share * axes[k][1];
-        sum += share;
-      }
-      if (sum > 0) {
-        a /= sum;
-        b /= sum;
-      }
-    }
-    const grey = srgbToLinear(light[i]), [lightness] = oklabOfLinear(grey, grey, grey);
-    const strength = gate * chroma * lightness / 0.65;
-    const shown = screenOfOklab(lightness, a * strength, b * strength);
-    for (let c = 0; c < 3; c++) out[c].data[i] = lightness === lightness ? shown[c] : NaN;
-  }
+  overBands(
+    paintTask,
+    height,
+    width * (fields.length + 4),
+    [light, ...fields.map(({ signal }) => signal)],
+    out.map(({ data }) => data),
+    {
+      width,
+      noises: fields.map(({ noise }) => noise),
+      axes,
+      between: straight ? null : between,
+      low,
+      span,
+      middle,
+      scales,
+      chroma,
+      halfSnr,
+    },
+  );
   return derive([lines, luminance], { planes: out, unit: "display", variance: null }, {
     step: "blendLines",
     options: used,

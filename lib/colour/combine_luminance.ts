@@ -1,7 +1,9 @@
 /** Lightness from one picture, colour from another. */
-import { oklabOfLinear, screenOfOklab, srgbToLinear } from "../core/colour_space.ts";
 import { allocatePlane, derive, type Image, requireDisplay, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { screenColours } from "../kernels/screen_colour.ts";
 import { colourPlanes } from "./oklab_image.ts";
 
 /** Options of {@linkcode combineLuminance}. */
@@ -12,6 +14,26 @@ export interface CombineLuminanceOptions {
 
 /** What {@linkcode combineLuminance} uses for an option left out: the new lightness alone. */
 export const combineLuminanceDefaults: Readonly<CombineLuminanceOptions> = Object.freeze({ share: 1 });
+
+/** Gives rows of colours the lightness of rows of greys. */
+export function lightenRows(band: Band<{ readonly width: number; readonly share: number }>): void {
+  const { from, to, parameters: { width, share } } = band, { read, write } = openBand(band);
+  const [red, green, blue, grey] = read as Float32Array[], { out, lab, lightness, screen } = screenColours();
+  for (let i = from * width; i < to * width; i++) {
+    lab(red[i], green[i], blue[i]);
+    const l = out[0], made = l + share * (lightness(grey[i]) - l);
+    // A black pixel has no colour to follow; below 2 % of white the ratio is held.
+    const gain = made / Math.max(l, 0.02);
+    screen(made, out[1] * gain, out[2] * gain);
+    for (let c = 0; c < 3; c++) write[c][i] = made === made ? out[c] : NaN;
+  }
+}
+
+const lightenTask: PoolTask<Band<{ readonly width: number; readonly share: number }>, void> = {
+  module: import.meta.url,
+  name: "lightenRows",
+  run: lightenRows,
+};
 
 /**
  * Give a colour picture the lightness of another picture: the deeper or sharper luminance with the colours of R, G, B.
@@ -51,14 +73,7 @@ export function combineLuminance(
   }
   const [red, green, blue] = colourPlanes("combineLuminance", colour), grey = luminance.planes[0].data;
   const out = colour.planes.map(({ channel }) => ({ channel, data: allocatePlane(colour.width, colour.height) }));
-  for (let i = 0; i < red.length; i++) {
-    const [l, a, b] = oklabOfLinear(srgbToLinear(red[i]), srgbToLinear(green[i]), srgbToLinear(blue[i]));
-    const y = srgbToLinear(grey[i]), [wanted] = oklabOfLinear(y, y, y);
-    const lightness = l + share * (wanted - l);
-    // A black pixel has no colour to follow; below 2 % of white the ratio is held.
-    const gain = lightness / Math.max(l, 0.02);
-    const shown = screenOfOklab(lightness, a * gain, b * gain);
-    for (let c = 0; c < 3; c++) out[c].data[i] = lightness === lightness ? shown[c] : NaN;
-  }
+  const { width, height } = colour;
+  overBands(lightenTask, height, 4 * width, [red, green, blue, grey], out.map(({ data }) => data), { width, share });
   return derive([colour, luminance], { planes: out }, { step: "combineLuminance", options: used });
 }

@@ -1,6 +1,9 @@
 /** A picture as lightness and two colour axes, and back. */
-import { linearToSrgb, oklabOfLinear, screenOfOklab, srgbToLinear } from "../core/colour_space.ts";
+import { linearToSrgb } from "../core/colour_space.ts";
 import { allocatePlane, derive, type Image, planeOf, requireDisplay } from "../core/image.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { screenColours } from "../kernels/screen_colour.ts";
 
 /** The three colour planes of a picture, by name or by place. */
 export function colourPlanes(step: string, image: Image): readonly [Float32Array, Float32Array, Float32Array] {
@@ -11,6 +14,44 @@ export function colourPlanes(step: string, image: Image): readonly [Float32Array
   }
   return image.planes.map((plane) => plane.data) as unknown as readonly [Float32Array, Float32Array, Float32Array];
 }
+
+/** Turns rows of screen colours into Oklab. */
+export function labRows(band: Band<number>): void {
+  const { read, write: [l, a, b] } = openBand(band), [red, green, blue] = read as Float32Array[];
+  const { out, lab } = screenColours(), width = band.parameters;
+  for (let i = band.from * width; i < band.to * width; i++) {
+    lab(red[i], green[i], blue[i]);
+    l[i] = out[0];
+    a[i] = out[1];
+    b[i] = out[2];
+  }
+}
+
+const labTask: PoolTask<Band<number>, void> = { module: import.meta.url, name: "labRows", run: labRows };
+
+/** Lightness, a and b of three planes, into planes. */
+export function labOfPlanes(
+  planes: readonly Float32Array[],
+  out: readonly Float32Array[],
+  width: number,
+  height: number,
+): void {
+  overBands(labTask, height, 3 * width, planes, out, width);
+}
+
+/** Turns rows of Oklab into screen colours. */
+export function screenRows(band: Band<number>): void {
+  const { read, write: [red, green, blue] } = openBand(band), [l, a, b] = read as Float32Array[];
+  const { out, screen } = screenColours(), width = band.parameters;
+  for (let i = band.from * width; i < band.to * width; i++) {
+    screen(l[i], a[i], b[i]);
+    red[i] = out[0];
+    green[i] = out[1];
+    blue[i] = out[2];
+  }
+}
+
+const screenTask: PoolTask<Band<number>, void> = { module: import.meta.url, name: "screenRows", run: screenRows };
 
 /**
  * Lightness and colour of a picture (Oklab, Ottosson 2020) as planes `lightness`, `a`, `b`.
@@ -33,13 +74,7 @@ export function toOklab(image: Image): Image {
   requireDisplay("toOklab", image);
   const [red, green, blue] = colourPlanes("toOklab", image);
   const out = ["lightness", "a", "b"].map((channel) => ({ channel, data: allocatePlane(image.width, image.height) }));
-  const [l, a, b] = out.map((plane) => plane.data);
-  for (let i = 0; i < red.length; i++) {
-    const lab = oklabOfLinear(srgbToLinear(red[i]), srgbToLinear(green[i]), srgbToLinear(blue[i]));
-    l[i] = lab[0];
-    a[i] = lab[1];
-    b[i] = lab[2];
-  }
+  labOfPlanes([red, green, blue], out.map(({ data }) => data), image.width, image.height);
   return derive(image, { planes: out, variance: null }, { step: "toOklab", options: {} });
 }
 
@@ -62,10 +97,7 @@ export function toOklab(image: Image): Image {
 export function fromOklab(image: Image): Image {
   const [l, a, b] = ["lightness", "a", "b"].map((channel) => planeOf(image, channel).data);
   const out = ["R", "G", "B"].map((channel) => ({ channel, data: allocatePlane(image.width, image.height) }));
-  for (let i = 0; i < l.length; i++) {
-    const shown = screenOfOklab(l[i], a[i], b[i]);
-    for (let c = 0; c < 3; c++) out[c].data[i] = l[i] === l[i] ? shown[c] : NaN;
-  }
+  overBands(screenTask, image.height, 3 * image.width, [l, a, b], out.map(({ data }) => data), image.width);
   return derive(image, { planes: out, unit: "display", variance: null }, { step: "fromOklab", options: {} });
 }
 

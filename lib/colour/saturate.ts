@@ -1,9 +1,11 @@
 /** More or less colour, without more colour noise. */
-import { oklabOfLinear, screenOfOklab, srgbToLinear } from "../core/colour_space.ts";
 import { allocatePlane, derive, type Image, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { screenColours } from "../kernels/screen_colour.ts";
 import { measureSky } from "../measure/sky_level.ts";
-import { colourPlanes } from "./oklab_image.ts";
+import { colourPlanes, labOfPlanes } from "./oklab_image.ts";
 
 /** Options of {@linkcode saturate}. */
 export interface SaturateOptions {
@@ -18,6 +20,34 @@ export interface SaturateOptions {
  * standard deviations, where one sky sample in a thousand is taken for an object.
  */
 export const saturateDefaults: Readonly<SaturateOptions> = Object.freeze({ factor: 1.2, aboveSky: 3 });
+
+/** How chroma is multiplied: factor on what lies above `from`, in full from `from + span`. */
+interface SaturateSettings {
+  readonly width: number;
+  readonly factor: number;
+  readonly from: number;
+  readonly span: number;
+}
+
+/** Multiplies the chroma of rows of Oklab and draws them. */
+export function saturateRows(band: Band<SaturateSettings>): void {
+  const { width, factor, from, span } = band.parameters, { read, write } = openBand(band);
+  const [lightness, a, b] = read as Float32Array[], { out, screen } = screenColours();
+  for (let i = band.from * width; i < band.to * width; i++) {
+    const l = lightness[i];
+    const u = Math.max(0, Math.min(1, (l - from) / span)), gate = factor > 1 ? u * u * (3 - 2 * u) : 1;
+    const v = Math.max(0, Math.min(1, (l - 0.85) / 0.15)), shoulder = factor > 1 ? 1 - v * v * (3 - 2 * v) : 1;
+    const gain = 1 + (factor - 1) * gate * shoulder;
+    screen(l, a[i] * gain, b[i] * gain);
+    for (let c = 0; c < 3; c++) write[c][i] = l === l ? out[c] : NaN;
+  }
+}
+
+const saturateTask: PoolTask<Band<SaturateSettings>, void> = {
+  module: import.meta.url,
+  name: "saturateRows",
+  run: saturateRows,
+};
 
 /**
  * Multiply the chroma of a picture (Oklab), lightness and hue kept. The sky keeps its chroma when the factor is above 1,
@@ -46,23 +76,16 @@ export function saturate(image: Image, options: Partial<SaturateOptions> = {}): 
   if (!(aboveSky >= 0)) throw new RangeError(`saturate: aboveSky must be ≥ 0, but got ${aboveSky}`);
   const [red, green, blue] = colourPlanes("saturate", image);
   const { width, height } = image;
-  const lightness = allocatePlane(width, height), a = new Float32Array(red.length), b = new Float32Array(red.length);
-  for (let i = 0; i < red.length; i++) {
-    const lab = oklabOfLinear(srgbToLinear(red[i]), srgbToLinear(green[i]), srgbToLinear(blue[i]));
-    lightness[i] = lab[0];
-    a[i] = lab[1];
-    b[i] = lab[2];
-  }
+  const [lightness, a, b] = [0, 1, 2].map(() => allocatePlane(width, height));
+  labOfPlanes([red, green, blue], [lightness, a, b], width, height);
   const [sky] = measureSky({ ...image, planes: [{ channel: "lightness", data: lightness }] });
   const from = sky.level + aboveSky * sky.noise, span = Math.max(aboveSky * sky.noise, 1e-6);
   const out = image.planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
-  for (let i = 0; i < red.length; i++) {
-    const l = lightness[i];
-    const u = Math.max(0, Math.min(1, (l - from) / span)), gate = factor > 1 ? u * u * (3 - 2 * u) : 1;
-    const v = Math.max(0, Math.min(1, (l - 0.85) / 0.15)), shoulder = factor > 1 ? 1 - v * v * (3 - 2 * v) : 1;
-    const gain = 1 + (factor - 1) * gate * shoulder;
-    const shown = screenOfOklab(l, a[i] * gain, b[i] * gain);
-    for (let c = 0; c < 3; c++) out[c].data[i] = l === l ? shown[c] : NaN;
-  }
+  overBands(saturateTask, height, 3 * width, [lightness, a, b], out.map(({ data }) => data), {
+    width,
+    factor,
+    from,
+    span,
+  });
   return derive(image, { planes: out }, { step: "saturate", options: used });
 }

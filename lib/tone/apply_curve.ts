@@ -1,8 +1,10 @@
 /** A tone curve on a finished picture. */
-import { oklabOfLinear, screenOfOklab, srgbToLinear } from "../core/colour_space.ts";
 import { allocatePlane, derive, type Image, type Plane, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { type Curve, prepareCurve, type PreparedCurve } from "./curve.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { screenColours } from "../kernels/screen_colour.ts";
+import { type Curve, prepareCurve } from "./curve.ts";
 import { drawPlanes } from "./draw.ts";
 
 /** Options of {@linkcode applyCurve}. */
@@ -30,16 +32,45 @@ export const applyCurveDefaults: Readonly<ApplyCurveOptions> = Object.freeze({
 /** Chroma taken as 1: a little above the most vivid colour of an sRGB screen (0.32). */
 const FULL_CHROMA = 0.4;
 
-function curveOnChroma(image: Image, curve: PreparedCurve): Plane[] {
-  const [red, green, blue] = image.planes.map((plane) => plane.data);
-  const out = image.planes.map((plane) => ({ ...plane, data: allocatePlane(image.width, image.height) }));
-  for (let i = 0; i < red.length; i++) {
-    const [lightness, a, b] = oklabOfLinear(srgbToLinear(red[i]), srgbToLinear(green[i]), srgbToLinear(blue[i]));
-    const chroma = Math.sqrt(a * a + b * b);
-    const gain = chroma > 1e-6 ? curve.at(chroma / FULL_CHROMA) * FULL_CHROMA / chroma : 1;
-    const shown = screenOfOklab(lightness, a * gain, b * gain);
-    for (let c = 0; c < 3; c++) out[c].data[i] = shown[c];
+/** What is done to rows of colours. */
+interface ChromaSettings {
+  readonly width: number;
+  readonly curve: Curve;
+  readonly inverse: boolean;
+}
+
+/** Lays a curve over the chroma of rows. */
+export function chromaRows(band: Band<ChromaSettings>): void {
+  const { width, inverse } = band.parameters,
+    curve = prepareCurve(band.parameters.curve),
+    { read, write } = openBand(band);
+  const [red, green, blue] = read as Float32Array[], { out, lab, screen } = screenColours();
+  const at = inverse ? curve.inverseAt : curve.at;
+  for (let i = band.from * width; i < band.to * width; i++) {
+    lab(red[i], green[i], blue[i]);
+    const chroma = Math.sqrt(out[1] * out[1] + out[2] * out[2]);
+    const gain = chroma > 1e-6 ? at(chroma / FULL_CHROMA) * FULL_CHROMA / chroma : 1;
+    screen(out[0], out[1] * gain, out[2] * gain);
+    for (let c = 0; c < 3; c++) write[c][i] = out[c];
   }
+}
+
+const chromaTask: PoolTask<Band<ChromaSettings>, void> = {
+  module: import.meta.url,
+  name: "chromaRows",
+  run: chromaRows,
+};
+
+/** A curve, or its inverse, on the chroma of a picture of three planes. */
+export function curveOnChroma(image: Image, curve: Curve, inverse: boolean): Plane[] {
+  prepareCurve(curve); // refuses what is no curve before memory is taken
+  const { width, height } = image;
+  const out = image.planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
+  overBands(chromaTask, height, 3 * width, image.planes.map(({ data }) => data), out.map(({ data }) => data), {
+    width,
+    curve,
+    inverse,
+  });
   return out;
 }
 
@@ -65,13 +96,12 @@ function curveOnChroma(image: Image, curve: PreparedCurve): Plane[] {
 export function applyCurve(image: Image, options: Partial<ApplyCurveOptions> = {}): Image {
   const used = settle("applyCurve", applyCurveDefaults, options);
   requireDisplay("applyCurve", image);
-  const curve = prepareCurve(used.curve);
   const entry = { step: "applyCurve", options: used };
   if (used.on === "chroma") {
     if (image.planes.length !== 3) {
       throw new TypeError(`applyCurve: a curve on chroma must have R, G, B, but got ${image.planes.length} planes`);
     }
-    return derive(image, { planes: curveOnChroma(image, curve) }, entry);
+    return derive(image, { planes: curveOnChroma(image, used.curve, false) }, entry);
   }
   if (used.on !== "luminance" && used.on !== "channels") {
     throw new RangeError(
@@ -79,6 +109,6 @@ export function applyCurve(image: Image, options: Partial<ApplyCurveOptions> = {
     );
   }
   const colour = used.on === "luminance" ? "kept" as const : "channels" as const;
-  const planes = drawPlanes(image, curve, { black: 0, white: 1, colour, greyBelow: 0, colourAbove: 0 });
+  const planes = drawPlanes(image, used.curve, { black: 0, white: 1, colour, greyBelow: 0, colourAbove: 0 });
   return derive(image, { planes }, entry);
 }

@@ -1,6 +1,8 @@
 /** How a curve is laid over an image: per channel, or on the mean of the channels with their colour kept. */
 import { allocatePlane, type Image, type Plane } from "../core/image.ts";
-import type { PreparedCurve } from "./curve.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { type Curve, prepareCurve, type PreparedCurve } from "./curve.ts";
 
 /** Settings of the drawing itself, shared by all stretches. Levels are in the unit of the input. */
 export interface DrawSettings {
@@ -46,30 +48,31 @@ function colourGain(curve: PreparedCurve, t: number, y: number, from: number, fu
   return slope + (ratio - slope) * weight;
 }
 
-/**
- * Planes drawn through a curve. With colour kept, the mean I of the channels goes to y = f(I) and a channel to
- * y + k (x − I), so that the mean of the result is y; k = y / I where colour is full. A channel that would leave 0 … 1
- * pulls all three towards their mean, by no more than needed: hue stays, a bright core turns white.
- */
-export function drawPlanes(image: Image, curve: PreparedCurve, used: DrawSettings): Plane[] {
-  const { width, height, planes } = image;
-  const { black, white, colour } = used;
-  const scale = 1 / (white - black), size = width * height;
-  const out = planes.map((plane) => ({ channel: plane.channel, data: allocatePlane(width, height) }));
-  if (planes.length === 1 || colour === "channels") {
-    planes.forEach((plane, index) => {
-      const source = plane.data, target = out[index].data;
-      for (let i = 0; i < size; i++) target[i] = curve.at((source[i] - black) * scale);
-    });
-    return out;
+/** What rows are drawn with. */
+interface RowSettings {
+  readonly curve: Curve;
+  readonly used: Pick<DrawSettings, "black" | "white" | "colour" | "greyBelow" | "colourAbove">;
+  readonly width: number;
+}
+
+/** Draws rows of planes through a curve. */
+export function drawRows(band: Band<RowSettings>): void {
+  const { used, width } = band.parameters, curve = prepareCurve(band.parameters.curve), { black, white, colour } = used;
+  const { read, write: out } = openBand(band), planes = read as Float32Array[], count = planes.length;
+  const scale = 1 / (white - black), start = band.from * width, end = band.to * width;
+  if (count === 1 || colour === "channels") {
+    for (let c = 0; c < count; c++) {
+      const source = planes[c], target = out[c];
+      for (let i = start; i < end; i++) target[i] = curve.at((source[i] - black) * scale);
+    }
+    return;
   }
-  const from = used.greyBelow * scale, full = used.colourAbove * scale;
-  const count = planes.length, share = 1 / count;
+  const from = used.greyBelow * scale, full = used.colourAbove * scale, share = 1 / count;
   const values = new Float64Array(count);
-  for (let i = 0; i < size; i++) {
+  for (let i = start; i < end; i++) {
     let mean = 0;
     for (let c = 0; c < count; c++) {
-      values[c] = (planes[c].data[i] - black) * scale;
+      values[c] = (planes[c][i] - black) * scale;
       mean += values[c];
     }
     mean *= share;
@@ -85,33 +88,64 @@ export function drawPlanes(image: Image, curve: PreparedCurve, used: DrawSetting
     let keep = 1;
     if (y + high > 1) keep = (1 - y) / high;
     if (y + low < 0) keep = Math.min(keep, -y / low);
-    for (let c = 0; c < count; c++) out[c].data[i] = y + keep * values[c];
+    for (let c = 0; c < count; c++) out[c][i] = y + keep * values[c];
   }
+}
+
+const drawTask: PoolTask<Band<RowSettings>, void> = { module: import.meta.url, name: "drawRows", run: drawRows };
+
+/** Takes rows of planes back through a curve. */
+export function undrawRows(band: Band<RowSettings>): void {
+  const { used, width } = band.parameters, curve = prepareCurve(band.parameters.curve), { black, white, colour } = used;
+  const { read, write: out } = openBand(band), planes = read as Float32Array[], count = planes.length;
+  const range = white - black, start = band.from * width, end = band.to * width;
+  if (count === 1 || colour === "channels") {
+    for (let c = 0; c < count; c++) {
+      const source = planes[c], target = out[c];
+      for (let i = start; i < end; i++) target[i] = black + range * curve.inverseAt(source[i]);
+    }
+    return;
+  }
+  const from = used.greyBelow / range, full = used.colourAbove / range;
+  for (let i = start; i < end; i++) {
+    let y = 0;
+    for (let c = 0; c < count; c++) y += planes[c][i];
+    y /= count;
+    const t = curve.inverseAt(y), gain = colourGain(curve, t, y, from, full);
+    for (let c = 0; c < count; c++) out[c][i] = black + range * (gain > 0 ? t + (planes[c][i] - y) / gain : t);
+  }
+}
+
+const undrawTask: PoolTask<Band<RowSettings>, void> = { module: import.meta.url, name: "undrawRows", run: undrawRows };
+
+function overRows(
+  task: PoolTask<Band<RowSettings>, void>,
+  image: Image,
+  curve: Curve,
+  { black, white, colour, greyBelow, colourAbove }: DrawSettings,
+): Plane[] {
+  prepareCurve(curve); // refuses what is no curve before memory is taken
+  const { width, height, planes } = image;
+  const out = planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
+  overBands(
+    task,
+    height,
+    width * planes.length,
+    planes.map(({ data }) => data),
+    out.map(({ data }) => data),
+    { curve, used: { black, white, colour, greyBelow, colourAbove }, width },
+  );
   return out;
 }
 
+/**
+ * Planes drawn through a curve. With colour kept, the mean I of the channels goes to y = f(I) and a channel to
+ * y + k (x − I), so that the mean of the result is y; k = y / I where colour is full. A channel that would leave 0 … 1
+ * pulls all three towards their mean, by no more than needed: hue stays, a bright core turns white.
+ */
+export const drawPlanes = (image: Image, curve: Curve, used: DrawSettings): Plane[] =>
+  overRows(drawTask, image, curve, used);
+
 /** The linear planes a drawing came from; exact to float32 where nothing was clamped. */
-export function undrawPlanes(image: Image, curve: PreparedCurve, used: DrawSettings): Plane[] {
-  const { width, height, planes } = image;
-  const { black, white, colour } = used;
-  const range = white - black, size = width * height;
-  const out = planes.map((plane) => ({ channel: plane.channel, data: allocatePlane(width, height) }));
-  if (planes.length === 1 || colour === "channels") {
-    planes.forEach((plane, index) => {
-      const source = plane.data, target = out[index].data;
-      for (let i = 0; i < size; i++) target[i] = black + range * curve.inverseAt(source[i]);
-    });
-    return out;
-  }
-  const from = used.greyBelow / range, full = used.colourAbove / range;
-  for (let i = 0; i < size; i++) {
-    let y = 0;
-    for (const plane of planes) y += plane.data[i];
-    y /= planes.length;
-    const t = curve.inverseAt(y), gain = colourGain(curve, t, y, from, full);
-    planes.forEach((plane, c) => {
-      out[c].data[i] = black + range * (gain > 0 ? t + (plane.data[i] - y) / gain : t);
-    });
-  }
-  return out;
-}
+export const undrawPlanes = (image: Image, curve: Curve, used: DrawSettings): Plane[] =>
+  overRows(undrawTask, image, curve, used);

@@ -1,7 +1,6 @@
 /** The inverse hyperbolic sine as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { prepareCurve } from "./curve.ts";
 import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
 
 /** Options of {@linkcode stretchAsinh}. Levels are in the unit of the input. */
@@ -54,7 +53,6 @@ export function stretchAsinh(image: Image, options: Partial<StretchAsinhOptions>
   const used = settle("stretchAsinh", stretchAsinhDefaults, options);
   requireLinear("stretchAsinh", image);
   requireDrawSettings("stretchAsinh", used);
-  const curve = prepareCurve({ kind: "asinh", bend: used.bend });
-  const planes = drawPlanes(image, curve, used);
+  const planes = drawPlanes(image, { kind: "asinh", bend: used.bend }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchAsinh", options: used });
 }

@@ -1,7 +1,6 @@
 /** The logarithm as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { prepareCurve } from "./curve.ts";
 import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
 
 /** Options of {@linkcode stretchLog}. Levels are in the unit of the input. */
@@ -49,7 +48,6 @@ export function stretchLog(image: Image, options: Partial<StretchLogOptions> = {
   const used = settle("stretchLog", stretchLogDefaults, options);
   requireLinear("stretchLog", image);
   requireDrawSettings("stretchLog", used);
-  const curve = prepareCurve({ kind: "log", bend: used.bend });
-  const planes = drawPlanes(image, curve, used);
+  const planes = drawPlanes(image, { kind: "log", bend: used.bend }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchLog", options: used });
 }

@@ -1,7 +1,6 @@
 /** A power as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { prepareCurve } from "./curve.ts";
 import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
 
 /** Options of {@linkcode stretchPower}. Levels are in the unit of the input. */
@@ -49,7 +48,6 @@ export function stretchPower(image: Image, options: Partial<StretchPowerOptions>
   const used = settle("stretchPower", stretchPowerDefaults, options);
   requireLinear("stretchPower", image);
   requireDrawSettings("stretchPower", used);
-  const curve = prepareCurve({ kind: "power", exponent: used.exponent });
-  const planes = drawPlanes(image, curve, used);
+  const planes = drawPlanes(image, { kind: "power", exponent: used.exponent }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchPower", options: used });
 }

@@ -1,7 +1,6 @@
 /** A ratio of linear functions as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { prepareCurve } from "./curve.ts";
 import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
 
 /** Options of {@linkcode stretchRational}. Levels are in the unit of the input. */
@@ -52,7 +51,6 @@ export function stretchRational(image: Image, options: Partial<StretchRationalOp
   const used = settle("stretchRational", stretchRationalDefaults, options);
   requireLinear("stretchRational", image);
   requireDrawSettings("stretchRational", used);
-  const curve = prepareCurve({ kind: "rational", bias: used.bias });
-  const planes = drawPlanes(image, curve, used);
+  const planes = drawPlanes(image, { kind: "rational", bias: used.bias }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchRational", options: used });
 }

@@ -1,7 +1,6 @@
 /** A logistic curve as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { prepareCurve } from "./curve.ts";
 import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
 
 /** Options of {@linkcode stretchSigmoid}. Levels are in the unit of the input. */
@@ -53,7 +52,6 @@ export function stretchSigmoid(image: Image, options: Partial<StretchSigmoidOpti
   const used = settle("stretchSigmoid", stretchSigmoidDefaults, options);
   requireLinear("stretchSigmoid", image);
   requireDrawSettings("stretchSigmoid", used);
-  const curve = prepareCurve({ kind: "sigmoid", contrast: used.contrast, centre: used.centre });
-  const planes = drawPlanes(image, curve, used);
+  const planes = drawPlanes(image, { kind: "sigmoid", contrast: used.contrast, centre: used.centre }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchSigmoid", options: used });
 }

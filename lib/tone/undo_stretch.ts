@@ -1,7 +1,7 @@
 /** Back from a stretched picture to linear data. */
 import { derive, type Image, requireDisplay, type Unit } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { type Curve, prepareCurve } from "./curve.ts";
+import type { Curve } from "./curve.ts";
 import { type DrawSettings, requireDrawSettings, undrawPlanes } from "./draw.ts";
 
 /** Options of {@linkcode undoStretch}: those of the stretch, its curve, and the unit to return to. */
@@ -47,6 +47,6 @@ export function undoStretch(image: Image, options: Partial<UndoStretchOptions> =
   const used = settle("undoStretch", undoStretchDefaults, options);
   requireDisplay("undoStretch", image);
   requireDrawSettings("undoStretch", used);
-  const planes = undrawPlanes(image, prepareCurve(used.curve), used);
+  const planes = undrawPlanes(image, used.curve, used);
   return derive(image, { planes, unit: used.unit, variance: null }, { step: "undoStretch", options: used });
 }

@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { constantImage, createImage, type Image } from "../../lib/core/image.ts";
+import { constantImage, createImage, derive, type Image } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { normalProbability } from "../../lib/stats/normal.ts";
 import { applyCurve } from "../../lib/tone/apply_curve.ts";
@@ -11,6 +11,7 @@ import { stretchLog } from "../../lib/tone/stretch_log.ts";
 import { stretchPower } from "../../lib/tone/stretch_power.ts";
 import { stretchRational } from "../../lib/tone/stretch_rational.ts";
 import { stretchSigmoid } from "../../lib/tone/stretch_sigmoid.ts";
+import { undoCurve } from "../../lib/tone/undo_curve.ts";
 import { undoStretch } from "../../lib/tone/undo_stretch.ts";
 
 const rgb = (...pixels: readonly (readonly [number, number, number])[]): Image =>
@@ -202,4 +203,40 @@ describe("applyCurve", () => {
       "must have R, G, B",
     );
   });
+});
+
+describe("undoCurve", () => {
+  const random = randomStream(12);
+  const planes = ["R", "G", "B"].map((channel) => ({
+    channel,
+    data: Float32Array.from({ length: 600 }, () => 0.1 + 0.6 * random.uniform()),
+  }));
+  const picture = createImage({ width: 30, height: 20, unit: "display", planes });
+  const curves: readonly Curve[] = [
+    { kind: "spline", points: [[0, 0], [0.12, 0.1], [0.5, 0.54], [1, 1]] },
+    { kind: "power", exponent: 0.8 },
+    { kind: "rational", bias: 0.6 },
+    { kind: "rationalContrast", gain: 0.4 },
+    { kind: "sigmoid", contrast: 4, centre: 0.4 },
+    { kind: "asinh", bend: 3 },
+    { kind: "log", bend: 3 },
+  ];
+  for (const curve of curves) {
+    it.each(["luminance", "channels", "chroma"] as const)(`takes ${curve.kind} off again, on %s`, (on) => {
+      // Half of the colours would leave the screen with more chroma; they are made paler first.
+      const start = on === "channels" ? picture : derive(picture, {
+        planes: picture.planes.map(({ channel, data }) => ({ channel, data: data.map((v) => 0.4 + 0.1 * (v - 0.4)) })),
+      }, { step: "paler", options: {} });
+      const there = applyCurve(start, { curve, on }), back = undoCurve(there, { curve, on });
+      let worst = 0, moved = 0;
+      for (let c = 0; c < 3; c++) {
+        for (let i = 0; i < 600; i++) {
+          worst = Math.max(worst, Math.abs(back.planes[c].data[i] - start.planes[c].data[i]));
+          moved = Math.max(moved, Math.abs(there.planes[c].data[i] - start.planes[c].data[i]));
+        }
+      }
+      expect(moved).toBeGreaterThan(0.001);
+      expect(worst).toBeLessThan(2e-6);
+    });
+  }
 });
