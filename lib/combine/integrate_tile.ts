@@ -258,7 +258,8 @@ function fillStrips(
 ): { frame: number; reason: string }[] {
   const { frames, kernel, originX, originY, scale } = plan;
   const count = area.width * area.height;
-  const factor = new Float32Array(count), offset = new Float32Array(count), warped = new Float32Array(count);
+  const factor = new Float32Array(count), offset = new Float32Array(count);
+  const columns = borrowPlane(plan.largest), lines = borrowPlane(plan.largest);
   const failures: { frame: number; reason: string }[] = [];
   frames.forEach((frame, f) => {
     const views = strips.map((strip) => strip.subarray(f * stride, f * stride + count));
@@ -288,14 +289,11 @@ function fillStrips(
       return;
     }
     if (bits !== null) markSaturated(frame, plan, region, area, bits, saturated);
-    const places = tilePlaces({ ...place, from: region });
+    const places = tilePlaces({ ...place, from: region }, columns, lines);
     prepared.forEach((samples, plane) => {
-      const slack = plan.ringLimit * frame.noise[plane];
-      warpAt(samples, region.width, region.height, places, kernel, slack, warped);
-      if (frame.normalisation === null) {
-        views[plane].set(warped);
-        return;
-      }
+      const slack = plan.ringLimit * frame.noise[plane], view = views[plane];
+      warpAt(samples, region.width, region.height, places, area.width, kernel, slack, view);
+      if (frame.normalisation === null) return;
       const raster = {
         x: originX + area.x * scale,
         y: originY + area.y * scale,
@@ -304,10 +302,11 @@ function fillStrips(
         height: area.height,
       };
       evaluateNormalisation(frame.normalisation, plane, raster, factor, offset);
-      const view = views[plane];
-      for (let p = 0; p < count; p++) view[p] = warped[p] * factor[p] + offset[p];
+      for (let p = 0; p < count; p++) view[p] = view[p] * factor[p] + offset[p];
     });
   });
+  returnPlane(columns);
+  returnPlane(lines);
   return failures;
 }
 

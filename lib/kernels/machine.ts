@@ -56,7 +56,7 @@ export function setKernelKind(kind: KernelKind): void {
  *
  * @param name exported name
  * @param arrays arrays by memory; missing ones are not touched by the kernel
- * @param table floats that the kernel finds at the address `scratch`
+ * @param table floats that the kernel finds at the address `scratch`, or the number of bytes it may use there
  * @param run makes the call from the addresses of the arrays
  */
 export function withKernel(

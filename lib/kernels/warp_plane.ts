@@ -1,91 +1,94 @@
-/** Resampling of a whole plane by a matrix. */
-import { borrowPlane } from "../core/memory.ts";
-import type { Matrix3 } from "../core/transform.ts";
-import { type Band, openBand, overBands } from "./bands.ts";
-import { sinPortable } from "./elementary.ts";
-import { withKernel } from "./machine.ts";
-import type { PoolTask } from "./pool.ts";
-import { warpPhases, warpTwin } from "./twin.ts";
+/** Resampling of a whole plane. */
+import { borrowPlane, memoryOf, returnPlane } from "../core/memory.ts";
+import type { Region } from "../core/geometry.ts";
+import type { Transform } from "../core/transform.ts";
+import { pack, type Packed, unpack } from "./bands.ts";
+import { type KernelKind, kernelKind, setKernelKind } from "./machine.ts";
+import { parallelMap, type PoolTask } from "./pool.ts";
+import { tilePlaces, warpAt, type WarpKernel } from "./warp_tile.ts";
 
-/** Interpolation of {@linkcode warpPlane}. */
-export type PlaneKernel = "lanczos3" | "cubic" | "bilinear" | "nearest";
-
-const tables = new Map<PlaneKernel, Float32Array>();
-
-/**
- * Weights of 6 taps at positions −2 … 3 for each sub-pixel position, 8 floats each, summing to 1: Lanczos-3, the cubic of Keys
- * 1981 (a = −1/2), linear, nearest.
- */
-export function warpTable(kernel: PlaneKernel): Float32Array {
-  const known = tables.get(kernel);
-  if (known !== undefined) return known;
-  const table = new Float32Array(8 * (warpPhases + 1));
-  const sinc = (x: number) => x === 0 ? 1 : sinPortable(Math.PI * x) / (Math.PI * x);
-  const value = (x: number): number => {
-    const a = Math.abs(x);
-    if (kernel === "lanczos3") return a < 3 ? sinc(x) * sinc(x / 3) : 0;
-    if (kernel === "cubic") return a < 1 ? (1.5 * a - 2.5) * a * a + 1 : a < 2 ? ((-0.5 * a + 2.5) * a - 4) * a + 2 : 0;
-    if (kernel === "bilinear") return Math.max(0, 1 - a);
-    return x >= -0.5 && x < 0.5 ? 1 : 0;
-  };
-  for (let phase = 0; phase <= warpPhases; phase++) {
-    const t = phase / warpPhases, weights = [0, 1, 2, 3, 4, 5].map((k) => k - 2 - t);
-    // On a sample all others weigh nothing; sines would leave 1e-17.
-    const values = weights.map((x) => t === 0 || t === 1 ? (x === 0 ? 1 : 0) : value(x));
-    const sum = values.reduce((a, b) => a + b);
-    values.forEach((each, k) => table[8 * phase + k] = each / sum);
-  }
-  tables.set(kernel, table);
-  return table;
+/** Grid of a resampled plane. */
+export interface WarpGrid {
+  /** Columns of the result. */
+  readonly width: number;
+  /** Rows of the result. */
+  readonly height: number;
+  /** Reference coordinates of pixel (0, 0) of the result. */
+  readonly originX: number;
+  /** See originX. */
+  readonly originY: number;
+  /** Reference pixels a pixel of the result. */
+  readonly scale: number;
 }
 
-interface WarpParameters {
+interface PlaneShare {
+  readonly source: Packed;
   readonly width: number;
   readonly height: number;
-  readonly outWidth: number;
-  readonly kernel: PlaneKernel;
-  readonly matrix: readonly number[];
+  readonly inverse: Transform;
+  readonly grid: WarpGrid;
+  readonly kernel: WarpKernel;
   readonly slack: number;
+  readonly out: Packed;
+  readonly kind: KernelKind;
 }
 
-/** Output rows from … to of a band; runs in a worker. */
-export function warpBand(band: Band<WarpParameters>): void {
-  const { read, write: [out], wasm } = openBand(band), { from, to } = band;
-  const { width, height, outWidth, kernel, matrix, slack } = band.parameters, table = warpTable(kernel);
-  const source = read[0] as Float32Array;
-  if (!wasm) return warpTwin(source, width, height, out, outWidth, from, to, table, slack, matrix);
-  const o = out.subarray(from * outWidth, to * outWidth);
-  withKernel("warp", { a: source, o }, table, (run, at) => {
-    run(at.a, width, height, at.o, outWidth, from, to, at.scratch, slack, ...matrix);
-  });
+interface PlaneTile {
+  readonly share: PlaneShare;
+  readonly tile: Region;
 }
-const task: PoolTask<Band<WarpParameters>, void> = { module: import.meta.url, name: "warpBand", run: warpBand };
+
+/** Columns and rows of a tile: the part of the source that it needs stays in the cache at any rotation. */
+const tileWidth = 512, tileHeight = 128;
+
+/** Make one tile; runs in a worker. */
+export function warpPlaneTile({ share, tile }: PlaneTile): void {
+  const { width, height, inverse, grid, kernel, slack, kind } = share;
+  setKernelKind(kind);
+  const source = unpack<Float32Array>(share.source), out = unpack<Float32Array>(share.out);
+  const x = borrowPlane(tileWidth * tileHeight), y = borrowPlane(tileWidth * tileHeight);
+  const from = { x: 0, y: 0, width, height };
+  const { originX, originY, scale } = grid;
+  const plan = { from, frameWidth: width, frameHeight: height, inverse, to: tile, originX, originY, scale };
+  const places = tilePlaces(plan, x, y);
+  const start = tile.y * grid.width + tile.x, end = start + (tile.height - 1) * grid.width + tile.width;
+  warpAt(source, width, height, places, tile.width, kernel, slack, out.subarray(start, end), grid.width);
+  returnPlane(x);
+  returnPlane(y);
+}
+const task: PoolTask<PlaneTile, void> = { module: import.meta.url, name: "warpPlaneTile", run: warpPlaneTile };
 
 /**
- * Resample a plane: output pixel (x, y) takes the value at matrix · (x, y) of the source. Weights sum to 1. NaN outside the
- * source's pixels and where the nearest sample is NaN; other taps that are missing (NaN or beyond the edge) are left out and the
- * rest weighted up while it carries half of the weight.
+ * Resample a plane on all processors: a pixel of the result takes the value at the place in the source that `inverse` leads to;
+ * see {@linkcode warpAt} for edges, gaps and `slack`.
  *
  * @param source width × height samples
- * @param matrix output → source
- * @param kernel interpolation
- * @param slack how far a result may leave the range of the four nearest samples, unit of the samples; Infinity for any
- * @param out receives outWidth × outHeight samples; a fresh shared plane if left out
+ * @param inverse reference → source
+ * @param grid where the result's pixels lie on the reference
+ * @param slack how far a result may fall below the lowest of the four nearest samples, unit of the samples; Infinity for any
+ * @param out receives the result; a fresh shared plane if left out
  */
 export function warpPlane(
   source: Float32Array,
   width: number,
   height: number,
-  outWidth: number,
-  outHeight: number,
-  matrix: Matrix3,
-  kernel: PlaneKernel,
+  inverse: Transform,
+  grid: WarpGrid,
+  kernel: WarpKernel,
   slack: number = Infinity,
-  out?: Float32Array,
+  out: Float32Array = borrowPlane(grid.width * grid.height),
 ): Float32Array {
-  const result = out ?? borrowPlane(outWidth * outHeight);
-  const unit = matrix[8] === 1 ? matrix : matrix.map((each) => each / matrix[8]);
-  const parameters = { width, height, outWidth, kernel, matrix: unit, slack };
-  overBands(task, outHeight, outWidth, [source], [result], parameters);
-  return result;
+  // Workers can only fill memory that is shared with them.
+  const inline = memoryOf(out.buffer) === undefined || grid.width * grid.height < 2 * tileWidth * tileHeight;
+  const [from, to] = inline ? [source, out] : [pack(source), pack(out)];
+  const share: PlaneShare = { source: from, width, height, inverse, grid, kernel, slack, out: to, kind: kernelKind() };
+  const tiles: PlaneTile[] = [];
+  for (let y = 0; y < grid.height; y += tileHeight) {
+    for (let x = 0; x < grid.width; x += tileWidth) {
+      const tile = { x, y, width: Math.min(tileWidth, grid.width - x), height: Math.min(tileHeight, grid.height - y) };
+      tiles.push({ share, tile });
+    }
+  }
+  parallelMap(task, tiles, { inline });
+  return out;
 }

@@ -1,9 +1,9 @@
 /** Resampling of one tile: for each output pixel the place in the source, then a separable window of 6 × 6 samples. */
 import type { Region } from "../core/geometry.ts";
 import { applyTransform, type Transform } from "../core/transform.ts";
-import { kernelKind, withKernel } from "./machine.ts";
+import { kernelKind, scratchFloats, withKernel } from "./machine.ts";
 
-/** Interpolation of {@linkcode warpTile}. */
+/** Interpolation of {@linkcode warpAt}. */
 export type WarpKernel = "lanczos3" | "cubic" | "bilinear" | "nearest";
 
 /** Taps along one axis and positions of the first one before the floor of the coordinate. */
@@ -46,7 +46,8 @@ function weightTable(kernel: WarpKernel): Float64Array {
 }
 
 const tables = new Map<WarpKernel, Float64Array>();
-function tableOf(kernel: WarpKernel): Float64Array {
+/** Weights of a kernel's taps for each of 1025 positions between two samples. */
+export function warpTable(kernel: WarpKernel): Float64Array {
   const known = tables.get(kernel) ?? weightTable(kernel);
   tables.set(kernel, known);
   return known;
@@ -94,9 +95,9 @@ export function sourceRow(
   }
 }
 
-/** What {@linkcode warpTile} needs to know besides the samples. */
-export interface WarpPlan {
-  /** Where `source` lies on the frame; its width and height are those of `source`. */
+/** Where the pixels of a tile lie in a source. */
+export interface PlacePlan {
+  /** Where the source lies on the frame; its width and height are those of the samples. */
   readonly from: Region;
   /** Columns of the whole frame. */
   readonly frameWidth: number;
@@ -112,27 +113,63 @@ export interface WarpPlan {
   readonly originY: number;
   /** Reference pixels a canvas pixel. */
   readonly scale: number;
-  /** Interpolation. */
-  readonly kernel: WarpKernel;
-  /** How far a result may fall below the lowest of the four nearest samples, unit of the samples; Infinity for any. */
-  readonly slack: number;
 }
 
-/** Places of a tile's pixels in a source, found once for all planes of a frame. */
+/** Places of a tile's pixels in a source, found once for all planes of a frame; integers, kept as the bits of floats. */
 export interface TilePlaces {
   /** Column in 1/1024 pixel, counted from the source's first; {@linkcode noPlace} outside the frame. */
-  readonly x: Int32Array;
+  readonly x: Float32Array;
   /** Row likewise. */
-  readonly y: Int32Array;
+  readonly y: Float32Array;
 }
 
 /** Stands for a place outside the frame's pixel centres. */
 export const noPlace: number = -(2 ** 31);
 
-/** Places of the pixels of a tile. */
-export function tilePlaces(plan: Omit<WarpPlan, "kernel" | "slack">): TilePlaces {
+const integers = (bits: Float32Array): Int32Array => new Int32Array(bits.buffer, bits.byteOffset, bits.length);
+
+/**
+ * Places of the pixels of a tile.
+ *
+ * @param x receives a column a pixel, `y` a row: memory of one's own, such as {@linkcode borrowPlane} gives, is used in place
+ */
+export function tilePlaces(plan: PlacePlan, x: Float32Array, y: Float32Array): TilePlaces {
+  const { from, to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan, { width, height } = to;
+  const count = width * height, places = { x: x.subarray(0, count), y: y.subarray(0, count) };
+  const right = frameWidth - 1, bottom = frameHeight - 1, left = from.x * phases, top = from.y * phases;
+  if (kernelKind() === "twin") {
+    placesTwin(plan, integers(places.x), integers(places.y));
+    return places;
+  }
+  const arrays = { o: places.x, p: places.y }, lineBytes = 16 * (width + 4);
+  if (inverse.kind === "similarity" || inverse.kind === "affine") {
+    const [a, b, c, d, e, f] = inverse.matrix;
+    withKernel("placesAffine", arrays, lineBytes, (run, at) => {
+      const tile = [width, height, to.x, to.y, originX, originY, scale];
+      run(at.o, at.p, at.scratch, ...tile, a, b, c, d, e, f, right, bottom, left, top);
+    });
+    return places;
+  }
+  const start = Math.floor(to.x / nodeStep) * nodeStep, count16 = Math.ceil((to.x + width - start) / nodeStep) + 1;
+  withKernel("placesBetween", arrays, lineBytes + 16 * count16, (run, at) => {
+    const nodes = new Float64Array(scratchFloats().buffer, at.scratch, 2 * count16);
+    for (let row = 0; row < height; row++) {
+      const v = originY + (to.y + row) * scale, offset = 4 * row * width;
+      for (let k = 0; k < count16; k++) {
+        const p = applyTransform(inverse, originX + (start + k * nodeStep) * scale, v);
+        nodes[2 * k] = p.x;
+        nodes[2 * k + 1] = p.y;
+      }
+      const scratch = at.scratch + 16 * count16;
+      run(at.o + offset, at.p + offset, at.scratch, scratch, width, to.x - start, right, bottom, left, top);
+    }
+  });
+  return places;
+}
+
+/** What the kernels placesAffine and placesBetween compute, in the same operations. */
+function placesTwin(plan: PlacePlan, px: Int32Array, py: Int32Array): void {
   const { from, to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan;
-  const count = to.width * to.height, places = { x: new Int32Array(count), y: new Int32Array(count) };
   const xs = new Float64Array(to.width), ys = new Float64Array(to.width);
   const right = frameWidth - 1, bottom = frameHeight - 1, tolerance = 1e-6;
   const left = from.x * phases, top = from.y * phases;
@@ -141,24 +178,23 @@ export function tilePlaces(plan: Omit<WarpPlan, "kernel" | "slack">): TilePlaces
     for (let i = 0; i < to.width; i++, at++) {
       let x = xs[i], y = ys[i];
       if (!(x >= -tolerance && y >= -tolerance && x <= right + tolerance && y <= bottom + tolerance)) {
-        places.x[at] = places.y[at] = noPlace;
+        px[at] = py[at] = noPlace;
         continue;
       }
       x = x < 0 ? 0 : x > right ? right : x;
       y = y < 0 ? 0 : y > bottom ? bottom : y;
       // Rounded to the phases of the table first, so that the floor belongs to the rounded position.
-      places.x[at] = Math.round(x * phases) - left;
-      places.y[at] = Math.round(y * phases) - top;
+      px[at] = Math.floor(x * phases + 0.5) - left;
+      py[at] = Math.floor(y * phases + 0.5) - top;
     }
   }
-  return places;
 }
 
 /** Lanczos weights as float32, eight a phase of which the last two are 0. */
 let lanczosTable: Float32Array | null = null;
 function eightWeights(): Float32Array {
   if (lanczosTable !== null) return lanczosTable;
-  const table = weightTable("lanczos3"), eight = new Float32Array(phases * 8);
+  const table = warpTable("lanczos3"), eight = new Float32Array(phases * 8);
   for (let phase = 0; phase < phases; phase++) {
     for (let k = 0; k < 6; k++) eight[phase * 8 + k] = table[phase * 6 + k];
   }
@@ -166,46 +202,62 @@ function eightWeights(): Float32Array {
   return eight;
 }
 
-const bitsOf = (places: Int32Array): Float32Array => new Float32Array(places.buffer, places.byteOffset, places.length);
-
 /**
- * Resample one plane at places found before. Pixels without a place, or nearest to a sample without data, become NaN. At the
- * source's edge the outermost sample is repeated. Samples without data among the taps are left out and the others weighted
- * up, while they carry at least half of the weight.
+ * Resample one plane at places found before, row by row of a tile. Pixels without a place, or nearest to a sample without data,
+ * become NaN. At the source's edge the outermost sample is repeated. Samples without data among the taps are left out and the
+ * others weighted up, while they carry at least half of the weight.
  *
  * @param source width × height samples, row by row
+ * @param columns pixels a row of the tile
  * @param slack how far a result may fall below the lowest of the four nearest samples, unit of the samples
- * @param out receives one sample a place
+ * @param out receives a row of the tile every `pitch` samples, from its first sample on
  */
 export function warpAt(
   source: Float32Array,
   width: number,
   height: number,
   places: TilePlaces,
+  columns: number,
   kernel: WarpKernel,
   slack: number,
   out: Float32Array,
+  pitch: number = columns,
 ): void {
-  if (kernel !== "lanczos3") otherKernel(source, width, height, places, kernel, slack, out);
-  else if (kernelKind() === "twin") lanczosTwin(source, width, height, places, slack, out);
-  else {
-    const arrays = { a: source, b: bitsOf(places.x), c: bitsOf(places.y), o: out }, count = places.x.length;
-    withKernel("tileWarp", arrays, eightWeights(), (run, at) => {
-      run(at.a, width, height, at.b, at.c, at.o, count, at.scratch, slack);
+  const rows = places.x.length / columns;
+  if (kernel === "lanczos3" && kernelKind() === "wasm") {
+    const arrays = { a: source, b: places.x, c: places.y, o: out };
+    withKernel("warp", arrays, eightWeights(), (run, at) => {
+      run(at.a, width, height, at.b, at.c, at.o, columns, rows, 4 * pitch, at.scratch, slack);
     });
+    return;
+  }
+  const x = integers(places.x), y = integers(places.y), make = kernel === "lanczos3" ? lanczosTwin : otherKernel;
+  for (let row = 0; row < rows; row++) {
+    const from = row * columns, to = from + columns;
+    const part = { x: x.subarray(from, to), y: y.subarray(from, to) };
+    make(source, width, height, part, kernel, slack, out.subarray(row * pitch, row * pitch + columns));
   }
 }
 
-/** What the kernel tileWarp computes, in the same float32 operations. */
+interface RowPlaces {
+  readonly x: Int32Array;
+  readonly y: Int32Array;
+}
+
+/** The lower of two samples, the first if they do not differ. */
+const lower = (a: number, b: number): number => b < a ? b : a;
+
+/** What the kernel warp computes, in the same float32 operations. */
 function lanczosTwin(
   source: Float32Array,
   w: number,
   h: number,
-  places: TilePlaces,
+  places: RowPlaces,
+  _kernel: WarpKernel,
   slack: number,
   out: Float32Array,
 ): void {
-  const table = eightWeights(), lanes = new Float32Array(8), f = Math.fround, drop = f(slack), held = slack < Infinity;
+  const table = eightWeights(), lanes = new Float32Array(8), f = Math.fround, drop = f(slack);
   for (let at = 0; at < places.x.length; at++) {
     const px = places.x[at], py = places.y[at];
     if (px === noPlace) {
@@ -224,14 +276,11 @@ function lanczosTwin(
       }
       for (let k = 0; k < 4; k++) lanes[k] = f(lanes[k] * table[u + k]) + f(lanes[k + 4] * table[u + k + 4]);
       r = f(f(lanes[0] + lanes[2]) + f(lanes[1] + lanes[3]));
-    }
-    if (r !== r) r = careful(source, w, h, x0, y0, 6, 2, table, u, v);
-    else if (held) {
       const q = iy * w + ix;
-      const low = f(Math.min(source[q], source[q + 1], source[q + w], source[q + w + 1]) - drop);
+      const low = f(lower(lower(source[q], source[q + w]), lower(source[q + 1], source[q + w + 1])) - drop);
       if (r < low) r = low;
     }
-    out[at] = r;
+    out[at] = r !== r ? careful(source, w, h, x0, y0, 6, 2, table, u, v) : r;
   }
 }
 
@@ -240,12 +289,12 @@ function otherKernel(
   source: Float32Array,
   w: number,
   h: number,
-  places: TilePlaces,
+  places: RowPlaces,
   kernel: WarpKernel,
   slack: number,
   out: Float32Array,
 ): void {
-  const { size, before } = taps[kernel], table = tableOf(kernel), held = slack < Infinity && size > 2;
+  const { size, before } = taps[kernel], table = warpTable(kernel), held = slack < Infinity && size > 2;
   for (let at = 0; at < places.x.length; at++) {
     const px = places.x[at], py = places.y[at];
     if (px === noPlace) {
@@ -276,16 +325,6 @@ function otherKernel(
     }
     out[at] = sum;
   }
-}
-
-/**
- * Resample one tile of one plane: {@linkcode tilePlaces} and {@linkcode warpAt} in one.
- *
- * @param source samples of `plan.from`, row by row
- * @param out receives plan.to.width × plan.to.height samples
- */
-export function warpTile(source: Float32Array, plan: WarpPlan, out: Float32Array): void {
-  warpAt(source, plan.from.width, plan.from.height, tilePlaces(plan), plan.kernel, plan.slack, out);
 }
 
 /** The sum with care: taps outside the source repeat its edge, taps without data are left out. */
@@ -326,7 +365,7 @@ function careful(
  *
  * @param margin pixels around the places of the tile's pixels
  */
-export function sourceRegion(plan: Omit<WarpPlan, "from" | "slack" | "kernel">, margin: number): Region | null {
+export function sourceRegion(plan: Omit<PlacePlan, "from">, margin: number): Region | null {
   const { to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan;
   let x0 = Infinity, y0 = Infinity, x1 = -Infinity, y1 = -Infinity;
   const along = (count: number) => Math.max(1, Math.ceil((count - 1) / 64));

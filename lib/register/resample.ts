@@ -2,11 +2,13 @@
 import type { Canvas } from "../core/canvas.ts";
 import type { Region } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { createMask, type Mask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
 import { invertTransform, linearPart, type Transform } from "../core/transform.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
-import { sourceRow, type WarpKernel, warpTile } from "../kernels/warp_tile.ts";
+import { warpPlane } from "../kernels/warp_plane.ts";
+import { sourceRow, type WarpKernel } from "../kernels/warp_tile.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 
 /** Options of {@linkcode resample}. */
@@ -69,7 +71,6 @@ export function interpolationWeights(kernel: WarpKernel, phase: number): number[
 }
 
 interface TileJob {
-  readonly source: Float32Array;
   readonly width: number;
   readonly height: number;
   readonly inverse: Transform;
@@ -77,19 +78,18 @@ interface TileJob {
   readonly originY: number;
   readonly scale: number;
   readonly kernel: WarpKernel;
-  readonly slack: number;
   readonly canvasWidth: number;
   readonly tile: Region;
+  /** The resampled plane. */
   readonly out: Float32Array;
+  /** The same without a limit to undershoot; null where nothing was held back or nobody asks. */
+  readonly free: Float32Array | null;
   /** Variance of the source and where its result goes. */
   readonly variance: Float32Array | null;
   readonly outVariance: Float32Array | null;
   /** Mask of the source and where its result goes; only with the first plane. */
   readonly mask: Mask | null;
   readonly outMask: Mask | null;
-  /** Frames behind each pixel, likewise. */
-  readonly coverage: Float32Array | null;
-  readonly outCoverage: Float32Array | null;
   /** Source area a canvas pixel covers, where it is the same everywhere; 0: to be found pixel by pixel, NaN: not wanted. */
   readonly area: number;
 }
@@ -104,17 +104,9 @@ function squaredWeights(kernel: WarpKernel): Float64Array {
   );
 }
 
-/** Make one tile of the result; runs in a worker. */
-export function resampleTile(job: TileJob): void {
-  const { source, width, height, inverse, originX, originY, scale, kernel, slack, canvasWidth, tile, out } = job;
-  const place = { to: tile, frameWidth: width, frameHeight: height, inverse, originX, originY, scale };
-  const from = { x: 0, y: 0, width, height }, size = tile.width * tile.height;
-  const made = new Float32Array(size);
-  warpTile(source, { ...place, from, kernel, slack }, made);
-  const free = job.mask === null || slack === Infinity ? null : new Float32Array(size);
-  if (free !== null) warpTile(source, { ...place, from, kernel, slack: Infinity }, free);
-  const covered = job.coverage === null ? null : new Float32Array(size);
-  if (covered !== null) warpTile(job.coverage!, { ...place, from, kernel: "nearest", slack: Infinity }, covered);
+/** Variance, mask and area of one tile of a resampled plane; runs in a worker. */
+export function finishTile(job: TileJob): void {
+  const { width, height, inverse, originX, originY, scale, kernel, canvasWidth, tile, out, free } = job;
   const squares = job.variance === null ? null : squaredWeights(kernel);
   const xs = new Float64Array(tile.width), ys = new Float64Array(tile.width);
   const xsBelow = new Float64Array(tile.width), ysBelow = new Float64Array(tile.width);
@@ -126,7 +118,7 @@ export function resampleTile(job: TileJob): void {
     if (perPixel) sourceRow(inverse, tile.x, originX, y + scale, scale, xsBelow, ysBelow, tile.width);
     const target = (tile.y + row) * canvasWidth + tile.x;
     for (let i = 0; i < tile.width; i++) {
-      const at = row * tile.width + i, to = target + i, value = made[at];
+      const to = target + i, value = out[to];
       let area = job.area;
       if (perPixel) {
         const j = i + 1 < tile.width ? i : Math.max(0, i - 1), k = Math.min(tile.width - 1, j + 1);
@@ -134,7 +126,7 @@ export function resampleTile(job: TileJob): void {
         const ax = single ? scale : xs[k] - xs[j], ay = single ? 0 : ys[k] - ys[j];
         area = Math.abs(ax * (ysBelow[i] - ys[i]) - ay * (xsBelow[i] - xs[i]));
       }
-      out[to] = area === area ? value * area : value;
+      if (area === area) out[to] = value * area;
       if (squares !== null) {
         const x = held(xs[i], width - 1), v = held(ys[i], height - 1);
         const near = job.variance![Math.round(v) * width + Math.round(x)];
@@ -153,16 +145,15 @@ export function resampleTile(job: TileJob): void {
           bits |= job.mask[y0 * width + x0] | job.mask[y0 * width + x1] | job.mask[y1 * width + x0] |
             job.mask[y1 * width + x1];
           bits &= ~maskBit.noData;
-          if (free !== null && free[at] !== value) bits |= maskBit.limited;
+          if (free !== null && free[to] !== value) bits |= maskBit.limited;
         }
         job.outMask[to] |= bits;
       }
-      if (covered !== null) job.outCoverage![to] = covered[at];
     }
   }
 }
 
-const resampleTask: PoolTask<TileJob, void> = { module: import.meta.url, name: "resampleTile", run: resampleTile };
+const finishTask: PoolTask<TileJob, void> = { module: import.meta.url, name: "finishTile", run: finishTile };
 
 /** Pixel noise from differences of neighbours, which neither gradient nor nebula moves; 65 000 of them know it to 0.5 %. */
 function pixelNoise(data: Float32Array, width: number): number {
@@ -247,35 +238,43 @@ export function resample(
   const variance = image.variance === null ? null : image.variance.map(() => allocatePlane(width, height));
   const mask = image.mask === null ? null : createMask(width, height);
   const coverage = image.coverage === null ? null : allocatePlane(width, height);
-  const jobs: TileJob[] = [];
+  const grid = { width, height, originX: canvas.origin.x, originY: canvas.origin.y, scale: canvas.scale };
   image.planes.forEach(({ data }, k) => {
+    const slack = limited && Number.isFinite(sky[k]) ? ringLimit * sky[k] : Infinity, out = planes[k].data;
+    warpPlane(data, image.width, image.height, inverse, grid, kernel, slack, out);
+    const first = k === 0 && mask !== null;
+    if (!first && variance === null && !(area === area)) return;
+    const free = first && slack < Infinity ? borrowPlane(size) : null;
+    if (free !== null) warpPlane(data, image.width, image.height, inverse, grid, kernel, Infinity, free);
+    const jobs: TileJob[] = [];
     for (let y = 0; y < height; y += tileSide) {
       for (let x = 0; x < width; x += tileSide) {
         jobs.push({
-          source: data,
           width: image.width,
           height: image.height,
           inverse,
-          originX: canvas.origin.x,
-          originY: canvas.origin.y,
-          scale: canvas.scale,
+          originX: grid.originX,
+          originY: grid.originY,
+          scale: grid.scale,
           kernel,
-          slack: limited && Number.isFinite(sky[k]) ? ringLimit * sky[k] : Infinity,
           canvasWidth: width,
           tile: { x, y, width: Math.min(tileSide, width - x), height: Math.min(tileSide, height - y) },
-          out: planes[k].data,
+          out,
+          free,
           variance: image.variance?.[k] ?? null,
           outVariance: variance?.[k] ?? null,
-          mask: k === 0 ? image.mask : null,
-          outMask: k === 0 ? mask : null,
-          coverage: k === 0 ? image.coverage : null,
-          outCoverage: k === 0 ? coverage : null,
+          mask: first ? image.mask : null,
+          outMask: first ? mask : null,
           area,
         });
       }
     }
+    parallelMap(finishTask, jobs, { inline: jobs.length === 1 && size < 1 << 14 });
+    if (free !== null) returnPlane(free);
   });
-  parallelMap(resampleTask, jobs, { inline: jobs.length === 1 && size < 1 << 14 });
+  if (coverage !== null) {
+    warpPlane(image.coverage!, image.width, image.height, inverse, grid, "nearest", Infinity, coverage);
+  }
   const entry = {
     step: "resample",
     options: {

@@ -88,6 +88,7 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
   for (const each of [out, spare, ...details]) each.fill(0);
   const taps = gaussianTaps(3);
   const turn = 0.3 * Math.PI / 180, c = Math.cos(turn), s = Math.sin(turn);
+  const turned = { kind: "similarity" as const, matrix: [c, -s, 7.3, s, c, -4.6, 0, 0, 1] as const };
   const terms = Array.from({ length: 15 }, (_, k) => 1 / (k + 1));
   const surface = { terms, centreX: width / 2, centreY: height / 2, radius: width / 2 };
   const nodes = Float64Array.from({ length: 16 * 12 }, (_, k) => Math.sin(k));
@@ -103,7 +104,16 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
     {
       name: "Lanczos-3 warp",
       run: () =>
-        warpPlane(image, width, height, width, height, [c, -s, 7.3, s, c, -4.6, 0, 0, 1], "lanczos3", Infinity, out),
+        warpPlane(
+          image,
+          width,
+          height,
+          turned,
+          { width, height, originX: 0, originY: 0, scale: 1 },
+          "lanczos3",
+          100,
+          out,
+        ),
       limit: ["warp", 20],
       peer: "warp-cv2lanczos 2",
       goal: [2.2, 1.5],

@@ -26,12 +26,14 @@ function workflow(way: string): void {
   const drop = (...planes: Float32Array[]) => way === "recycled" && planes.forEach(returnPlane);
   const dark = make().fill(200), flat = make().fill(1), raw = make().fill(1200);
   const surface = { terms: [1, 2, 3], centreX: 0, centreY: 0, radius: width };
+  const shift = { kind: "similarity" as const, matrix: [1, 0, 0.3, 0, 1, 0.2, 0, 0, 1] as const };
+  const grid = { width, height, originX: 0, originY: 0, scale: 1 };
   const times: number[] = [];
   let peak = 0;
   for (let pass = 0; pass < passes; pass++) {
     const start = performance.now();
     const a = calibratePlane(raw, dark, flat, make());
-    const b = warpPlane(a, width, height, width, height, [1, 0, 0.3, 0, 1, 0.2, 0, 0, 1], "lanczos3", Infinity, make());
+    const b = warpPlane(a, width, height, shift, grid, "lanczos3", Infinity, make());
     drop(a);
     const c = laySurface(b, width, height, surface, "subtract", make());
     drop(b);

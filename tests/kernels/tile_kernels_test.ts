@@ -2,7 +2,6 @@ import { afterAll, describe, expect, it } from "vitest";
 import { randomStream } from "../../lib/core/random.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { huberVerdicts, leastKept, type Strip, verdict } from "../../lib/kernels/rejection.ts";
-import { warpTile } from "../../lib/kernels/warp_tile.ts";
 import { huberEstimate, huberLimits } from "../../lib/stats/huber.ts";
 
 const random = randomStream("tile kernels");
@@ -15,39 +14,6 @@ const both = <T>(run: () => T): { wasm: T; twin: T } => {
   return { wasm, twin };
 };
 afterAll(() => setKernelKind("wasm"));
-
-describe("warpTile: kernel and twin", () => {
-  it("agree to the last bit, with holes, edges and held rings", () => {
-    const width = 41, height = 33;
-    for (let k = 0; k < 6; k++) {
-      const source = Float32Array.from(
-        { length: width * height },
-        () => random.uniform() < 0.02 ? NaN : 100 * random.gaussian(),
-      );
-      source[700] = 60000;
-      const angle = 0.4 * k, c = Math.cos(angle), s = Math.sin(angle);
-      const plan = {
-        from: { x: 0, y: 0, width, height },
-        frameWidth: width,
-        frameHeight: height,
-        inverse: { kind: "similarity" as const, matrix: [c, -s, 5 * k, s, c, -3.3, 0, 0, 1] as const },
-        to: { x: 0, y: 0, width: 50, height: 40 },
-        originX: 0.25,
-        originY: 0,
-        scale: 1,
-        kernel: "lanczos3" as const,
-        slack: k % 2 === 0 ? 50 : Infinity,
-      };
-      const { wasm, twin } = both(() => {
-        const out = new Float32Array(2000);
-        warpTile(source, plan, out);
-        return out;
-      });
-      expect(wasm).toEqual(twin);
-      expect(wasm.some((value) => value === value)).toBe(true);
-    }
-  });
-});
 
 describe("huberVerdicts: kernel and twin", () => {
   const strip = (frames: number, count: number, holes: number, wild: number): Strip => {

@@ -4,5 +4,5 @@ export { lowest } from "./extreme.as";
 export { rejectingMean } from "./reject.as";
 export { starlet } from "./starlet.as";
 export { piecesRow, polynomial } from "./surface.as";
-export { warp } from "./warp.as";
-export { huberTest, tileWarp } from "./tile.as";
+export { placesAffine, placesBetween, warp } from "./warp.as";
+export { huberTest } from "./huber.as";
