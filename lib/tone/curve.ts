@@ -257,7 +257,15 @@ export function prepareCurve(curve: Curve): PreparedCurve {
  * assert.ok(Math.abs(prepareCurve(curve).at(0.002) - 0.147713) < 1e-12);
  * ```
  */
-export function curveThrough(kind: "asinh" | "log" | "power" | "rational", from: number, to: number): Curve {
+export function curveThrough<Kind extends "asinh" | "log" | "power" | "rational">(
+  kind: Kind,
+  from: number,
+  to: number,
+): Extract<Curve, { readonly kind: Kind }> {
+  return solveThrough(kind, from, to) as Extract<Curve, { readonly kind: Kind }>;
+}
+
+function solveThrough(kind: "asinh" | "log" | "power" | "rational", from: number, to: number): Curve {
   if (!(from > 0 && from < 1)) throw new RangeError(`curveThrough: from must lie inside 0 … 1, but got ${from}`);
   if (!(to > 0 && to < 1)) throw new RangeError(`curveThrough: to must lie inside 0 … 1, but got ${to}`);
   if (kind === "power") return { kind, exponent: logPortable(to) / logPortable(from) };

@@ -18,8 +18,6 @@ export interface TuneStretchOptions {
   readonly white: number;
   /** Bend to begin with; NaN takes that of `automaticStretch`. */
   readonly bend: number;
-  /** Bytes of the linear copy in the page, 10 000 … 640 000: fewer make a coarser copy and a smaller notebook. */
-  readonly copyBytes: number;
 }
 
 /** What {@linkcode tuneStretch} uses for an option left out. */
@@ -28,7 +26,6 @@ export const tuneStretchDefaults: TuneStretchOptions = Object.freeze({
   black: NaN,
   white: NaN,
   bend: NaN,
-  copyBytes: 640_000, // leaves room for the page within one output
 });
 
 /** What the page draws with, besides the levels of the sliders. */
@@ -83,6 +80,9 @@ export function drawTunedPixel(values: number[], levels: TunedLevels): void {
   for (let c = 0; c < count; c++) values[c] = y + keep * values[c];
 }
 
+/** Bytes of 16-bit samples that leave room for the page within one output. */
+const PREVIEW_BYTES = 640_000;
+
 /** Runs in the page behind the settings and {@linkcode drawTunedPixel}. Levels are rounded to what a person would paste before they are drawn. */
 const script = `
 const bytes=Uint8Array.from(atob(document.getElementById("data").textContent.trim()),(c)=>c.charCodeAt(0));
@@ -124,7 +124,6 @@ draw();
  * In: a linear image of one or three planes. The copy is an area mean, so noise looks smaller than at full size.
  *
  * @throws {TypeError} if the image is a finished picture or has neither one nor three planes
- * @throws {RangeError} if the copy's size is out of range
  *
  * @example
  * ```ts
@@ -142,9 +141,6 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
   if (count !== 1 && count !== 3) {
     throw new TypeError(`tuneStretch: image must have 1 or 3 planes, but got ${count}; choose or map channels`);
   }
-  if (!(used.copyBytes >= 10_000 && used.copyBytes <= 640_000)) {
-    throw new RangeError(`tuneStretch: copyBytes must lie within 10000 … 640000, but got ${used.copyBytes}`);
-  }
   const complete = [used.black, used.white, used.bend].every(Number.isFinite);
   const found = complete ? null : automaticStretch(image).settings;
   const pick = (given: number, own: number | undefined) => Number.isFinite(given) ? given : own ?? NaN;
@@ -155,7 +151,7 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
     greyBelow: Number((found?.greyBelow ?? 0).toPrecision(5)),
     colourAbove: Number((found?.colourAbove ?? 0).toPrecision(5)),
   };
-  const room = Math.floor(used.copyBytes / 2 / count);
+  const room = Math.floor(PREVIEW_BYTES / 2 / count);
   const shape = image.width / image.height;
   const box = {
     width: Math.floor(Math.min(900, Math.sqrt(room * shape))),
