@@ -26,7 +26,7 @@ export const historyTableDefaults: HistoryTableOptions = Object.freeze({
 });
 
 /** Longest text of one option; a list of nodes or points is named by its kind instead. */
-const LONGEST_VALUE = 48;
+const LONGEST_VALUE = 72;
 
 function optionText(name: string, value: HistoryNode["options"][string]): string {
   const text = typeof value === "number" ? String(Number(value.toPrecision(4))) : JSON.stringify(value);
@@ -68,5 +68,7 @@ export function historyTable(value: Recorded, options: Partial<HistoryTableOptio
     "options used": Object.entries(node.options).map(([name, each]) => optionText(name, each)).join(" · "),
     "found out": node.notes.join("; "),
   }));
-  return tableSheet(rows, { title, most, theme, widest: 470 });
+  const columns = ["no.", "step", "from", "options used"];
+  if (nodes.some((node) => node.notes.length > 0)) columns.push("found out");
+  return tableSheet(rows, { title, most, theme, columns, widest: 640 });
 }

@@ -42,8 +42,12 @@ export type Display = (message: DisplayMessage) => void;
 
 /** Most characters of one output. */
 const LIMIT = 1_000_000;
-/** A picture above this is sent as JPEG: room for what else belongs to the output. */
-const PNG_LIMIT = 700_000;
+/** A picture of more characters than this as PNG is sent as JPEG: a notebook of a dozen sheets stays below 2 MB that way. */
+const PNG_LIMIT = 150_000;
+/** Characters a JPEG may have: below it is coarser first, then smaller. */
+const JPEG_LIMIT = 170_000;
+/** What a photograph at quality 72, where text on it is still clean, takes of its size at quality 88. */
+const COARSER = 0.6;
 /** Milliseconds of rest behind an output; 5 were enough in 200 of 200 trials. */
 const REST_MS = 12;
 
@@ -95,15 +99,19 @@ export function displayTo(display: Display | null): void {
 /** Where outputs go now; `null` when there is no notebook. */
 export const currentDisplay = (): Display | null => chosen ?? kernelDisplay();
 
-/** Picture of a sheet that fits an output: PNG, else JPEG, else a smaller JPEG. */
+/** Picture of a sheet that fits a notebook: PNG where it is small, else JPEG, coarser and at last smaller until it fits. */
 function fittingPicture(sheet: Sheet): EncodedPicture {
+  const small = (picture: EncodedPicture, limit: number) => picture.bytes.length * 4 / 3 <= limit;
   const png = encodeSheet(sheet);
-  if (png.bytes.length * 4 / 3 <= PNG_LIMIT) return png;
-  let zoom = 1, made = encodeSheet(sheet, { format: "jpeg", quality: 88 });
-  while (made.bytes.length * 4 / 3 > PNG_LIMIT && zoom > 0.3) {
-    zoom *= 0.8;
-    made = encodeSheet(sheet, { format: "jpeg", quality: 85, zoom });
-  }
+  if (small(png, PNG_LIMIT)) return png;
+  const fine = encodeSheet(sheet, { format: "jpeg", quality: 88 });
+  if (small(fine, JPEG_LIMIT)) return fine;
+  const excess = COARSER * fine.bytes.length * 4 / 3 / JPEG_LIMIT;
+  let zoom = Math.min(1, 1 / Math.sqrt(excess)), made = fine;
+  do {
+    made = encodeSheet(sheet, { format: "jpeg", quality: 72, zoom });
+    zoom *= 0.9;
+  } while (!small(made, JPEG_LIMIT) && zoom > 0.2);
   return made;
 }
 

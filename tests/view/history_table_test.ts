@@ -10,7 +10,7 @@ describe("historyTable", () => {
 
   it("lists everything from the source on, each step with its inputs and options", () => {
     const { svg, alternativeText } = historyTable(both);
-    expect(alternativeText).toBe("What was done: table of 3 rows with no., step, from, options used, found out.");
+    expect(alternativeText).toBe("What was done: table of 3 rows with no., step, from, options used.");
     expect(svg).toContain("a source");
     expect(svg).toContain("step 2, step 2");
     expect(svg).toContain("by screen · strength 0.5");
