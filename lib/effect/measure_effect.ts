@@ -265,7 +265,8 @@ function meanHue(boxes: readonly BackgroundSample[]): readonly [number, number] 
   return [a / boxes.length, b / boxes.length];
 }
 
-const percent = (share: number): string => `${(100 * share).toPrecision(2)} %`;
+const percent = (share: number): string =>
+  `${share < 0.995 ? (100 * share).toPrecision(2) : Math.round(100 * share)} %`;
 
 /**
  * Set an image beside what a step made of it and measure what changed: noise by scale, count and width of the stars, dark

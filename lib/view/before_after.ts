@@ -2,7 +2,9 @@
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import type { Effect } from "../effect/measure_effect.ts";
 import { quantile } from "../stats/median.ts";
+import { effectLines } from "./effect_lines.ts";
 import { channelHistograms, endsInWords, histogramDrawing, histogramRange, valueLabel } from "./histogram_plot.ts";
 import { box, composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
 import { channelLabel, type Theme, type ThemeName, themes } from "./palette.ts";
@@ -22,7 +24,7 @@ import {
 } from "./preview.ts";
 import type { ReportLedgerLine } from "./report.ts";
 import type { Sheet } from "./sheet.ts";
-import { capital, fitText, formatNumber, textElement } from "./text.ts";
+import { capital, fitText, formatNumber, textElement, textWidth } from "./text.ts";
 
 /** Options of {@linkcode beforeAfterSheet}. */
 export interface BeforeAfterOptions {
@@ -38,9 +40,11 @@ export interface BeforeAfterOptions {
   readonly detail: Region | null | "none";
   /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished picture is shown as it is. */
   readonly display: "sky" | "linear";
-  /** Numbers to set beside the histograms. */
+  /** What the step did, from `measureEffect`: its lines and doubts stand beside the histograms; `null` leaves them out. */
+  readonly effect: Effect | null;
+  /** Further numbers to set beside the histograms. */
   readonly facts: readonly ReportLedgerLine[];
-  /** What a reader should doubt, in sentences. */
+  /** Further doubts, in sentences. */
   readonly doubts: readonly string[];
   /** Colours. */
   readonly theme: ThemeName;
@@ -54,6 +58,7 @@ export const beforeAfterDefaults: BeforeAfterOptions = Object.freeze({
   channel: null,
   detail: null,
   display: "sky",
+  effect: null,
   facts: Object.freeze([]),
   doubts: Object.freeze([]),
   theme: "light",
@@ -88,7 +93,7 @@ function differenceSpan(planes: readonly Float32Array[]): number {
 
 /** The panel-sized square where a step changed the picture most, seen in 24 × 24 cells of the preview's difference. */
 function mostChanged(before: Image, difference: Float32Array | null, preview: Preview, size: number): Region {
-  const width = Math.min(size, before.width), height = Math.min(Math.round(size * 0.625), before.height);
+  const width = Math.min(Math.round(size), before.width), height = Math.min(Math.round(size * 0.625), before.height);
   let best = { x: preview.width / 2, y: preview.height / 2, sum: -1 };
   if (difference !== null) {
     const cell = Math.max(4, Math.round(Math.min(preview.width, preview.height) / 12));
@@ -184,12 +189,12 @@ function plainFacts(before: Image, after: Image, channel: string | null): Report
   one.forEach((plane, at) => {
     if (two[at] === undefined) return;
     const a = middleOf(plane.data), b = middleOf(two[at].data);
-    const name = `median${one.length > 1 ? ` ${channelLabel(plane.channel)}` : ""}`;
-    const change = before.unit === after.unit ? formatNumber(b - a, 3) : "";
+    const name = `median${one.length > 1 ? ` ${channelLabel(plane.channel)}` : ""}`, unit = unitLabel(before.unit);
+    const same = before.unit === after.unit, change = same ? formatNumber(b - a, 3) : "";
     rows.push({
-      quantity: name,
-      before: `${formatNumber(a, 4)} ${unitLabel(before.unit)}`.trim(),
-      after: `${formatNumber(b, 4)} ${unitLabel(after.unit)}`.trim(),
+      quantity: same && unit !== "" ? `${name} (${unit})` : name,
+      before: formatNumber(a, 4),
+      after: formatNumber(b, 4),
       change: change === "" || change.startsWith("−") || change === "0" ? change : `+${change}`,
     });
   });
@@ -220,7 +225,9 @@ function plainFacts(before: Image, after: Image, channel: string | null): Report
  */
 export function beforeAfterSheet(before: Image, after: Image, options: Partial<BeforeAfterOptions> = {}): Sheet {
   const used = settle("beforeAfterSheet", beforeAfterDefaults, options);
-  const { channel, width, facts, doubts } = used;
+  const { channel, width } = used;
+  const ledger = used.effect === null ? { lines: [], doubts: [] } : effectLines(used.effect);
+  const facts = [...ledger.lines, ...used.facts], doubts = [...ledger.doubts, ...used.doubts];
   const theme = themes[used.theme];
   const gap = 14, panelWidth = Math.floor((width - 2 * MARGIN - 2 * gap) / 3);
   const sameSize = before.width === after.width && before.height === after.height;
@@ -308,7 +315,12 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
         panelWidth - 60
       }" height="${side}" fill="none" stroke="${theme.line}"/>`,
     );
-    const small = { size: 13, fill: theme.ink };
+    const small = { size: 13, fill: theme.ink }, under = first.top + side + 22;
+    const ends = range.map((end) => formatNumber(end, 3));
+    const words = `${unitLabel(before.unit)} before → brightness after`;
+    // on a narrow sheet the words go below the numbers
+    const room = panelWidth - 60 - textWidth(ends.join(""), 13) - 16;
+    const below = textWidth(words, 13) > room ? 17 : 0;
     [0, 0.5, 1].forEach((v) =>
       elements.push(
         textElement(formatNumber(v, 2), left - 8, first.top + 10 + (1 - v) * side, { ...small, anchor: "end" }),
@@ -316,23 +328,13 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
     );
     [0, 1].forEach((end) =>
       elements.push(
-        textElement(formatNumber(range[end], 4), left + end * (panelWidth - 60), first.top + side + 22, {
+        textElement(ends[end], left + end * (panelWidth - 60), under, {
           ...small,
           anchor: end === 0 ? "start" : "end",
         }),
       )
     );
-    elements.push(
-      textElement(
-        `before (${unitLabel(before.unit)}) → after; stronger shade, more pixels`,
-        left + (panelWidth - 60) / 2,
-        first.top + side + 22,
-        {
-          ...small,
-          anchor: "middle",
-        },
-      ),
-    );
+    elements.push(textElement(words, left + (panelWidth - 60) / 2, under + below, { ...small, anchor: "middle" }));
   }
   y = first.bottom + 8;
   // captions: what stretch was used, and the scale of the difference
@@ -406,7 +408,7 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
   }
   const changes = facts.map((fact) => `${fact.quantity} ${fact.before} to ${fact.after}`).join(", ");
   const alternative = [`${used.title}: before and after, with histograms`, changes, seriesWords, ...doubts]
-    .filter((each) => each !== "").join(". ");
+    .filter((each) => each !== "").map((each) => `${capital(each.replace(/\.$/, ""))}.`).join(" ");
   return composeSheet(width, Math.max(y, rightY) + MARGIN / 2, theme, alternative, elements);
 }
 

@@ -12,7 +12,7 @@ import {
   makePreview,
   wholeRegion,
 } from "./preview.ts";
-import { dataAddress } from "./sheet.ts";
+import { dataAddress, type Sheet } from "./sheet.ts";
 import type { InteractiveView } from "./show.ts";
 import { escapeText } from "./text.ts";
 
@@ -26,6 +26,8 @@ export interface CompareViewOptions {
   readonly channel: string | null;
   /** Widest the pictures may be, pixels. */
   readonly width: number;
+  /** What readers without scripts see; `null` makes a plain before/after sheet. */
+  readonly sheet: Sheet | null;
 }
 
 /** What {@linkcode compareView} uses for an option left out. */
@@ -34,6 +36,7 @@ export const compareViewDefaults: CompareViewOptions = Object.freeze({
   region: null,
   channel: null,
   width: 880,
+  sheet: null,
 });
 
 const page = (title: string, before: string, after: string, width: number, height: number): string =>
@@ -95,7 +98,7 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
     }
     return dataAddress({ bytes, type: "image/jpeg" });
   });
-  const sheet = beforeAfterSheet(before, after, {
+  const sheet = used.sheet ?? beforeAfterSheet(before, after, {
     title: used.title,
     channel: used.channel,
     ...(used.region === null ? {} : { detail: used.region }),

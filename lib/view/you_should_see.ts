@@ -1,16 +1,15 @@
 /** A number that a notebook states, and that must come out. */
 import { currentDisplay, show } from "./show.ts";
-import { formatNumber } from "./text.ts";
 
 /**
  * State what a reader should see and hold the run to it: shows the number beside what was promised, and throws when it lies further off than
  * said, so that text and result of a notebook cannot drift apart.
  *
  * @param what the quantity in words, with its unit: `noise of the stack (ADU)`
- * @param found the number that came out
+ * @param found the number that came out; `null`, as a report has where nothing could be measured, never comes out
  * @param expected the number promised
  * @param within how far off it may lie; say in the text why
- * @throws {RangeError} if the number lies further off, is NaN, or `within` is not a number of 0 or more
+ * @throws {RangeError} if the number lies further off, is NaN or null, or `within` is not a number of 0 or more
  *
  * @example
  * ```ts
@@ -21,11 +20,11 @@ import { formatNumber } from "./text.ts";
  * assert.throws(() => youShouldSee("frames kept", 13, 14, 0), /frames kept: must be 14 ± 0, but got 13/);
  * ```
  */
-export function youShouldSee(what: string, found: number, expected: number, within: number): void {
+export function youShouldSee(what: string, found: number | null, expected: number, within: number): void {
   if (!(within >= 0)) throw new RangeError(`youShouldSee: within must be ≥ 0, but got ${within}`);
-  const plain = (value: number) => Number.isInteger(value) ? String(value) : formatNumber(value, 4);
+  const plain = (value: number | null) => value === null ? "nothing" : String(Number(value.toPrecision(4)));
   const promised = `${plain(expected)} ± ${plain(within)}`;
-  if (!(Math.abs(found - expected) <= within)) {
+  if (found === null || !(Math.abs(found - expected) <= within)) {
     throw new RangeError(`youShouldSee: ${what}: must be ${promised}, but got ${plain(found)}`);
   }
   if (currentDisplay() !== null) show(`You should see: ${what} ${plain(found)} (promised ${promised})`);

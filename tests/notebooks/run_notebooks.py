@@ -49,6 +49,9 @@ def settle(notebook):
     notebook.metadata.pop("language_info", None)
     for cell in notebook.cells:
         cell.metadata.pop("execution", None)
+        if cell.cell_type == "markdown":
+            # `deno fmt --check` takes a markdown cell without a last line end for unformatted
+            cell.source = cell.source.rstrip("\n") + "\n"
         for output in cell.get("outputs", []):
             output.pop("transient", None)
             output.get("metadata", {}).pop("transient", None)

@@ -88,14 +88,15 @@ describe("cellProgress", () => {
 });
 
 describe("youShouldSee", () => {
-  it("shows what was promised and found, and throws beyond it or for NaN", () => {
+  it("shows what was promised and found, and throws beyond it, for NaN and for nothing", () => {
     const messages = collect();
     youShouldSee("frames kept", 14, 14, 0);
     expect(messages[0].data["text/plain"]).toBe("You should see: frames kept 14 (promised 14 ± 0)");
     expect(() => youShouldSee("noise (ADU)", 1.61, 1.5, 0.1)).toThrow(
-      "youShouldSee: noise (ADU): must be 1.500 ± 0.1000, but got 1.610",
+      "youShouldSee: noise (ADU): must be 1.5 ± 0.1, but got 1.61",
     );
-    expect(() => youShouldSee("noise", NaN, 1, 5)).toThrow("but got –");
+    expect(() => youShouldSee("noise", NaN, 1, 5)).toThrow("but got NaN");
+    expect(() => youShouldSee("stars", null, 0, 5)).toThrow("must be 0 ± 5, but got nothing");
     expect(() => youShouldSee("noise", 1, 1, NaN)).toThrow("within must be ≥ 0");
   });
 });

@@ -1,7 +1,7 @@
 /** The ledger of a step as lines for a sheet and a page. */
 import type { BeforeAfter, Effect } from "../effect/measure_effect.ts";
-import type { ReportLedgerLine } from "../view/report.ts";
-import { formatNumber, formatShare } from "../view/text.ts";
+import type { ReportLedgerLine } from "./report.ts";
+import { formatNumber, formatShare } from "./text.ts";
 
 type Format = (value: number) => string;
 
@@ -11,15 +11,21 @@ function changeText(before: number | null, after: number | null): string {
   if (!Number.isFinite(change) || Math.abs(change) < 0.0005) return "";
   return Math.abs(change) >= 10
     ? `× ${formatNumber(change + 1)}`
-    : `${change > 0 ? "+" : "−"}${(100 * Math.abs(change)).toFixed(1)} %`;
+    : `${change > 0 ? "+" : "−"}${(100 * Math.abs(change)).toFixed(change < 0.9995 ? 1 : 0)} %`;
 }
 
 const text = (value: number | null, format: Format): string =>
   value === null || !Number.isFinite(value) ? "–" : format(value);
 
-function line(quantity: string, { before, after }: BeforeAfter, format: Format): ReportLedgerLine | null {
+function line(
+  quantity: string,
+  { before, after }: BeforeAfter,
+  format: Format,
+  comparable = true,
+): ReportLedgerLine | null {
   if (before === null && after === null) return null;
-  return { quantity, before: text(before, format), after: text(after, format), change: changeText(before, after) };
+  const change = comparable ? changeText(before, after) : "";
+  return { quantity, before: text(before, format), after: text(after, format), change };
 }
 
 /** A line for a ratio of after to before; none where it could not be measured. */
@@ -34,14 +40,16 @@ export function effectLines(
 ): { readonly lines: readonly ReportLedgerLine[]; readonly doubts: readonly string[] } {
   const { noise, stars, flatness, nebula, clipped, hueDegrees, colourFactor, doubts } = effect;
   const number: Format = (value) => formatNumber(value), count: Format = (value) => String(Math.round(value));
+  // a stretch changes the unit: levels before and after are no longer of one kind
+  const oneUnit = (clipped.black.before === null) === (clipped.black.after === null);
   const lines = [
     ...noise.filter(({ pixels }) => pixels === 1 || pixels === 4 || pixels === 16)
-      .map((each) => line(`noise at ${each.pixels} px`, each, number)),
+      .map((each) => line(`noise at ${each.pixels} px`, each, number, oneUnit)),
     line("stars", stars.count, count),
     line("star FWHM (px)", stars.fwhm, number),
     ratio("light of the stars", stars.light),
     line("dark rings (sigma)", stars.ring, number),
-    line("sky range (sigma)", flatness, number),
+    line("sky range (sigma)", flatness, number, oneUnit),
     ratio("light of the nebula", nebula.light),
     ratio("colour of the nebula", colourFactor),
     line("at black", clipped.black, formatShare),
