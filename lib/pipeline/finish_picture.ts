@@ -6,9 +6,9 @@ import { type Effect, measureEffect } from "../effect/measure_effect.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { beforeAfterSheet } from "../view/before_after.ts";
-import { effectLines } from "../view/effect_lines.ts";
 import type { ReportStep } from "../view/report.ts";
 import { encodeSheet } from "../view/sheet.ts";
+import { effectLines } from "./effect_lines.ts";
 import type { NightContext } from "./night_context.ts";
 import { findStep } from "./step.ts";
 import { type CarriedOut, runWorkflow, type Workflow } from "./workflow.ts";
@@ -75,7 +75,8 @@ export function finishPicture(
     const sheet = beforeAfterSheet(before, after, {
       title,
       subtitle: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
-      effect,
+      facts: lines,
+      doubts,
     });
     const picture = encodeSheet(sheet);
     writeWhole(join(context.out, "steps", `${stem}.png`), picture.bytes);

@@ -2,9 +2,7 @@
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import type { Effect } from "../effect/measure_effect.ts";
 import { quantile } from "../stats/median.ts";
-import { effectLines } from "./effect_lines.ts";
 import { channelHistograms, endsInWords, histogramDrawing, histogramRange, valueLabel } from "./histogram_plot.ts";
 import { box, composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
 import { channelLabel, type Theme, type ThemeName, themes } from "./palette.ts";
@@ -40,11 +38,9 @@ export interface BeforeAfterOptions {
   readonly detail: Region | null | "none";
   /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished picture is shown as it is. */
   readonly display: "sky" | "linear";
-  /** What the step did, from `measureEffect`: its lines and doubts stand beside the histograms; `null` leaves them out. */
-  readonly effect: Effect | null;
-  /** Further numbers to set beside the histograms. */
+  /** Numbers to set beside the histograms. */
   readonly facts: readonly ReportLedgerLine[];
-  /** Further doubts, in sentences. */
+  /** What a reader should doubt, in sentences. */
   readonly doubts: readonly string[];
   /** Colours. */
   readonly theme: ThemeName;
@@ -58,7 +54,6 @@ export const beforeAfterDefaults: BeforeAfterOptions = Object.freeze({
   channel: null,
   detail: null,
   display: "sky",
-  effect: null,
   facts: Object.freeze([]),
   doubts: Object.freeze([]),
   theme: "light",
@@ -225,9 +220,7 @@ function plainFacts(before: Image, after: Image, channel: string | null): Report
  */
 export function beforeAfterSheet(before: Image, after: Image, options: Partial<BeforeAfterOptions> = {}): Sheet {
   const used = settle("beforeAfterSheet", beforeAfterDefaults, options);
-  const { channel, width } = used;
-  const ledger = used.effect === null ? { lines: [], doubts: [] } : effectLines(used.effect);
-  const facts = [...ledger.lines, ...used.facts], doubts = [...ledger.doubts, ...used.doubts];
+  const { channel, width, facts, doubts } = used;
   const theme = themes[used.theme];
   const gap = 14, panelWidth = Math.floor((width - 2 * MARGIN - 2 * gap) / 3);
   const sameSize = before.width === after.width && before.height === after.height;
