@@ -123,7 +123,8 @@ export function equaliseRows(band: Band<EqualiseSettings>): void {
         fx * (nodes[b] + f * (nodes[b + 1] - nodes[b]));
       const bottom = (1 - fx) * (nodes[c] + f * (nodes[c + 1] - nodes[c])) +
         fx * (nodes[d] + f * (nodes[d + 1] - nodes[d]));
-      const y1 = t + strength * ((1 - fy) * top + fy * bottom - t);
+      // the blend of four curves may round to a hair beyond the ends, where no room is left to keep colours in
+      const y1 = Math.min(1, Math.max(0, t + strength * ((1 - fy) * top + fy * bottom - t)));
       if (data.length === 1) {
         out[0][i] = y1;
         continue;

@@ -74,6 +74,20 @@ describe("equaliseContrast", () => {
     }
   });
 
+  it("keeps white white where the curves of the parts round to a hair beyond it", () => {
+    const random = randomStream("white stars"), size = 160 * 120;
+    const white = Float32Array.from(
+      { length: size },
+      () => random.uniform() < 0.5 ? 1 : 0.08 + 0.03 * random.uniform(),
+    );
+    const planes = ["R", "G", "B"].map((channel) => ({ channel, data: white }));
+    const image = createImage({ width: 160, height: 120, unit: "display", planes });
+    for (const strength of [0.3, 0.7, 1]) {
+      const out = equaliseContrast(image, { strength, partsAlong: 7 }).planes;
+      for (const { data } of out) expect(data.every((v, i) => white[i] < 1 || v === 1)).toBe(true);
+    }
+  });
+
   it("gives the same bytes for any number of workers, keeps NaN, refuses misuse", () => {
     const random = randomStream(5), image = picture(500, 400, (i) => i === 11 ? NaN : random.uniform() ** 2);
     const before = workerCount();
