@@ -163,6 +163,7 @@ export { darkCurrentLaw, type Exposure, fullScaleOf, readOut, type SensorMaps, s
 export {
   type FrameConditions,
   frameConditionsDefaults,
+  type Obstacle,
   site,
   type SkyLight,
   type Streak,
@@ -289,6 +290,7 @@ export {
 export { type CalibrationQuality, measureCalibration } from "./measure/measure_calibration.ts";
 export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
 export type { Trail } from "./measure/find_trails.ts";
+export { lostRowShare } from "./measure/lost_rows.ts";
 export type { Doubling } from "./measure/mean_star.ts";
 export type { TurnedDown } from "./measure/survey.ts";
 export { measureSky, type SkyLevel } from "./measure/sky_level.ts";

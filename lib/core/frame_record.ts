@@ -47,6 +47,8 @@ export interface FrameFacts {
   readonly rig: string;
   /** Start of the exposure, ISO 8601 UTC without zone (`2026-10-03T21:04:10.5`), else `null`. */
   readonly dateUtc: string | null;
+  /** Thickness of air over that in the zenith, stated or from the altitude; left out or null when the header is silent. */
+  readonly airmass?: number | null;
   /** Target. */
   readonly object: string;
   /** Pixel size in micrometres, binning included. */

@@ -257,6 +257,18 @@ function fullScale(header: Header): number | null {
 }
 
 /**
+ * Airmass stated, else from the altitude: 1 / (sin h + 0.50572 (h + 6.07995°)^−1.6364) (Kasten & Young 1989, Applied Optics 28,
+ * 4735).
+ */
+function airmassOf(header: Header): number | null {
+  const stated = cardNumber(header, "AIRMASS", "SECZ");
+  if (stated !== null && stated >= 1 && stated < 40) return stated;
+  const h = quantity(header, "CENTALT", "OBJCTALT", "ALTITUDE", "OBJALT", "TELALT", "ALT-OBS", "ELEVATIO");
+  if (h === null || !(h > 0 && h <= 90)) return null;
+  return 1 / (Math.sin(h * Math.PI / 180) + 0.50572 * Math.pow(h + 6.07995, -1.6364));
+}
+
+/**
  * What a header says of an exposure. Many dialects are understood; where the header is silent the fact is `null` (binning 1,
  * kind `unknown`, texts empty): nothing is guessed. No cost to speak of.
  *
@@ -331,6 +343,7 @@ export function describeFrame(header: Header, options: DescribeFrameOptions = {}
     bayer: bayerFromHeader(header),
     rig: [telescope, camera].filter((part) => part !== "").join(" + "),
     dateUtc: startOfExposure(header, exposure),
+    airmass: airmassOf(header),
     object: cardText(header, "OBJECT", "OBJNAME", "TARGET", "FIELD") ?? "",
     pixelSizeMicrometres: pixel,
     focalLengthMillimetres: focal,

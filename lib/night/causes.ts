@@ -12,6 +12,7 @@ export type Cause =
   | "field rotation"
   | "guiding jump"
   | "wind shake"
+  | "atmospheric dispersion"
   | "tilt"
   | "curved field"
   | "lens cap or shutter closed"
@@ -19,6 +20,7 @@ export type Cause =
   | "moonlight"
   | "satellite or aircraft"
   | "off target"
+  | "part of the field hidden"
   | "overexposed"
   | "corrupt file"
   | "duplicate"
@@ -36,6 +38,7 @@ export const remedies: { readonly [Name in Cause]: string } = Object.freeze({
   "field rotation": "shorten the exposure, or align the polar axis; on an alt-azimuth mount stay away from the zenith",
   "guiding jump": "wait for guiding to settle after a dither, secure cables, check backlash",
   "wind shake": "shelter the telescope, shorten the exposure",
+  "atmospheric dispersion": "shoot higher in the sky, or through a narrower filter",
   "tilt": "square the sensor to the optical axis: adjust the tilt plate, check for sag in the train",
   "curved field": "check the distance from the corrector to the sensor",
   "lens cap or shutter closed": "open the cap; check the shutter before the run",
@@ -43,6 +46,8 @@ export const remedies: { readonly [Name in Cause]: string } = Object.freeze({
   "moonlight": "shoot narrowband, or further from the moon",
   "satellite or aircraft": "none needed: rejection takes the trail out of the stack",
   "off target": "check pointing and the meridian flip; plate-solve before the run",
+  "part of the field hidden":
+    "see what stands in the way (roof, tree, dome, dew shield) and start later or stop sooner",
   "overexposed": "shorten the exposure or lower the gain",
   "corrupt file": "copy the file again; check the disk and the cable",
   "duplicate": "none needed: one copy is used",

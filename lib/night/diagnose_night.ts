@@ -1,10 +1,11 @@
 /** From the measurements of a night to a verdict on each frame: cause, evidence, remedy. */
 import type { FrameRecord } from "../core/frame_record.ts";
 import { settle } from "../core/options.ts";
+import type { Star } from "../core/star.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { median, quantile } from "../stats/median.ts";
 import { type Cause, remedies } from "./causes.ts";
-import { measureTransparency, type Transparency } from "./transparency.ts";
+import { measureTransparency, partColumns, partRows, type Transparency } from "./transparency.ts";
 
 /** One light with what is known of it. */
 export interface NightRow {
@@ -135,6 +136,25 @@ interface Group {
   readonly tilt: number;
   readonly curvature: number;
   readonly rotation: number;
+  /** Median FWHM over the width of a star's matched Gaussian. */
+  readonly widthPerSigma: number;
+  /** Share of the starry frames that could be matched to one of them. */
+  readonly matched: number;
+  /** Median share of a frame's area that the compared frame shows too. */
+  readonly overlap: number;
+}
+
+/** Shape and width of the stars as a judge should see them: of stars of the field only, where much else was taken for stars. */
+interface Seen {
+  readonly fwhm: number;
+  readonly short: number;
+  readonly chi: number;
+  readonly degrees: number;
+  readonly alignment: number;
+  /** Directions of rows of lights that are no stars of the field. */
+  readonly flashes: readonly number[];
+  /** Whether these are not the frame's own figures. */
+  readonly cleaned: boolean;
 }
 
 interface Finding {
@@ -173,6 +193,7 @@ function groupRows(rows: readonly NightRow[]): Group[] {
       width: row.quality?.width ?? row.record.width,
       height: row.quality?.height ?? row.record.height,
       fluxRatio: row.fluxRatio,
+      airmass: row.record.airmass,
     })));
     const of = (get: (quality: FrameQuality) => number) => qualities.map(get);
     const counts = of((q) => q.starCount).filter((each) => each > 0);
@@ -196,8 +217,164 @@ function groupRows(rows: readonly NightRow[]): Group[] {
       tilt: middle((q) => q.fieldMap.tiltSignificance > 3 ? q.fieldMap.tilt : 0),
       curvature: middle((q) => q.fieldMap.curvatureSignificance > 3 ? q.fieldMap.curvature : 0),
       rotation: middle((q) => cornerTrail(q) / q.fwhmPixels),
+      widthPerSigma: middle(widthPerSigma),
+      matched: starry.length === 0
+        ? 0
+        : members.filter((row, k) => (row.quality?.starCount ?? 0) >= 12 && transparency[k].found.length > 0).length /
+          starry.length,
+      overlap: middleOf(transparency.map((each) => each.overlap)),
     };
   });
+}
+
+/** FWHM over the width of the matched Gaussian, from the two widths that a measurement tells. */
+function widthPerSigma(q: FrameQuality): number {
+  const chi = Math.min(0.999, Math.hypot(q.meanShape[0], q.meanShape[1]));
+  return q.fwhmPixels / q.shortSigmaPixels * Math.pow((1 - chi) / (1 + chi), 0.25);
+}
+
+const middleOf = (values: readonly number[]): number => {
+  const known = values.filter((each) => Number.isFinite(each));
+  return known.length === 0 ? NaN : median(known);
+};
+
+/** Of the brightest lights, the share that must be stars of the field for the frame's own figures to hold. */
+const mostStrangers = 0.3;
+
+/** Expected number of rows that chance makes among as many lights, above which none is believed. */
+const falseRows = 1e-3;
+
+/**
+ * Direction of a row of lights: a line through two of them that passes within 1.5 pixels of more others than chance allows. Lights
+ * that are no stars of the field lie anywhere, but those of one aircraft on a line.
+ */
+function rowOfLights(lights: readonly Star[], width: number, height: number): number | null {
+  const n = lights.length, chance = (n - 2) * 3 / Math.min(width, height);
+  if (n < 5) return null;
+  let most = 0, degrees = 0;
+  for (let i = 0; i < n; i++) {
+    for (let j = i + 1; j < n; j++) {
+      const dx = lights[j].x - lights[i].x, dy = lights[j].y - lights[i].y, length = Math.hypot(dx, dy);
+      if (length < 0.15 * Math.min(width, height)) continue;
+      let others = -2;
+      for (const { x, y } of lights) {
+        if (Math.abs((x - lights[i].x) * dy - (y - lights[i].y) * dx) < 1.5 * length) others++;
+      }
+      if (others > most) {
+        most = others;
+        degrees = (Math.atan2(dy, dx) * 180 / Math.PI + 180) % 180;
+      }
+    }
+  }
+  // Poisson tail, first term and the geometric bound of the rest.
+  let term = Math.exp(-chance);
+  for (let k = 1; k <= most; k++) term *= chance / k;
+  const tail = term / Math.max(0.1, 1 - chance / (most + 1));
+  return most >= 3 && n * (n - 1) / 2 * tail < falseRows ? degrees : null;
+}
+
+/**
+ * Whether two images of every star are told from one long trail. Images apart make each star longer by no more than their distance
+ * explains: variance r/(1 + r)² d² with r the fainter over the brighter.
+ */
+function isDouble(q: FrameQuality, night: Group): boolean {
+  if (q.doubling === null) return false;
+  const { dx, dy, ratio } = q.doubling, apart = (dx * dx + dy * dy) * ratio / (1 + ratio) ** 2;
+  return axisRatio(chiOf(q.eccentricity)) < 1.15 * Math.sqrt(1 + apart / night.short.level ** 2);
+}
+
+/**
+ * The frame's figures, or, where many of its brighter lights are no stars of the field (flashes and pieces of an aircraft's trail),
+ * the medians of those that are.
+ */
+function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen {
+  const own: Seen = {
+    fwhm: q.fwhmPixels,
+    short: q.shortSigmaPixels,
+    chi: chiOf(q.eccentricity),
+    degrees: q.elongationDegrees,
+    alignment: q.alignment,
+    flashes: [],
+    cleaned: false,
+  };
+  if (found.length < 8 || q.doubling !== null) return own;
+  const known = new Set(found), bright = q.stars.slice(0, Math.min(60, Math.max(20, found.length)));
+  const strangers = bright.filter((_, i) => !known.has(i)).length / bright.length;
+  const direction = rowOfLights(q.stars.filter((_, i) => !known.has(i)).slice(0, 80), q.width, q.height);
+  if (strangers < mostStrangers && direction === null) return own;
+  const stars = found.map((i) => q.stars[i]).filter((star) => !star.saturated);
+  const clear = stars.filter((star) => star.snr >= 20), chosen = clear.length >= 8 ? clear : stars;
+  const of = (get: (star: Star) => number) => median(chosen.map(get));
+  const e1 = of((star) => star.shape[0]), e2 = of((star) => star.shape[1]), chi = Math.min(0.99, Math.hypot(e1, e2));
+  const spread = of((star) => Math.hypot(star.shape[0] - e1, star.shape[1] - e2));
+  const squeeze = (x: number) => Math.pow((1 - x) / (1 + x), 0.25);
+  // Widths stand on the profile of the frame's brightest lights: use the night's instead.
+  const sigma = of((star) => star.fwhmPixels) / widthPerSigma(q);
+  return {
+    fwhm: sigma * night.widthPerSigma,
+    short: sigma * squeeze(chi),
+    chi,
+    degrees: (Math.atan2(e2, e1) * 90 / Math.PI + 180) % 180,
+    alignment: chi / Math.max(1e-9, Math.hypot(chi, spread)),
+    flashes: direction === null ? [] : [direction],
+    cleaned: true,
+  };
+}
+
+/** Light by parts: whether one side is dark while the other is as bright as ever. */
+function hiddenPart(parts: readonly number[]): { dark: number; bright: number; light: number; degrees: number } | null {
+  const known = parts.flatMap((t, i) =>
+    Number.isFinite(t)
+      ? [{
+        t: Math.min(1.1, t),
+        x: (i % partColumns + 0.5) / partColumns - 0.5,
+        y: (Math.floor(i / partColumns) + 0.5) / partRows - 0.5,
+      }]
+      : []
+  );
+  if (known.length < 6) return null;
+  const sorted = known.map((each) => each.t).sort((a, b) => a - b);
+  const dark = sorted[Math.floor(0.1 * sorted.length)], bright = sorted[Math.floor(0.85 * sorted.length)];
+  if (!(bright > 0.85 && dark < 0.6)) return null;
+  const n = known.length,
+    mean = (get: (each: typeof known[number]) => number) => known.reduce((sum, each) => sum + get(each), 0) / n;
+  const mx = mean((each) => each.x), my = mean((each) => each.y), mt = mean((each) => each.t);
+  const xx = mean((each) => (each.x - mx) ** 2), yy = mean((each) => (each.y - my) ** 2);
+  const xy = mean((each) => (each.x - mx) * (each.y - my)), tt = mean((each) => (each.t - mt) ** 2);
+  const xt = mean((each) => (each.x - mx) * (each.t - mt)), yt = mean((each) => (each.y - my) * (each.t - mt));
+  const determinant = xx * yy - xy * xy;
+  if (!(determinant > 1e-6) || !(tt > 0)) return null;
+  const a = (xt * yy - yt * xy) / determinant, b = (yt * xx - xt * xy) / determinant;
+  // Half of the change must follow one direction, or it is patches of cloud.
+  if ((a * xt + b * yt) / tt < 0.5) return null;
+  return {
+    dark,
+    bright,
+    light: mt / bright,
+    degrees: (Math.atan2(-b, -a) * 180 / Math.PI + 360) % 360,
+  };
+}
+
+/** Filters wide enough for air to disperse their light, with the wavelengths they pass, nanometres. */
+const broadFilters: Readonly<Record<string, readonly [number, number]>> = Object.freeze({
+  L: [400, 690],
+  R: [580, 680],
+  G: [490, 580],
+  B: [410, 510],
+});
+
+/**
+ * Length of the spectrum that air draws of a star, arcseconds: (n₁ − n₂) tan z with the refractivity of dry air at sea level (Edlén 1966,
+ * Metrologia 2, 71); 0 for a narrow filter or an unknown altitude.
+ */
+function dispersionArcsec(filter: string, airmass: number | null | undefined): number {
+  const band = broadFilters[filter];
+  if (band === undefined || !(typeof airmass === "number" && airmass > 1)) return 0;
+  const index = (nanometres: number) => {
+    const k = (1000 / nanometres) ** 2;
+    return 1e-8 * (8342.13 + 2406030 / (130 - k) + 15997 / (38.9 - k));
+  };
+  return (index(band[0]) - index(band[1])) * Math.sqrt(airmass * airmass - 1) * 180 / Math.PI * 3600;
 }
 
 /** Length of the trail that field rotation leaves in the farthest corner from its centre, pixels; 0 without rotation. */
@@ -235,6 +412,8 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       evidence: `${percent(lost)} of the frame is missing or one constant value`,
       strength: lost / 0.02,
     });
+    // What the rest shows is not of the sky.
+    if (lost > 0.1) return found;
   }
   if (row.calibrationProblem) {
     found.push({ cause: "wrong calibration", verdict: "down-weight", evidence: row.calibrationProblem, strength: 2 });
@@ -281,7 +460,31 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
     return found;
   }
 
-  // 2. Light.
+  // 2. Place.
+  const seen = seenStars(q, transparency, night), ratio = axisRatio(seen.chi), wide = seen.fwhm / night.width.level;
+  const strangers = q.stars.filter((star) => !star.saturated && star.snr >= 8).length;
+  if (
+    transparency.found.length === 0 && night.matched > 0.6 && strangers >= 15 && wide < 2 && q.doubling === null &&
+    ratio < 2
+  ) {
+    found.push({
+      cause: "off target",
+      verdict: "reject",
+      evidence: `none of ${strangers} stars is one that the other frames show`,
+      strength: 3,
+    });
+    return found;
+  }
+  if (transparency.overlap < 0.75 * night.overlap) {
+    found.push({
+      cause: "off target",
+      verdict: transparency.overlap < 0.5 * night.overlap ? "reject" : "down-weight",
+      evidence: `shows ${percent(transparency.overlap)} of the field of the others (night ${percent(night.overlap)})`,
+      strength: 0.75 * night.overlap / Math.max(0.05, transparency.overlap),
+    });
+  }
+
+  // 3. Light.
   if (q.saturatedShare > 0.005) {
     found.push({
       cause: "overexposed",
@@ -290,13 +493,31 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       strength: q.saturatedShare / 0.005,
     });
   }
-  const t = transparency.value, wide = q.fwhmPixels / night.width.level;
-  const haloGrowth = q.haloShare - night.halo.level;
-  const dim = t < 0.85;
+  const double = isDouble(q, night) ? q.doubling : null;
+  // The brighter image alone is found among the stars of the other frames.
+  const parted = double !== null && Math.hypot(double.dx, double.dy) > 2 * night.width.level;
+  const t = transparency.cleared * (parted ? 1 + (double?.ratio ?? 0) : 1), broad = seen.short / night.short.level;
+  const haloGrowth = q.haloShare - night.halo.level,
+    hidden = wide < 1.8 && ratio < 1.8 ? hiddenPart(transparency.parts) : null;
+  const ring = q.centralLevel < 0.8, dim = t < 0.85 && hidden === null;
+  // How the width grew apart from a trail: along its short axis.
+  const round = ratio < 1.25 && double === null, grown = round ? wide : broad;
+  if (hidden !== null) {
+    found.push({
+      cause: "part of the field hidden",
+      verdict: hidden.light < 0.9 ? "reject" : "down-weight",
+      evidence: `stars towards ${Math.round(hidden.degrees)}° have ${
+        percent(hidden.dark)
+      } of their light, those opposite ${percent(hidden.bright)}`,
+      strength: 0.85 / Math.max(0.1, hidden.dark),
+    });
+  }
   if (dim) {
-    // Cloud takes light and leaves the stars their width; drops on glass scatter it.
-    const halo = haloGrowth > Math.max(0.05, 4 * night.halo.scatter);
-    const dewy = (halo && wide > 1.08) || (wide > 1.15 && q.fwhmPixels > night.width.level + 3 * night.width.scatter);
+    // Cloud takes light and leaves the stars their width; drops on glass scatter it. Neither makes a ring, or stars twice as wide.
+    const halo = round && haloGrowth > Math.max(0.05, 4 * night.halo.scatter);
+    const dewy = !ring && grown < 2.1 && double === null &&
+      ((halo && grown > 1.12) ||
+        (grown > 1.17 && grown * night.width.level > night.width.level + 3 * night.width.scatter));
     const numbers = `transparency ${percent(t)} (${transparency.stars} ${transparency.method} stars), ${sky}`;
     found.push({
       cause: dewy ? "dew or haze" : "cloud",
@@ -304,7 +525,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       evidence: dewy
         ? `${numbers}, ${
           halo ? `${percent(q.haloShare)} of the light in halos (night ${percent(night.halo.level)}), ` : ""
-        }FWHM ${px(q.fwhmPixels)} (night ${px(night.width.level)})`
+        }FWHM ${px(seen.fwhm)} (night ${px(night.width.level)})`
         : `${numbers}${noiseRatio > 1.05 ? ": lit from below" : ""}`,
       strength: 0.85 / Math.max(0.05, t),
     });
@@ -321,15 +542,15 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
     });
   }
 
-  // 3. Shape.
-  const chi = chiOf(q.eccentricity), ratio = axisRatio(chi), usual = axisRatio(night.chi.level);
+  // 4. Shape.
+  const chi = seen.chi, usual = axisRatio(night.chi.level);
   const longEnough = chi > Math.max(0.16, night.chi.level + 4 * night.chi.scatter, 1.4 * night.chi.level);
   const elongated = longEnough && ratio > 1.12;
   const trail = cornerTrail(q);
   const rotated = trail > Math.max(0.7 * night.width.level, 1.5 * night.rotation * night.width.level);
   const shapes: Finding[] = [];
-  if (q.doubling !== null) {
-    const d = q.doubling, length = Math.hypot(d.dx, d.dy);
+  if (double !== null) {
+    const d = double, length = Math.hypot(d.dx, d.dy);
     shapes.push({
       cause: "guiding jump",
       verdict: "reject",
@@ -349,18 +570,33 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       strength: trail / (0.7 * night.width.level),
     });
   } else if (elongated) {
-    const broad = q.shortSigmaPixels / night.short.level;
-    const both = `axis ratio ${ratio.toFixed(2)} (night ${usual.toFixed(2)}) along ${Math.round(q.elongationDegrees)}°`;
+    const both = `axis ratio ${ratio.toFixed(2)} (night ${usual.toFixed(2)}) along ${Math.round(seen.degrees)}°`;
     const verdict: Verdict = ratio > options.rejectAxisRatio || wide > options.rejectWidth ? "reject" : "down-weight";
-    if (q.alignment > 0.6) {
+    if (seen.alignment > 0.6) {
+      // Variance along less variance across is that of a line of this length, over the square root of 12.
+      const spectrum = dispersionArcsec(row.record.bayer === null ? row.record.filter : "G", row.record.airmass) /
+        (row.record.arcsecPerPixel ?? NaN);
+      const line = Math.sqrt(12 * seen.short ** 2 * (ratio ** 2 - 1));
       const windy = broad > 1.12;
-      shapes.push({
-        cause: windy ? "wind shake" : "drift trailing",
-        or: broad > 1.06 && broad < 1.2 ? (windy ? "drift trailing" : "wind shake") : undefined,
-        verdict,
-        evidence: `${both}, the same everywhere; across it stars are ${percent(broad)} of the night's width`,
-        strength: ratio / Math.max(1.12, usual),
-      });
+      if (spectrum > 0.5 * line && spectrum < 2.5 * line) {
+        shapes.push({
+          cause: "atmospheric dispersion",
+          or: "drift trailing",
+          verdict: ratio > options.rejectAxisRatio ? "reject" : "down-weight",
+          evidence: `${both}, the same everywhere; at airmass ${
+            row.record.airmass?.toFixed(1)
+          } air alone draws stars out by ${px(spectrum)}, seen ${px(line)}`,
+          strength: ratio / Math.max(1.12, usual),
+        });
+      } else {
+        shapes.push({
+          cause: windy ? "wind shake" : "drift trailing",
+          or: broad > 1.06 && broad < 1.2 ? (windy ? "drift trailing" : "wind shake") : undefined,
+          verdict,
+          evidence: `${both}, the same everywhere; across it stars are ${percent(broad)} of the night's width`,
+          strength: ratio / Math.max(1.12, usual),
+        });
+      }
     } else if (q.fieldMap.tiltSignificance > 5 && q.fieldMap.tilt > 0.25) {
       shapes.push(tiltFinding(q));
     } else {
@@ -373,11 +609,10 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       });
     }
   }
-  const z = (q.fwhmPixels - night.width.level) / night.width.scatter;
+  const z = (seen.fwhm - night.width.level) / night.width.scatter;
   if (shapes.length === 0 && wide > 1.17 && z > 3 && !found.some((each) => each.cause === "dew or haze")) {
-    const ring = q.centralLevel < 0.8;
     const flat = q.moffatBeta > 1.6 * night.beta;
-    const numbers = `FWHM ${px(q.fwhmPixels)} (night ${px(night.width.level)}), stars round (axis ratio ${
+    const numbers = `FWHM ${px(seen.fwhm)} (night ${px(night.width.level)}), stars round (axis ratio ${
       ratio.toFixed(2)
     })`;
     const verdict: Verdict = wide > options.rejectWidth ? "reject" : "down-weight";
@@ -390,7 +625,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       });
     } else {
       // Shaken stars are never quite round: a little longer than the night's, all the same way.
-      const shaken = q.alignment > 0.6 &&
+      const shaken = seen.alignment > 0.6 &&
         chi > Math.max(0.045, 1.5 * night.chi.level, night.chi.level + 3 * night.chi.scatter);
       shapes.push({
         cause: shaken ? "wind shake" : flat ? "focus drift" : "poor seeing",
@@ -409,14 +644,20 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   ) shapes.push(tiltFinding(q));
   found.push(...shapes);
 
-  // 4. Trails across.
-  if (q.trails.length > 0) {
-    const trails = q.trails.map((each) => `${each.degrees}° over ${percent(each.coverage)} of the frame`);
+  // 5. Trails across.
+  const directions = [...q.trails.map((each) => each.degrees), ...seen.flashes];
+  if (directions.length > 0) {
+    // An aircraft's lamps are rows of lights: several trails of one direction are one.
+    const apart = directions.filter((each, i) =>
+      directions.slice(0, i).every((other) => Math.abs(((each - other) % 180 + 270) % 180 - 90) > 4)
+    );
     found.push({
       cause: "satellite or aircraft",
       verdict: "keep",
-      evidence: `${q.trails.length === 1 ? "a trail" : `${q.trails.length} trails`} at ${trails.join(", ")}`,
-      strength: q.trails[0].significance / 8,
+      evidence: `${apart.length === 1 ? "a trail" : `${apart.length} trails`} at ${
+        apart.map((each) => `${Math.round(each)}°`).join(", ")
+      }${seen.cleaned ? "; width and shape are those of the stars that other frames show too" : ""}`,
+      strength: (q.trails[0]?.significance ?? 8) / 8,
     });
   }
   return found;
@@ -450,7 +691,8 @@ function followFocus(group: Group, findings: Finding[][], firstCause: (i: number
     const before = order.slice(Math.max(0, p - 4), p).map((j) => group.rows[j].quality?.fwhmPixels ?? NaN);
     const rising = before.length >= 3 &&
       before.every((each, i) => each > group.width.level && (i === 0 || each >= 0.97 * before[i - 1])) &&
-      now >= 0.97 * before[before.length - 1] && before[0] < 0.92 * now;
+      now >= 0.97 * before[before.length - 1] && now < 1.6 * before[before.length - 1] &&
+      before[before.length - 1] > 1.05 * before[0] && before[0] < 0.92 * now;
     if (rising) {
       findings[k][at] = {
         ...finding,

@@ -1,6 +1,6 @@
-/** How much of the stars' light arrived, frame by frame, against the clearest frames of the night. */
+/** How much of the stars' light arrived, frame by frame and part by part, against the clearest frames of the night. */
 import type { Star } from "../core/star.ts";
-import type { Transform } from "../core/transform.ts";
+import { applyTransform, identityTransform, invertTransform, type Transform } from "../core/transform.ts";
 import { matchStars, RegistrationError } from "../register/match_stars.ts";
 import { median, quantile } from "../stats/median.ts";
 
@@ -14,19 +14,33 @@ export interface TransparencyInput {
   readonly height: number;
   /** Flux of this frame's stars over that of the same stars in one frame of the group, when registration has found it. */
   readonly fluxRatio?: number | null;
+  /** Thickness of air over that in the zenith; null or left out when not known. */
+  readonly airmass?: number | null;
 }
+
+/** Columns and rows of the parts a frame is compared in. */
+export const partColumns = 4, partRows = 3;
 
 /** Transparency of one frame. */
 export interface Transparency {
   /** Light over that of the clearest frames, near 1 when clear; NaN when it cannot be told. */
   readonly value: number;
+  /** The same over what clear air lets through at the frame's altitude; equal to `value` where no altitude is known. */
+  readonly cleared: number;
   /** Stars the ratio rests on. */
   readonly stars: number;
   /** `matched`: the same stars compared; `ranked`: the n-th brightest with the n-th brightest; `none`. */
   readonly method: "matched" | "ranked" | "none";
+  /** Places in the list of the stars that the compared frame shows too; empty unless matched. */
+  readonly found: readonly number[];
+  /** Light in each part of the frame over that of the clearest frames, row by row (4 × 3); stars that ought to be there and are
+   * not count as 0; NaN with fewer than three stars. Empty unless matched. */
+  readonly parts: readonly number[];
+  /** Share of this frame's area that the compared frame shows too; NaN unless matched. */
+  readonly overlap: number;
 }
 
-const usable = (stars: readonly Star[]) => stars.filter((star) => !star.saturated && star.snr >= 8);
+const usable = (star: Star): boolean => !star.saturated && star.snr >= 8;
 
 /** Compare by rank: without a match the brightest stars of two frames of one field are still the same stars. */
 function rankedRatio(stars: readonly Star[], reference: readonly Star[]): { ratio: number; stars: number } {
@@ -39,10 +53,137 @@ function rankedRatio(stars: readonly Star[], reference: readonly Star[]): { rati
   return { ratio: median(ratios), stars: most };
 }
 
+const tryMatch = (
+  frame: TransparencyInput,
+  reference: TransparencyInput,
+  seed: Transform | null,
+): { transform: Transform; matched: number; fluxRatio: number } | null => {
+  const list = frame.stars.filter(usable), other = reference.stars.filter(usable);
+  if (list.length < 4 || other.length < 4) return null;
+  try {
+    return matchStars(list, other, {
+      seed,
+      maximumStars: 120,
+      sourceSize: { width: frame.width, height: frame.height },
+      referenceSize: { width: reference.width, height: reference.height },
+    });
+  } catch (error) {
+    if (!(error instanceof RegistrationError)) throw error;
+    return null;
+  }
+};
+
 /**
- * Transparency of frames of one field, filter and exposure: median ratio of the fluxes of matched stars to one of the frames
- * that show most stars, then divided by the level that the clearest tenth of the frames reach. Ratios already known from registration
- * are taken as they are, if every frame that has stars has one. A frame whose stars cannot be matched is compared by rank.
+ * The frame to compare with: among those that show most stars the one of middling light that most others can be matched to. The
+ * frame with most stars alone might be one that points elsewhere.
+ */
+function chooseReference(frames: readonly TransparencyInput[]): number {
+  const counts = frames.map((frame) => frame.stars.filter(usable).length), most = Math.max(0, ...counts);
+  if (most === 0) return -1;
+  const light = (frame: TransparencyInput) =>
+    frame.stars.filter(usable).slice(0, 30).reduce((sum, star) => sum + star.flux, 0);
+  const starry = frames.map((_, i) => i).filter((i) => counts[i] >= 5);
+  const usual = quantile(starry.map((i) => counts[i]), 0.7);
+  const rich = starry.filter((i) => counts[i] > 0.85 * usual).map((i) => ({ i, light: light(frames[i]) }))
+    .sort((a, b) => a.light - b.light || counts[b.i] - counts[a.i]);
+  if (rich.length < 3) return rich.length === 0 ? -1 : rich[rich.length >> 1].i;
+  const at = (share: number) => rich[Math.min(rich.length - 1, Math.floor(share * rich.length))].i;
+  const asked = [...new Set([0.1, 0.3, 0.5, 0.7, 0.9].map(at))];
+  let best = at(0.5), bestFriends = -1;
+  for (const candidate of new Set([0.5, 0.4, 0.6, 0.25, 0.75].map(at))) {
+    const friends = asked.filter((i) =>
+      i !== candidate && tryMatch(frames[i], frames[candidate], null) !== null
+    ).length;
+    if (friends > bestFriends) {
+      best = candidate;
+      bestFriends = friends;
+    }
+    // All but one: a frame may be spoilt in any night.
+    if (friends >= asked.length - 2) break;
+  }
+  return best;
+}
+
+/** Compare star by star once the map is known: which are found, the light of each part, the common area. */
+function compare(
+  frame: TransparencyInput,
+  reference: TransparencyInput,
+  transform: Transform,
+): { found: number[]; parts: number[]; overlap: number } {
+  const { width, height } = frame, cells: number[][] = Array.from({ length: partColumns * partRows }, () => []);
+  const cellOf = (x: number, y: number) =>
+    Math.max(0, Math.min(partRows - 1, Math.floor((y + 0.5) / height * partRows))) * partColumns +
+    Math.max(0, Math.min(partColumns - 1, Math.floor((x + 0.5) / width * partColumns)));
+  const placed = frame.stars.map((star) => applyTransform(transform, star.x, star.y));
+  const found: number[] = [], taken = new Set<number>(), snrRatios: number[] = [];
+  const known = reference.stars, inverse = invertTransform(transform);
+  for (const [i, star] of frame.stars.entries()) {
+    // A shaken or trailed star's middle is less sure than a point's.
+    const reach = Math.max(2, 0.5 * star.fwhmPixels);
+    let nearest = -1, least = reach;
+    for (let j = 0; j < known.length; j++) {
+      const d = Math.hypot(known[j].x - placed[i].x, known[j].y - placed[i].y);
+      if (d < least) {
+        least = d;
+        nearest = j;
+      }
+    }
+    if (nearest < 0 || taken.has(nearest)) continue;
+    taken.add(nearest);
+    found.push(i);
+    if (!usable(star) || !usable(known[nearest])) continue;
+    snrRatios.push(star.snr / known[nearest].snr);
+    cells[cellOf(star.x, star.y)].push(star.flux / known[nearest].flux);
+  }
+  // A star is missed only where one as bright shows elsewhere: wide, trailed or dimmed stars are fainter all over.
+  const gain = snrRatios.length === 0 ? 0 : median(snrRatios), margin = 12;
+  for (let j = 0; j < known.length; j++) {
+    if (taken.has(j) || known[j].saturated || known[j].snr * gain < 15) continue;
+    const { x, y } = applyTransform(inverse, known[j].x, known[j].y);
+    if (x < margin || y < margin || x > width - 1 - margin || y > height - 1 - margin) continue;
+    cells[cellOf(x, y)].push(0);
+  }
+  let inside = 0;
+  const side = 12;
+  for (let r = 0; r < side; r++) {
+    for (let c = 0; c < side; c++) {
+      const { x, y } = applyTransform(transform, (c + 0.5) / side * width, (r + 0.5) / side * height);
+      if (x >= 0 && y >= 0 && x <= reference.width && y <= reference.height) inside++;
+    }
+  }
+  return {
+    found,
+    parts: cells.map((cell) => cell.length < 3 ? NaN : median(cell)),
+    overlap: inside / (side * side),
+  };
+}
+
+/**
+ * Extinction of clear air, as the upper border of the ratios against airmass shows it: ln T = a − k X. Physical bounds keep a
+ * cloud that comes with the setting target from passing for air: 0 … 0.4 (0.43 magnitudes a unit of airmass, a hazy summer night).
+ */
+function fitExtinction(points: readonly { readonly x: number; readonly t: number }[]): number {
+  if (points.length < 8) return 0;
+  const xs = points.map((each) => each.x), span = Math.max(...xs) - Math.min(...xs);
+  if (!(span > 0.15)) return 0;
+  let best = 0, least = Infinity;
+  for (let k = 0; k <= 0.4001; k += 0.01) {
+    const lifted = points.map((each) => Math.log(each.t) + k * each.x).sort((a, b) => a - b), n = lifted.length;
+    // The clear half lies closest together when the trend is taken off.
+    const spread = lifted[n - 1 - Math.floor(0.05 * n)] - lifted[Math.floor(0.5 * n)];
+    if (spread < least - 1e-12) {
+      least = spread;
+      best = k;
+    }
+  }
+  return best;
+}
+
+/**
+ * Transparency of frames of one field, filter and exposure: median ratio of the fluxes of matched stars to one frame of the
+ * group, divided by the level that the clearest tenth of the frames reach. Ratios already known from registration are taken as
+ * they are, if every frame that has stars has one. A frame whose stars cannot be matched is compared by rank. Where the altitude
+ * is known the light that clear air takes is fitted and told apart.
  *
  * @param frames frames of one group
  *
@@ -56,50 +197,59 @@ function rankedRatio(stars: readonly Star[], reference: readonly Star[]): { rati
  * ```
  */
 export function measureTransparency(frames: readonly TransparencyInput[]): Transparency[] {
-  const known = (frame: TransparencyInput) => typeof frame.fluxRatio === "number" && frame.fluxRatio > 0;
-  const starry = frames.filter((frame) => frame.stars.length >= 5 || known(frame));
-  let ratios: { ratio: number; stars: number; method: Transparency["method"] }[];
-  if (starry.length > 0 && starry.every(known)) {
-    ratios = frames.map((frame) => ({
-      ratio: frame.fluxRatio ?? NaN,
-      stars: frame.stars.length,
-      method: known(frame) ? "matched" : "none",
-    }));
-  } else {
-    const lists = frames.map((frame) => usable(frame.stars));
-    // The frame with most stars: a count cannot be inflated by one bright blob taken for a star, a sum of fluxes can.
-    const counts = lists.map((list) => list.length), most = Math.max(0, ...counts);
-    const light = lists.map((list, i) =>
-      counts[i] > 0.9 * most ? list.slice(0, 30).reduce((sum, star) => sum + star.flux, 0) : 0
-    );
-    const best = most === 0 ? -1 : light.indexOf(
-      [...light].filter((each) => each > 0).sort((a, b) => a - b)[light.filter((each) => each > 0).length >> 1],
-    );
-    const size = (frame: TransparencyInput) => ({ width: frame.width, height: frame.height });
-    let seed: Transform | null = null;
-    ratios = frames.map((frame, i) => {
-      if (lists[i].length < 4 || best < 0) return { ratio: NaN, stars: lists[i].length, method: "none" };
-      if (i === best) return { ratio: 1, stars: lists[i].length, method: "matched" };
-      try {
-        const match = matchStars(lists[i], lists[best], {
-          seed,
-          maximumStars: 120,
-          sourceSize: size(frame),
-          referenceSize: size(frames[best]),
-        });
-        seed = match.transform;
-        if (match.matched >= 4 && match.fluxRatio > 0) {
-          return { ratio: match.fluxRatio, stars: match.matched, method: "matched" };
-        }
-      } catch (error) {
-        if (!(error instanceof RegistrationError)) throw error;
-      }
-      const ranked = rankedRatio(lists[i], lists[best]);
-      return { ...ranked, method: ranked.ratio > 0 ? "ranked" : "none" };
-    });
-  }
+  const isKnown = (frame: TransparencyInput) => typeof frame.fluxRatio === "number" && frame.fluxRatio > 0;
+  const starry = frames.filter((frame) => frame.stars.length >= 5 || isKnown(frame));
+  const allKnown = starry.length > 0 && starry.every(isKnown), best = chooseReference(frames);
+  let seed: Transform | null = null;
+  const nothing = { found: [], parts: [], overlap: NaN };
+  const ratios = frames.map((frame, i) => {
+    const reference = best < 0 ? null : frames[best];
+    const match: ReturnType<typeof tryMatch> = reference === null
+      ? null
+      : i === best
+      ? { transform: identityTransform, matched: frame.stars.length, fluxRatio: 1 }
+      : tryMatch(frame, reference, seed);
+    const there = reference !== null && match !== null && match.matched >= 4;
+    if (there && i !== best) seed = match.transform;
+    const own = there ? match.fluxRatio : NaN;
+    const seen = there ? compare(frame, reference, match.transform) : nothing;
+    if (allKnown) {
+      const method: Transparency["method"] = isKnown(frame) ? "matched" : "none";
+      return { ratio: frame.fluxRatio ?? NaN, own, stars: frame.stars.length, method, ...seen };
+    }
+    if (own > 0) {
+      return { ratio: own, own, stars: match?.matched ?? 0, method: "matched" as const, ...seen };
+    }
+    const list = frame.stars.filter(usable);
+    const ranked = reference === null || list.length < 4
+      ? { ratio: NaN, stars: list.length }
+      : rankedRatio(list, reference.stars.filter(usable));
+    return { ...ranked, own, method: ranked.ratio > 0 ? "ranked" as const : "none" as const, ...seen };
+  });
   const matched = ratios.filter((each) => each.method === "matched" && each.ratio > 0).map((each) => each.ratio);
   const told = matched.length > 0 ? matched : ratios.map((each) => each.ratio).filter((each) => each > 0);
-  const clear = told.length === 0 ? NaN : told.length < 10 ? Math.max(...told) : quantile(told, 0.9);
-  return ratios.map(({ ratio, stars, method }) => ({ value: ratio / clear, stars, method }));
+  const clearest = (values: readonly number[]) =>
+    values.length === 0 ? NaN : values.length < 10 ? Math.max(...values) : quantile(values, 0.9);
+  const clear = clearest(told);
+  const air = frames.map((frame) => frame.airmass ?? NaN);
+  const k = fitExtinction(
+    ratios.flatMap((each, i) =>
+      each.method === "matched" && each.ratio > 0 && air[i] >= 1 ? [{ x: air[i], t: each.ratio }] : []
+    ),
+  );
+  const lifted = ratios.map((each, i) => each.ratio * (k > 0 && air[i] >= 1 ? Math.exp(k * air[i]) : 1));
+  const clearLifted = clearest(
+    lifted.filter((each, i) => each > 0 && (matched.length === 0 || ratios[i].method === "matched")),
+  );
+  // The parts refer to the frame compared with, which registration's ratios need not do.
+  const clearOwn = clearest(ratios.map((each) => each.own).filter((each) => each > 0));
+  return ratios.map(({ ratio, stars, method, found, parts, overlap }, i) => ({
+    value: ratio / clear,
+    cleared: k > 0 ? lifted[i] / clearLifted : ratio / clear,
+    stars,
+    method,
+    found,
+    parts: parts.map((part) => part / clearOwn),
+    overlap,
+  }));
 }

@@ -2,10 +2,11 @@
 import { FrameError } from "../core/errors.ts";
 import type { FrameFacts } from "../core/frame_record.ts";
 import type { PoolTask } from "../kernels/pool.ts";
+import { lostRowShare } from "../measure/lost_rows.ts";
 import { type FrameQuality, measureFrame } from "../measure/measure_frame.ts";
 import { thumbnail } from "../view/thumbnail.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
-import { type LightSource, readLight } from "./read_light.ts";
+import { calibrateLight, type LightSource, readRawLight } from "./read_light.ts";
 
 /** What to measure. */
 export interface MeasureLightJob extends LightSource {
@@ -26,9 +27,11 @@ export type MeasuredLight =
 /** Measure one light. A file that cannot be used is an answer, not an end. */
 export function measureLight(job: MeasureLightJob): MeasuredLight {
   try {
-    const light = readLight(job);
+    const raw = readRawLight(job), light = calibrateLight(raw, job), quality = measureFrame(light, job.facts);
     const notes = light.history.nodes.find((node) => node.step === "readFits")?.notes ?? [];
-    return { quality: measureFrame(light, job.facts), thumbnail: thumbnail(light), failure: null, notes };
+    // calibration turns constant rows into the pattern of the masters: the raw frame tells
+    const constantShare = Math.max(quality.constantShare, lostRowShare(raw));
+    return { quality: { ...quality, constantShare }, thumbnail: thumbnail(light), failure: null, notes };
   } catch (error) {
     if (!(error instanceof FrameError)) throw error;
     return { quality: null, thumbnail: null, failure: error.message, notes: [] };

@@ -21,9 +21,19 @@ export interface LightSource {
  *
  * @throws {FrameError} if the file cannot be used
  */
-export function readLight({ path, bayer, correction }: LightSource): Image {
+export const readLight = (source: LightSource): Image => calibrateLight(readRawLight(source), source);
+
+/**
+ * Read a light as it is.
+ *
+ * @throws {FrameError} if the file cannot be used
+ */
+export const readRawLight = ({ path, bayer }: LightSource): Image =>
   // a sum that a capture program left stale costs a remark, not the frame
-  const raw = readFits(path, { bayer, checksum: "accept" });
+  readFits(path, { bayer, checksum: "accept" });
+
+/** Calibrate a light and repair its defects. */
+export function calibrateLight(raw: Image, { bayer, correction }: LightSource): Image {
   if (correction === null || raw.planes.length !== 1) return raw;
   const { width, height } = raw, data = allocatePlane(width, height), [{ channel, data: samples }] = raw.planes;
   const mask = saturatedMask(samples, correction.saturationAdu, width, height);

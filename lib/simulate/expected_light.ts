@@ -13,7 +13,14 @@ import {
 } from "../kernels/elementary.ts";
 import { faultConditions, faultList, type FaultName, type FaultSettings } from "./faults.ts";
 import { airmass, horizonPosition, parallacticAngle, siderealTimeDegrees } from "./field_rotation.ts";
-import { type FrameConditions, frameConditionsDefaults, site, type SkyLight, type Streak } from "./frame_conditions.ts";
+import {
+  type FrameConditions,
+  frameConditionsDefaults,
+  type Obstacle,
+  site,
+  type SkyLight,
+  type Streak,
+} from "./frame_conditions.ts";
 import { illumination } from "./illumination.ts";
 import { blackBodyWidth, type Passband, rayleighPhotons, throughputAt, zeroMagnitudePhotons } from "./photometry.ts";
 import { type MotionStep, type PointSpread, renderStars, type StarCanvas, type StarImage } from "./render_stars.ts";
@@ -249,6 +256,50 @@ function mountRotation(rig: Rig, turnDegrees: number): readonly MotionStep[] {
   }));
 }
 
+/**
+ * What air does to a star of even spectrum: a line towards the zenith, as long as the difference of refraction over the band,
+ * (n₁ − n₂) tan z, with the refractivity of dry air at sea level (Edlén 1966, Metrologia 2, 71). A colour sensor is given the
+ * line of its middle band for all three.
+ */
+function dispersed(
+  bands: readonly Passband[],
+  dispersion: number,
+  altitudeDegrees: number,
+  arcsecPerPixel: number,
+  degrees: number,
+): readonly MotionStep[] {
+  if (dispersion === 0) return [];
+  const { firstNm, stepNm, throughput } = bands[bands.length >> 1], most = Math.max(...throughput);
+  const seen = throughput.flatMap((each, i) => each > 0.5 * most ? [firstNm + i * stepNm] : []);
+  const zenith = (90 - Math.max(3, altitudeDegrees)) * degree, tangent = sinPortable(zenith) / cosPortable(zenith);
+  const spread = refractivity(seen[0]) - refractivity(seen[seen.length - 1]);
+  const length = dispersion * spread * tangent / degree * 3600 / arcsecPerPixel;
+  const count = Math.ceil(length / 0.4);
+  if (count < 2) return [];
+  const c = cosPortable(degrees * degree), s = sinPortable(degrees * degree);
+  return Array.from({ length: count }, (_, i) => {
+    const at = length * ((i + 0.5) / count - 0.5);
+    return { dx: at * c, dy: at * s, rotationDegrees: 0, share: 1 / count };
+  });
+}
+
+/** n − 1 of dry air at 15 °C and 1013 hPa. */
+function refractivity(nanometres: number): number {
+  const k = square(1000 / nanometres);
+  return 1e-8 * (8342.13 + 2406030 / (130 - k) + 15997 / (38.9 - k));
+}
+
+/** Share of the light that passes what stands before the field. */
+function openShare(rig: Rig, obstacle: Obstacle): (x: number, y: number) => number {
+  const c = cosPortable(obstacle.degrees * degree), s = sinPortable(obstacle.degrees * degree);
+  const size = Math.abs(c) * rig.width + Math.abs(s) * rig.height;
+  const xc = (rig.width - 1) / 2, yc = (rig.height - 1) / 2;
+  return (x, y) => {
+    const t = ((x - xc) * c + (y - yc) * s) / size + 0.5;
+    return Math.min(1, Math.max(0, 0.5 - (t - (1 - obstacle.share)) / Math.max(1e-6, obstacle.softness)));
+  };
+}
+
 const combineMotion = (first: readonly MotionStep[], second: readonly MotionStep[]): readonly MotionStep[] =>
   first.length === 0 ? second : second.length === 0 ? first : first.flatMap((a) =>
     second.map((b) => ({
@@ -322,7 +373,8 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
   const hourAngle = (after: number) =>
     siderealTimeDegrees(now.dateUtc, site.longitudeDegrees) + after * 15.041069 / 3600 - scene.rightAscensionDegrees;
   const middle = hourAngle(now.exposureSeconds / 2);
-  const { altitudeDegrees, azimuthDegrees } = horizonPosition(site.latitudeDegrees, middle, scene.declinationDegrees);
+  const place = horizonPosition(site.latitudeDegrees, middle, scene.declinationDegrees);
+  const { azimuthDegrees } = place, altitudeDegrees = now.altitudeDegrees ?? place.altitudeDegrees;
   const parallactic = (after: number) =>
     parallacticAngle(site.latitudeDegrees, hourAngle(after), scene.declinationDegrees);
   const zenith = parallactic(now.exposureSeconds / 2);
@@ -330,7 +382,9 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
   const up = now.upDegrees ?? (altAz ? zenith : 0);
   // a position angle grows against the sense from +x to +y, so the sky turns by +Δq in the frame
   const turn = altAz ? parallactic(now.exposureSeconds) - parallactic(0) : 0;
-  const motion = combineMotion(mountRotation(rig, turn), now.motion);
+  // the zenith stands at position angle q, and the frame's top edge at `up`
+  const spectrum = dispersed(bands, now.dispersion, altitudeDegrees, scale, 270 + up - zenith);
+  const motion = combineMotion(combineMotion(mountRotation(rig, turn), now.motion), spectrum);
   const skyMatrix = skyMatrixOf(rig, now.pointing, up), toPixel = invertMatrix(skyMatrix);
 
   const air = airmass(altitudeDegrees);
@@ -458,6 +512,10 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
       }
     }
     for (const streak of now.streaks) drawStreak(light, rig, streak, fwhm);
+    if (now.obstacle !== null) {
+      const open = openShare(rig, now.obstacle);
+      for (let y = 0, i = 0; y < height; y++) for (let x = 0; x < width; x++, i++) light[i] *= open(x, y);
+    }
     const map = illumination(rig, { filter: mosaic.length === 0 ? now.filter : "colour", dustMoved: false });
     for (let i = 0; i < light.length; i++) light[i] *= map[i];
   }

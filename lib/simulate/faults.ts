@@ -5,7 +5,7 @@ import { cosPortable, sinPortable } from "../kernels/elementary.ts";
 import { fieldRotationRate } from "./field_rotation.ts";
 import type { FrameConditions } from "./frame_conditions.ts";
 import type { MotionStep } from "./render_stars.ts";
-import type { Rig } from "./rig.ts";
+import { arcsecPerPixelOf, type Rig } from "./rig.ts";
 
 /** A fault and what to expect of it. */
 export interface Fault {
@@ -33,11 +33,15 @@ export type FaultName =
   | "dew"
   | "defocus"
   | "focus-drift"
+  | "poor-seeing"
   | "drift"
   | "field-rotation"
   | "guiding-jump"
   | "wind"
   | "tilt"
+  | "dispersion"
+  | "obstruction"
+  | "off-target"
   | "cap"
   | "twilight"
   | "satellite"
@@ -62,6 +66,9 @@ export const faultList: { readonly [Name in FaultName]: Fault } = Object.freeze(
   }),
   defocus: fault("defocus", false, "stars become discs, or rings with a central obstruction", { ringPixels: 6 }),
   "focus-drift": fault("focus drift", false, "the focus has crept away with the temperature", { ringPixels: 2.4 }),
+  "poor-seeing": fault("poor seeing", false, "the air boils: stars wide and round, their profile as ever", {
+    widening: 1.55,
+  }),
   drift: fault("drift trailing", false, "the mount drifts during the exposure", { lengthPixels: 7, degrees: 25 }),
   "field-rotation": fault("field rotation", false, "the field turns round its middle during the exposure", {
     degrees: 0,
@@ -73,6 +80,15 @@ export const faultList: { readonly [Name in FaultName]: Fault } = Object.freeze(
   }),
   wind: fault("wind shake", false, "gusts shake the telescope", { sigmaPixels: 1.7, degrees: 100, flattening: 0.45 }),
   tilt: fault("tilt", true, "the sensor is not square to the light: stars grow towards one side", { tilt: 1.3 }),
+  dispersion: fault("atmospheric dispersion", false, "low in the sky the air draws stars out into short spectra", {
+    altitudeDegrees: 15,
+  }),
+  obstruction: fault("part of the field hidden", false, "a roof or tree stands before a part of the field", {
+    share: 0.4,
+    degrees: 70,
+    softness: 0.35,
+  }),
+  "off-target": fault("off target", false, "the mount points beside the target", { widths: 0.9, degrees: 40 }),
   cap: fault("lens cap or shutter closed", false, "no light gets in"),
   twilight: fault("twilight", false, "dawn brightens the sky", { ratio: 14 }),
   satellite: fault("satellite or aircraft", true, "a satellite crosses", { electronsPerPixel: 420, degrees: 24 }),
@@ -142,6 +158,8 @@ export function faultConditions(
     case "defocus":
     case "focus-drift":
       return { ...clear, defocusPixels: s.ringPixels };
+    case "poor-seeing":
+      return { ...clear, fwhmArcsec: (clear.fwhmArcsec ?? rig.fwhmArcsec) * s.widening };
     case "drift":
       return { ...clear, motion: line(s.lengthPixels, s.degrees) };
     case "field-rotation": {
@@ -171,6 +189,17 @@ export function faultConditions(
       return { ...clear, motion: shake(s.sigmaPixels, s.degrees, s.flattening, random) };
     case "tilt":
       return { ...clear, tilt: s.tilt };
+    case "dispersion":
+      return { ...clear, dispersion: 1, altitudeDegrees: s.altitudeDegrees };
+    case "obstruction":
+      return { ...clear, obstacle: { share: s.share, degrees: s.degrees, softness: s.softness } };
+    case "off-target": {
+      const away = s.widths * rig.width * arcsecPerPixelOf(rig), angle = s.degrees * Math.PI / 180;
+      return {
+        ...clear,
+        pointing: [clear.pointing[0] + away * cosPortable(angle), clear.pointing[1] + away * sinPortable(angle)],
+      };
+    }
     case "cap":
       return { ...clear, shutterOpen: false };
     case "twilight":

@@ -35,6 +35,16 @@ export interface Streak {
   readonly blinkPixels: number;
 }
 
+/** Something solid that stands before a part of the field: a roof's edge, a tree, a dome. */
+export interface Obstacle {
+  /** Share of the frame's width or height, along its direction, that is shaded at least by half. */
+  readonly share: number;
+  /** Side that is shaded, from +x towards +y, degrees. */
+  readonly degrees: number;
+  /** Width of the edge, share of the frame's size along its direction: near things are far out of focus. */
+  readonly softness: number;
+}
+
 /** Everything that makes one light frame what it is. */
 export interface FrameConditions {
   /** Seed of this frame's noise. */
@@ -82,6 +92,12 @@ export interface FrameConditions {
   readonly motion: readonly MotionStep[];
   /** Outer radius of the ring that defocus makes of a star, pixels; 0 in focus. */
   readonly defocusPixels: number;
+  /** Altitude of the target, degrees; null: where it stands at that time. */
+  readonly altitudeDegrees: number | null;
+  /** Atmospheric dispersion over that of real air: 1 for real air, 0 for none. It draws stars out towards the zenith. */
+  readonly dispersion: number;
+  /** What stands before a part of the field; null for nothing. */
+  readonly obstacle: Obstacle | null;
   /** Satellites and aircraft. */
   readonly streaks: readonly Streak[];
   /** Whether light gets in. */
@@ -114,6 +130,9 @@ export const frameConditionsDefaults: FrameConditions = Object.freeze({
   cloudLight: 1.5,
   motion: [],
   defocusPixels: 0,
+  altitudeDegrees: null,
+  dispersion: 0,
+  obstacle: null,
   streaks: [],
   shutterOpen: true,
   cosmicRays: 1,

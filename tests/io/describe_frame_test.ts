@@ -26,6 +26,7 @@ const facts = (...cards: readonly (readonly [string, CardValue, string?])[]): Fr
 describe("describeFrame", () => {
   it("says nothing where the header is silent", () => {
     expect(describeFrame([])).toEqual({
+      airmass: null,
       kind: "unknown",
       filter: "",
       exposureSeconds: null,
