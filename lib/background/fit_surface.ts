@@ -5,15 +5,17 @@ import { settle } from "../core/options.ts";
 import { fitPolynomialSurface, polynomialSurfaceAt, polynomialSurfacePlane } from "../measure/polynomial_surface.ts";
 import { evaluateThinPlate, fitThinPlate, renderThinPlate, type ThinPlate } from "../measure/thin_plate.ts";
 import { median } from "../stats/median.ts";
+import { findSky } from "./find_sky.ts";
+import { fitMesh, meshAt, meshOf, meshPlane, type MeshSurface } from "./mesh_surface.ts";
 import type { BackgroundSample, BackgroundSamples } from "./sample_background.ts";
 
 /** A kind of surface that was considered. */
 export interface SurfaceCandidate {
-  /** Polynomial, or thin-plate spline. */
-  readonly model: "polynomial" | "thin-plate";
-  /** Total degree of a polynomial; 0 for a spline. */
+  /** Polynomial, thin-plate spline, or a mesh of the boxes themselves. */
+  readonly model: "polynomial" | "thin-plate" | "mesh";
+  /** Total degree of a polynomial; 0 for a spline or a mesh. */
   readonly degree: number;
-  /** Smoothing of a spline, by generalised cross-validation, coordinates in pixels; 0 for a polynomial. */
+  /** Smoothing of a spline, by generalised cross-validation, coordinates in pixels; 0 for others. */
   readonly smoothing: number;
   /** Root mean square error at samples it was not fitted to, whole blocks of the field left out in turn, over the samples' own error. */
   readonly score: number;
@@ -23,8 +25,12 @@ export interface SurfaceCandidate {
 
 /** Options of {@linkcode fitSurface}. */
 export interface FitSurfaceOptions {
-  /** Which models may be chosen. */
-  readonly model: "best" | "polynomial" | "thin-plate";
+  /**
+   * Which models may be chosen: the best of polynomials and, where those will not do, a thin-plate spline; or one kind. A
+   * mesh takes a value from every free box and so follows whatever is wider than three of them, a faint nebula too; it is
+   * for free skies that no other model fits, and is never chosen by itself.
+   */
+  readonly model: "best" | "polynomial" | "thin-plate" | "mesh";
   /** Largest degree of a polynomial, 0 … 4. */
   readonly degree: number;
   /** A sample is an object's when it lies more than this many standard deviations above the surface. */
@@ -75,11 +81,22 @@ interface Field {
 type Kind = Pick<SurfaceCandidate, "model" | "degree" | "smoothing">;
 
 /** Model of one channel. */
-type Model = ReturnType<typeof fitPolynomialSurface> | { readonly kind: "thin-plate"; readonly spline: ThinPlate };
+type Model =
+  | ReturnType<typeof fitPolynomialSurface>
+  | MeshSurface
+  | { readonly kind: "thin-plate"; readonly spline: ThinPlate };
 const modelAt = (model: Model, x: number, y: number): number =>
-  model.kind === "polynomial" ? polynomialSurfaceAt(model, x, y) : evaluateThinPlate(model.spline, x, y);
+  model.kind === "polynomial"
+    ? polynomialSurfaceAt(model, x, y)
+    : model.kind === "mesh"
+    ? meshAt(model, x, y)
+    : evaluateThinPlate(model.spline, x, y);
 const modelPlane = (model: Model, width: number, height: number): Float32Array =>
-  model.kind === "polynomial" ? polynomialSurfacePlane(model) : renderThinPlate(model.spline, width, height).data;
+  model.kind === "polynomial"
+    ? polynomialSurfacePlane(model)
+    : model.kind === "mesh"
+    ? meshPlane(model)
+    : renderThinPlate(model.spline, width, height).data;
 
 /** NaN as the smoothing of a spline lets generalised cross-validation choose it. */
 function fitModel(
@@ -96,6 +113,11 @@ function fitModel(
       return { x, y, value: value(samples[i]), weight: weight(i) };
     });
     return fitPolynomialSurface(points, { width, height, degree: kind.degree });
+  }
+  if (kind.model === "mesh") {
+    const points = index.map((i) => ({ x: samples[i].x, y: samples[i].y, value: value(samples[i]) }));
+    const slope = fitPolynomialSurface(points, { width, height, degree: 1 });
+    return fitMesh(samples, index, value, (x, y) => polynomialSurfaceAt(slope, x, y), width, height);
   }
   const spline = fitThinPlate(
     index.map((i) => samples[i].x),
@@ -116,72 +138,6 @@ const SCORED_SAMPLES = 160;
 /** A spline is tried where the best polynomial's error is more than this many times the samples' own. */
 const POOR = 1.6;
 
-/** A surface of one degree through the lowest population of samples, and how likely it makes the samples. */
-interface LowSurface {
-  readonly model: Model;
-  /** Standard deviation of the free samples about it. */
-  readonly scale: number;
-  /** −2 ln likelihood + terms · ln samples (Schwarz 1978): smaller is better. */
-  readonly cost: number;
-}
-
-/** Share of the samples that may lie below the first surface: a third of the least share of free sky that is asked for. */
-const LOW_SHARE = 0.07;
-
-/**
- * The sky as the lowest population: a low quantile of the samples as a surface (Koenker & Bassett 1978, by reweighting),
- * then a mixture of free sky (normal about the surface) and objects (anything above it), fitted by turns. The spread of
- * the sky is widened only when samples lie below the surface, which no object can do.
- */
-function lowSurface(
-  field: Field,
-  index: readonly number[],
-  value: (sample: BackgroundSample) => number,
-  error: number,
-  limit: number,
-  degree: number,
-): LowSurface {
-  const { samples } = field, kind = { model: "polynomial", degree, smoothing: 0 } as const;
-  const terms = (degree + 1) * (degree + 2) / 2, n = index.length;
-  let model = fitModel(field, { ...kind, degree: 0 }, index, value);
-  const residuals = () => index.map((i) => value(samples[i]) - modelAt(model, samples[i].x, samples[i].y));
-  let soft = Math.max(error, 1.4826 * median(residuals().map(Math.abs)));
-  for (let round = 0; round < 40; round++) {
-    const weights = new Map<number, number>();
-    residuals().forEach((r, k) => {
-      weights.set(index[k], (r > 0 ? LOW_SHARE : 1 - LOW_SHARE) / Math.sqrt(r * r + soft * soft));
-    });
-    model = fitModel(field, kind, index, value, (i) => (weights.get(i) as number) * soft);
-    soft = Math.max(error, 0.7 * soft);
-  }
-  let scale = error, r = residuals();
-  for (let round = 0; round < 40; round++) {
-    const inside = index.filter((_, k) => Math.abs(r[k]) <= limit * scale);
-    if (inside.length < Math.max(6, 1.5 * terms)) {
-      if (inside.length === n) break;
-      scale *= 1.3;
-      continue;
-    }
-    model = fitModel(field, kind, inside, value);
-    const next = residuals();
-    const below = next.filter((v) => v < -limit * scale).length;
-    const settled = next.every((v, k) => Math.abs(v) <= limit * scale === Math.abs(r[k]) <= limit * scale);
-    r = next;
-    if (below > 0.04 * inside.length) scale *= 1.2;
-    else if (settled) break;
-  }
-  const inside = r.filter((v) => Math.abs(v) <= limit * scale).length;
-  const share = Math.min(1 - 1 / n, inside / n), range = Math.max(4 * scale, ...r);
-  let logLikelihood = 0;
-  for (const v of r) {
-    const u = v / scale, sky = share * Math.exp(-0.5 * u * u) / (2.5066 * scale);
-    // What lies below the sky is a fault of the surface; the wide normal gives it a finite price.
-    const object = v > 0 ? (1 - share) / range : 1e-4 * Math.exp(-0.5 * Math.min(600, (v / (10 * scale)) ** 2)) / scale;
-    logLikelihood += Math.log(sky + object);
-  }
-  return { model, scale, cost: -2 * logLikelihood + terms * Math.log(n) };
-}
-
 /**
  * Which samples show free sky, against a given model or against the best of the low surfaces of degree 1 to 3; and the
  * standard deviation of the free ones.
@@ -193,37 +149,37 @@ function freeSky(
   error: number,
   limit: number,
   known: { readonly model: Model; readonly scale: number } | null,
+  degrees: readonly number[],
 ): { free: Set<number>; scale: number; share: number } {
-  const { samples } = field;
-  let low = known;
-  if (low === null) {
-    let best: LowSurface | null = null;
-    for (let degree = 1; degree <= 3; degree++) {
-      if (candidates.length < 2 * (degree + 1) * (degree + 2)) break;
-      const found = lowSurface(field, candidates, value, error, limit, degree);
-      if (best === null || found.cost < best.cost) best = found;
-    }
-    low = best ?? lowSurface(field, candidates, value, error, limit, 0);
+  const { samples } = field, pitch = pitchOf(samples);
+  const list = candidates.map((i) => samples[i]);
+  let scale: number, levels: ArrayLike<number>;
+  if (known === null) {
+    const [best] = findSky(list, value, error, limit, degrees, pitch, field.width, field.height);
+    levels = best?.levels ?? list.map(() => median(list.map(value)));
+    scale = best?.scale ?? error;
+  } else {
+    levels = list.map((s) => modelAt(known.model, s.x, s.y));
+    scale = known.scale;
   }
-  const { model, scale } = low;
-  const residuals = new Map(candidates.map((i) => [i, value(samples[i]) - modelAt(model, samples[i].x, samples[i].y)]));
+  const residuals = new Map(candidates.map((i, k) => [i, value(samples[i]) - levels[k]]));
   const free = new Set(candidates.filter((i) => (residuals.get(i) as number) <= limit * scale));
-  // The rim of an object: its light has not ended where it is no longer seen. A sample beside objects is left out, as
-  // long as enough of the sky remains.
-  const pitch = pitchOf(samples);
-  const rim = [...free].filter((i) => {
-    let objects = 0;
-    for (const j of candidates) {
-      const dx = Math.abs(samples[j].x - samples[i].x), dy = Math.abs(samples[j].y - samples[i].y);
-      if (j !== i && dx < 1.5 * pitch && dy < 1.5 * pitch && !free.has(j)) objects++;
-    }
-    return objects >= 2;
-  });
-  const edges = free.size - rim.length >= 0.2 * candidates.length
-    ? rim
-    : rim.filter((i) => (residuals.get(i) as number) > 0.5 * scale);
   const share = free.size / candidates.length;
-  for (const i of edges) free.delete(i);
+  // The rim of an object: its light has not ended where it is no longer seen. Samples beside objects are left out, as
+  // long as enough of the sky remains: two rings of them, the second only where plenty remains.
+  for (const keep of [0.2, 0.25]) {
+    const rim = [...free].filter((i) => {
+      let objects = 0;
+      for (const j of candidates) {
+        const dx = Math.abs(samples[j].x - samples[i].x), dy = Math.abs(samples[j].y - samples[i].y);
+        if (j !== i && dx < 1.5 * pitch && dy < 1.5 * pitch && !free.has(j)) objects++;
+      }
+      return objects >= 2;
+    });
+    const enough = free.size - rim.length >= keep * candidates.length;
+    for (const i of enough ? rim : rim.filter((i) => (residuals.get(i) as number) > 0.5 * scale)) free.delete(i);
+    if (!enough) break;
+  }
   return { free, scale, share };
 }
 
@@ -320,9 +276,9 @@ const complexity = (c: SurfaceCandidate): number =>
 export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfaceOptions> = {}): BackgroundSurface {
   const used = settle("fitSurface", fitSurfaceDefaults, options);
   const { model, degree, rejectAbove, shape } = used;
-  if (!["best", "polynomial", "thin-plate"].includes(model)) {
+  if (!["best", "polynomial", "thin-plate", "mesh"].includes(model)) {
     throw new RangeError(
-      `fitSurface: model must be "best", "polynomial" or "thin-plate", but got ${JSON.stringify(model)}`,
+      `fitSurface: model must be "best", "polynomial", "thin-plate" or "mesh", but got ${JSON.stringify(model)}`,
     );
   }
   if (!(Number.isInteger(degree) && degree >= 0 && degree <= 4)) {
@@ -335,6 +291,11 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
   const { width, height, channels } = samples;
   const list = samples.samples;
   const field: Field = { width, height, samples: list };
+  if (model === "mesh" && meshOf(list) === null) {
+    throw new RangeError(
+      "fitSurface: a mesh must have boxes that were laid out, but got points chosen by hand only; name another model",
+    );
+  }
   const notes: string[] = [];
   const usable = list.flatMap((s, i) => s.doubt === "" || s.doubt === "uneven" ? [i] : []);
   const start = usable.filter((i) => list[i].doubt === "");
@@ -374,6 +335,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         Math.max(floor[c], Number.MIN_VALUE),
         rejectAbove,
         round === 0 ? null : { model: models[c], scale: scales[c] },
+        [1, 2, 3],
       )
     );
     const next = [...new Set([...start.filter((i) => found.every((f) => f.free.has(i))), ...byHand])].sort((a, b) =>
@@ -398,6 +360,13 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         const spline = scoreOf(field, { model: "thin-plate", degree: 0, smoothing }, thin, values, scales);
         if (spline !== null) scored = [...(model === "thin-plate" ? [] : scored), spline];
       }
+    }
+    if (model === "mesh") {
+      const mesh = scoreOf(field, { model, degree: 0, smoothing: 0 }, free, values, scales);
+      if (mesh === null) {
+        throw new RangeError("fitSurface: a mesh must have free boxes all over the field; exclude less");
+      }
+      scored = [mesh];
     }
     if (scored.length === 0) scored = [{ model: "polynomial", degree: 0, smoothing: 0, score: 1, scoreError: 0 }];
     const best = scored.reduce((a, b) => b.score < a.score ? b : a);
@@ -479,6 +448,8 @@ const describe = (c: SurfaceCandidate): string =>
       "a polynomial of degree 3",
       "a polynomial of degree 4",
     ][c.degree]
+    : c.model === "mesh"
+    ? "a mesh of the boxes"
     : `a thin-plate spline with smoothing ${c.smoothing.toPrecision(2)}`;
 
 /** One shape for all channels: the mean of the channels is fitted, and each channel takes a multiple of it. */

@@ -5,6 +5,10 @@ import { extractGradient } from "../../lib/background/extract_gradient.ts";
 import { fitSurface } from "../../lib/background/fit_surface.ts";
 import { sampleBackground } from "../../lib/background/sample_background.ts";
 import { subtractSurface } from "../../lib/background/subtract_surface.ts";
+import { randomStream } from "../../lib/core/random.ts";
+import { readFits } from "../../lib/io/read_fits.ts";
+import { median } from "../../lib/stats/median.ts";
+import { missingData, openDataPath } from "../support/open_data.ts";
 import { makeScene, type Scene } from "../support/scenes_processing.ts";
 
 /** What is left of the gradient, highest minus lowest and rms, and the slope of the nebula against truth. */
@@ -64,6 +68,9 @@ describe("extractGradient against truth", () => {
       ["plane", 22, 60],
       ["quadratic", 23, 300],
       ["quadratic", 24, 60],
+      ["cubic", 25, 300],
+      ["cubic", 26, 60],
+      ["cubic", 27, 300],
     ] as const,
   )("%s, seed %i, nebula of %i ADU: left ≤ 10 %% of 200 ADU and rms ≤ half the noise", (gradientKind, seed, height) => {
     const scene = makeScene({
@@ -82,6 +89,29 @@ describe("extractGradient against truth", () => {
     expect(rms).toBeLessThanOrEqual(5);
     // The nebula of 60 ADU is six times the noise: 2 % of it is a ninth of the noise, the size of the stars' wings.
     expect(Math.abs(slope - 1)).toBeLessThanOrEqual(height >= 300 ? 0.02 : 0.05);
+  });
+
+  // Nebulae that leave a third of the field free, where surfaces through their flanks fit as many samples as the sky does.
+  it.each(
+    [["plane", 301, 60], ["quadratic", 302, 300], ["cubic", 303, 60], ["cubic", 304, 300]] as const,
+  )("%s behind a large nebula, seed %i, %i ADU", (gradientKind, seed, height) => {
+    const scene = makeScene({
+      seed,
+      width: 720,
+      height: 520,
+      gradient: 200,
+      gradientKind,
+      nebula: [height],
+      nebulaRadius: 0.3,
+      stars: 600,
+    });
+    const free = scene.nebula[0].reduce((n, v) => n + (v < 1 ? 1 : 0), 0) / scene.nebula[0].length;
+    expect(free).toBeLessThan(0.45);
+    const { image, surface } = extractGradient(scene.image);
+    const { left, rms, slope } = judge(scene, surface.image.planes[0].data, image.planes[0].data);
+    expect(left).toBeLessThanOrEqual(20);
+    expect(rms).toBeLessThanOrEqual(5);
+    expect(Math.abs(slope - 1)).toBeLessThanOrEqual(height >= 300 ? 0.02 : 0.08);
   });
 
   it("leaves a field without a gradient alone", () => {
@@ -168,7 +198,126 @@ describe("fitSurface", () => {
     expect(() => fitSurface(none)).toThrow("at least 3 samples must show sky, but got 0");
     const some = sampleBackground(constantImage(40, 40, 5));
     expect(() => fitSurface(some, { degree: 5 })).toThrow("degree must be a whole number of 0 … 4, but got 5");
-    expect(() => fitSurface(some, { model: "mesh" as "best" })).toThrow('but got "mesh"');
+    expect(() => fitSurface(some, { model: "plain" as "best" })).toThrow('but got "plain"');
+  });
+});
+
+describe("a mesh", () => {
+  const size = { width: 240, height: 160 };
+  const sky = (of: (x: number, y: number) => number) =>
+    createImage({
+      ...size,
+      unit: "adu",
+      planes: [{
+        channel: "L",
+        data: Float32Array.from({ length: 240 * 160 }, (_, i) => of(i % 240, Math.floor(i / 240))),
+      }],
+    });
+
+  it("gives back a plane to the corners, and goes on with it under a hole", () => {
+    const plane = (x: number, y: number) => 100 + 0.1 * x - 0.05 * y;
+    const hole = [{ x: 60, y: 40 }, { x: 160, y: 40 }, { x: 160, y: 120 }, { x: 60, y: 120 }];
+    const image = sky((x, y) => plane(x, y) + (x > 70 && x < 150 && y > 50 && y < 110 ? 500 : 0));
+    const surface = fitSurface(sampleBackground(image, { exclude: [hole] }), { model: "mesh" });
+    expect(surface.chosen.model).toBe("mesh");
+    surface.image.planes[0].data.forEach((v, i) => {
+      expect(Math.abs(v - plane(i % 240, Math.floor(i / 240)))).toBeLessThan(0.02);
+    });
+  });
+
+  it("follows what is wider than three boxes, where polynomials do not, and its notes name it", () => {
+    const wave = (x: number, y: number) => 100 + 8 * Math.sin(x / 25) * Math.cos(y / 25);
+    const image = sky((x, y) => wave(x, y) + ((x * 7919 + y * 104729) % 101) / 101);
+    const left = (model: "mesh" | "polynomial") => {
+      const surface = fitSurface(sampleBackground(image), { model, rejectAbove: 1000 });
+      expect(surface.notes[0].includes("a mesh of the boxes")).toBe(model === "mesh");
+      let squares = 0;
+      surface.image.planes[0].data.forEach((v, i) => squares += (v - 0.5 - wave(i % 240, Math.floor(i / 240))) ** 2);
+      return Math.sqrt(squares / (240 * 160));
+    };
+    expect(left("mesh")).toBeLessThan(1);
+    expect(left("polynomial")).toBeGreaterThan(3);
+  });
+
+  it("refuses points chosen by hand alone", () => {
+    const points = [{ x: 10, y: 10 }, { x: 200, y: 20 }, { x: 100, y: 140 }];
+    expect(() => fitSurface(sampleBackground(sky(() => 5), { automatic: false, points }), { model: "mesh" })).toThrow(
+      "a mesh must have boxes that were laid out",
+    );
+  });
+
+  const [file, map] = ["stars-sep-reference/image.fits", "stars-sep-reference/back.fits"];
+  it.skipIf(missingData(file))("agrees with the published background map of SEP's sample image", () => {
+    const [image, wanted] = [file, map].map((name) => readFits(openDataPath(name)));
+    const surface = fitSurface(sampleBackground(image, { boxesAlong: 8, boxShare: 1 }), { model: "mesh" });
+    const a = surface.image.planes[0].data, b = wanted.planes[0].data;
+    let mean = 0, squares = 0;
+    for (let i = 0; i < a.length; i++) mean += (a[i] - b[i]) / a.length;
+    for (let i = 0; i < a.length; i++) squares += (a[i] - b[i]) ** 2 / a.length;
+    // Its noise is 65 and its boxes are 64 pixels wide; ours are half as wide, and the level of one is known to 2.5.
+    expect(Math.abs(mean)).toBeLessThan(3);
+    expect(Math.sqrt(squares)).toBeLessThan(6);
+  });
+});
+
+describe("samples placed and kept out by hand", () => {
+  it("a polygon keeps a nebula out that fills the field; points alone are enough for a plane", () => {
+    const scene = makeScene({
+      seed: 305,
+      width: 480,
+      height: 360,
+      gradient: 60,
+      gradientKind: "plane",
+      nebula: [300],
+      nebulaRadius: 0.36,
+      stars: 50,
+    });
+    const points: { x: number; y: number }[] = [];
+    // Where the truth is free of nebula: the corners.
+    for (let y = 12; y < 350; y += 24) {
+      for (let x = 12; x < 470; x += 24) if (scene.nebula[0][y * 480 + x] < 2) points.push({ x, y });
+    }
+    expect(points.length).toBeGreaterThan(8);
+    const { surface, samples } = extractGradient(scene.image, { automatic: false, points, degree: 1 });
+    expect(samples.every((s) => s.byHand && s.doubt === "")).toBe(true);
+    expect(judge(scene, surface.image.planes[0].data, scene.image.planes[0].data).left).toBeLessThan(6);
+  });
+
+  it("one shape for all channels: what one channel shows of a gradient is taken off all, in proportion", () => {
+    const random = randomStream(306), width = 320, height = 240;
+    const planes = [3, 1, 0.5].map((k, c) => ({
+      channel: "RGB"[c],
+      data: Float32Array.from(
+        { length: width * height },
+        (_, i) => 200 + k * 10 * ((i % width) / width + (Math.floor(i / width) / height) ** 2) + 20 * random.gaussian(),
+      ),
+    }));
+    const image = createImage({ width, height, unit: "adu", planes });
+    const { surface } = extractGradient(image, { shape: "shared" });
+    const ranges = surface.ranges.map((r) => r / surface.ranges[0]);
+    expect(surface.ranges[0]).toBeGreaterThan(50);
+    expect(Math.abs(ranges[1] - 1 / 3)).toBeLessThan(0.06);
+    expect(Math.abs(ranges[2] - 1 / 6)).toBeLessThan(0.06);
+    const [a, b] = surface.image.planes.map(({ data }) => data);
+    // The same shape: proportional at every pixel.
+    for (let i = 0; i < a.length; i += 997) {
+      const u = (a[i] - surface.levels[0]) / surface.ranges[0], v = (b[i] - surface.levels[1]) / surface.ranges[1];
+      expect(Math.abs(u - v)).toBeLessThan(1e-3);
+    }
+  });
+
+  it("divides: an uneven response is evened, and stars with it", () => {
+    const scene = makeScene({ seed: 307, width: 360, height: 270, sky: 1000, stars: 100, brightest: 500 });
+    const fall = (i: number) => 1 - 0.25 * ((i % 360 / 360 - 0.5) ** 2 + (Math.floor(i / 360) / 270 - 0.5) ** 2);
+    const data = scene.image.planes[0].data.map((v, i) => v * fall(i));
+    const image = createImage({ width: 360, height: 270, unit: "adu", planes: [{ channel: "L", data }] });
+    const out = extractGradient(image, { by: "division" }).image.planes[0].data;
+    const at = (x: number, y: number) => {
+      let sum = 0;
+      for (let j = y; j < y + 30; j++) sum += median(out.subarray(j * 360 + x, j * 360 + x + 30)) / 30;
+      return sum;
+    };
+    expect(Math.abs(at(5, 5) / at(165, 120) - 1)).toBeLessThan(0.004);
   });
 });
 
