@@ -18,6 +18,8 @@ export interface TuneStretchOptions {
   readonly white: number;
   /** Bend to begin with; NaN takes that of `automaticStretch`. */
   readonly bend: number;
+  /** Widest the small copy may be, pixels: what a notebook's file grows by goes with its square. */
+  readonly width: number;
 }
 
 /** What {@linkcode tuneStretch} uses for an option left out. */
@@ -26,6 +28,7 @@ export const tuneStretchDefaults: TuneStretchOptions = Object.freeze({
   black: NaN,
   white: NaN,
   bend: NaN,
+  width: 900,
 });
 
 /** What the page draws with, besides the levels of the sliders. */
@@ -154,7 +157,7 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
   const room = Math.floor(PREVIEW_BYTES / 2 / count);
   const shape = image.width / image.height;
   const box = {
-    width: Math.floor(Math.min(900, Math.sqrt(room * shape))),
+    width: Math.floor(Math.min(used.width, Math.sqrt(room * shape))),
     height: Math.floor(Math.sqrt(room / shape)),
   };
   const preview = makePreview(image, box);
