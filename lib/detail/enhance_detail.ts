@@ -1,7 +1,7 @@
 /** More contrast in details that are there. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { scaleNoise, starlet } from "../measure/starlet.ts";
+import { quietNoise, starlet } from "../measure/starlet.ts";
 import { meanPlane } from "./separate_stars.ts";
 
 /** Options of {@linkcode enhanceDetail}. */
@@ -53,10 +53,11 @@ export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOption
   const { width, height } = image;
   const { scales } = starlet(meanPlane(image), width, height, gains.length);
   const change = new Float32Array(width * height);
+  const noises = quietNoise(scales, width, height);
   scales.forEach((detail, j) => {
     if (gains[j] === 1) return;
     // Without noise every detail counts.
-    const noise = scaleNoise(detail), scale = noise > 0 ? 1 / (threshold * noise) : Number.MAX_VALUE;
+    const noise = noises[j], scale = noise > 0 ? 1 / (threshold * noise) : Number.MAX_VALUE;
     for (let i = 0; i < change.length; i++) {
       const u = Math.max(0, Math.min(1, Math.abs(detail[i]) * scale - 1));
       change[i] += detail[i] * (gains[j] - 1) * u * u * (3 - 2 * u);

@@ -1,5 +1,5 @@
 /** Stars made fainter or smaller. */
-import { allocatePlane, derive, type Image, isLinear, requireLinear } from "../core/image.ts";
+import { allocatePlane, derive, type Image, isLinear, requireLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { smoothPlane } from "../measure/smooth_plane.ts";
 import { erode } from "./morphology.ts";
@@ -33,7 +33,10 @@ export const reduceStarsDefaults: Readonly<ReduceStarsOptions> = Object.freeze({
  * In:  linear for `profile`, any for `morphology`. Out: same shape and unit; NaN stays NaN.
  * Cost: that of {@linkcode separateStars}, or of an erosion and two smoothings a plane.
  *
- * @throws {TypeError} if `profile` is asked of a stretched picture
+ * @param image the image
+ * @param options how much, and how
+ * @param known the image's stars as {@linkcode separateStars} parted them before, which saves doing it again; for `profile`
+ * @throws {TypeError} if `profile` is asked of a stretched picture, or the known stars are not of its channels and unit
  * @throws {RangeError} if an option is out of range
  *
  * @example
@@ -51,7 +54,11 @@ export const reduceStarsDefaults: Readonly<ReduceStarsOptions> = Object.freeze({
  * assert.ok(Math.abs(less / (data[70 * 128 + 60] - 500) - 0.25) < 0.03);
  * ```
  */
-export function reduceStars(image: Image, options: Partial<ReduceStarsOptions> = {}): Image {
+export function reduceStars(
+  image: Image,
+  options: Partial<ReduceStarsOptions> = {},
+  known: Image | null = null,
+): Image {
   const used = settle("reduceStars", reduceStarsDefaults, options);
   const { strength, by, radius } = used;
   if (!(strength >= 0 && strength <= 1)) {
@@ -61,16 +68,24 @@ export function reduceStars(image: Image, options: Partial<ReduceStarsOptions> =
   const { width, height } = image;
   if (by === "profile") {
     if (!isLinear(image)) requireLinear("reduceStars", image);
-    const { stars, list } = separateStars(image);
+    if (known !== null) {
+      requireSameSize("reduceStars", image, known);
+      if (known.planes.length !== image.planes.length || known.unit !== image.unit) {
+        throw new TypeError(
+          `reduceStars: known stars must have the image's ${image.planes.length} planes and unit "${image.unit}", but have ${known.planes.length} and "${known.unit}"`,
+        );
+      }
+    }
+    const parts = known === null ? separateStars(image) : null, stars = parts?.stars ?? known as Image;
     const planes = image.planes.map(({ channel, data }, c) => {
       const out = allocatePlane(width, height), light = stars.planes[c].data;
       for (let i = 0; i < out.length; i++) out[i] = data[i] - strength * light[i];
       return { channel, data: out };
     });
-    return derive(image, { planes, variance: null }, {
+    return derive(known === null ? image : [image, known], { planes, variance: null }, {
       step: "reduceStars",
       options: used,
-      notes: [`${list.length} stars`],
+      notes: parts === null ? [] : [`${parts.list.length} stars`],
     });
   }
   if (by !== "morphology") {

@@ -1,6 +1,6 @@
 /** The starlet transform: a plane as a sum of details, each twice as wide as the one before, and a smooth rest. */
 import { starletScale } from "../kernels/starlet_scale.ts";
-import { medianInPlace } from "../stats/samples.ts";
+import { medianInPlace, quantileOf } from "../stats/samples.ts";
 
 /**
  * One smoothing of the transform: the B3 spline [1 4 6 4 1] / 16 along rows and columns with holes of `step` − 1 pixels,
@@ -72,4 +72,56 @@ export function scaleNoise(detail: Float32Array): number {
     sigma = 1.482602218505602 * medianInPlace(kept, n) / 0.9966;
   }
   return sigma;
+}
+
+/** Side of a tile of {@linkcode quietNoise} in steps of its scale: 256 samples that hardly depend on one another. */
+const quietTile = 16;
+/** Share of the tiles taken for quiet. */
+const quietShare = 0.1;
+/** What the 10 % quantile of the tiles' deviations is of that of pure noise; measured on white noise, the same for all scales. */
+const quietBias = 0.907;
+/** Tiles that a plane must have for a tenth of them to mean something. */
+const fewestTiles = 8;
+/** Last scale that interpolation correlates: details of four pixels. */
+const lastCorrelated = 2;
+
+/** The tenth of the tiles of one scale with least in them; NaN where there are too few tiles to tell. */
+function quietTiles(detail: Float32Array, width: number, height: number, step: number): number {
+  const side = quietTile * step, columns = Math.floor(width / side), rows = Math.floor(height / side);
+  if (columns * rows < fewestTiles) return NaN;
+  const sizes = new Float64Array(quietTile * quietTile), found: number[] = [];
+  for (let r = 0; r < rows; r++) {
+    for (let c = 0; c < columns; c++) {
+      let n = 0;
+      for (let y = r * side; y < (r + 1) * side; y += step) {
+        for (let x = c * side; x < (c + 1) * side; x += step) {
+          const v = detail[y * width + x];
+          if (v === v) sizes[n++] = Math.abs(v);
+        }
+      }
+      // a tile that is mostly gap or bridged gap tells nothing
+      const sigma = n > sizes.length / 2 ? 1.482602218505602 * medianInPlace(sizes, n) : 0;
+      if (sigma > 0) found.push(sigma);
+    }
+  }
+  return found.length < fewestTiles ? NaN : quantileOf(Float64Array.from(found), quietShare) / quietBias;
+}
+
+/**
+ * Standard deviation of the noise in each scale where the plane is quietest: that of the tenth of its tiles with least in them. A
+ * nebula that fills most of the field raises {@linkcode scaleNoise}, as it is detail everywhere; some sky is left in nearly
+ * every field, and this finds it. Beyond four pixels noise is white (interpolation reaches no further), so a coarser scale,
+ * of which a field holds few independent samples, has no more noise than the finer one predicts.
+ *
+ * @param scales details of a starlet transform, from the finest
+ */
+export function quietNoise(scales: readonly Float32Array[], width: number, height: number): number[] {
+  const found: number[] = [];
+  scales.forEach((detail, j) => {
+    const tiles = quietTiles(detail, width, height, 2 ** j), whole = scaleNoise(detail);
+    const measured = tiles < whole ? tiles : whole;
+    const predicted = j > lastCorrelated ? found[j - 1] * starletGains[j] / starletGains[j - 1] : Infinity;
+    found.push(measured < predicted || !(predicted > 0) ? measured : predicted);
+  });
+  return found;
 }

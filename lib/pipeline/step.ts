@@ -12,7 +12,9 @@ import { saturate } from "../colour/saturate.ts";
 import { subtractContinuum } from "../colour/subtract_continuum.ts";
 import { cropImage } from "../combine/crop_image.ts";
 import type { EffectContext } from "../effect/measure_effect.ts";
+import { enhanceDetail } from "../detail/enhance_detail.ts";
 import { recombineStars } from "../detail/recombine_stars.ts";
+import { reduceNoise } from "../detail/reduce_noise.ts";
 import { reduceStars } from "../detail/reduce_stars.ts";
 import { separateStars } from "../detail/separate_stars.ts";
 import type { Recorded } from "../core/history.ts";
@@ -105,7 +107,17 @@ const definitions: readonly StepDefinition[] = [
     },
   },
   two("recombineStars", "Stars put back", recombineStars, { changesStars: true }),
-  one("reduceStars", "Star reduction", reduceStars, { changesStars: true }),
+  {
+    step: "reduceStars",
+    title: "Star reduction",
+    purpose: { changesStars: true },
+    run: (inputs, options) => {
+      const [image, known = null] = imagesIn("reduceStars", inputs, 1);
+      return { "": reduceStars(image, passed(options), known) };
+    },
+  },
+  one("reduceNoise", "Noise reduction", reduceNoise),
+  one("enhanceDetail", "Detail", enhanceDetail, { changesStars: true }),
   one("balanceStars", "Star colour balance", balanceStars, { changesStars: true, changesColour: true }),
   one("neutraliseSky", "Neutral sky", (image) => neutraliseSky(image), { changesStars: true, changesColour: true }),
   one("equaliseChannels", "Channels brought to one strength", equaliseChannels, {

@@ -2,7 +2,7 @@
 import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky, type SkyLevel } from "../measure/sky_level.ts";
-import { scaleNoise, starlet } from "../measure/starlet.ts";
+import { quietNoise, starlet } from "../measure/starlet.ts";
 import { quantile } from "../stats/median.ts";
 import { normalQuantile } from "../stats/normal.ts";
 import { type Curve, curveThrough, prepareCurve } from "./curve.ts";
@@ -162,13 +162,13 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
   };
 }
 
-/** Standard deviation of the grain of 1 to 8 pixels, in the middle of a plane, at most 1024 pixels each way. */
+/** Standard deviation of the grain of 1 to 8 pixels, in the middle of a plane, at most 2048 pixels each way. */
 function grainOf(data: Float32Array, width: number, height: number): number {
-  const w = Math.min(width, 1024), h = Math.min(height, 1024), x0 = (width - w) >> 1, y0 = (height - h) >> 1;
+  const w = Math.min(width, 2048), h = Math.min(height, 2048), x0 = (width - w) >> 1, y0 = (height - h) >> 1;
   const middle = new Float32Array(w * h);
   for (let y = 0; y < h; y++) middle.set(data.subarray((y0 + y) * width + x0, (y0 + y) * width + x0 + w), y * w);
   let square = 0;
-  for (const detail of starlet(middle, w, h, 4).scales) square += scaleNoise(detail) ** 2;
+  for (const noise of quietNoise(starlet(middle, w, h, 4).scales, w, h)) square += noise ** 2;
   return Math.sqrt(square);
 }
 
