@@ -15,8 +15,8 @@ const renderedNoise = 0.012;
 /** Lightness of the sky: a field full of nebula needs a dark one for its contrast; our own judgement, of 6, 8, 10 and 13. */
 const skyLightness = 7;
 
-/** Gains of details of 1, 2, 4 … pixels behind the stretch, which flattens what is bright: our own judgement. */
-const gains: readonly Json[] = [1, 1.1, 1.2, 1.4, 1.4, 1.4];
+/** Gains of details of 1, 2, 4 … pixels of a line picture behind the stretch, which flattens what is bright: our own judgement. */
+const lineGains: readonly Json[] = [1, 1.1, 1.2, 1.4, 1.4, 1.4];
 
 const node = (
   id: string,
@@ -63,7 +63,7 @@ function linePicture(lines: readonly string[], region: Region): Workflow {
       node("strong", "equaliseChannels", ["fewer"]),
       node("light", "mapChannels", ["strong"], "luminance", { rules: [{ output: "L", from: weights }] }),
       node("drawn", "automaticStretch", ["light"], "luminance", { renderedNoise, skyLightness }),
-      node("clear", "enhanceDetail", ["drawn"], "luminance", { gains }),
+      node("clear", "enhanceDetail", ["drawn"], "luminance", { gains: lineGains }),
       node("painted", "blendLines", ["calm", "clear"], "", { lines: hues }),
       node("picture", "saturate", ["painted"], "", { factor: 1.15 }),
     ],
@@ -80,7 +80,7 @@ function colourPicture(start: readonly WorkflowNode[], ready: string): Workflow 
       node("balanced", "balanceStars", [ready]),
       ...calmSkyFewerStars("balanced"),
       node("drawn", "automaticStretch", ["fewer"], "", { renderedNoise }),
-      node("clear", "enhanceDetail", ["drawn"], "", { gains }),
+      node("clear", "enhanceDetail", ["drawn"]),
       node("picture", "saturate", ["clear"], "", { factor: 1.3 }),
     ],
     result: "picture",
@@ -124,7 +124,7 @@ export function defaultWorkflow(channels: readonly string[], region: Region): Wo
       ...evenSky(channel, region),
       ...calmSkyFewerStars(even(channel)),
       node("drawn", "automaticStretch", ["fewer"], channel, { renderedNoise }),
-      node("picture", "enhanceDetail", ["drawn"], channel, { gains }),
+      node("picture", "enhanceDetail", ["drawn"], channel),
     ],
     result: "picture",
   };
