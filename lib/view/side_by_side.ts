@@ -61,8 +61,8 @@ export const sideBySideDefaults: SideBySideOptions = Object.freeze({
 });
 
 /**
- * Images of one unit beside one another, in rows, each with its name and a line of words. Linear data share the display stretch of the first,
- * each with its own sky at the same gray, so that what differs on the sheet differs in the data; pictures are shown as they are.
+ * Images of one unit beside one another, in rows, each with its name and a line of words. Linear data share one display stretch, the steepest
+ * that one of them would have alone, each with its own sky at the same gray, so that what differs on the sheet differs in the data; pictures are shown as they are.
  *
  * In: images of any size; NaN is drawn blue. Cost: a pass over the part shown of each.
  *
@@ -97,7 +97,10 @@ export function sideBySide(panels: readonly SideBySidePanel[], options: Partial<
   const previews = panels.map(({ image }) =>
     makePreview(image, { width: panelWidth, height: 1.5 * panelWidth }, used.region ?? wholeRegion(image), channel)
   );
-  const own = display === "linear" ? fitLinearDisplay(previews[0]) : fitDisplayStretch(previews[0]);
+  // the steepest of those they would have alone, so that nothing which any of them shows is hidden
+  const alone = previews.map((each) => display === "linear" ? fitLinearDisplay(each) : fitDisplayStretch(each));
+  const steepness = alone.map((each) => each.kind === "sky" ? each.beta / each.span : 0);
+  const lead = steepness.indexOf(Math.max(...steepness)), own = alone[lead];
   const range = histogramRange(panels.map(({ image }) => image), channel);
   const series = used.histograms ? panels.map(({ image }) => channelHistograms(image, range, 128, channel)) : [];
   const most = Math.max(1, ...series.flat().flatMap((each) => [...each.counts]));
@@ -109,11 +112,9 @@ export function sideBySide(panels: readonly SideBySidePanel[], options: Partial<
     let bottom = y;
     panels.slice(from, from + across).forEach(({ title, image, words = "" }, column) => {
       const at = from + column, preview = previews[at], x = MARGIN + column * (panelWidth + gap);
-      const stretch = preview.planes.length === previews[0].planes.length
-        ? anchorStretch(own, previews[0], preview)
-        : display === "linear"
-        ? fitLinearDisplay(preview)
-        : fitDisplayStretch(preview);
+      const stretch = preview.planes.length === previews[lead].planes.length
+        ? anchorStretch(own, previews[lead], preview)
+        : alone[at];
       const scale = Math.min(panelWidth / preview.width, 1.5 * panelWidth / preview.height);
       const shownWidth = preview.width * scale, shownHeight = preview.height * scale;
       elements.push(

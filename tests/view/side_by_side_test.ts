@@ -26,6 +26,16 @@ describe("sideBySide", () => {
     expect(svg).toContain("Linear data, brightened for the screen");
   });
 
+  it("shows what the faintest of them shows, whichever comes first", () => {
+    const of = (grain: number) => {
+      const data = Float32Array.from({ length: 1200 }, (_, i) => 100 + grain * (i * 7919 % 31));
+      return createImage({ width: 40, height: 30, unit: "adu", planes: [{ channel: "Ha", data }] });
+    };
+    const one = { title: "a", image: of(1) }, rough = { title: "b", image: of(20) };
+    const drawn = (svg: string) => [...svg.matchAll(/xlink:href="([^"]+)"/g)].map((each) => each[1]);
+    expect(drawn(sideBySide([one, rough]).svg)).toEqual(drawn(sideBySide([rough, one]).svg).reverse());
+  });
+
   it("draws a histogram under each when asked", () => {
     const plain = sideBySide([{ title: "a", image: grey(0.4) }]);
     const { alternativeText, height } = sideBySide([{ title: "a", image: grey(0) }], { histograms: true });
