@@ -4,7 +4,7 @@ import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
 import { samplingOf } from "./sampling.ts";
-import { type Candidate, type Survey, survey, type TurnedDown } from "./survey.ts";
+import { type Candidate, closeSurvey, type Survey, survey, type TurnedDown } from "./survey.ts";
 
 /** Options of {@linkcode detectStars}. */
 export interface DetectStarsOptions {
@@ -89,7 +89,7 @@ function starOf(from: Survey, profile: FrameProfile, candidate: Candidate, radiu
 }
 
 /** Half-flux radii are measured on this many stars, from the brightest; the rest take the frame's ratio to the width. */
-const MEASURED_RADII = 200;
+const MEASURED_RADII = 100;
 
 /** Stars of a survey. */
 export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
@@ -172,6 +172,7 @@ export function detectStars(image: Image, options: Partial<DetectStarsOptions> =
     maximumStars,
   });
   const { stars, profile, fwhmPixels } = starsOf(seen);
+  closeSurvey(seen, sampling);
   return {
     stars,
     channel: sampling.channel,

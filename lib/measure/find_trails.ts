@@ -1,6 +1,6 @@
 /** Trails of satellites and aircraft: straight lines across a frame. */
 import type { Star } from "../core/star.ts";
-import { blockMeans, type Grid } from "./coarse.ts";
+import { blockMeans, type Grid } from "../kernels/survey_grid.ts";
 import { median } from "../stats/median.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { robustLine } from "../stats/robust_fit.ts";

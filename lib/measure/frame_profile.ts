@@ -1,8 +1,8 @@
 /** The mean star of a frame, as a profile over elliptical radius. */
 import { fitMoffatProfile, moffatFwhm, moffatLight, type MoffatProfile } from "./moffat.ts";
-import { leastVariance } from "./moments.ts";
+import { type Ellipse, leastVariance } from "./moments.ts";
 import type { Sampling } from "./sampling.ts";
-import type { Candidate, Width } from "./survey.ts";
+import type { Candidate } from "./survey.ts";
 
 /** Width of a bin in units of the star's Gaussian sigma. */
 const BIN = 0.25;
@@ -39,7 +39,7 @@ const gaussianProfile: FrameProfile = Object.freeze({
 });
 
 /** Pile up the brightest clean stars and fit the profile. */
-export function frameProfile(sampling: Sampling, stars: readonly Candidate[], frame: Width | null): FrameProfile {
+export function frameProfile(sampling: Sampling, stars: readonly Candidate[], frame: Ellipse | null): FrameProfile {
   const { data, width, height, parity } = sampling;
   const sum = new Float64Array(BINS), radii = new Float64Array(BINS), count = new Float64Array(BINS);
   const chosen: Candidate[] = [];
@@ -98,44 +98,51 @@ export function frameProfile(sampling: Sampling, stars: readonly Candidate[], fr
   return { radius, value, moffat, fwhmPerSigma, lightPerGaussian: light / (2 * Math.PI), stars: chosen.length };
 }
 
+/** Width of a ring of {@linkcode halfFluxRadius}, pixels; pixels within the second number of the centre are split. */
+const RING = 0.5, SPLIT_WITHIN = 3;
+
 /**
  * Radius that holds half of the light found within `most` pixels: mean level of rings half a pixel wide times their area, summed
- * outwards and interpolated. Pixels near the centre are split 5 × 5, because a ring there is smaller than a pixel.
+ * outwards and interpolated. Pixels near the centre are split 5 × 5, because a ring there is smaller than a pixel; further out each
+ * is spread over its width along the radius.
  */
 export function halfFluxRadius(sampling: Sampling, x0: number, y0: number, background: number, most: number): number {
   const { data, width, height, parity } = sampling;
-  const ring = 0.5, rings = Math.max(4, Math.ceil(most / ring));
-  const sum = new Float64Array(rings), count = new Float64Array(rings);
-  const step = parity === -1 ? 1 : 2;
+  const rings = Math.max(4, Math.ceil(most / RING));
+  const sum = new Float64Array(rings + 3), count = new Float64Array(rings + 3);
+  const step = parity === -1 ? 1 : 2, far = most + 0.5, far2 = far * far;
   const left = Math.max(0, Math.floor(x0 - most)), right = Math.min(width - 1, Math.ceil(x0 + most));
   for (let y = Math.max(0, Math.floor(y0 - most)); y <= Math.min(height - 1, Math.ceil(y0 + most)); y++) {
+    const dy = y - y0;
     for (let x = left + (parity !== -1 && ((left + y) & 1) !== parity ? 1 : 0); x <= right; x += step) {
-      const v = data[y * width + x] - background;
-      if (v !== v) continue;
-      const dx = x - x0, dy = y - y0, r = Math.sqrt(dx * dx + dy * dy);
-      if (r < 6) {
+      const v = data[y * width + x] - background, dx = x - x0, r2 = dx * dx + dy * dy;
+      if (v !== v || r2 > far2) continue;
+      if (r2 < SPLIT_WITHIN * SPLIT_WITHIN) {
+        const part = v * 0.04;
         for (let j = -2; j <= 2; j++) {
+          const ey = dy + j * 0.2, ey2 = ey * ey;
           for (let i = -2; i <= 2; i++) {
-            const ex = dx + i * 0.2 * step, ey = dy + j * 0.2, bin = Math.floor(Math.sqrt(ex * ex + ey * ey) / ring);
-            if (bin < rings) {
-              sum[bin] += v * 0.04;
-              count[bin] += 0.04;
-            }
+            const ex = dx + i * 0.2 * step, bin = (Math.sqrt(ex * ex + ey2) / RING) | 0;
+            sum[bin] += part;
+            count[bin] += 0.04;
           }
         }
       } else {
-        const bin = Math.floor(r / ring);
-        if (bin < rings) {
-          sum[bin] += v;
-          count[bin]++;
-        }
+        // Two rings wide: half in the one it lies in, the rest in those next to it by its place between them.
+        const at = Math.sqrt(r2) / RING, bin = at | 0, share = (at - bin) / 2;
+        sum[bin - 1] += v * (0.5 - share);
+        count[bin - 1] += 0.5 - share;
+        sum[bin] += v * 0.5;
+        count[bin] += 0.5;
+        sum[bin + 1] += v * share;
+        count[bin + 1] += share;
       }
     }
   }
   const light = new Float64Array(rings + 1);
   for (let k = 0; k < rings; k++) {
     const level = count[k] > 0 ? sum[k] / count[k] : 0;
-    light[k + 1] = light[k] + level * Math.PI * ring * ring * (2 * k + 1);
+    light[k + 1] = light[k] + level * Math.PI * RING * RING * (2 * k + 1);
   }
   const half = light[rings] / 2;
   if (!(half > 0)) return NaN;
@@ -143,6 +150,6 @@ export function halfFluxRadius(sampling: Sampling, x0: number, y0: number, backg
   while (k < rings && light[k + 1] < half) k++;
   // Within a ring of even light the flux grows with the area: interpolate in r².
   const part = (half - light[k]) / (light[k + 1] - light[k]);
-  const inner = (k * ring) ** 2, outer = ((k + 1) * ring) ** 2;
+  const inner = (k * RING) ** 2, outer = ((k + 1) * RING) ** 2;
   return Math.sqrt(inner + part * (outer - inner));
 }

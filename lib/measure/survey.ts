@@ -1,28 +1,24 @@
 /** One look at a frame: sky mesh, star candidates, the width of a star, the stars. Everything that measures stars starts here. */
-import { medianInPlace } from "../stats/samples.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
+import { measureMoments, momentAt, momentFields } from "../kernels/moments.ts";
 import {
   blockMeans,
   findPeaks,
   type Grid,
   type Mesh,
-  meshAt,
   smoothGrid,
-  smoothMesh,
-  subtractLines,
-  subtractMesh,
-  tileMedians,
+  subtractSurface,
+  type TileLevels,
+  tileMiddles,
   tileStatistics,
-} from "./coarse.ts";
-import { adapt, centre, createProbe, gaussianLight, type Probe, weigh, weightFor } from "./moments.ts";
+} from "../kernels/survey_grid.ts";
+import { medianInPlace } from "../stats/samples.ts";
+import { meshAt, smoothMesh, subtractBanding } from "./coarse.ts";
+import { type Ellipse, ellipseArea, leastVariance, longVariance, shortVariance } from "./moments.ts";
 import type { Sampling } from "./sampling.ts";
 
 /** Side of a sky tile in samples of the 2 × 2 grid. */
 const TILE = 32;
-/**
- * Side of the small tiles that follow a nebula: with the median of 3 × 3 of them a star up to about a tile wide leaves no mark,
- * and structure of three tiles (48 pixels) is followed.
- */
-const FINE_TILE = 8;
 /**
  * Share of the detection limit that a peak of the smoothed grid must reach to be looked at closely: the worst a star loses
  * there, a narrow one (FWHM 1.7 pixels) that falls on the corner of four blocks keeps 0.53 of its signal-to-noise ratio.
@@ -69,16 +65,6 @@ export interface Candidate {
   shaped: boolean;
 }
 
-/** Width of the stars of a frame: the Gaussian ellipse typical for it. */
-export interface Width {
-  /** Variance along x, pixels². */
-  readonly xx: number;
-  /** Covariance. */
-  readonly xy: number;
-  /** Variance along y. */
-  readonly yy: number;
-}
-
 /** What was turned down, by reason. */
 export interface TurnedDown {
   /** Single bright pixels: hot pixels, cosmic rays. */
@@ -114,7 +100,7 @@ export interface Survey {
   /** Scatter of columns beyond the noise. */
   readonly columnBanding: number;
   /** Width of a star; null without stars. */
-  readonly width: Width | null;
+  readonly width: Ellipse | null;
   /** Binning, in pixels, at which the stars were searched. */
   readonly searchBinning: number;
   /** The stars, brightest first. */
@@ -145,6 +131,7 @@ interface Level {
   readonly smooth: Grid;
   /** Pixels of the frame a sample of the grid, along one axis. */
   readonly binning: number;
+  /** Peaks, brightest first. */
   readonly peaks: Int32Array;
   /** Noise of the smoothed grid in each tile. */
   readonly noise: Float64Array;
@@ -156,7 +143,7 @@ interface Level {
 /** Noise of a smoothed grid: 1.4826 × median |2 v − v₋₃ − v₊₃| / √6 of every so-manyth sample; the step spans the smoothing. */
 function sampledNoise(grid: Grid): number {
   const { width, height, data } = grid;
-  const step = Math.max(1, Math.floor(data.length / 20000) | 1),
+  const step = Math.max(1, Math.floor(data.length / 4000) | 1),
     scratch = new Float32Array(Math.ceil(data.length / step));
   let n = 0;
   for (let i = 3; i < width * height - 3; i += step) {
@@ -166,15 +153,30 @@ function sampledNoise(grid: Grid): number {
   return 1.482602218505602 * medianInPlace(scratch, n) / Math.sqrt(6);
 }
 
-function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number): Level {
-  const smooth = smoothGrid(grid), { columns, rows } = mesh;
+const words = new Float32Array(1), bits = new Int32Array(words.buffer);
+
+/** Sort indices by the samples there, highest first, equal ones in reading order: by one number each that holds both. */
+function brightestFirst(data: Float32Array, found: Int32Array): Int32Array {
+  const places = 2 ** 24;
+  if (data.length > places) return found.sort((a, b) => data[b] - data[a] || a - b);
+  // Samples above zero are ordered as their bits are; 29 of them leave room for the place.
+  const keys = Float64Array.from(found, (i) => {
+    words[0] = data[i];
+    return -(bits[0] >>> 2) * places + i;
+  }).sort();
+  return found.map((_, k) => ((keys[k] % places) + places) % places);
+}
+
+function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number, reuse: Level | null = null): Level {
+  const smooth = smoothGrid(grid, reuse === null ? undefined : reuse.smooth.data), { columns, rows } = mesh;
   const tile = mesh.tile * 2 / binning;
   // White noise would be smoothed by SMOOTH_GAIN; what was interpolated or banded is smoothed less. Believe the frame.
   const typical = medianInPlace(Float64Array.from(mesh.noise));
   const ratio = Math.max(SMOOTH_GAIN * 2 / binning, sampledNoise(smooth) / (typical > 0 ? typical : 1));
   const noise = mesh.noise.map((each) => each * ratio);
-  const limits = noise.map((each) => Math.max(each * COARSE_SHARE * sigma, 1e-30));
-  return { grid, smooth, binning, peaks: findPeaks(smooth, limits, columns, rows, tile), noise, columns, rows, tile };
+  const limits = Float32Array.from(noise, (each) => Math.max(each * COARSE_SHARE * sigma, 1e-30));
+  const peaks = brightestFirst(smooth.data, findPeaks(smooth, limits, columns, rows, tile));
+  return { grid, smooth, binning, peaks, noise, columns, rows, tile };
 }
 
 const noiseAt = (level: Level, x: number, y: number): number =>
@@ -183,43 +185,88 @@ const noiseAt = (level: Level, x: number, y: number): number =>
     Math.min(level.columns - 1, Math.floor(x / level.tile))
   ];
 
-/** Middle and slope of 16 samples on a ring around a grid position: what the sky mesh left there. */
-function ringLevel(grid: Grid, x: number, y: number, radius: number, scratch: Float64Array): number {
+/** Sixteen places on a ring of a radius, x and y in turn, in whole samples. */
+const ringPlaces = (radius: number): Int32Array =>
+  Int32Array.from(
+    { length: 32 },
+    (_, k) => Math.round(radius * (k & 1 ? Math.sin : Math.cos)((k >> 1) * Math.PI / 8)),
+  );
+
+/** Middle of the samples at places around a grid position: what the sky mesh left there. */
+function ringLevel(grid: Grid, x: number, y: number, places: Int32Array, scratch: Float64Array): number {
+  const { width, height, data } = grid, x0 = Math.round(x), y0 = Math.round(y);
   let n = 0;
-  for (let k = 0; k < 16; k++) {
-    const angle = k * Math.PI / 8;
-    const px = Math.round(x + radius * Math.cos(angle)), py = Math.round(y + radius * Math.sin(angle));
-    if (px >= 0 && py >= 0 && px < grid.width && py < grid.height) scratch[n++] = grid.data[py * grid.width + px];
+  for (let k = 0; k < 32; k += 2) {
+    const px = x0 + places[k], py = y0 + places[k + 1];
+    if (px < 0 || py < 0 || px >= width || py >= height) continue;
+    // So few numbers are sorted fastest by putting each where it belongs.
+    const v = data[py * width + px];
+    let i = n++;
+    for (; i > 0 && scratch[i - 1] > v; i--) scratch[i] = scratch[i - 1];
+    scratch[i] = v;
   }
-  return n < 6 ? 0 : medianInPlace(scratch, n);
+  return n < 6 ? 0 : n & 1 ? scratch[n >> 1] : (scratch[n / 2 - 1] + scratch[n / 2]) / 2;
 }
 
 /**
- * Whether the light at a probe is one pixel's and not a star's: a star of the frame's width explains more of the light than a
+ * Whether the light of an entry is one pixel's and not a star's: a star of the weight's width explains more of the light than a
  * single pixel does. Compare the two signal-to-noise ratios: Σ w I / √Σ w² against the peak.
  */
-const isSinglePixel = (probe: Probe): boolean => probe.peak > probe.sum / Math.sqrt(probe.weight2);
+const isSinglePixel = (list: Float64Array, k: number): boolean => {
+  const e = k * momentFields;
+  return list[e + momentAt.peak] > list[e + momentAt.sum] / Math.sqrt(list[e + momentAt.weight2]);
+};
 
-/** The same with the weight matched to the star, whatever the pitch of the pixels; leaves the probe's sums behind. */
-function isOnePixelUnder(sampling: Sampling, probe: Probe, background: number): boolean {
-  const { xx, xy, yy } = probe;
-  probe.xx = probe.sxx;
-  probe.xy = probe.sxy;
-  probe.yy = probe.syy;
-  weigh(sampling, probe, background);
-  const one = isSinglePixel(probe);
-  if (xx !== probe.xx || yy !== probe.yy) {
-    probe.xx = xx;
-    probe.xy = xy;
-    probe.yy = yy;
-    weigh(sampling, probe, background);
+/** Index of the highest sample that counts within `reach` pixels of a place. */
+function highestNear(sampling: Sampling, x0: number, y0: number, reach: number): number {
+  const { data, width, height, parity } = sampling, cx = Math.round(x0), cy = Math.round(y0);
+  let most = -Infinity, at = -1;
+  for (let y = Math.max(0, cy - reach); y <= Math.min(height - 1, cy + reach); y++) {
+    for (let x = Math.max(0, cx - reach); x <= Math.min(width - 1, cx + reach); x++) {
+      if (parity !== -1 && ((x + y) & 1) !== parity) continue;
+      const v = data[y * width + x];
+      if (v > most) {
+        most = v;
+        at = y * width + x;
+      }
+    }
   }
-  return one;
+  return at;
+}
+
+/**
+ * Index of the highest sample in a block of 4 × 4 about one of 2 × 2 if it may be a single pixel's: if the lower two of its four
+ * neighbours have not a third of its height over the lowest of the block, where those of the narrowest star have two fifths.
+ */
+function loneliest(sampling: Sampling, x0: number, y0: number): number {
+  const { data, width, height, parity } = sampling;
+  const left = Math.max(0, x0 - 1), right = Math.min(width - 1, x0 + 2);
+  let most = -Infinity, least = Infinity, at = -1;
+  for (let y = Math.max(0, y0 - 1); y <= Math.min(height - 1, y0 + 2); y++) {
+    for (let x = left, i = y * width + left; x <= right; x++, i++) {
+      const v = data[i];
+      if (parity !== -1 && ((x + y) & 1) !== parity) continue;
+      if (v < least) least = v;
+      if (v > most) {
+        most = v;
+        at = i;
+      }
+    }
+  }
+  if (parity !== -1 || at < 0) return at;
+  const x = at % width, y = (at - x) / width, limit = least + (most - least) / 3;
+  let near = 0;
+  if (x > 0 && data[at - 1] > limit) near++;
+  if (x < width - 1 && data[at + 1] > limit) near++;
+  if (y > 0 && data[at - width] > limit) near++;
+  if (y < height - 1 && data[at + width] > limit) near++;
+  return near > 2 ? -1 : at;
 }
 
 /** Whether at least three samples round the peak are within half a percent of it: a clipped top. */
-function isFlatTopped(sampling: Sampling, at: number, background: number): boolean {
-  const { data, width, height, parity } = sampling;
+function isFlatTopped(sampling: Sampling, x: number, y: number, background: number): boolean {
+  const { data, width, height, parity } = sampling, at = highestNear(sampling, x, y, 3);
+  if (at < 0) return false;
   const x0 = at % width, y0 = (at - x0) / width, top = data[at] - background;
   let equal = 0;
   const reach = parity === -1 ? 1 : 2;
@@ -245,6 +292,8 @@ interface Region {
 }
 
 const REGION_LIMIT = 20000;
+/** A region of one sample. */
+const SPOT: Region = { area: 1, x: 0, y: 0, xx: 0, xy: 0, yy: 0, meets: 0 };
 
 function floodRegion(
   smooth: Grid,
@@ -314,46 +363,55 @@ interface Start {
 /** Eight places three samples away, x and y in turn. */
 const AROUND: readonly number[] = [3, 0, 2, 2, 0, 3, -2, 2, -3, 0, -2, -2, 0, -3, 2, -2];
 
+/** Sub-sample place of a peak along one axis by a parabola through it and its neighbours; 0 at a border. */
+function vertex(data: Float32Array, at: number, step: number, first: boolean, last: boolean): number {
+  if (first || last) return 0;
+  const a = data[at - step], b = data[at + step], curve = a + b - 2 * data[at];
+  return curve < 0 ? Math.max(-0.5, Math.min(0.5, (a - b) / (2 * curve))) : 0;
+}
+
 function startsOf(level: Level, most: number): { starts: Start[]; humps: number } {
-  const { smooth, binning, peaks } = level;
-  const labels = new Int32Array(smooth.data.length), queue = new Int32Array(REGION_LIMIT + 8);
-  const starts: Start[] = [], around = new Float64Array(8);
+  const { smooth, binning, peaks } = level, { width, height, data } = smooth;
+  const room = borrowPlane(data.length), labels = new Int32Array(room.buffer, room.byteOffset, room.length).fill(0);
+  const queue = new Int32Array(REGION_LIMIT + 8), starts: Start[] = [], around = new Float64Array(8);
   let humps = 0;
   for (let k = 0; k < peaks.length && starts.length < most; k++) {
-    const i = peaks[k], x = i % smooth.width, y = (i - x) / smooth.width, v = smooth.data[i];
+    const i = peaks[k], x = i % width, y = (i - x) / width, v = data[i];
     const noise = noiseAt(level, x, y);
-    // A second peak is one of its own if the saddle between them lies more than three sigma and a fifth below it.
-    const region = floodRegion(smooth, labels, i, Math.max(v - Math.max(3 * noise, 0.2 * v), 0.5 * v), k + 1, queue);
+    // A second peak is one of its own if the saddle between them lies more than three sigma and a fifth below it. The faintest peaks
+    // have no humps to tell: there are many, and nearly all are noise.
+    const region = v < 4 * noise && labels[i] === 0
+      ? { ...SPOT, x, y }
+      : floodRegion(smooth, labels, i, Math.max(v - Math.max(3 * noise, 0.2 * v), 0.5 * v), k + 1, queue);
     if (region.meets !== 0) {
       humps++;
       continue;
     }
-    // Sub-sample place of the peak by parabolas through it and its neighbours.
-    const parabola = (a: number, b: number) => {
-      const curve = a + b - 2 * v;
-      return curve < 0 ? Math.max(-0.5, Math.min(0.5, (a - b) / (2 * curve))) : 0;
-    };
     const long = region.area > 14;
-    const px = long ? region.x : x + parabola(smooth.data[i - 1], smooth.data[i + 1]);
-    const py = long ? region.y : y + parabola(smooth.data[i - smooth.width], smooth.data[i + smooth.width]);
+    const px = long ? region.x : x + vertex(data, i, 1, x === 0, x === width - 1);
+    const py = long ? region.y : y + vertex(data, i, width, y === 0, y === height - 1);
     const b2 = binning * binning;
     for (let a = 0; a < 8; a++) {
-      const rx = Math.max(0, Math.min(smooth.width - 1, x + AROUND[2 * a]));
-      const ry = Math.max(0, Math.min(smooth.height - 1, y + AROUND[2 * a + 1]));
-      around[a] = smooth.data[ry * smooth.width + rx];
+      const rx = Math.max(0, Math.min(width - 1, x + AROUND[2 * a]));
+      const ry = Math.max(0, Math.min(height - 1, y + AROUND[2 * a + 1]));
+      const u = data[ry * width + rx];
+      let j = a;
+      for (; j > 0 && around[j - 1] > u; j--) around[j] = around[j - 1];
+      around[j] = u;
     }
     starts.push({
       x: px * binning + (binning - 1) / 2,
       y: py * binning + (binning - 1) / 2,
       height: v,
       sigmas: v / noise,
-      contrast: (v - medianInPlace(around, 8)) / noise,
+      contrast: (v - (around[3] + around[4]) / 2) / noise,
       xx: region.xx * b2,
       xy: region.xy * b2,
       yy: region.yy * b2,
       area: region.area,
     });
   }
+  returnPlane(room);
   return { starts, humps };
 }
 
@@ -377,28 +435,77 @@ function neighbourLevel(sampling: Sampling, at: number): number {
   return near.length === 0 ? NaN : medianInPlace(Float64Array.from(near));
 }
 
+/** A list for {@linkcode measureMoments}, and the call. */
+const weighings = (count: number): Float64Array => new Float64Array(momentFields * count);
+function entry(
+  list: Float64Array,
+  k: number,
+  task: 0 | 1 | 2,
+  x: number,
+  y: number,
+  shape: Ellipse,
+  sky: number,
+): number {
+  const e = k * momentFields;
+  list[e + momentAt.task] = task;
+  list[e + momentAt.x] = x;
+  list[e + momentAt.y] = y;
+  list[e + momentAt.xx] = shape.xx;
+  list[e + momentAt.xy] = shape.xy;
+  list[e + momentAt.yy] = shape.yy;
+  list[e + momentAt.background] = sky;
+  list[e + momentAt.rounds] = 1;
+  return e;
+}
+function weighAll(sampling: Sampling, list: Float64Array, coarse: number = leastVariance(sampling)): void {
+  const { data, width, height, parity } = sampling;
+  if (list.length > 0) measureMoments(data, width, height, parity, coarse, list);
+}
+
+const round = (variance: number): Ellipse => ({ xx: variance, xy: 0, yy: variance });
+const shapeAt = (list: Float64Array, e: number): Ellipse => ({
+  xx: list[e + momentAt.xx],
+  xy: list[e + momentAt.xy],
+  yy: list[e + momentAt.yy],
+});
+
+/** Give back what a survey holds; its grid and filled samples must not be used afterwards. */
+export function closeSurvey(seen: Survey, given: Sampling): void {
+  returnPlane(seen.grid.data);
+  if (seen.sampling !== given) returnPlane(seen.sampling.data);
+}
+
 /** Survey the frame. */
 export function survey(given: Sampling, settings: SurveySettings): Survey {
   let sampling = given;
-  const { width, height, parity } = sampling;
+  const { width, height, parity } = sampling, sigmas = settings.detectionSigma;
   const grid = blockMeans(sampling.data, width, height, parity);
   const tile = Math.max(4, Math.min(TILE, grid.width, grid.height));
   const rough = tileStatistics(grid, tile);
   const { columns, rows } = rough;
-  const level = smoothMesh(rough.level, columns, rows), tileNoise = smoothMesh(rough.noise, columns, rows);
-  const mesh: Mesh = { columns, rows, tile, level, noise: tileNoise };
-  subtractMesh(grid, level, columns, rows, tile);
-  const gridNoise = medianInPlace(Float64Array.from(tileNoise));
-  const rest: Grid = { ...grid, data: grid.data.slice() };
-  const fineTile = Math.min(FINE_TILE, tile), fine = tileMedians(grid, fineTile);
-  const fineLevel = smoothMesh(fine.level, fine.columns, fine.rows);
-  subtractMesh(grid, fineLevel, fine.columns, fine.rows, fineTile);
-  const banding = subtractLines(grid, gridNoise);
-  const background = medianInPlace(Float64Array.from(level));
+  const mesh: Mesh = {
+    columns,
+    rows,
+    tile,
+    level: smoothMesh(rough.level, columns, rows),
+    noise: smoothMesh(rough.noise, columns, rows),
+  };
+  subtractSurface(grid, mesh);
+  const gridNoise = medianInPlace(Float64Array.from(mesh.noise));
+  // Small tiles follow a nebula: a star up to about a tile wide leaves no mark on the median of 3 × 3 of them, and structure of three
+  // tiles (48 pixels) is followed.
+  let fine: TileLevels | null = null;
+  if (grid.width >= 8 && grid.height >= 8) {
+    const tiles = tileMiddles(grid);
+    fine = { ...tiles, level: smoothMesh(tiles.level, tiles.columns, tiles.rows, tiles.smooth) };
+    subtractSurface(grid, fine);
+  }
+  const banding = subtractBanding(grid, gridNoise);
+  const background = medianInPlace(Float64Array.from(mesh.level));
   const perPixel = parity === -1 ? 2 : Math.SQRT2;
   const noise = gridNoise * perPixel;
   const turned = { singlePixel: 0, narrow: 0, wide: 0, partOfAnother: 0, border: 0 };
-  const base = {
+  const report = (): Survey => ({
     sampling,
     grid,
     mesh,
@@ -408,93 +515,104 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     gridNoise,
     rowBanding: banding.rows,
     columnBanding: banding.columns,
-  };
-  const none: Survey = {
-    ...base,
     width: null,
     searchBinning: 2,
     stars: [],
     truncated: false,
     turnedDown: turned,
-  };
-  if (!(gridNoise > 0)) return none;
+  });
+  if (!(gridNoise > 0)) return report();
 
   const noiseHere = (x: number, y: number) =>
-    perPixel * tileNoise[
+    perPixel * mesh.noise[
       Math.min(rows - 1, Math.floor(y / (2 * tile))) * columns +
       Math.min(columns - 1, Math.floor(x / (2 * tile)))
     ];
   // Wide stars would be taken for nebula by the small tiles: below, a wider search does without them.
-  let followed = true;
+  let followed = fine !== null;
   const skyHere = (x: number, y: number) => {
-    const gx = (x - 0.5) / 2, gy = (y - 0.5) / 2, sky = meshAt(level, columns, rows, tile, gx, gy);
-    return followed ? sky + meshAt(fineLevel, fine.columns, fine.rows, fineTile, gx, gy) : sky;
+    const gx = (x - 0.5) / 2, gy = (y - 0.5) / 2, sky = meshAt(mesh, gx, gy);
+    return followed && fine !== null ? sky + meshAt(fine, gx, gy) : sky;
   };
-  const signalToNoise = (probe: Probe, sigma: number): number => {
-    const own = settings.electronsPerUnit > 0 ? Math.max(0, probe.weight2Light) / settings.electronsPerUnit : 0;
-    return probe.sum / Math.sqrt(probe.weight2 * sigma * sigma + own);
+  const signalToNoise = (list: Float64Array, e: number, sigma: number): number => {
+    const own = settings.electronsPerUnit > 0 ? Math.max(0, list[e + momentAt.light2]) / settings.electronsPerUnit : 0;
+    return list[e + momentAt.sum] / Math.sqrt(list[e + momentAt.weight2] * sigma * sigma + own);
   };
-  const ring = new Float64Array(16);
   const limit = Math.max(20, settings.maximumStars) * 4;
 
   /** First look at the brightest candidates of a level: which settle on a shape, and which. */
   const firstLook = (search: Level, starts: readonly Start[], count: number) => {
-    const shapes: { size: number; probe: Probe; snr: number; start: Start }[] = [];
-    let tried = 0;
-    for (const start of [...starts].sort((a, b) => b.contrast - a.contrast)) {
-      if (tried >= count) break;
-      const guess = (0.75 * search.binning) ** 2;
-      const sky = skyHere(start.x, start.y), sigma = noiseHere(start.x, start.y);
-      const probe = createProbe(start.x, start.y, guess);
-      if (start.area > 14) {
-        probe.sxx = 2 * start.xx + guess;
-        probe.sxy = 2 * start.xy;
-        probe.syy = 2 * start.yy + guess;
-      } else {
-        weigh(sampling, probe, sky);
-        if (isSinglePixel(probe)) continue;
-      }
-      tried++;
-      const reach = Math.max(3 * search.binning, 1.5 * Math.sqrt(start.xx + start.yy));
-      if (!adapt(sampling, probe, sky, reach, 0.12, (width * width + height * height) / 16, 25)) continue;
-      const snr = signalToNoise(probe, sigma);
-      if (!(snr >= settings.detectionSigma)) continue;
-      const raw = sampling.data[probe.peakAt];
-      if (raw >= settings.saturationLevel || isFlatTopped(sampling, probe.peakAt, sky)) continue;
-      shapes.push({ size: 0.25 * Math.log(probe.sxx * probe.syy - probe.sxy * probe.sxy), probe, snr, start });
-    }
+    const sorted = [...starts].sort((a, b) => b.contrast - a.contrast).slice(0, 2 * count);
+    const guess = (0.75 * search.binning) ** 2, glimpse = weighings(sorted.length);
+    sorted.forEach((start, k) => entry(glimpse, k, 0, start.x, start.y, round(guess), skyHere(start.x, start.y)));
+    weighAll(sampling, glimpse);
+    const tried = sorted.filter((start, k) => start.area > 14 || !isSinglePixel(glimpse, k)).slice(0, count);
+    const list = weighings(tried.length);
+    tried.forEach((start, k) => {
+      const long = start.area > 14 ? 2 : 0;
+      const shape = { xx: long * start.xx + guess, xy: long * start.xy, yy: long * start.yy + guess };
+      const e = entry(list, k, 2, start.x, start.y, shape, skyHere(start.x, start.y));
+      list[e + momentAt.reach] = Math.max(3 * search.binning, 1.5 * Math.sqrt(start.xx + start.yy));
+      list[e + momentAt.least] = 0.12;
+      list[e + momentAt.most] = (width * width + height * height) / 16;
+      list[e + momentAt.rounds] = 25;
+    });
+    weighAll(sampling, list);
+    const shapes: { size: number; shape: Ellipse; snr: number; start: Start }[] = [];
+    tried.forEach((start, k) => {
+      const e = k * momentFields, sky = list[e + momentAt.background];
+      if (list[e + momentAt.good] === 0) return;
+      const snr = signalToNoise(list, e, noiseHere(start.x, start.y));
+      if (!(snr >= sigmas)) return;
+      const x = list[e + momentAt.x], y = list[e + momentAt.y];
+      if (list[e + momentAt.peak] + sky >= settings.saturationLevel || isFlatTopped(sampling, x, y, sky)) return;
+      const shape = shapeAt(list, e);
+      shapes.push({ size: 0.5 * Math.log(ellipseArea(shape)), shape, snr, start });
+    });
     return shapes;
   };
 
-  let search = openLevel(grid, mesh, 2, settings.detectionSigma);
-  let found = startsOf(search, limit);
-  // A hot pixel next to a star takes the star for its hump, and spoils its shape: fill single pixels, in frame and grids, and look
+  let search = openLevel(grid, mesh, 2, sigmas);
+  // A hot pixel next to a star takes the star for its hump, and spoils its shape: fill single pixels, in frame and grid, and look
   // again. Twice, because one may hide another.
-  for (let round = 0; round < 2; round++) {
-    const single: number[] = [];
-    for (const start of found.starts) {
-      if (start.area > 14) continue;
-      const probe = createProbe(start.x, start.y, 2);
-      weigh(sampling, probe, skyHere(start.x, start.y));
+  for (let again = 0; again < 2; again++) {
+    const { peaks, smooth } = search, suspects: number[] = [];
+    for (let k = 0; k < peaks.length; k++) {
+      const i = peaks[k], gx = i % smooth.width, gy = (i - gx) / smooth.width, at = loneliest(sampling, 2 * gx, 2 * gy);
+      if (at >= 0) suspects.push(k, at);
+    }
+    const glimpse = weighings(suspects.length / 2), single: number[] = [];
+    for (let k = 0; 2 * k < suspects.length; k++) {
+      const i = peaks[suspects[2 * k]], gx = i % smooth.width, gy = (i - gx) / smooth.width;
+      const x = 2 * (gx + vertex(smooth.data, i, 1, gx === 0, gx === smooth.width - 1)) + 0.5;
+      const y = 2 * (gy + vertex(smooth.data, i, smooth.width, gy === 0, gy === smooth.height - 1)) + 0.5;
+      entry(glimpse, k, 0, x, y, round(2), skyHere(x, y));
+    }
+    weighAll(sampling, glimpse);
+    for (let k = 0; 2 * k < suspects.length; k++) {
+      const e = k * momentFields, x = glimpse[e + momentAt.x], y = glimpse[e + momentAt.y];
       // Noise alone makes a pixel of 5.5 sigma once in 50 million.
-      if (probe.peak > 5.5 * noiseHere(start.x, start.y) && isSinglePixel(probe)) single.push(probe.peakAt);
+      if (glimpse[e + momentAt.peak] > 5.5 * noiseHere(x, y) && isSinglePixel(glimpse, k)) {
+        single.push(suspects[2 * k + 1]);
+      }
     }
     if (single.length === 0) break;
-    const data = round === 0 && sampling === given ? sampling.data.slice() : sampling.data,
-      share = parity === -1 ? 0.25 : 0.5;
+    if (sampling === given) {
+      const filled = borrowPlane(given.data.length);
+      filled.set(given.data);
+      sampling = { ...given, data: filled };
+    }
+    const { data } = sampling, share = parity === -1 ? 0.25 : 0.5;
     for (const at of single) {
       const level = neighbourLevel(sampling, at), x = (at % width) >> 1, y = Math.floor(at / width) >> 1;
       if (level !== level || x >= grid.width || y >= grid.height) continue;
-      const excess = data[at] - level;
+      grid.data[y * grid.width + x] -= share * (data[at] - level);
       data[at] = level;
-      grid.data[y * grid.width + x] -= share * excess;
-      rest.data[y * grid.width + x] -= share * excess;
     }
     turned.singlePixel += single.length;
-    sampling = { ...sampling, data };
-    search = openLevel(grid, mesh, 2, settings.detectionSigma);
-    found = startsOf(search, limit);
+    search = openLevel(grid, mesh, 2, sigmas, search);
   }
+  let found = startsOf(search, limit);
   let shapes = firstLook(search, found.starts, 120);
   // Wide stars (defocus, a long focus) stand out more the wider the blocks: go up while the brightest gain, each at its place, so
   // that a nebula's knots, which the wider search would find as well, have no say.
@@ -508,12 +626,20 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     }
     return most / noiseAt(level, Math.min(w - 1, Math.max(0, x0)), Math.min(h - 1, Math.max(0, y0)));
   };
-  let up = rest, binning = 2;
   const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(halfSampleMode(shapes.map((each) => each.size)));
-  while (binning < 16 && up.width >= 32 && up.height >= 32 && (shapes.length < 5 || typicalSize() > 1.3 * binning)) {
+  let rest: Grid | null = null, up = grid, binning = 2;
+  while (
+    binning < 16 && up.width >= 32 && up.height >= 32 && (shapes.length < 5 || typicalSize() > 1.3 * binning)
+  ) {
+    if (rest === null) {
+      rest = { ...grid, data: borrowPlane(grid.data.length) };
+      rest.data.set(grid.data);
+      if (fine !== null) subtractSurface(rest, fine, -1);
+      up = rest;
+    }
     up = binned(up);
     binning *= 2;
-    const wider = openLevel(up, mesh, binning, settings.detectionSigma), wasFollowed: boolean = followed;
+    const wider = openLevel(up, mesh, binning, sigmas), wasFollowed: boolean = followed;
     const objects = [...(shapes.length >= 5 ? shapes.map((each) => each.start) : found.starts)]
       .sort((a, b) => b.contrast - a.contrast).slice(0, 20);
     if (objects.length === 0) break;
@@ -530,133 +656,180 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     found = starts;
     shapes = look;
   }
-  if (shapes.length === 0) return { ...none, turnedDown: { ...turned, partOfAnother: found.humps } };
   turned.partOfAnother = found.humps;
+  const settled = shapes.length === 0 ? null : judge();
+  returnPlane(search.smooth.data);
+  if (rest !== null) returnPlane(rest.data);
+  return settled ?? report();
 
-  // The frame's width: the tightest bunch of sizes, so that neither hot clusters nor nebula knots set it.
-  const mode = halfSampleMode(shapes.map((each) => each.size));
-  const near = shapes.filter((each) => Math.abs(each.size - mode) < 0.25);
-  const middle = (of: (probe: Probe) => number) => medianInPlace(Float64Array.from(near, (each) => of(each.probe)));
-  const frame: Width = { xx: middle((p) => p.sxx), xy: middle((p) => p.sxy), yy: middle((p) => p.syy) };
-  const frameSize = Math.sqrt(Math.sqrt(frame.xx * frame.yy - frame.xy * frame.xy));
-  const frameLong = Math.sqrt((frame.xx + frame.yy) / 2 + Math.hypot((frame.xx - frame.yy) / 2, frame.xy));
-  const frameShort2 = (frame.xx + frame.yy) / 2 - Math.hypot((frame.xx - frame.yy) / 2, frame.xy);
+  function judge(): Survey {
+    // The frame's width: the tightest bunch of sizes, so that neither hot clusters nor nebula knots set it.
+    const mode = halfSampleMode(shapes.map((each) => each.size));
+    const near = shapes.filter((each) => Math.abs(each.size - mode) < 0.25);
+    const middle = (of: (shape: Ellipse) => number) => medianInPlace(Float64Array.from(near, (each) => of(each.shape)));
+    const frame: Ellipse = { xx: middle((p) => p.xx), xy: middle((p) => p.xy), yy: middle((p) => p.yy) };
+    const frameSize = Math.sqrt(ellipseArea(frame)), frameLong = Math.sqrt(longVariance(frame));
+    const frameShort2 = shortVariance(frame);
+    const looked = new Map(shapes.map((each) => [each.start, each.shape]));
+    // One or two stars say nothing of what is usual.
+    const judged = near.length >= 3, { starts } = found;
 
-  const looked = new Map(shapes.map((each) => [each.start, each.probe]));
-  // One or two stars say nothing of what is usual.
-  const judged = near.length >= 3;
+    // What the mesh left under each star: believed as far as the rings of the frame scatter more than their noise.
+    const places = ringPlaces(Math.max(3, 5 * frameLong / 2)), scratch = new Float64Array(16);
+    const ground = followed || rest === null ? grid : rest;
+    const rings = Float64Array.from(
+      starts,
+      (start) => ringLevel(ground, (start.x - 0.5) / 2, (start.y - 0.5) / 2, places, scratch),
+    );
+    const ringNoise = 1.2533 * gridNoise / 4;
+    const scatter = 1.482602218505602 * medianInPlace(rings.map(Math.abs));
+    const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);
+    const trust = excess2 / (excess2 + ringNoise * ringNoise), far = 3 * Math.sqrt(excess2 + ringNoise * ringNoise);
 
-  // What the mesh left under each star: believed as far as the rings of the frame scatter more than their noise.
-  const radius = Math.max(3, 5 * frameLong / 2);
-  const ground = followed ? grid : rest;
-  const rings = found.starts.map((start) => ringLevel(ground, (start.x - 0.5) / 2, (start.y - 0.5) / 2, radius, ring));
-  const ringNoise = 1.2533 * gridNoise / 4;
-  const scatter = 1.482602218505602 * medianInPlace(Float64Array.from(rings, Math.abs));
-  const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);
-  const trust = excess2 / (excess2 + ringNoise * ringNoise);
-
-  const stars: Candidate[] = [];
-  const cell = Math.max(2, frameSize * 1.5), cells = new Map<number, Candidate[]>();
-  const across = Math.ceil(width / cell) + 2;
-  found.starts.forEach((start, k) => {
-    const sigma = noiseHere(start.x, start.y);
-    const off = Math.abs(rings[k]) > 3 * Math.sqrt(excess2 + ringNoise * ringNoise) ? rings[k] : trust * rings[k];
-    const sky = skyHere(start.x, start.y) + off;
-    const probe = createProbe(start.x, start.y, frame.xx);
-    probe.sxy = frame.xy;
-    probe.syy = frame.yy;
-    weightFor(sampling, probe);
-    const reach = Math.max(2.5, 2 * frameSize, start.area > 14 ? Math.sqrt(start.xx + start.yy) : 0);
-    // Most peaks of the grid are noise: one pass tells.
-    weigh(sampling, probe, sky);
-    if (!(probe.sum > 0.5 * settings.detectionSigma * sigma * Math.sqrt(probe.weight2))) return;
-    if (!centre(sampling, probe, sky, reach, 0.01, 12)) return;
-    let snr = signalToNoise(probe, sigma);
-    if (!(snr >= settings.detectionSigma)) return;
-    if (isOnePixelUnder(sampling, probe, sky)) {
-      turned.singlePixel++;
-      return;
-    }
-    if (probe.covered < 0.7 || probe.x < 0 || probe.y < 0 || probe.x > width - 1 || probe.y > height - 1) {
-      turned.border++;
-      return;
-    }
-    const raw = sampling.data[probe.peakAt];
-    const saturated = raw >= settings.saturationLevel || (snr > 50 && isFlatTopped(sampling, probe.peakAt, sky));
-    let shaped = false;
-    if (snr >= 8) {
-      // Where the first look settled on a shape, start from it: an arc or a long trail is far from any other start.
-      const seen = looked.get(start);
-      const own = createProbe(probe.x, probe.y, seen?.sxx ?? frame.xx);
-      own.sxy = seen?.sxy ?? frame.xy;
-      own.syy = seen?.syy ?? frame.yy;
-      shaped = adapt(
-        sampling,
-        own,
-        sky,
-        Math.max(1.5, frameSize),
-        0.1 * frameShort2,
-        40 * frameLong * frameLong,
-        snr > 30 ? 20 : 10,
-      );
-      if (shaped) {
-        const half = (own.sxx + own.syy) / 2, root = Math.hypot((own.sxx - own.syy) / 2, own.sxy);
-        const ratio = Math.sqrt(Math.sqrt(half * half - root * root)) / frameSize, doubt = 3 / snr;
-        if (!saturated && judged && Math.sqrt((half - root) / frameShort2) < 0.62 - doubt) {
-          turned.narrow++;
-          return;
-        }
-        if (!saturated && judged && ratio > 1.6 + 2 * doubt) {
-          turned.wide++;
-          return;
-        }
-        Object.assign(probe, own);
-        // The weight is the last step's: weigh once more with it for light and peak.
-        weigh(sampling, probe, sky);
-        snr = signalToNoise(probe, sigma);
-      } else if (snr >= 15 && !saturated && judged) {
-        turned.wide++;
+    // Centre under the frame's ellipse. Most peaks of the grid are noise: one pass tells.
+    const centred = weighings(starts.length);
+    starts.forEach((start, k) => {
+      const off = Math.abs(rings[k]) > far ? rings[k] : trust * rings[k];
+      const e = entry(centred, k, 1, start.x, start.y, frame, skyHere(start.x, start.y) + off);
+      centred[e + momentAt.reach] = Math.max(2.5, 2 * frameSize, start.area > 14 ? Math.sqrt(start.xx + start.yy) : 0);
+      // What is bright gets a shape of its own afterwards, and with it its last place.
+      centred[e + momentAt.tolerance] = start.sigmas > 15 ? 0.5 : 0.1;
+      centred[e + momentAt.floor] = 0.5 * sigmas * noiseHere(start.x, start.y);
+      centred[e + momentAt.rounds] = 12;
+    });
+    weighAll(sampling, centred);
+    const kept: number[] = [];
+    starts.forEach((start, k) => {
+      const e = k * momentFields;
+      if (centred[e + momentAt.good] === 1 && signalToNoise(centred, e, noiseHere(start.x, start.y)) >= sigmas) {
+        kept.push(k);
+      }
+    });
+    // Single pixels show under the weight that matches a star, whatever the pitch of the pixels; where that is coarse the centring used
+    // a wider one.
+    let narrow = kept.length === 0 ? centred : weighings(kept.length);
+    const widened = kept.length > 0 && centred[kept[0] * momentFields + momentAt.weightXx] !== frame.xx;
+    if (widened) {
+      kept.forEach((k, i) => {
+        const e = k * momentFields;
+        entry(narrow, i, 0, centred[e + momentAt.x], centred[e + momentAt.y], frame, centred[e + momentAt.background]);
+      });
+      weighAll(sampling, narrow, 0);
+    } else narrow = centred;
+    const own = weighings(kept.length), ownOf = new Int32Array(starts.length).fill(-1);
+    const settled: { k: number; single: Float64Array; at: number }[] = [];
+    let shapesAsked = 0;
+    kept.forEach((k, i) => {
+      const e = k * momentFields, x = centred[e + momentAt.x], y = centred[e + momentAt.y], start = starts[k];
+      if (isSinglePixel(narrow, widened ? i : k)) {
+        turned.singlePixel++;
         return;
       }
-    }
-    // A peak found twice, from two humps of one star.
-    const cx = Math.floor(probe.x / cell) + 1, cy = Math.floor(probe.y / cell) + 1;
-    for (let dy = -1; dy <= 1; dy++) {
-      for (let dx = -1; dx <= 1; dx++) {
-        for (const other of cells.get((cy + dy) * across + cx + dx) ?? []) {
-          if ((other.x - probe.x) ** 2 + (other.y - probe.y) ** 2 < frameSize * frameSize) {
-            turned.partOfAnother++;
-            return;
+      const covered = centred[e + momentAt.covered];
+      if (covered < 0.15 || x < -0.5 || y < -0.5 || x > width - 0.5 || y > height - 0.5) {
+        turned.border++;
+        return;
+      }
+      settled.push({ k, single: narrow, at: (widened ? i : k) * momentFields });
+      const snr = signalToNoise(centred, e, noiseHere(start.x, start.y));
+      // What a border cuts has no shape of its own.
+      if (!(snr >= 8 && covered > 0.9)) return;
+      // Where the first look settled on a shape, start from it: an arc or a long trail is far from any other start.
+      const o = entry(own, shapesAsked, 2, x, y, looked.get(start) ?? frame, centred[e + momentAt.background]);
+      own[o + momentAt.reach] = Math.max(1.5, frameSize);
+      own[o + momentAt.least] = 0.1 * frameShort2;
+      own[o + momentAt.most] = 40 * frameLong * frameLong;
+      own[o + momentAt.rounds] = snr > 30 ? 20 : 10;
+      ownOf[k] = shapesAsked++;
+    });
+    weighAll(sampling, own.subarray(0, shapesAsked * momentFields));
+
+    const stars: Candidate[] = [];
+    const cell = Math.max(2, frameSize * 1.5), cells = new Map<number, Candidate[]>();
+    const across = Math.ceil(width / cell) + 3;
+    for (const { k, single, at } of settled) {
+      const sigma = noiseHere(starts[k].x, starts[k].y);
+      let list = centred, e = k * momentFields, snr = signalToNoise(list, e, sigma), shaped = false;
+      const sky = list[e + momentAt.background], covered = list[e + momentAt.covered];
+      let x = list[e + momentAt.x], y = list[e + momentAt.y], shape: Ellipse = frame;
+      const saturated = list[e + momentAt.peak] + sky >= settings.saturationLevel ||
+        (snr > 50 && isFlatTopped(sampling, x, y, sky));
+      if (ownOf[k] >= 0) {
+        const o = ownOf[k] * momentFields;
+        shaped = own[o + momentAt.good] === 1;
+        if (shaped) {
+          shape = shapeAt(own, o);
+          const ratio = Math.sqrt(ellipseArea(shape)) / frameSize, doubt = 3 / snr;
+          if (!saturated && judged && Math.sqrt(shortVariance(shape) / frameShort2) < 0.62 - doubt) {
+            turned.narrow++;
+            continue;
+          }
+          if (!saturated && judged && ratio > 1.6 + 2 * doubt) {
+            turned.wide++;
+            continue;
+          }
+          list = own;
+          e = o;
+          x = own[o + momentAt.x];
+          y = own[o + momentAt.y];
+          snr = signalToNoise(own, o, sigma);
+        } else if (snr >= 15 && !saturated && judged) {
+          turned.wide++;
+          continue;
+        }
+      }
+      // A peak found twice, from two humps of one star.
+      const cx = Math.floor(x / cell) + 1, cy = Math.floor(y / cell) + 1;
+      let twice = false;
+      for (let dy = -1; dy <= 1 && !twice; dy++) {
+        for (let dx = -1; dx <= 1 && !twice; dx++) {
+          for (const other of cells.get((cy + dy) * across + cx + dx) ?? []) {
+            if ((other.x - x) ** 2 + (other.y - y) ** 2 < frameSize * frameSize) twice = true;
           }
         }
       }
+      if (twice) {
+        turned.partOfAnother++;
+        continue;
+      }
+      const area = ellipseArea(shape);
+      const star: Candidate = {
+        x,
+        y,
+        xx: shape.xx,
+        xy: shape.xy,
+        yy: shape.yy,
+        // Where the weight lies whole in the frame by its integral, else by what of it does.
+        height: covered > 0.9
+          ? gaussianLight(sampling, list, e) / (2 * Math.PI * area)
+          : single[at + momentAt.sum] / single[at + momentAt.weight2],
+        peak: list[e + momentAt.peak],
+        snr,
+        background: sky,
+        saturated,
+        shaped,
+      };
+      const key = cy * across + cx, there = cells.get(key);
+      if (there === undefined) cells.set(key, [star]);
+      else there.push(star);
+      stars.push(star);
     }
-    const star: Candidate = {
-      x: probe.x,
-      y: probe.y,
-      xx: probe.sxx,
-      xy: probe.sxy,
-      yy: probe.syy,
-      height: gaussianLight(sampling, probe) / (2 * Math.PI * Math.sqrt(probe.sxx * probe.syy - probe.sxy * probe.sxy)),
-      peak: probe.peak,
-      snr,
-      background: sky,
-      saturated,
-      shaped,
+    const light = (star: Candidate) => star.height * ellipseArea(star);
+    stars.sort((a, b) => light(b) - light(a) || a.y - b.y || a.x - b.x);
+    return {
+      ...report(),
+      width: frame,
+      searchBinning: search.binning,
+      stars: stars.slice(0, settings.maximumStars),
+      truncated: stars.length > settings.maximumStars || found.starts.length >= limit,
     };
-    const key = cy * across + cx, list = cells.get(key);
-    if (list === undefined) cells.set(key, [star]);
-    else list.push(star);
-    stars.push(star);
-  });
-  const light = (star: Candidate) => star.height * Math.sqrt(star.xx * star.yy - star.xy * star.xy);
-  stars.sort((a, b) => light(b) - light(a) || a.y - b.y || a.x - b.x);
-  return {
-    ...base,
-    width: frame,
-    searchBinning: search.binning,
-    stars: stars.slice(0, settings.maximumStars),
-    truncated: stars.length > settings.maximumStars || found.starts.length >= limit,
-    turnedDown: turned,
-  };
+  }
+}
+
+/** Light of a Gaussian star under the weight of an entry: Σ w I √(|M + W| / |W|), M the star's moments and W the weight's. */
+function gaussianLight(sampling: Sampling, list: Float64Array, e: number): number {
+  const xx = list[e + momentAt.weightXx], xy = list[e + momentAt.weightXy], yy = list[e + momentAt.weightYy];
+  const { xx: sxx, xy: sxy, yy: syy } = shapeAt(list, e);
+  const both = (xx + sxx) * (yy + syy) - (xy + sxy) ** 2, own = xx * yy - xy * xy;
+  return list[e + momentAt.sum] * (sampling.parity === -1 ? 1 : 2) * Math.sqrt(both / own) / list[e + momentAt.covered];
 }

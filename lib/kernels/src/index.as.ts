@@ -6,3 +6,5 @@ export { starlet } from "./starlet.as";
 export { piecesRow, polynomial } from "./surface.as";
 export { placesAffine, placesBetween, warp } from "./warp.as";
 export { huberTest } from "./huber.as";
+export { blockMeans, findPeaks, lineMiddles, smoothGrid, subtractLines, tileMiddles, tileStatistics } from "./survey.as";
+export { moments } from "./moments.as";

@@ -1,0 +1,235 @@
+// Gaussian-weighted moments of stars: a list of them, each with what is known and what was found in 32 doubles.
+import { floatA, loadA } from "./planes.as";
+
+// Weights are cut at three sigma: the product of a weight and a star that matches it has fallen to 1e-4 there.
+const CUT: f64 = 9;
+
+let sum: f64, weight2: f64, light2: f64, dx: f64, dy: f64, mxx: f64, mxy: f64, myy: f64, peak: f64, covered: f64;
+
+@inline function across(v: v128): f64 {
+  return (<f64>f32x4.extract_lane(v, 0) + <f64>f32x4.extract_lane(v, 2)) + (<f64>f32x4.extract_lane(v, 1) + <f64>f32x4.extract_lane(v, 3));
+}
+
+// exp(−t/2) as the sixteenth power of a polynomial of degree four: right to 3e-4 at the cut, to 1e-7 at a third of the peak.
+@inline function falloff(t: v128): v128 {
+  const one = f32x4.splat(1), u = f32x4.mul(t, f32x4.splat(1.0 / 32.0));
+  let g = f32x4.sub(f32x4.mul(u, f32x4.splat(1.0 / 24.0)), f32x4.splat(1.0 / 6.0));
+  g = f32x4.add(f32x4.mul(g, u), f32x4.splat(0.5));
+  g = f32x4.sub(f32x4.mul(g, u), one);
+  g = f32x4.add(f32x4.mul(g, u), one);
+  g = f32x4.mul(g, g);
+  g = f32x4.mul(g, g);
+  g = f32x4.mul(g, g);
+  return f32x4.mul(g, g);
+}
+
+// Share of pixels at distances v that lies between two of them.
+@inline function between(v: v128, low: f32, high: f32): v128 {
+  const half = f32x4.splat(0.5), one = f32x4.splat(1), zero = f32x4.splat(0);
+  const a = f32x4.pmax(zero, f32x4.pmin(one, f32x4.sub(f32x4.add(v, half), f32x4.splat(low))));
+  return f32x4.mul(a, f32x4.pmax(zero, f32x4.pmin(one, f32x4.sub(f32x4.splat(high), f32x4.sub(v, half)))));
+}
+
+// Four samples of a row, NaN beyond its end.
+@inline function four(p: usize, x: i32, w: i32): v128 {
+  if (x + 4 <= w) return loadA(p);
+  let v = f32x4.replace_lane(f32x4.splat(NaN), 0, floatA(p));
+  if (x + 1 < w) v = f32x4.replace_lane(v, 1, floatA(p + 4));
+  if (x + 2 < w) v = f32x4.replace_lane(v, 2, floatA(p + 8));
+  return v;
+}
+
+// One pass under the weight (xx, xy, yy) at (x0, y0). Near a border, if `even`, only pixels whose opposite is in the frame count. A
+// weight along the axes is the product of a factor a column, in `room`, and one a row.
+function weigh(
+  a: usize, w: i32, h: i32, parity: i32, x0: f64, y0: f64, xx: f64, xy: f64, yy: f64, background: f64, room: usize, even: bool,
+): void {
+  const det = xx * yy - xy * xy, ixx = yy / det, ixy = -xy / det, iyy = xx / det, ry = sqrt(CUT * yy);
+  // Rows of one length along the ellipse's own slant; what lies outside it is masked.
+  const slant = xy / yy, chord = sqrt(CUT * det / yy), straight = xy == 0;
+  // Mirror images of the frame's borders, as distances: between them a pixel's opposite is in the frame, on them part of it.
+  const x1 = even ? x0 - (<f64>w - 0.5) : -1e6, x2 = even ? x0 + 0.5 : 1e6;
+  const y1 = even ? y0 - (<f64>h - 0.5) : -1e6, y2 = even ? y0 + 0.5 : 1e6;
+  const top = <i32>max(max(0, ceil(y0 - ry)), ceil(y0 + y1 - 0.5));
+  const bottom = <i32>min(min(<f64>(h - 1), floor(y0 + ry)), floor(y0 + y2 + 0.5));
+  const first = max(0, ceil(x0 + x1 - 0.5)), last = min(<f64>(w - 1), floor(x0 + x2 + 0.5));
+  const near = x1 > -chord - ry || x2 < chord + ry || y1 > -ry || y2 < ry;
+  const zero = f32x4.splat(0), sky = f32x4.splat(<f32>background), cut = f32x4.splat(<f32>CUT), kxx = f32x4.splat(<f32>ixx);
+  const lanes = f32x4(0, 1, 2, 3), fours = f32x4.splat(4);
+  let s = zero, sx = zero, sy = zero, sxx = zero, sxy = zero, syy = zero, s1 = zero, s2 = zero, s2i = zero, most = zero;
+  let left = <i32>max(first, ceil(x0 - chord)), right = <i32>min(last, floor(x0 + chord));
+  if (straight) {
+    let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes), q = room;
+    const limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
+    for (let x = left; x <= right; x += 4, q += 16) {
+      let g = v128.and(falloff(f32x4.mul(f32x4.mul(kxx, vx), vx)), f32x4.le(vx, limit));
+      if (near) g = f32x4.mul(g, between(vx, <f32>x1, <f32>x2));
+      v128.store(q, g);
+      vx = f32x4.add(vx, fours);
+    }
+  }
+  for (let y = top; y <= bottom; y++) {
+    const ey = <f64>y - y0;
+    if (!straight) {
+      const middle = x0 + slant * ey;
+      left = <i32>max(first, ceil(middle - chord));
+      right = <i32>min(last, floor(middle + chord));
+    }
+    if (left > right) continue;
+    const vy = f32x4.splat(<f32>ey), kc = f32x4.splat(<f32>(iyy * ey * ey));
+    // On a mosaic every second lane counts.
+    let odd = i32x4.splat(-1);
+    if (parity >= 0) odd = ((left + y) & 1) == parity ? i32x4(-1, 0, -1, 0) : i32x4(0, -1, 0, -1);
+    let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes), r = zero, rx = zero, rxx = zero;
+    let p = a + (<usize>(y * w + left) << 2);
+    if (straight) {
+      let row = v128.and(falloff(kc), odd);
+      if (near) row = f32x4.mul(row, between(vy, <f32>y1, <f32>y2));
+      let q = room;
+      for (let x = left; x <= right; x += 4, p += 16, q += 16) {
+        let v = f32x4.sub(four(p, x, w), sky);
+        const factor = v128.load(q), known = v128.and(f32x4.eq(v, v), f32x4.ne(factor, zero));
+        const g = v128.and(f32x4.mul(factor, row), known);
+        v = v128.and(v, known);
+        most = f32x4.pmax(most, v128.and(v, odd));
+        const wv = f32x4.mul(g, v), wx = f32x4.mul(wv, vx);
+        r = f32x4.add(r, wv);
+        rx = f32x4.add(rx, wx);
+        rxx = f32x4.add(rxx, f32x4.mul(wx, vx));
+        s1 = f32x4.add(s1, g);
+        s2 = f32x4.add(s2, f32x4.mul(g, g));
+        s2i = f32x4.add(s2i, f32x4.mul(g, wv));
+        vx = f32x4.add(vx, fours);
+      }
+    } else {
+      const kb = f32x4.splat(<f32>(2 * ixy * ey)), limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
+      for (let x = left; x <= right; x += 4, p += 16) {
+        let v = f32x4.sub(four(p, x, w), sky);
+        const t = f32x4.add(f32x4.mul(f32x4.add(f32x4.mul(kxx, vx), kb), vx), kc);
+        const mask = v128.and(v128.and(f32x4.le(t, cut), f32x4.eq(v, v)), v128.and(f32x4.le(vx, limit), odd));
+        let g = v128.and(falloff(t), mask);
+        if (near) g = f32x4.mul(g, f32x4.mul(between(vx, <f32>x1, <f32>x2), between(vy, <f32>y1, <f32>y2)));
+        v = v128.and(v, mask);
+        most = f32x4.pmax(most, v);
+        const wv = f32x4.mul(g, v), wx = f32x4.mul(wv, vx);
+        r = f32x4.add(r, wv);
+        rx = f32x4.add(rx, wx);
+        rxx = f32x4.add(rxx, f32x4.mul(wx, vx));
+        s1 = f32x4.add(s1, g);
+        s2 = f32x4.add(s2, f32x4.mul(g, g));
+        s2i = f32x4.add(s2i, f32x4.mul(g, wv));
+        vx = f32x4.add(vx, fours);
+      }
+    }
+    const ry2 = f32x4.mul(r, vy);
+    s = f32x4.add(s, r);
+    sx = f32x4.add(sx, rx);
+    sxx = f32x4.add(sxx, rxx);
+    sy = f32x4.add(sy, ry2);
+    sxy = f32x4.add(sxy, f32x4.mul(rx, vy));
+    syy = f32x4.add(syy, f32x4.mul(ry2, vy));
+  }
+  sum = across(s);
+  weight2 = across(s2);
+  light2 = across(s2i);
+  dx = across(sx) / sum;
+  dy = across(sy) / sum;
+  mxx = across(sxx) / sum;
+  mxy = across(sxy) / sum;
+  myy = across(syy) / sum;
+  peak = max(max(<f64>f32x4.extract_lane(most, 0), <f64>f32x4.extract_lane(most, 1)),
+    max(<f64>f32x4.extract_lane(most, 2), <f64>f32x4.extract_lane(most, 3)));
+  // The integral of the weight within the cut, a rectangle or an ellipse; on a mosaic every second pixel counts.
+  covered = across(s1) * (parity < 0 ? 1 : 2) / ((straight ? 0.9946076967722628 : 0.9888910034617577) * 6.283185307179586 * sqrt(det));
+}
+
+// The mixed moment of the weight for a star: its own; 0 where it is as good as round, because that is quicker and as true.
+@inline function mixed(sxx: f64, sxy: f64, syy: f64): f64 {
+  return sxy * sxy < 0.0025 * sxx * syy ? 0 : sxy;
+}
+
+// Weight for a star of moments (sxx, sxy, syy): its own, widened where the pixels are too coarse for it.
+@inline function widening(sxx: f64, sxy: f64, syy: f64, least: f64): f64 {
+  const d = (sxx - syy) / 2, short = (sxx + syy) / 2 - sqrt(d * d + sxy * sxy);
+  if (!(short < 2 * least)) return 0;
+  return max(0, (short > 1.2 * least ? min(6 * least, 1 / (1 / least - 1 / short)) : 6 * least) - short);
+}
+
+// task 0: one pass. 1: centre with the weight held. 2: adapt centre and ellipse, then one pass more. See moments.ts for the fields.
+export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list: usize, count: i32, room: usize): void {
+  for (let k = 0; k < count; k++, list += 256) {
+    const task = <i32>load<f64>(list), start = load<f64>(list, 8), startY = load<f64>(list, 16), background = load<f64>(list, 48);
+    const reach = load<f64>(list, 56), tolerance = load<f64>(list, 64), least = load<f64>(list, 80), most = load<f64>(list, 88);
+    const rounds = <i32>load<f64>(list, 96), floor = load<f64>(list, 72);
+    let x = start, y = startY, sxx = load<f64>(list, 24), sxy = load<f64>(list, 32), syy = load<f64>(list, 40);
+    let add = widening(sxx, sxy, syy, coarse), good = 0.0;
+    for (let round = 0; round < rounds; round++) {
+      const xx = sxx + add, yy = syy + add, xy = mixed(sxx, sxy, syy);
+      weigh(a, w, h, parity, x, y, xx, xy, yy, background, room, task != 2);
+      if (task == 0) {
+        good = 1;
+        break;
+      }
+      if (!(sum > 0) || !(sum > floor * sqrt(weight2))) break;
+      const limit = 0.7 * sqrt(xx + yy);
+      const mx = max(-limit, min(limit, 2 * dx)), my = max(-limit, min(limit, 2 * dy));
+      x += mx;
+      y += my;
+      const off = (x - start) * (x - start) + (y - startY) * (y - startY);
+      if (!(off <= reach * reach)) break;
+      if (task == 1) {
+        if (mx * mx + my * my < tolerance * tolerance || round == rounds - 1) {
+          good = 1;
+          break;
+        }
+        continue;
+      }
+      // Moments about the weighted centroid, then M⁻¹ = M_weighted⁻¹ − W⁻¹.
+      const oxx = mxx - dx * dx, oxy = mxy - dx * dy, oyy = myy - dy * dy, od = oxx * oyy - oxy * oxy, wd = xx * yy - xy * xy;
+      const axx = oyy / od - yy / wd, axy = -oxy / od + xy / wd, ayy = oxx / od - xx / wd, ad = axx * ayy - axy * axy;
+      if (!(od > 0)) break;
+      // Flatter than the weight: let it grow along with what was seen.
+      let nxx = 2 * oxx, nxy = 2 * oxy, nyy = 2 * oyy;
+      if (axx > 0 && ad > 0) {
+        nxx = ayy / ad;
+        nxy = -axy / ad;
+        nyy = axx / ad;
+        // More than a factor of three in size at once overshoots on profiles with wings.
+        const grow = sqrt((nxx * nyy - nxy * nxy) / wd);
+        if (grow > 3) {
+          const back = 3 / grow;
+          nxx *= back;
+          nxy *= back;
+          nyy *= back;
+        }
+      }
+      const d = (nxx - nyy) / 2, middle = (nxx + nyy) / 2, root = sqrt(d * d + nxy * nxy);
+      if (!(middle - root >= least && middle + root <= most)) break;
+      const change = (abs(nxx - sxx) + abs(nyy - syy) + 2 * abs(nxy - sxy)) / (nxx + nyy);
+      sxx = nxx;
+      sxy = nxy;
+      syy = nyy;
+      add = widening(sxx, sxy, syy, coarse);
+      if ((change < 4e-3 * (1 - root / middle) && mx * mx + my * my < 1e-5 * (nxx + nyy)) || round == rounds - 1) {
+        good = 1;
+        // The weight is the last step's: weigh once more with it for light and peak.
+        weigh(a, w, h, parity, x, y, sxx + add, mixed(sxx, sxy, syy), syy + add, background, room, false);
+        break;
+      }
+    }
+    store<f64>(list, x, 8);
+    store<f64>(list, y, 16);
+    store<f64>(list, sxx, 24);
+    store<f64>(list, sxy, 32);
+    store<f64>(list, syy, 40);
+    store<f64>(list, good, 104);
+    store<f64>(list, sum, 112);
+    store<f64>(list, weight2, 120);
+    store<f64>(list, light2, 128);
+    store<f64>(list, peak, 136);
+    store<f64>(list, covered, 144);
+    store<f64>(list, sxx + add, 152);
+    store<f64>(list, mixed(sxx, sxy, syy), 160);
+    store<f64>(list, syy + add, 168);
+  }
+}

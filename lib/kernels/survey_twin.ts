@@ -1,0 +1,460 @@
+/** The kernels of a survey in plain TypeScript, operation by operation as src/survey.as.ts and src/moments.as.ts (see twin.ts). */
+
+const f = Math.fround;
+
+/** See blockMeans. */
+export function blockMeansTwin(
+  a: Float32Array,
+  o: Float32Array,
+  w: number,
+  gw: number,
+  gh: number,
+  parity: number,
+): void {
+  for (let y = 0, at = 0; y < gh; y++) {
+    for (let x = 0; x < gw; x++, at++) {
+      const p = 2 * y * w + 2 * x, q = p + w;
+      const four = parity < 0
+        ? [a[p], a[q], a[p + 1], a[q + 1]]
+        : parity === 0
+        ? [a[p], a[q + 1], NaN, NaN]
+        : [a[p + 1], a[q], NaN, NaN];
+      const s = parity < 0 ? f(f(four[0] + four[1]) + f(four[2] + four[3])) * 0.25 : f(four[0] + four[1]) * 0.5;
+      if (s === s) {
+        o[at] = s;
+        continue;
+      }
+      let sum = 0, n = 0;
+      for (const v of parity < 0 ? [four[0], four[2], four[1], four[3]] : four) {
+        if (v === v) {
+          sum = f(sum + v);
+          n++;
+        }
+      }
+      o[at] = sum / n;
+    }
+  }
+}
+
+function countUpTo(p: Float32Array, n: number, limit: number): number {
+  let c = 0;
+  for (let i = 0; i < n; i++) if (p[i] <= limit) c++;
+  return c;
+}
+function greatestUpTo(p: Float32Array, n: number, limit: number): number {
+  let v = -Infinity;
+  for (let i = 0; i < n; i++) if (p[i] <= limit && p[i] > v) v = p[i];
+  return v;
+}
+function leastAbove(p: Float32Array, n: number, limit: number): number {
+  let v = Infinity;
+  for (let i = 0; i < n; i++) if (p[i] > limit && p[i] < v) v = p[i];
+  return v;
+}
+
+/** The want-th of the first n numbers (1 = least), from a guess of where it lies; see `ranked` of the kernel. */
+export function rankedTwin(p: Float32Array, n: number, want: number, low: number, high: number): number {
+  low = f(low);
+  high = f(high);
+  let cl = countUpTo(p, n, low), ch = 0, near = f(f(high - low) / 512);
+  if (cl < want) ch = countUpTo(p, n, high);
+  if (!(cl < want && ch >= want)) {
+    low = leastAbove(p, n, -Infinity);
+    cl = countUpTo(p, n, low);
+    if (cl >= want) return low;
+    high = greatestUpTo(p, n, f(3.4028234e38));
+    ch = n;
+    near = 0;
+  }
+  for (let k = 0; k < 60; k++) {
+    if (!(f(high - low) > near)) break;
+    const part = k % 3 === 2 ? 0.5 : Math.min(0.95, Math.max(0.05, (want - 0.5 - cl) / (ch - cl)));
+    const m = f(low + (high - low) * part);
+    if (!(m > low && m < high)) break;
+    const c = countUpTo(p, n, m);
+    if (c === want) return greatestUpTo(p, n, m);
+    if (c === want - 1) return leastAbove(p, n, m);
+    if (c < want) {
+      low = m;
+      cl = c;
+    } else {
+      high = m;
+      ch = c;
+    }
+  }
+  return leastAbove(p, n, low);
+}
+
+/** See tileStatistics. */
+export function tileStatisticsTwin(
+  a: Float32Array,
+  w: number,
+  h: number,
+  tile: number,
+  columns: number,
+  rows: number,
+  step: number,
+  most: number,
+  out: Float64Array,
+): void {
+  const samples = new Float32Array(most), bends = new Float32Array(most), spread = new Float32Array(most);
+  let guess = 0, width = 0, turn = 0;
+  for (let r = 0, at = 0; r < rows; r++) {
+    const y0 = r * tile, y1 = r === rows - 1 ? h : y0 + tile;
+    for (let c = 0; c < columns; c++, at += 2) {
+      const x0 = c * tile, x1 = c === columns - 1 ? w : x0 + tile;
+      let n = 0, b = 0, seen = 0;
+      for (let y = y0; y < y1; y += step) {
+        seen += x1 - x0;
+        for (let x = x0, i = y * w + x0; x < x1; x++, i++) {
+          const v = a[i];
+          if (v !== v) continue;
+          samples[n++] = v;
+          if (x === 0 || x === w - 1) continue;
+          const d = f(f(f(v + v) - a[i - 1]) - a[i + 1]);
+          if (d === d) bends[b++] = Math.abs(d);
+        }
+      }
+      if (n < 1 || 4 * n < seen || b < 1) {
+        out[at] = out[at + 1] = NaN;
+        continue;
+      }
+      const want = (n >> 1) + 1;
+      const centre = rankedTwin(samples, n, want, f(guess - f(4 * width)), f(guess + f(4 * width)));
+      for (let i = 0; i < n; i++) spread[i] = Math.abs(f(samples[i] - centre));
+      const mad = rankedTwin(spread, n, want, 0, f(2 * width)), sigma = f(f(1.4826022) * mad), reach = f(2.5 * sigma);
+      guess = centre;
+      width = mad;
+      let kept = 0, below = 0;
+      const total = new Float32Array(4);
+      for (let i = 0; i < n; i++) {
+        const d = f(samples[i] - centre);
+        if (d < -reach) below++;
+        else if (d <= reach) {
+          kept++;
+          total[i & 3] += d;
+        }
+      }
+      const mean = centre + f(f(total[0] + total[2]) + f(total[1] + total[3])) / kept;
+      const middle = rankedTwin(samples, n, below + (kept >> 1) + 1, f(centre - mad), f(centre + mad));
+      out[at] = Math.abs(mean - middle) <= 0.3 * sigma ? 2.5 * middle - 1.5 * mean : middle;
+      const typical = rankedTwin(bends, b, (b >> 1) + 1, 0, f(2 * turn)), cut = f(f(2.5 * 1.482602218505602) * typical);
+      turn = typical;
+      const calm = countUpTo(bends, b, cut);
+      out[at + 1] = rankedTwin(bends, b, (calm >> 1) + 1, f(0.5 * typical), typical) / (0.66405 * Math.sqrt(6));
+    }
+  }
+}
+
+/** See tileMiddles. */
+export function tileMiddlesTwin(
+  a: Float32Array,
+  w: number,
+  columns: number,
+  rows: number,
+  out: Float32Array,
+  smooth: Float32Array,
+): void {
+  const seven = new Float32Array(7), middles = new Float32Array(7), nine = new Float32Array(9);
+  for (let r = 0; r < rows; r++) {
+    for (let c = 0; c < columns; c++) {
+      for (let x = 0; x < 7; x++) {
+        for (let y = 0; y < 7; y++) seven[y] = a[(8 * r + y) * w + 8 * c + x];
+        middles[x] = seven.sort()[3];
+      }
+      out[r * columns + c] = middles.sort()[3];
+    }
+  }
+  for (let r = 1; r < rows - 1; r++) {
+    for (let c = 1; c < columns - 1; c++) {
+      for (let k = 0; k < 9; k++) nine[k] = out[(r + Math.floor(k / 3) - 1) * columns + c + k % 3 - 1];
+      smooth[r * columns + c] = nine.sort()[4];
+    }
+  }
+}
+
+/** See subtractSurface. */
+export function subtractLinesTwin(
+  a: Float32Array,
+  o: Float32Array,
+  w: number,
+  h: number,
+  lines: Float32Array,
+  rows: number,
+  tile: number,
+  half: number,
+): void {
+  for (let y = 0, i = 0; y < h; y++) {
+    const v = Math.min(rows - 1, Math.max(0, (y - half) / tile)), r = Math.trunc(v), part = f(v - r);
+    const p = r * w, q = Math.min(rows - 1, r + 1) * w;
+    for (let x = 0; x < w; x++, i++) {
+      const s = lines[p + x], d = f(a[i] - f(s + f(f(lines[q + x] - s) * part)));
+      o[i] = d === d ? d : 0;
+    }
+  }
+}
+
+/** See lineMiddles. */
+export function lineMiddlesTwin(
+  a: Float32Array,
+  lines: number,
+  lineStep: number,
+  count: number,
+  sampleStep: number,
+  noise: number,
+  out: Float32Array,
+): void {
+  const room = new Float32Array(count);
+  for (let l = 0; l < lines; l++) {
+    for (let k = 0, i = l * lineStep; k < count; k++, i += sampleStep) room[k] = a[i];
+    out[l] = rankedTwin(room, count, (count >> 1) + 1, -noise, noise);
+  }
+}
+
+/** See smoothGrid. */
+export function smoothGridTwin(a: Float32Array, o: Float32Array, w: number, h: number): void {
+  const line = new Float32Array(w + 2);
+  for (let y = 0; y < h; y++) {
+    const b = y * w, p = y === 0 ? b : b - w, q = y === h - 1 ? b : b + w;
+    for (let x = 0; x < w; x++) line[x + 1] = f(a[p + x] + a[q + x]) + f(a[b + x] + a[b + x]);
+    line[0] = line[1];
+    line[w + 1] = line[w];
+    for (let x = 0; x < w; x++) o[b + x] = f(f(line[x] + line[x + 2]) + f(line[x + 1] + line[x + 1])) * 0.0625;
+  }
+}
+
+/** See findPeaks. */
+export function findPeaksTwin(
+  a: Float32Array,
+  w: number,
+  h: number,
+  limits: Float32Array,
+  columns: number,
+  rows: number,
+  tile: number,
+): Int32Array {
+  const found: number[] = [];
+  for (let y = 0; y < h; y++) {
+    const r = Math.min(rows - 1, Math.floor(y / tile));
+    for (let x = 0; x < w; x++) {
+      const i = y * w + x, v = a[i];
+      if (!(v > limits[r * columns + Math.min(columns - 1, Math.floor(x / tile))])) continue;
+      let peak = true;
+      for (let k = 0; k < 9 && peak; k++) {
+        const nx = x + k % 3 - 1, ny = y + Math.floor(k / 3) - 1;
+        if (k === 4 || nx < 0 || ny < 0 || nx >= w || ny >= h) continue;
+        peak = k === 5 || k > 5 ? v >= a[ny * w + nx] : v > a[ny * w + nx];
+      }
+      if (peak) found.push(i);
+    }
+  }
+  return Int32Array.from(found);
+}
+
+const CUT = 9;
+
+/** Sums of a pass; see `weigh` of the kernel. */
+interface Sums {
+  sum: number;
+  weight2: number;
+  light2: number;
+  dx: number;
+  dy: number;
+  mxx: number;
+  mxy: number;
+  myy: number;
+  peak: number;
+  covered: number;
+}
+
+const across = (v: Float32Array): number => (v[0] + v[2]) + (v[1] + v[3]);
+const lane = () => new Float32Array(4);
+
+function falloff(t: number): number {
+  const u = f(t / 32);
+  let g = f(f(u * f(1 / 24)) - f(1 / 6));
+  g = f(f(g * u) + 0.5);
+  g = f(f(g * u) - 1);
+  g = f(f(g * u) + 1);
+  g = f(g * g);
+  g = f(g * g);
+  g = f(g * g);
+  return f(g * g);
+}
+
+function between(v: number, low: number, high: number): number {
+  const a = Math.max(0, Math.min(1, f(f(v + 0.5) - low)));
+  return f(a * Math.max(0, Math.min(1, f(high - f(v - 0.5)))));
+}
+
+function weigh(
+  a: Float32Array,
+  w: number,
+  h: number,
+  parity: number,
+  x0: number,
+  y0: number,
+  xx: number,
+  xy: number,
+  yy: number,
+  background: number,
+  even: boolean,
+): Sums {
+  const det = xx * yy - xy * xy, ixx = yy / det, ixy = -xy / det, iyy = xx / det, ry = Math.sqrt(CUT * yy);
+  const slant = xy / yy, chord = Math.sqrt(CUT * det / yy), straight = xy === 0;
+  const x1 = even ? x0 - (w - 0.5) : -1e6, x2 = even ? x0 + 0.5 : 1e6;
+  const y1 = even ? y0 - (h - 0.5) : -1e6, y2 = even ? y0 + 0.5 : 1e6;
+  const top = Math.max(Math.max(0, Math.ceil(y0 - ry)), Math.ceil(y0 + y1 - 0.5));
+  const bottom = Math.min(Math.min(h - 1, Math.floor(y0 + ry)), Math.floor(y0 + y2 + 0.5));
+  const first = Math.max(0, Math.ceil(x0 + x1 - 0.5)), last = Math.min(w - 1, Math.floor(x0 + x2 + 0.5));
+  const near = x1 > -chord - ry || x2 < chord + ry || y1 > -ry || y2 < ry;
+  const sky = f(background), kxx = f(ixx);
+  const s = lane(), sx = lane(), sy = lane(), sxx = lane(), sxy = lane(), syy = lane(), s1 = lane(), s2 = lane();
+  const s2i = lane(), r = lane(), rx = lane(), rxx = lane();
+  let peak = 0;
+  for (let y = top; y <= bottom; y++) {
+    const ey = y - y0, middle = straight ? x0 : x0 + slant * ey;
+    const left = Math.max(first, Math.ceil(middle - chord)), right = Math.min(last, Math.floor(middle + chord));
+    if (left > right) continue;
+    const vy = f(ey), kb = f(2 * ixy * ey), kc = f(iyy * ey * ey), limit = f(right - x0 + 0.25), start = f(left - x0);
+    const part = near ? between(vy, f(y1), f(y2)) : 1, row = near ? f(falloff(kc) * part) : falloff(kc);
+    r.fill(0);
+    rx.fill(0);
+    rxx.fill(0);
+    for (let k = 0; k < 4; k++) {
+      let vx = f(start + k);
+      for (let x = left + k; x <= right; x += 4, vx = f(vx + 4)) {
+        if (parity >= 0 && ((x + y) & 1) !== parity) continue;
+        const v = f(a[y * w + x] - sky), t = straight ? f(f(kxx * vx) * vx) : f(f(f(f(kxx * vx) + kb) * vx) + kc);
+        if (v !== v || !(vx <= limit) || !(straight || t <= CUT)) continue;
+        const beside = near ? between(vx, f(x1), f(x2)) : 1, w1 = falloff(t);
+        if (straight && near && f(w1 * beside) === 0) continue;
+        const g = straight ? f((near ? f(w1 * beside) : w1) * row) : near ? f(w1 * f(beside * part)) : w1;
+        if (v > peak) peak = v;
+        const wv = f(g * v), wx = f(wv * vx);
+        r[k] += wv;
+        rx[k] += wx;
+        rxx[k] += f(wx * vx);
+        s1[k] += g;
+        s2[k] += f(g * g);
+        s2i[k] += f(g * wv);
+      }
+    }
+    for (let k = 0; k < 4; k++) {
+      const ry2 = f(r[k] * vy);
+      s[k] += r[k];
+      sx[k] += rx[k];
+      sxx[k] += rxx[k];
+      sy[k] += ry2;
+      sxy[k] += f(rx[k] * vy);
+      syy[k] += f(ry2 * vy);
+    }
+  }
+  const sum = across(s), within = straight ? 0.9946076967722628 : 0.9888910034617577;
+  return {
+    sum,
+    weight2: across(s2),
+    light2: across(s2i),
+    dx: across(sx) / sum,
+    dy: across(sy) / sum,
+    mxx: across(sxx) / sum,
+    mxy: across(sxy) / sum,
+    myy: across(syy) / sum,
+    peak,
+    covered: across(s1) * (parity < 0 ? 1 : 2) / (within * 6.283185307179586 * Math.sqrt(det)),
+  };
+}
+
+const mixed = (sxx: number, sxy: number, syy: number): number => sxy * sxy < 0.0025 * sxx * syy ? 0 : sxy;
+
+function widening(sxx: number, sxy: number, syy: number, least: number): number {
+  const d = (sxx - syy) / 2, short = (sxx + syy) / 2 - Math.sqrt(d * d + sxy * sxy);
+  if (!(short < 2 * least)) return 0;
+  return Math.max(0, (short > 1.2 * least ? Math.min(6 * least, 1 / (1 / least - 1 / short)) : 6 * least) - short);
+}
+
+/** See measureMoments. */
+export function momentsTwin(
+  a: Float32Array,
+  w: number,
+  h: number,
+  parity: number,
+  coarse: number,
+  list: Float64Array,
+  count: number,
+): void {
+  for (let entry = 0; entry < count; entry++) {
+    const at = list.subarray(32 * entry, 32 * entry + 32);
+    const [task, startX, startY] = at, background = at[6], reach = at[7], tolerance = at[8], floor = at[9];
+    const least = at[10], most = at[11], rounds = at[12];
+    let x = startX, y = startY, sxx = at[3], sxy = at[4], syy = at[5], add = widening(sxx, sxy, syy, coarse), good = 0;
+    let p: Sums | null = null;
+    for (let round = 0; round < rounds; round++) {
+      const xx = sxx + add, yy = syy + add, xy = mixed(sxx, sxy, syy);
+      p = weigh(a, w, h, parity, x, y, xx, xy, yy, background, task !== 2);
+      if (task === 0) {
+        good = 1;
+        break;
+      }
+      if (!(p.sum > 0) || !(p.sum > floor * Math.sqrt(p.weight2))) break;
+      const { dx, dy } = p, limit = 0.7 * Math.sqrt(xx + yy);
+      const mx = Math.max(-limit, Math.min(limit, 2 * dx)), my = Math.max(-limit, Math.min(limit, 2 * dy));
+      x += mx;
+      y += my;
+      const off = (x - startX) * (x - startX) + (y - startY) * (y - startY);
+      if (!(off <= reach * reach)) break;
+      if (task === 1) {
+        if (mx * mx + my * my < tolerance * tolerance || round === rounds - 1) {
+          good = 1;
+          break;
+        }
+        continue;
+      }
+      const oxx = p.mxx - dx * dx, oxy = p.mxy - dx * dy, oyy = p.myy - dy * dy;
+      const od = oxx * oyy - oxy * oxy, wd = xx * yy - xy * xy;
+      const axx = oyy / od - yy / wd, axy = -oxy / od + xy / wd, ayy = oxx / od - xx / wd, ad = axx * ayy - axy * axy;
+      if (!(od > 0)) break;
+      let nxx = 2 * oxx, nxy = 2 * oxy, nyy = 2 * oyy;
+      if (axx > 0 && ad > 0) {
+        nxx = ayy / ad;
+        nxy = -axy / ad;
+        nyy = axx / ad;
+        const grow = Math.sqrt((nxx * nyy - nxy * nxy) / wd);
+        if (grow > 3) {
+          const back = 3 / grow;
+          nxx *= back;
+          nxy *= back;
+          nyy *= back;
+        }
+      }
+      const d = (nxx - nyy) / 2, middle = (nxx + nyy) / 2, root = Math.sqrt(d * d + nxy * nxy);
+      if (!(middle - root >= least && middle + root <= most)) break;
+      const change = (Math.abs(nxx - sxx) + Math.abs(nyy - syy) + 2 * Math.abs(nxy - sxy)) / (nxx + nyy);
+      sxx = nxx;
+      sxy = nxy;
+      syy = nyy;
+      add = widening(sxx, sxy, syy, coarse);
+      if ((change < 4e-3 * (1 - root / middle) && mx * mx + my * my < 1e-5 * (nxx + nyy)) || round === rounds - 1) {
+        good = 1;
+        p = weigh(a, w, h, parity, x, y, sxx + add, mixed(sxx, sxy, syy), syy + add, background, false);
+        break;
+      }
+    }
+    at[1] = x;
+    at[2] = y;
+    at[3] = sxx;
+    at[4] = sxy;
+    at[5] = syy;
+    at[13] = good;
+    if (p !== null) {
+      at[14] = p.sum;
+      at[15] = p.weight2;
+      at[16] = p.light2;
+      at[17] = p.peak;
+      at[18] = p.covered;
+    }
+    at[19] = sxx + add;
+    at[20] = mixed(sxx, sxy, syy);
+    at[21] = syy + add;
+  }
+}
