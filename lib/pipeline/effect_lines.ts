@@ -28,27 +28,36 @@ function line(
   return { quantity, before: text(before, format), after: text(after, format), change };
 }
 
+const known = (value: number | null): boolean => value !== null && Number.isFinite(value);
+
 /** A line for a ratio of after to before; none where it could not be measured. */
 function ratio(quantity: string, value: number | null): ReportLedgerLine | null {
   if (value === null || !Number.isFinite(value)) return null;
   return { quantity, before: "1", after: formatNumber(value), change: changeText(1, value) };
 }
 
-/** Lines and doubts of an effect. */
+/**
+ * Lines and doubts of an effect.
+ *
+ * @param starless whether the image holds no stars: then nothing is said of them
+ */
 export function effectLines(
   effect: Effect,
+  starless = false,
 ): { readonly lines: readonly ReportLedgerLine[]; readonly doubts: readonly string[] } {
   const { noise, stars, flatness, nebula, clipped, hueDegrees, colourFactor, doubts } = effect;
   const number: Format = (value) => formatNumber(value), count: Format = (value) => String(Math.round(value));
   // a stretch changes the unit: levels before and after are no longer of one kind
-  const oneUnit = (clipped.black.before === null) === (clipped.black.after === null);
+  const oneUnit = known(clipped.black.before) === known(clipped.black.after);
   const lines = [
     ...noise.filter(({ pixels }) => pixels === 1 || pixels === 4 || pixels === 16)
       .map((each) => line(`noise at ${each.pixels} px`, each, number, oneUnit)),
-    line("stars", stars.count, count),
-    line("star FWHM (px)", stars.fwhm, number),
-    ratio("light of the stars", stars.light),
-    line("dark rings (sigma)", stars.ring, number),
+    ...(starless ? [] : [
+      line("stars", stars.count, count),
+      line("star FWHM (px)", stars.fwhm, number),
+      ratio("light of the stars", stars.light),
+      line("dark rings (sigma)", stars.ring, number),
+    ]),
     line("sky range (sigma)", flatness, number, oneUnit),
     ratio("light of the nebula", nebula.light),
     ratio("colour of the nebula", colourFactor),

@@ -40,6 +40,12 @@ const kebab = (name: string): string => name.replaceAll(/[A-Z]/g, (letter) => `-
 const comparable = (before: Image, after: Image): boolean =>
   before.width === after.width && before.height === after.height && before.planes.length === after.planes.length;
 
+/** Whether the last thing that was done to the stars was to take them out: what looks like one is a knot of nebula. */
+const isStarless = ({ history }: Image): boolean => {
+  const last = history.nodes.findLast(({ step }) => step === "separateStars" || step === "recombineStars");
+  return last?.step === "separateStars" && last.output === "starless";
+};
+
 const shortValue = (value: unknown): string => {
   const text = typeof value === "number" ? String(Number(value.toPrecision(5))) : JSON.stringify(value);
   return text.length > 60 ? `${text.slice(0, 57)}…` : text;
@@ -69,9 +75,10 @@ export function finishPicture(
     const entry = after.history.nodes.at(-1) as HistoryNode;
     const number = String(index + 1).padStart(2, "0");
     const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
-    const effect = comparable(before, after) ? measureEffect(before, after, findStep(node.step).purpose) : null;
-    const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect);
-    const title = findStep(node.step).title;
+    const { title, purpose } = findStep(node.step), starless = isStarless(before);
+    const meant = starless ? { ...purpose, changesStars: true } : purpose;
+    const effect = comparable(before, after) ? measureEffect(before, after, meant) : null;
+    const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect, starless);
     const sheet = beforeAfterSheet(before, after, {
       title,
       subtitle: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),

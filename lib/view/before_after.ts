@@ -17,6 +17,7 @@ import {
   pixelsAddress,
   type Preview,
   sampleOf,
+  shownPlanes,
   unitLabel,
   wholeRegion,
 } from "./preview.ts";
@@ -153,6 +154,7 @@ function factTable(
   const room = [0.39, 0.19, 0.19, 0.20].map((part) => part * width);
   const elements: string[] = [];
   let line = y + size;
+  if (facts.length === 0) return { elements, bottom: y };
   ["", "before", "after", "change"].forEach((name, column) => {
     if (name !== "") elements.push(textElement(name, at[column], line, { size: 13, fill: theme.muted }));
   });
@@ -176,13 +178,10 @@ const middleOf = (data: Float32Array): number => quantile(data.length > 4_000_00
 /** Numbers that hold for any two images: median level and spread of each channel shown. */
 function plainFacts(before: Image, after: Image, channel: string | null): ReportLedgerLine[] {
   const rows: ReportLedgerLine[] = [];
-  const planesOf = (image: Image) =>
-    channel === null
-      ? (image.planes.length === 3 ? image.planes : image.planes.slice(0, 1))
-      : image.planes.filter((plane) => plane.channel === channel);
-  const one = planesOf(before), two = planesOf(after);
+  const one = shownPlanes(before, channel), two = shownPlanes(after, channel);
   one.forEach((plane, at) => {
-    if (two[at] === undefined) return;
+    // other channels after than before (lines mapped to colours) have no median in common
+    if (two[at] === undefined || (one.length > 1 && plane.channel !== two[at].channel)) return;
     const a = middleOf(plane.data), b = middleOf(two[at].data);
     const name = `median${one.length > 1 ? ` ${channelLabel(plane.channel)}` : ""}`, unit = unitLabel(before.unit);
     const same = before.unit === after.unit, change = same ? formatNumber(b - a, 3) : "";
@@ -258,7 +257,12 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
 
   const size = `${before.width} × ${before.height}${sameSize ? "" : ` → ${after.width} × ${after.height}`} pixels`;
   const hidden = before.planes.length > wholeBefore.planes.length && channel === null;
-  const shown = hidden ? `of ${before.planes.length} channels ${channelLabel(wholeBefore.channels[0])} is shown` : "";
+  const names = wholeBefore.channels.map(channelLabel);
+  const shown = hidden
+    ? `of ${before.planes.length} channels ${names[0]} is shown`
+    : names.length === 2
+    ? `${names[0]} drawn red, ${names[1]} cyan`
+    : "";
   const subtitle = [used.subtitle, shown, size].filter((each) => each !== "")
     .join(
       " · ",

@@ -91,7 +91,8 @@ export function placeImage(step: string, image: Image, used: ImageViewOptions, s
   const top = head.bottom;
   const scale = Math.min(room / region.width, 1.5 * room / region.height);
   const width = region.width * scale, height = region.height * scale, left = MARGIN + (room - width) / 2;
-  const channels = preview.channels.map(channelLabel).join(", ");
+  const labels = preview.channels.map(channelLabel);
+  const channels = labels.length === 2 ? `${labels[0]} drawn red, ${labels[1]} cyan` : labels.join(", ");
   const part = used.region === null
     ? `${image.width} × ${image.height} pixels`
     : `x ${region.x} … ${region.x + region.width - 1}, y ${region.y} … ${region.y + region.height - 1}`;

@@ -13,7 +13,7 @@ export interface Preview {
   readonly width: number;
   /** Rows. */
   readonly height: number;
-  /** One plane (gray) or three (red, green, blue). */
+  /** One plane (gray), two (red and cyan, which make gray where they agree) or three (red, green, blue). */
   readonly planes: readonly Float32Array[];
   /** Channel of each plane. */
   readonly channels: readonly string[];
@@ -77,10 +77,10 @@ function shrinkPlane(
   return out;
 }
 
-/** Planes that a picture of the image shows: the channel asked for, else three planes as red, green, blue, else the first. */
+/** Planes that a picture of the image shows: the channel asked for, else two or three planes together, else the first. */
 export function shownPlanes(image: Image, channel: string | null): Image["planes"] {
   if (channel !== null) return [planeOf(image, channel)];
-  return image.planes.length === 3 ? image.planes : image.planes.slice(0, 1);
+  return image.planes.length === 2 || image.planes.length === 3 ? image.planes : image.planes.slice(0, 1);
 }
 
 /**
@@ -250,9 +250,10 @@ export function drawPreview(preview: Preview, stretch: DisplayStretch): Uint8Arr
     for (let i = 0, at = p; i < plane.length; i++, at += 3) {
       const v = curve(plane[i]);
       samples[at] = v !== v ? NO_DATA[p] : v >= 1 ? 255 : v > 0 ? Math.round(255 * v) : 0;
-      if (planes.length === 1) {
-        samples[at + 1] = v !== v ? NO_DATA[1] : samples[at];
-        samples[at + 2] = v !== v ? NO_DATA[2] : samples[at];
+      // one plane is gray; the second of two is green and blue
+      if (planes.length === 1) samples[at + 1] = v !== v ? NO_DATA[1] : samples[at];
+      if (planes.length === 1 || (planes.length === 2 && p === 1)) {
+        samples[at + 3 - planes.length] = v !== v ? NO_DATA[2] : samples[at];
       }
     }
   });

@@ -125,3 +125,18 @@ describe("fitDisplayStretch", () => {
     expect([...samples]).toEqual([46, 58, 92, 128, 128, 128]);
   });
 });
+
+describe("two planes", () => {
+  it("are drawn red and cyan, so that gray is where they agree, and no data is blue in both", () => {
+    const data = (...values: number[]) => Float32Array.from(values);
+    const image = createImage({
+      width: 3,
+      height: 1,
+      unit: "display",
+      planes: [{ channel: "Ha", data: data(1, 0.5, NaN) }, { channel: "OIII", data: data(0, 0.5, NaN) }],
+    });
+    const preview = makePreview(image, { width: 3, height: 1 });
+    const samples = drawPreview(preview, fitDisplayStretch(preview));
+    expect([...samples]).toEqual([255, 0, 0, 128, 128, 128, 46, 58, 92]);
+  });
+});
