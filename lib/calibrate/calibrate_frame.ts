@@ -1,6 +1,7 @@
 /** Calibration of one frame. */
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask, type Mask, maskBit } from "../core/mask.ts";
+import { allocateShared } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { correctSamples, saturatedMask } from "../kernels/correct.ts";
@@ -124,7 +125,7 @@ export function calibrateFrame(image: Image, masters: Masters, options: Partial<
 
 /** Bits of both masks in a new one. */
 function united(a: Mask | null, b: Mask): Mask {
-  const out = new Uint8Array(new SharedArrayBuffer(b.length));
+  const out = new Uint8Array(allocateShared(b.length, true), 0, b.length);
   out.set(b);
   if (a !== null) { for (let p = 0; p < out.length; p++) out[p] |= a[p]; }
   return out;

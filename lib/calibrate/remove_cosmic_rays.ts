@@ -1,6 +1,6 @@
 /** Cosmic rays in a single frame. */
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
-import { maskBit } from "../core/mask.ts";
+import { createMask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
 import { medianPlane } from "./local_residual.ts";
 
@@ -82,7 +82,7 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
   const { width, height } = image, size = width * height;
   const data = allocatePlane(width, height);
   data.set(image.planes[0].data);
-  const mask = new Uint8Array(new SharedArrayBuffer(size));
+  const mask = createMask(width, height);
   if (image.mask !== null) mask.set(image.mask);
   const hits = new Uint8Array(size);
   const notes: string[] = [];

@@ -1,6 +1,6 @@
 /** Replacement of bad pixels. */
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
-import { type Mask, maskBit } from "../core/mask.ts";
+import { createMask, type Mask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
 import { repairTile } from "../kernels/mosaic.ts";
 
@@ -47,7 +47,7 @@ export function repairPixels(image: Image, bad: Mask, options: Partial<RepairPix
   if (!(Number.isInteger(bits) && bits >= 1 && bits <= 255)) {
     throw new RangeError(`repairPixels: bits must be a whole number from 1 to 255, but got ${bits}`);
   }
-  const mask = new Uint8Array(new SharedArrayBuffer(width * height));
+  const mask = createMask(width, height);
   if (image.mask !== null) mask.set(image.mask);
   let count = 0, lost = 0;
   const planes = image.planes.map((plane) => {

@@ -2,6 +2,7 @@
 import { croppedGeometry, type Region } from "../core/geometry.ts";
 import { withoutCards } from "../core/header.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
+import { createMask } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
 import { median } from "../stats/median.ts";
 
@@ -94,9 +95,7 @@ export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions>
     geometry: croppedGeometry(image.geometry, keep),
     // These cards describe the frame before the crop.
     header: withoutCards(image.header, ["BIASSEC", "TRIMSEC", "DATASEC"]),
-    mask: image.mask === null
-      ? null
-      : cropped(image.mask, new Uint8Array(new SharedArrayBuffer(keep.width * keep.height))),
+    mask: image.mask === null ? null : cropped(image.mask, createMask(keep.width, keep.height)),
     variance: image.variance === null
       ? null
       : image.variance.map((plane) => cropped(plane, allocatePlane(keep.width, keep.height))),

@@ -12,6 +12,7 @@ import {
   defectsOf,
   type FrameTask,
   rawPlane,
+  RegionPlanes,
   type TileOutput,
   type TilePlan,
   type TileResult,
@@ -218,7 +219,7 @@ function normalisationOnFrame(
 export function drizzleTile(job: DrizzleJob): TileResult {
   const { plan, drizzle, tile, output } = job, count = tile.width * tile.height;
   const sums = Array.from({ length: plan.planes }, () => createPlaneSums(count));
-  const failures: { frame: number; reason: string }[] = [];
+  const failures: { frame: number; reason: string }[] = [], room = new RegionPlanes();
   let samples = 0, dimmer = 0, brighter = 0;
   plan.frames.forEach((frame, f) => {
     if (plan.failed[f] !== 0) return;
@@ -236,7 +237,7 @@ export function drizzleTile(job: DrizzleJob): TileResult {
     if (region === null) return;
     try {
       for (let stored = 0; stored < frame.planes; stored++) {
-        const raw = rawPlane(frame, region, stored);
+        const raw = rawPlane(frame, region, stored, room);
         const found = dropFrame(job, f, stored, raw.samples, region, raw.saturated, sums);
         samples += found.samples;
         dimmer += found.dimmer;
@@ -248,6 +249,7 @@ export function drizzleTile(job: DrizzleJob): TileResult {
       failures.push({ frame: f, reason: error.message });
     }
   });
+  room.release();
   sums.forEach((each, plane) => {
     for (let y = 0, p = 0; y < tile.height; y++) {
       for (let x = 0, q = (tile.y + y) * plan.canvasWidth + tile.x; x < tile.width; x++, p++, q++) {

@@ -6,6 +6,7 @@ import { card, type Header, withCards } from "../core/header.ts";
 import type { Recorded } from "../core/history.ts";
 import { allocatePlane, createImage, type Image, requireLinear, type Unit } from "../core/image.ts";
 import { createMask } from "../core/mask.ts";
+import { allocateShared, borrowPlane, returnPlane } from "../core/memory.ts";
 import { evaluateNormalisation, type NormalisationSurface } from "../core/normalisation.ts";
 import { settle } from "../core/options.ts";
 import { type Progress, silent } from "../core/progress.ts";
@@ -170,7 +171,7 @@ interface Opened {
 /** Planes on shared memory, so that workers need no copy. */
 const shared = (data: Float32Array): Float32Array => {
   if (data.buffer instanceof SharedArrayBuffer) return data;
-  const out = new Float32Array(new SharedArrayBuffer(data.byteLength));
+  const out = borrowPlane(data.length);
   out.set(data);
   return out;
 };
@@ -361,6 +362,8 @@ export function integrate(
       const run = runTiles(opened, canvas, used);
       if (run.failures.size === 0) return finish(opened, canvas, used, run, rejected);
       // A frame that breaks off must not take part anywhere: again without it.
+      const { mean, variance, weight, halfA, halfB } = run.output;
+      giveBack([...mean, ...variance, ...weight, ...halfA, ...halfB]);
       for (const [index, reason] of run.failures) rejected.push({ name: opened[index].task.name, reason });
       opened = opened.filter((_, index) => !run.failures.has(index));
     }
@@ -399,7 +402,8 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
   const tiles: Region[] = planTiles({
     width,
     height,
-    pixels: Math.floor(used.workerBytes / (n * (4 * channels.length + 1))),
+    // Larger tiles gain nothing: the margins of one this size cost less than 1 %.
+    pixels: Math.min(2 ** 19, Math.floor(used.workerBytes / (n * (4 * channels.length + 1) + 40))),
     maps,
     margin: warpReach(used.kernel) + 1 + (mosaic ? 2 : 0) + (repairs ? repairReach * (mosaic ? 2 : 1) : 0),
     wholeRows: Math.max(...opened.map((each) => each.wholeRows)),
@@ -423,7 +427,7 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
     seeing: used.seeing,
     sky,
     trailNeighbours: used.trailNeighbours,
-    failed: new Uint8Array(new SharedArrayBuffer(n)),
+    failed: new Uint8Array(allocateShared(n), 0, n),
   };
   const output = createOutput(channels.length, width, height);
   const { dropSize, slopePixels, progress } = used;
@@ -435,6 +439,7 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
   }
   let failures = failuresOf(results);
   if (dropSize !== null && failures.size === 0) {
+    giveBack([...output.variance, ...output.weight, ...output.halfA, ...output.halfB]);
     made = createOutput(channels.length, width, height);
     // Sums of a tile take 58 bytes a pixel and plane.
     const pixels = Math.max(4096, Math.min(2 ** 20, Math.floor(used.workerBytes / (58 * channels.length))));
@@ -445,21 +450,28 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
       progress,
     });
     failures = failuresOf(results);
+    giveBack(output.mean);
   }
   return { output: made, results, failures };
 }
 
+/** Planes of a run that nobody will see. */
+function giveBack(planes: readonly Float32Array[]): void {
+  for (const each of planes) returnPlane(each);
+}
+
 function createOutput(count: number, width: number, height: number): TileOutput {
-  const planes = () => Array.from({ length: count }, () => allocatePlane(width, height));
+  const planes = () => Array.from({ length: count }, () => allocatePlane(width, height)), size = width * height;
+  const counts = () => new Uint16Array(allocateShared(2 * size), 0, size);
   return {
     mean: planes(),
     variance: planes(),
     weight: planes(),
     halfA: planes(),
     halfB: planes(),
-    coverage: allocatePlane(width, height),
-    dimmer: allocatePlane(width, height),
-    brighter: allocatePlane(width, height),
+    coverage: counts(),
+    dimmer: counts(),
+    brighter: counts(),
     mask: createMask(width, height),
   };
 }
@@ -515,18 +527,29 @@ function finish(
     card("NCOMBINE", opened.length, "frames combined"),
     ...(used.reference === "" ? [] : [card("REFFRAME", baseName(used.reference), "grid of this frame")]),
   ]);
-  const common = { width, height, unit, header, geometry, mask: output.mask, coverage: output.coverage };
+  const asSamples = (counts: Uint16Array): Float32Array => {
+    const out = allocatePlane(width, height);
+    out.set(counts);
+    return out;
+  };
+  const coverage = asSamples(output.coverage);
+  const common = { width, height, unit, header, geometry, mask: output.mask, coverage };
   const colours = (data: readonly Float32Array[]) => channels.map((channel, k) => ({ channel, data: data[k] }));
   const make = (name: string, planes: readonly { channel: string; data: Float32Array }[], variance = false): Image =>
     createImage({ ...common, planes, variance: variance ? output.variance : null }, { ...step, output: name }, inputs);
+  // Two planes that few ask for are made when they are.
+  let rejections: Image | null = null;
   return {
     image: make("image", colours(output.mean), true),
     weight: make("weight", colours(output.weight)),
-    coverage: make("coverage", [{ channel: "coverage", data: output.coverage }]),
-    rejections: make("rejections", [
-      { channel: "dimmer", data: output.dimmer },
-      { channel: "brighter", data: output.brighter },
-    ]),
+    coverage: make("coverage", [{ channel: "coverage", data: coverage }]),
+    get rejections() {
+      const { dimmer, brighter } = output;
+      return rejections ??= make("rejections", [
+        { channel: "dimmer", data: asSamples(dimmer) },
+        { channel: "brighter", data: asSamples(brighter) },
+      ]);
+    },
     halfA: make("halfA", colours(output.halfA)),
     halfB: make("halfB", colours(output.halfB)),
     report: {

@@ -11,14 +11,12 @@ import { correctSamples } from "../kernels/correct.ts";
 import { demosaicTile, limitRings, redPosition, repairReach, repairTile } from "../kernels/mosaic.ts";
 import type { PoolTask } from "../kernels/pool.ts";
 import {
-  addKept,
   closeTrails,
-  createSums,
-  firstSamples,
   huberVerdicts,
   type NoiseModel,
   noiseVerdicts,
   type Strip,
+  sumKept,
   type Sums,
   verdict,
 } from "../kernels/rejection.ts";
@@ -91,12 +89,12 @@ export interface TileOutput {
   readonly weight: readonly Float32Array[];
   readonly halfA: readonly Float32Array[];
   readonly halfB: readonly Float32Array[];
-  /** One plane. */
-  readonly coverage: Float32Array;
-  /** One plane. */
-  readonly dimmer: Float32Array;
-  /** One plane. */
-  readonly brighter: Float32Array;
+  /** Numbers of samples, one plane each. */
+  readonly coverage: Uint16Array;
+  /** See coverage. */
+  readonly dimmer: Uint16Array;
+  /** See coverage. */
+  readonly brighter: Uint16Array;
   /** One byte a pixel. */
   readonly mask: Uint8Array;
 }
@@ -134,12 +132,32 @@ function marginOf(frame: FrameTask, kernel: WarpKernel): number {
   return warpReach(kernel) + 1 + (mosaic ? 2 : 0) + (repairs ? repairReach * (mosaic ? 2 : 1) : 0);
 }
 
-function readPlane(frame: FrameTask, region: Region, plane: number): Float32Array {
-  if (!Array.isArray(frame.pixels)) {
-    const size = region.width * region.height;
-    return readRegionFrom(frame.pixels as RegionSource, region, plane, new Float32Array(size));
+/** Planes for the samples of a region, used again from frame to frame of a tile: regions differ by a few rows. */
+export class RegionPlanes {
+  readonly #planes: Float32Array[] = [];
+
+  /** Plane `index` with room for at least `size` samples; its content is arbitrary. */
+  take(index: number, size: number): Float32Array {
+    const old = this.#planes[index];
+    if (old === undefined || old.length < size) {
+      if (old !== undefined) returnPlane(old);
+      // Rounded up, so that sizes which differ little are one size to the memory's keeper.
+      this.#planes[index] = borrowPlane(Math.ceil(1.02 * size / 65_536) * 65_536);
+    }
+    return this.#planes[index].subarray(0, size);
   }
-  const out = new Float32Array(region.width * region.height), data: Float32Array = frame.pixels[plane];
+
+  /** Give everything back. */
+  release(): void {
+    for (const each of this.#planes) if (each !== undefined) returnPlane(each);
+    this.#planes.length = 0;
+  }
+}
+
+function readPlane(frame: FrameTask, region: Region, plane: number, room: RegionPlanes): Float32Array {
+  const size = region.width * region.height, out = room.take(plane, size);
+  if (!Array.isArray(frame.pixels)) return readRegionFrom(frame.pixels as RegionSource, region, plane, out);
+  const data: Float32Array = frame.pixels[plane];
   for (let y = 0; y < region.height; y++) {
     const from = (region.y + y) * frame.width + region.x;
     out.set(data.subarray(from, from + region.width), y * region.width);
@@ -183,18 +201,24 @@ export function rawPlane(
   frame: FrameTask,
   region: Region,
   plane: number,
+  room: RegionPlanes,
 ): { readonly samples: Float32Array; readonly saturated: Uint8Array | null } {
-  const samples = readPlane(frame, region, plane), saturated = saturatedBits(frame, region, samples);
+  const samples = readPlane(frame, region, plane, room), saturated = saturatedBits(frame, region, samples);
   if (frame.correction !== null) correctSamples(samples, frame.correction, region, samples);
   return { samples, saturated };
 }
 
 /** Calibrated planes of a region of one frame, in the colours of the stack. */
-function preparedPlanes(frame: FrameTask, region: Region, bits: (found: Uint8Array) => void): Float32Array[] {
+function preparedPlanes(
+  frame: FrameTask,
+  region: Region,
+  room: RegionPlanes,
+  bits: (found: Uint8Array) => void,
+): Float32Array[] {
   const { correction, bayer } = frame, { width, height } = region;
   if (bayer === null) {
     return Array.from({ length: frame.planes }, (_, plane) => {
-      const raw = readPlane(frame, region, plane);
+      const raw = readPlane(frame, region, plane, room);
       const saturated = saturatedBits(frame, region, raw);
       if (saturated !== null) bits(saturated);
       if (correction !== null) {
@@ -204,7 +228,7 @@ function preparedPlanes(frame: FrameTask, region: Region, bits: (found: Uint8Arr
       return raw;
     });
   }
-  const raw = readPlane(frame, region, 0);
+  const raw = readPlane(frame, region, 0, room);
   const saturated = saturatedBits(frame, region, raw);
   if (saturated !== null) bits(saturated);
   if (correction !== null) {
@@ -214,9 +238,9 @@ function preparedPlanes(frame: FrameTask, region: Region, bits: (found: Uint8Arr
   const red = redPosition(bayer), size = width * height;
   const rx = (red.x + region.x) & 1, ry = (red.y + region.y) & 1;
   const planes: [Float32Array, Float32Array, Float32Array] = [
-    new Float32Array(size),
-    new Float32Array(size),
-    new Float32Array(size),
+    room.take(1, size),
+    room.take(2, size),
+    room.take(3, size),
   ];
   demosaicTile(raw, width, height, rx, ry, "gradient", ...planes);
   if (saturated !== null) limitRings(raw, width, height, rx, ry, saturated, maskBit.saturated, planes);
@@ -258,7 +282,8 @@ function fillStrips(
 ): { frame: number; reason: string }[] {
   const { frames, kernel, originX, originY, scale } = plan;
   const count = area.width * area.height;
-  const factor = new Float32Array(count), offset = new Float32Array(count);
+  const room = new RegionPlanes();
+  let surface: readonly [Float32Array, Float32Array] | null = null;
   const columns = borrowPlane(plan.largest), lines = borrowPlane(plan.largest);
   const failures: { frame: number; reason: string }[] = [];
   frames.forEach((frame, f) => {
@@ -280,7 +305,7 @@ function fillStrips(
     let prepared: Float32Array[];
     let bits: Uint8Array | null = null;
     try {
-      prepared = preparedPlanes(frame, region, (found) => bits = found);
+      prepared = preparedPlanes(frame, region, room, (found) => bits = found);
     } catch (error) {
       if (!(error instanceof FrameError)) throw error;
       plan.failed[f] = 1;
@@ -301,10 +326,13 @@ function fillStrips(
         width: area.width,
         height: area.height,
       };
+      surface ??= [new Float32Array(count), new Float32Array(count)];
+      const [factor, offset] = surface;
       evaluateNormalisation(frame.normalisation, plane, raster, factor, offset);
       for (let p = 0; p < count; p++) view[p] = view[p] * factor[p] + offset[p];
     });
   });
+  room.release();
   returnPlane(columns);
   returnPlane(lines);
   return failures;
@@ -342,8 +370,8 @@ function combineStrips(
   const saturated = new Uint16Array(count);
   const failures = fillStrips(plan, area, stride, strips, saturated);
   if (plan.failed.includes(1)) return nothing(failures);
-  const weights = Float64Array.from(frames, (frame) => frame.weight);
-  const pivot = new Float32Array(count);
+  const weights = Float64Array.from(frames, (frame) => frame.weight), padded = (plan.largest + 3) & ~3;
+  const memory = { values: borrowPlane(5 * padded), counts: borrowPlane(3 * padded) };
   let samples = 0, dimmer = 0, brighter = 0, closed = 0;
   const most = { coverage: new Uint16Array(count), dimmer: new Uint16Array(count), brighter: new Uint16Array(count) };
   for (let plane = 0; plane < planes; plane++) {
@@ -352,27 +380,17 @@ function combineStrips(
     if (plan.rejection !== "none" && plan.trailNeighbours <= 8) {
       closed += closeTrails(strip, area.width, plan.trailNeighbours, verdicts);
     }
-    firstSamples(strip, pivot);
-    const a = createSums(count), b = createSums(count);
-    addKept(strip, verdicts, weights, pivot, 0, 2, a);
-    addKept(strip, verdicts, weights, pivot, 1, 2, b);
+    const sums = sumKept(strip, verdicts, weights, memory);
     for (let y = 0; y < tile.height; y++) {
-      let p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
-      for (let x = 0; x < tile.width; x++, p++, q++) {
-        const weight = a.weight[p] + b.weight[p], base = pivot[p];
-        const shift = (a.value[p] + b.value[p]) / weight, n = a.kept[p] + b.kept[p];
-        output.mean[plane][q] = base + shift;
-        output.weight[plane][q] = weight;
-        output.halfA[plane][q] = base + a.value[p] / a.weight[p];
-        output.halfB[plane][q] = base + b.value[p] / b.weight[p];
-        const square = a.square2[p] + b.square2[p] - 2 * shift * (a.value2[p] + b.value2[p]) +
-          shift * shift * (a.weight2[p] + b.weight2[p]);
-        // Variance of a weighted mean from the scatter of its samples; needs two.
-        output.variance[plane][q] = n < 2 ? NaN : Math.max(0, square) / (weight * weight) * n / (n - 1);
+      const p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
+      for (const part of ["mean", "weight", "halfA", "halfB", "variance"] as const) {
+        output[part][plane].set(sums[part].subarray(p, p + tile.width), q);
       }
     }
-    countSamples(a, b, most);
+    countSamples(sums, most);
   }
+  returnPlane(memory.values);
+  returnPlane(memory.counts);
   for (let y = 0; y < tile.height; y++) {
     let p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
     for (let x = 0; x < tile.width; x++, p++, q++) {
@@ -410,13 +428,12 @@ function judge(plan: TilePlan, plane: number, strip: Strip, verdicts: Uint8Array
 
 /** Largest counts over the planes so far. */
 function countSamples(
-  a: Sums,
-  b: Sums,
+  sums: Sums,
   most: { readonly coverage: Uint16Array; readonly dimmer: Uint16Array; readonly brighter: Uint16Array },
 ): void {
   for (let p = 0; p < most.coverage.length; p++) {
-    const low = a.dimmer[p] + b.dimmer[p], high = a.brighter[p] + b.brighter[p];
-    most.coverage[p] = Math.max(most.coverage[p], a.kept[p] + b.kept[p] + low + high);
+    const low = sums.dimmer[p], high = sums.brighter[p];
+    most.coverage[p] = Math.max(most.coverage[p], sums.kept[p] + low + high);
     most.dimmer[p] = Math.max(most.dimmer[p], low);
     most.brighter[p] = Math.max(most.brighter[p], high);
   }

@@ -15,6 +15,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { constants, gunzipSync } from "node:zlib";
 import { FrameError } from "../core/errors.ts";
+import { allocateShared } from "../core/memory.ts";
 
 /** Bytes that can be read at any position. */
 export interface ByteSource {
@@ -70,7 +71,7 @@ class PlainSource implements ByteSource {
     return this.path;
   }
   sharedBytes(): Uint8Array {
-    const shared = new Uint8Array(new SharedArrayBuffer(this.bytes));
+    const shared = new Uint8Array(allocateShared(this.bytes, true), 0, this.bytes);
     readFully(this.descriptor, shared, 0);
     return shared;
   }
@@ -194,7 +195,7 @@ class GzipSource implements ByteSource {
   sharedBytes(): Uint8Array {
     const bytes = this.everything();
     if (bytes.buffer instanceof SharedArrayBuffer) return bytes;
-    const shared = new Uint8Array(new SharedArrayBuffer(bytes.length));
+    const shared = new Uint8Array(allocateShared(bytes.length, true), 0, bytes.length);
     shared.set(bytes);
     this.all = shared; // one copy is enough
     return shared;

@@ -7,6 +7,7 @@ import { createHash } from "node:crypto";
 import { existsSync, mkdirSync, readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { writeWhole } from "./write_whole.ts";
+import { allocateShared } from "../core/memory.ts";
 import { canonicalJson } from "../core/options.ts";
 
 /** Folder inside the output folder that keeps the answers. */
@@ -31,7 +32,7 @@ function fromStored(_key: string, value: unknown): unknown {
   if ($number !== undefined) return Number($number);
   if ($bytes !== undefined) return new Uint8Array(Buffer.from($bytes, "base64"));
   if ($floats === undefined) return value;
-  const floats = new Float32Array(new SharedArrayBuffer($floats.length * 4));
+  const floats = new Float32Array(allocateShared($floats.length * 4, true), 0, $floats.length);
   floats.set($floats);
   return floats;
 }

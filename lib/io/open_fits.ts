@@ -3,6 +3,7 @@ import { closeSync, openSync, readSync } from "node:fs";
 import { FrameError } from "../core/errors.ts";
 import type { Region } from "../core/geometry.ts";
 import { allocatePlane } from "../core/image.ts";
+import { allocateShared } from "../core/memory.ts";
 import { type ByteSource, openBytes } from "./byte_source.ts";
 import { BLOCK, findEnd, parseCards } from "./fits_cards.ts";
 import { type FitsHdu, layoutHdu, type PlacedHdu, type SampleLayout } from "./fits_layout.ts";
@@ -417,7 +418,7 @@ export class FitsFile {
     const file = plain ?? this.path, bytes = plain === null ? this.#source.sharedBytes() : null;
     const table = this.#tableOf(layout);
     if (table === null) return { file, bytes, layout, table };
-    const shared = new Uint8Array(new SharedArrayBuffer(table.length));
+    const shared = new Uint8Array(allocateShared(table.length, true), 0, table.length);
     shared.set(table);
     return { file, bytes, layout, table: shared };
   }

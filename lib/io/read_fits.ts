@@ -5,6 +5,7 @@ import { FrameError } from "../core/errors.ts";
 import { type BayerPattern, croppedGeometry, type Region } from "../core/geometry.ts";
 import { cardText, cardValue, type Header } from "../core/header.ts";
 import { createImage, type Image, type Plane } from "../core/image.ts";
+import { allocateShared } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
 import { bayerFromHeader, describeFrame } from "./describe_frame.ts";
 import { type FilterNames, filterNames } from "./filter_names.ts";
@@ -138,7 +139,7 @@ function readExtras(file: FitsFile, hdu: PlacedHdu, region: Region | null): Extr
         ? file.readPlanes(each.index)
         : Array.from({ length: each.planes }, (_, plane) => file.readRegion(each.index, region, plane));
       if (part === "mask") {
-        mask = new Uint8Array(new SharedArrayBuffer(planes[0].length));
+        mask = new Uint8Array(allocateShared(planes[0].length, true), 0, planes[0].length);
         mask.set(planes[0]);
       } else if (part === "variance") variance = planes;
       else if (part === "coverage") coverage = planes[0];

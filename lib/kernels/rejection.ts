@@ -296,89 +296,104 @@ export function closeTrails(strip: Strip, width: number, least: number, verdicts
   return total;
 }
 
-/** Sums over the samples of a tile, one value a pixel, for one half of the frames. */
+/** What {@linkcode sumKept} finds, one value a pixel. */
 export interface Sums {
-  /** Σ w (x − pivot) over kept samples. */
-  readonly value: Float64Array;
-  /** Σ w. */
-  readonly weight: Float64Array;
-  /** Σ w². */
-  readonly weight2: Float64Array;
-  /** Σ w² (x − pivot). */
-  readonly value2: Float64Array;
-  /** Σ w² (x − pivot)². */
-  readonly square2: Float64Array;
+  /** Weighted mean of the kept samples; NaN without any. */
+  readonly mean: Float32Array;
+  /** Sum of their weights. */
+  readonly weight: Float32Array;
+  /** The mean over the first, third … frame. */
+  readonly halfA: Float32Array;
+  /** The mean over the second, fourth … frame. */
+  readonly halfB: Float32Array;
+  /** Variance of the mean from the scatter of its samples, NaN for fewer than two. */
+  readonly variance: Float32Array;
   /** Kept samples. */
-  readonly kept: Uint16Array;
+  readonly kept: Int32Array;
   /** Samples left out below the others. */
-  readonly dimmer: Uint16Array;
+  readonly dimmer: Int32Array;
   /** Samples left out above the others. */
-  readonly brighter: Uint16Array;
+  readonly brighter: Int32Array;
 }
 
-/** Empty sums for `count` pixels. */
-export function createSums(count: number): Sums {
-  const make = () => new Float64Array(count), whole = () => new Uint16Array(count);
-  return {
-    value: make(),
-    weight: make(),
-    weight2: make(),
-    value2: make(),
-    square2: make(),
-    kept: whole(),
-    dimmer: whole(),
-    brighter: whole(),
-  };
+/** Memory for the sums of a tile of at most `pixels` pixels: 5 and 3 values a pixel. */
+export interface SumsMemory {
+  /** 5 × pixels samples, pixels rounded up to 4. */
+  readonly values: Float32Array;
+  /** 3 × pixels samples. */
+  readonly counts: Float32Array;
 }
 
 /**
- * Add the kept samples of frames start, start + step … to the sums, and count the others.
+ * Weighted means of the kept samples, their variance and their number. Sums in float64 about the first sample of each pixel that
+ * has data, so that squares are small; the variance is Σw²(x − mean)² / (Σw)² · n / (n − 1).
  *
- * @param pivot a value near the samples, one a pixel, that keeps the squares small
  * @param weights weight of each frame
+ * @param memory receives the results; of its own, it is used in place
  */
-export function addKept(
-  strip: Strip,
-  verdicts: Uint8Array,
-  weights: Float64Array,
-  pivot: Float32Array,
-  start: number,
-  step: number,
-  sums: Sums,
-): void {
-  const { samples, frames, stride, count } = strip;
-  const { value, weight, weight2, value2, square2, kept, dimmer, brighter } = sums;
-  for (let f = start; f < frames; f += step) {
-    const w = weights[f], w2 = w * w;
-    for (let p = 0, at = f * stride; p < count; p++, at++) {
-      const v = verdicts[at];
-      if (v !== verdict.keep) {
-        if (v === verdict.dimmer) dimmer[p]++;
-        else if (v === verdict.brighter) brighter[p]++;
-        continue;
-      }
-      const d = samples[at] - pivot[p];
-      value[p] += w * d;
-      weight[p] += w;
-      weight2[p] += w2;
-      value2[p] += w2 * d;
-      square2[p] += w2 * d * d;
-      kept[p]++;
-    }
+export function sumKept(strip: Strip, verdicts: Uint8Array, weights: Float64Array, memory: SumsMemory): Sums {
+  const { samples, frames, stride, count } = strip, plane = (count + 3) & ~3;
+  const values = memory.values.subarray(0, 5 * plane), counts = memory.counts.subarray(0, 3 * plane);
+  const part = (k: number) => values.subarray(k * plane, k * plane + count);
+  const whole = (k: number) => new Int32Array(counts.buffer, counts.byteOffset + 4 * k * plane, count);
+  const sums: Sums = {
+    mean: part(0),
+    weight: part(1),
+    halfA: part(2),
+    halfB: part(3),
+    variance: part(4),
+    kept: whole(0),
+    dimmer: whole(1),
+    brighter: whole(2),
+  };
+  const fits = stride % 4 === 0 && stride >= plane && samples.length >= (frames - 1) * stride + plane &&
+    verdicts.length >= (frames - 1) * stride + plane;
+  if (!fits || kernelKind() === "twin") {
+    sumTwin(strip, verdicts, weights, sums);
+    return sums;
   }
+  const table = new Float32Array(weights.buffer, weights.byteOffset, 2 * frames);
+  withKernel("sumKept", { a: samples, b: verdicts, o: values, p: counts }, table, (kernel, at) => {
+    kernel(at.a, frames, 4 * stride, count, at.b, at.scratch, at.o, at.p, 4 * plane);
+  });
+  return sums;
 }
 
-/** The first sample of each pixel that has data, 0 without any: near the others, so that sums about it are small. */
-export function firstSamples(strip: Strip, pivot: Float32Array): void {
+/** What the kernel sumKept computes, in the same operations. */
+function sumTwin(strip: Strip, verdicts: Uint8Array, weights: Float64Array, sums: Sums): void {
   const { samples, frames, stride, count } = strip;
-  pivot.fill(NaN);
-  for (let f = 0, open = true; f < frames && open; f++) {
-    open = false;
-    for (let p = 0, at = f * stride; p < count; p++, at++) {
-      if (pivot[p] === pivot[p]) continue;
-      pivot[p] = samples[at];
-      open = open || pivot[p] !== pivot[p];
+  for (let p = 0; p < count; p++) {
+    let pivot = NaN, kept = 0, dimmer = 0, brighter = 0, va = 0, vb = 0, wa = 0, wb = 0, w2 = 0, v2 = 0, q2 = 0;
+    for (let f = 0; f < frames && pivot !== pivot; f++) pivot = samples[f * stride + p];
+    if (pivot !== pivot) pivot = 0;
+    for (let f = 0; f < frames; f++) {
+      const v = verdicts[f * stride + p];
+      if (v !== verdict.keep) {
+        if (v === verdict.dimmer) dimmer++;
+        else if (v === verdict.brighter) brighter++;
+        continue;
+      }
+      const w = weights[f], d = samples[f * stride + p] - pivot, square = w * w, part = square * d;
+      kept++;
+      if (f % 2 === 0) {
+        va += w * d;
+        wa += w;
+      } else {
+        vb += w * d;
+        wb += w;
+      }
+      w2 += square;
+      v2 += part;
+      q2 += part * d;
     }
+    const weight = wa + wb, shift = (va + vb) / weight, scatter = q2 - 2 * shift * v2 + shift * shift * w2;
+    sums.mean[p] = pivot + shift;
+    sums.weight[p] = weight;
+    sums.halfA[p] = pivot + va / wa;
+    sums.halfB[p] = pivot + vb / wb;
+    sums.variance[p] = kept < 2 ? NaN : Math.max(0, scatter) / (weight * weight) * kept / (kept - 1);
+    sums.kept[p] = kept;
+    sums.dimmer[p] = dimmer;
+    sums.brighter[p] = brighter;
   }
-  for (let p = 0; p < count; p++) if (pivot[p] !== pivot[p]) pivot[p] = 0;
 }

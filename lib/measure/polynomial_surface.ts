@@ -1,6 +1,7 @@
 /** Smooth surfaces as polynomials of low degree: fitted to scattered values, evaluated over a whole image. */
 import { allocatePlane } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { laySurface } from "../kernels/lay_surface.ts";
 
 /** A value at a place. */
 export interface SurfacePoint {
@@ -186,6 +187,24 @@ export function polynomialSurfacePlane(surface: PolynomialSurface): Float32Array
       }
     }
     powers.push(row);
+  }
+  if (degree <= 4) {
+    // Powers of u and v with v in units of the columns' half, as the kernel takes them.
+    const radius = Math.max(1, width - 1) / 2, stretch = radius / (Math.max(1, height - 1) / 2);
+    const terms = new Array<number>((degree + 1) * (degree + 2) / 2).fill(0);
+    for (let order = 0, at = 0; order <= degree; order++) {
+      for (let j = 0; j <= order; j++, at++) {
+        const k = order - j;
+        for (let p = 0; p <= k; p++) {
+          for (let q = 0; q <= j; q++) {
+            const n = p + q;
+            terms[n * (n + 1) / 2 + q] += coefficients[at] * powers[k][p] * powers[j][q] * stretch ** q;
+          }
+        }
+      }
+    }
+    const shape = { terms, centreX: (width - 1) / 2, centreY: (height - 1) / 2, radius };
+    return laySurface(null, width, height, shape, "none", out);
   }
   const py = new Float64Array(degree + 1), row = new Float64Array(degree + 1);
   for (let y = 0, i = 0; y < height; y++) {

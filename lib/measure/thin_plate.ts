@@ -3,7 +3,9 @@
  * Observational Data, chapter 2), its stiffness fixed or chosen by the data.
  */
 import { allocatePlane } from "../core/image.ts";
+import { allocateShared } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
+import { laySurface } from "../kernels/lay_surface.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 
 /** Options of {@linkcode fitThinPlate}. */
@@ -428,9 +430,9 @@ export interface RenderedSurface {
 
 interface RenderJob {
   readonly spline: ThinPlate;
-  readonly out: Float32Array;
-  readonly width: number;
-  readonly height: number;
+  /** Heights at the nodes, on shared memory, one node beyond the plane on each side. */
+  readonly nodes: Float64Array;
+  readonly columns: number;
   readonly step: number;
   readonly from: number;
   readonly to: number;
@@ -442,22 +444,12 @@ interface RenderJob {
  */
 const knotError = (rho: number): number => Math.min(0.5, 0.14 / rho);
 
-/** Weights of cubic convolution (Keys 1981, a = −1/2). */
-const keys = (t: number): readonly [number, number, number, number] => [
-  ((-0.5 * t + 1) * t - 0.5) * t,
-  (1.5 * t - 2.5) * t * t + 1,
-  ((-1.5 * t + 2) * t + 0.5) * t,
-  (0.5 * t - 0.5) * t * t,
-];
-
-/** Rows of coarse cells `from` to `to` of a drawing; returns the largest error bound at their nodes. */
-export function renderThinPlateRows(job: RenderJob): number {
-  const { spline, out, width, height, step, from, to } = job;
-  const columns = Math.ceil(width / step) + 3, rows = to - from + 3;
-  const nodes = new Float64Array(columns * rows);
+/** Rows `from` to `to` of the coarse grid; returns the largest error bound at their nodes. */
+export function renderThinPlateNodes(job: RenderJob): number {
+  const { spline, nodes, columns, step, from, to } = job;
   let bound = 0;
-  for (let j = 0; j < rows; j++) {
-    const y = (from + j - 1) * step;
+  for (let j = from; j < to; j++) {
+    const y = (j - 1) * step;
     for (let i = 0; i < columns; i++) {
       const x = (i - 1) * step;
       nodes[j * columns + i] = evaluateThinPlate(spline, x, y);
@@ -470,25 +462,13 @@ export function renderThinPlateRows(job: RenderJob): number {
       bound = Math.max(bound, error * step * step);
     }
   }
-  const phases = Array.from({ length: step }, (_, k) => keys(k / step)), line = new Float64Array(columns);
-  for (let y = from * step; y < Math.min(to * step, height); y++) {
-    const [a, b, c, d] = phases[y % step], first = (Math.floor(y / step) - from) * columns;
-    for (let i = 0; i < columns; i++) {
-      const at = first + i;
-      line[i] = a * nodes[at] + b * nodes[at + columns] + c * nodes[at + 2 * columns] + d * nodes[at + 3 * columns];
-    }
-    for (let x = 0, at = y * width; x < width; x++, at++) {
-      const i = Math.floor(x / step), w = phases[x % step];
-      out[at] = w[0] * line[i] + w[1] * line[i + 1] + w[2] * line[i + 2] + w[3] * line[i + 3];
-    }
-  }
   return bound;
 }
 
 const renderTask: PoolTask<RenderJob, number> = {
   module: import.meta.url,
-  name: "renderThinPlateRows",
-  run: renderThinPlateRows,
+  name: "renderThinPlateNodes",
+  run: renderThinPlateNodes,
 };
 
 /**
@@ -523,11 +503,15 @@ export function renderThinPlate(
       throw new RangeError(`renderThinPlate: ${name} must be a whole number above 0, but got ${value}`);
     }
   }
-  const data = allocatePlane(width, height), cells = Math.ceil(height / step);
-  const band = Math.max(1, Math.ceil(256 / step)), jobs: RenderJob[] = [];
-  for (let from = 0; from < cells; from += band) {
-    jobs.push({ spline, out: data, width, height, step, from, to: Math.min(cells, from + band) });
+  // One node before the plane and two behind it: between nodes the next ones on both sides are needed.
+  const columns = Math.ceil(width / step) + 3, rows = Math.ceil(height / step) + 3;
+  const nodes = new Float64Array(allocateShared(8 * columns * rows, true), 0, columns * rows), jobs: RenderJob[] = [];
+  const band = Math.max(1, Math.ceil(256 / step));
+  for (let from = 0; from < rows; from += band) {
+    jobs.push({ spline, nodes, columns, step, from, to: Math.min(rows, from + band) });
   }
   const bounds = parallelMap(renderTask, jobs);
+  const shape = { nodes, columns, rows, originX: -step, originY: -step, spacing: step };
+  const data = laySurface(null, width, height, shape, "none", allocatePlane(width, height));
   return { data, errorBound: bounds.reduce((a, b) => Math.max(a, b), 0) };
 }

@@ -1,7 +1,8 @@
 import { afterAll, describe, expect, it } from "vitest";
 import { randomStream } from "../../lib/core/random.ts";
+import { correctSamples } from "../../lib/kernels/correct.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
-import { huberVerdicts, leastKept, type Strip, verdict } from "../../lib/kernels/rejection.ts";
+import { huberVerdicts, leastKept, type Strip, sumKept, verdict } from "../../lib/kernels/rejection.ts";
 import { huberEstimate, huberLimits } from "../../lib/stats/huber.ts";
 
 const random = randomStream("tile kernels");
@@ -51,6 +52,58 @@ describe("huberVerdicts: kernel and twin", () => {
         const mine = wasm.map((row) => row[p]), n = mine.filter((value) => value !== verdict.missing).length;
         expect(mine.filter((value) => value === verdict.keep).length).toBeGreaterThanOrEqual(leastKept(n));
       }
+    }
+  });
+
+  it("sumKept: kernel and twin agree to the last bit, and with sums by hand", () => {
+    for (const [frames, count, holes] of [[7, 77, 0.1], [30, 64, 0.5], [2, 5, 0.4], [1, 3, 0]]) {
+      const one = strip(frames, count, holes, 0.1), verdicts = new Uint8Array(frames * one.stride);
+      for (let at = 0; at < verdicts.length; at++) {
+        const x = one.samples[at];
+        verdicts[at] = x !== x ? verdict.missing : random.uniform() < 0.2 ? 1 + Math.floor(2 * random.uniform()) : 0;
+      }
+      const weights = Float64Array.from({ length: frames }, () => 0.3 + random.uniform());
+      const { wasm, twin } = both(() => {
+        const memory = { values: new Float32Array(5 * (count + 3)), counts: new Float32Array(3 * (count + 3)) };
+        return Object.values(sumKept(one, verdicts, weights, memory)).map((part) => Array.from(part as Float32Array));
+      });
+      expect(wasm).toEqual(twin);
+      for (let p = 0; p < count; p++) {
+        let sum = 0, weight = 0, kept = 0;
+        for (let f = 0; f < frames; f++) {
+          if (verdicts[f * one.stride + p] !== verdict.keep) continue;
+          sum += weights[f] * one.samples[f * one.stride + p];
+          weight += weights[f];
+          kept++;
+        }
+        expect(wasm[5][p]).toBe(kept);
+        if (kept > 0) expect(Math.abs(wasm[0][p] / (sum / weight) - 1)).toBeLessThan(1e-7);
+        else expect(wasm[0][p]).toBe(NaN);
+      }
+    }
+  });
+
+  it("correctSamples: kernel and twin agree to the last bit", () => {
+    const width = 37, height = 21, make = () => Float32Array.from({ length: width * height }, () => random.gaussian());
+    const region = { x: 5, y: 3, width: 29, height: 11 }, raw = make(), subtract = make(), multiply = make();
+    for (const [s, m] of [[subtract, multiply], [null, multiply], [subtract, null], [null, null]] as const) {
+      const correction = {
+        subtract: s,
+        multiply: m,
+        width,
+        height,
+        defects: null,
+        saturationAdu: null,
+        bayer: null,
+        notes: [],
+      };
+      const { wasm, twin } = both(() => {
+        const out = new Float32Array(region.width * region.height);
+        correctSamples(raw.subarray(0, out.length), correction, region, out);
+        return out;
+      });
+      expect(wasm).toEqual(twin);
+      expect(wasm[30]).toBeCloseTo((raw[30] - (s?.[4 * width + 6] ?? 0)) * (m?.[4 * width + 6] ?? 1), 5);
     }
   });
 

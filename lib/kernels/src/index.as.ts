@@ -1,5 +1,6 @@
 export { blurColumns, blurRows } from "./blur.as";
 export { calibrateFloat, calibrateShort } from "./calibrate.as";
+export { correct } from "./correct.as";
 export { lowest } from "./extreme.as";
 export { rejectingMean } from "./reject.as";
 export { starlet } from "./starlet.as";
@@ -8,3 +9,4 @@ export { placesAffine, placesBetween, warp } from "./warp.as";
 export { huberTest } from "./huber.as";
 export { blockMeans, findPeaks, lineMiddles, smoothGrid, subtractLines, tileMiddles, tileStatistics } from "./survey.as";
 export { moments } from "./moments.as";
+export { sumKept } from "./sum.as";

@@ -17,6 +17,7 @@
 @external("plane", "f32.load a") export declare function floatA(p: usize): f32;
 @external("plane", "f32.load b") export declare function floatB(p: usize): f32;
 @external("plane", "f32.load c") export declare function floatC(p: usize): f32;
+@external("plane", "i32.load b") export declare function wordB(p: usize): i32;
 @external("plane", "i32.load16_u a") export declare function shortA(p: usize): i32;
 @external("plane", "v128.store o") export declare function storeO(p: usize, v: v128): void;
 @external("plane", "v128.store o offset=16") export declare function storeO16(p: usize, v: v128): void;
