@@ -607,6 +607,14 @@ export {
   type RunNightOptions,
 } from "./pipeline/run_night.ts";
 export {
+  type NightWatch,
+  type WatchLook,
+  type WatchNews,
+  watchNight,
+  watchNightDefaults,
+  type WatchNightOptions,
+} from "./pipeline/watch_night.ts";
+export {
   type CarriedOut,
   parseWorkflow,
   replayHistory,

@@ -25,6 +25,10 @@ export interface Command {
   readonly workers: number | null;
   /** Workflow file; null for the one that the filters call for. */
   readonly workflow: string | null;
+  /** For night: watch the folder while the frames come in, instead of making the picture. */
+  readonly watch: boolean;
+  /** For a watch: minutes without a new file after which it ends; null to go on until it is stopped. */
+  readonly untilQuietMinutes: number | null;
   /** File of decisions about single lights; null for none. */
   readonly decisions: string | null;
 }
@@ -34,6 +38,7 @@ const project = fileURLToPath(new URL("../../", import.meta.url)).replace(/\/$/,
 const usage: Readonly<Record<string, string>> = {
   "": `deno task demo                          the whole job on the two nights in demo-data/
 deno task night FOLDER --out DIR        the whole job on your own folder of FITS frames
+deno task night FOLDER --watch          judge each frame as it comes in, while the night runs
 deno task rerun PICTURE --from FOLDER --out DIR   repeat a picture from the record inside it
 
 deno task night --help says more about one of them.`,
@@ -52,6 +57,10 @@ Nothing in FOLDER is changed. Calibration frames are found by their headers.
   --decisions FILE what you decide about single lights, one a line: keep, down-weight or reject, the file as
                    frames.csv names it, and behind a # why. Given again with the same --out, only what
                    the decisions change is worked out anew
+
+With --watch nothing is written: every new frame in FOLDER is measured as soon as it is whole and compared with
+those before it, and what goes wrong is said at once, with what helps. Ctrl-C ends the watch and sums up.
+  --until-quiet MINUTES  end by itself when no new file has come for so long
 
 A run that was stopped (Ctrl-C, power cut) continues where it was when the same command is given again.
 Exit codes: 0 done, 1 failed, 2 command not understood, 3 no usable frames, 130 stopped.`,
@@ -96,6 +105,8 @@ export function parseCommand(words: readonly string[]): Command {
         from: { type: "string" },
         workers: { type: "string" },
         workflow: { type: "string" },
+        watch: { type: "boolean" },
+        "until-quiet": { type: "string" },
         decisions: { type: "string" },
         help: { type: "boolean", short: "h" },
       },
@@ -112,6 +123,8 @@ export function parseCommand(words: readonly string[]): Command {
     out: "",
     workers: null,
     workflow: null,
+    watch: false,
+    untilQuietMinutes: null,
     decisions: null,
   };
   if (values.help || name === "" || name === "help") return { ...blank, name: "help" };
@@ -120,6 +133,12 @@ export function parseCommand(words: readonly string[]): Command {
   if (workers !== null && !(Number.isInteger(workers) && workers >= 0 && workers <= 64)) {
     throw new UsageError(`--workers must be a whole number from 0 to 64, but got "${values.workers}"`);
   }
+  if (values.watch === true && name !== "night") throw new UsageError(`--watch belongs to night, not to ${name}`);
+  const untilQuietMinutes = values["until-quiet"] === undefined ? null : Number(values["until-quiet"]);
+  if (untilQuietMinutes !== null && !(untilQuietMinutes > 0)) {
+    throw new UsageError(`--until-quiet must be a number of minutes above 0, but got "${values["until-quiet"]}"`);
+  }
+  if (untilQuietMinutes !== null && values.watch !== true) throw new UsageError("--until-quiet belongs to --watch");
   const spare = positionals.slice(name === "demo" ? 0 : 1);
   if (spare.length > 0) throw new UsageError(`unexpected: ${spare.join(" ")}\n\n${usageText(name)}`);
   const workflow = values.workflow === undefined ? null : existing("--workflow", values.workflow, "file");
@@ -131,6 +150,11 @@ export function parseCommand(words: readonly string[]): Command {
   if (name === "demo") {
     const out = resolve(values.out ?? `${project}/output`), source = `${project}/demo-data`;
     return { ...blank, name, source, out, workers, workflow, reads: also, writes: [out] };
+  }
+  if (values.watch === true) {
+    if (positionals.length === 0) throw new UsageError(`night: the folder to watch is missing\n\n${usageText(name)}`);
+    const source = existing("night", positionals[0], "folder");
+    return { ...blank, name: "night", source, workers, watch: true, untilQuietMinutes, reads: [source] };
   }
   if (values.out === undefined) {
     throw new UsageError(`${name}: say where results go with --out DIR\n\n${usageText(name)}`);

@@ -5,6 +5,7 @@ import process from "node:process";
 import { closePool, setWorkerCount } from "../kernels/pool.ts";
 import { parseOverrides } from "../night/select_frames.ts";
 import { type NightOutcome, rerunPicture, runNight } from "../pipeline/run_night.ts";
+import { type WatchNews, watchNight } from "../pipeline/watch_night.ts";
 import { parseWorkflow } from "../pipeline/workflow.ts";
 import { type Command, parseCommand, UsageError, usageText } from "./arguments.ts";
 import { progressLine } from "./progress_line.ts";
@@ -75,7 +76,49 @@ function rerun(command: Command): number {
   return outcome.sameBytes ? exitCode.done : exitCode.differentBytes;
 }
 
-function main(): number {
+/** Seconds between two looks at a watched folder: a file is judged at the second look that finds it unchanged. */
+const lookEverySeconds = 3;
+
+const marks: Readonly<Record<WatchNews["kind"], string>> = {
+  frame: "  ",
+  warning: "! ",
+  relief: "+ ",
+  trouble: "? ",
+  silence: "! ",
+};
+
+/** Watch a folder until Ctrl-C or until it has been quiet for long enough. */
+async function watch(command: Command): Promise<number> {
+  const watching = watchNight(command.source), wake: (() => void)[] = [];
+  let stopped = false;
+  const stop = () => {
+    stopped = true;
+    wake.forEach((each) => each());
+  };
+  for (const signal of ["SIGINT", "SIGTERM"] as const) process.on(signal, stop);
+  console.log(`Watching ${command.source}; Ctrl-C ends it.`);
+  const quietMs = (command.untilQuietMinutes ?? Infinity) * 60000;
+  while (!stopped) {
+    const now = performance.now(), { news, waiting } = watching.look(now);
+    for (const { kind, file, text } of news) console.log(`${marks[kind]}${file === "" ? "" : `${file}: `}${text}`);
+    if (waiting === 0 && now - watching.lastChange() > quietMs) break;
+    // a turn for the signals, and a pause when there is nothing to do
+    await new Promise<void>((resolve) => {
+      const timer = setTimeout(resolve, waiting > 0 ? 0 : 1000 * lookEverySeconds);
+      wake.splice(0, wake.length, () => {
+        clearTimeout(timer);
+        resolve();
+      });
+    });
+  }
+  console.log("");
+  for (const line of watching.summary()) console.log(`  ${line}`);
+  if (watching.kept() === 0) return exitCode.nothingUsable;
+  console.log(`\nTo go on to the picture:\n  deno task night ${command.source} --out DIR`);
+  return exitCode.done;
+}
+
+function main(): number | Promise<number> {
   const command = parseCommand(process.argv.slice(2));
   if (command.name === "help") {
     console.log(usageText(command.topic));
@@ -84,13 +127,14 @@ function main(): number {
   if (command.workers !== null) setWorkerCount(command.workers);
   if (command.name === "demo") return demo(command);
   if (command.name === "rerun") return rerun(command);
+  if (command.watch) return watch(command);
   const outcome = night(command, command.source, command.out);
   tell(outcome, command.out);
   return outcome.usableFrames > 0 ? exitCode.done : exitCode.nothingUsable;
 }
 
 try {
-  process.exitCode = main();
+  process.exitCode = await main();
 } catch (error) {
   const plain = error instanceof UsageError || error instanceof RangeError || error instanceof SyntaxError ||
     (error instanceof Error && error.name === "FrameError");

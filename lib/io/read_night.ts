@@ -55,6 +55,7 @@ export interface Night {
 
 const fitsName = /\.(fits?|fts)(\.(gz|fz))?$/i;
 
+/** Files of a folder and the folders below it: those that are FITS by their name, and the others. */
 function filesBelow(folder: string): { found: string[]; skipped: string[] } {
   const found: string[] = [], skipped: string[] = [];
   const walk = (inner: string) => {
@@ -80,6 +81,28 @@ function filesBelow(folder: string): { found: string[]; skipped: string[] } {
   walk("");
   const order = (a: string, b: string) => a < b ? -1 : a > b ? 1 : 0;
   return { found: found.sort(order), skipped: skipped.sort(order) };
+}
+
+/** A FITS file of a folder as it stands just now. */
+export interface FileState {
+  /** Path within the folder. */
+  readonly file: string;
+  /** Size in bytes. */
+  readonly bytes: number;
+  /** When it was last written, milliseconds since 1970. */
+  readonly modified: number;
+}
+
+/** How the FITS files of a folder stand just now; files that go away while one looks are left out. */
+export function fileStates(folder: string): FileState[] {
+  return filesBelow(folder).found.flatMap((file) => {
+    try {
+      const { size, mtimeMs } = statSync(join(folder, file));
+      return [{ file, bytes: size, modified: mtimeMs }];
+    } catch {
+      return [];
+    }
+  });
 }
 
 /** Kind that the names of folders and file suggest, the nearest first. */
@@ -109,6 +132,50 @@ function hintedFilter(file: string, names: FilterNames): { filter: string; from:
     }
   }
   return null;
+}
+
+/**
+ * One file of a night: its row of the table, and what was guessed.
+ *
+ * @param folder the night's folder
+ * @param file path within it
+ * @param names table of filter names
+ * @throws {FrameError} if the file cannot be used, or is not whole
+ */
+export function readRecordOf(
+  folder: string,
+  file: string,
+  names: FilterNames,
+): { readonly record: FrameRecord; readonly notes: readonly FrameNote[] } {
+  const path = join(folder, file), notes: FrameNote[] = [];
+  const open = openFits(path);
+  try {
+    const hdu = open.firstImage();
+    if (!open.seemsWhole(hdu.index)) assertWhole(open, hdu);
+    const facts = describeFrame(fullHeader(open, hdu), { names });
+    let { kind, filter } = facts;
+    const hint = kind === "unknown" ? hintedKind(file) : null;
+    if (hint !== null) {
+      kind = hint.kind;
+      notes.push({
+        file,
+        note: `the header does not say what the exposure is for; "${hint.from}" suggests ${kind}`,
+      });
+    }
+    const takesFilter = kind === "light" || kind === "flat" || kind === "master-flat" || kind === "stack";
+    const guess = filter === "" && takesFilter && facts.bayer === null && facts.planes === 1
+      ? hintedFilter(file, names)
+      : null;
+    if (guess !== null) {
+      filter = guess.filter;
+      notes.push({ file, note: `the header names no filter; "${guess.from}" suggests ${filter}` });
+    }
+    for (const note of hdu.notes) notes.push({ file, note });
+    const record = { ...facts, kind, filter, file, bytes: statSync(path).size, session: sessionOf(facts.dateUtc) };
+    return { record, notes };
+  } finally {
+    open.close();
+  }
 }
 
 /**
@@ -158,34 +225,9 @@ export function readNight(folder: string, options: Partial<ReadNightOptions> = {
   const records: FrameRecord[] = [], unreadable: UnreadableFrame[] = [], notes: FrameNote[] = [];
   files.found.forEach((file, index) => {
     try {
-      const path = join(folder, file);
-      const open = openFits(path);
-      try {
-        const hdu = open.firstImage();
-        if (!open.seemsWhole(hdu.index)) assertWhole(open, hdu);
-        const facts = describeFrame(fullHeader(open, hdu), { names });
-        let { kind, filter } = facts;
-        const hint = kind === "unknown" ? hintedKind(file) : null;
-        if (hint !== null) {
-          kind = hint.kind;
-          notes.push({
-            file,
-            note: `the header does not say what the exposure is for; "${hint.from}" suggests ${kind}`,
-          });
-        }
-        const takesFilter = kind === "light" || kind === "flat" || kind === "master-flat" || kind === "stack";
-        const guess = filter === "" && takesFilter && facts.bayer === null && facts.planes === 1
-          ? hintedFilter(file, names)
-          : null;
-        if (guess !== null) {
-          filter = guess.filter;
-          notes.push({ file, note: `the header names no filter; "${guess.from}" suggests ${filter}` });
-        }
-        for (const note of hdu.notes) notes.push({ file, note });
-        records.push({ ...facts, kind, filter, file, bytes: statSync(path).size, session: sessionOf(facts.dateUtc) });
-      } finally {
-        open.close();
-      }
+      const told = readRecordOf(folder, file, names);
+      records.push(told.record);
+      notes.push(...told.notes);
     } catch (error) {
       if (!(error instanceof FrameError)) throw error;
       // the folder is the person's own affair: a table of the night must not change when it is moved

@@ -167,20 +167,24 @@ interface Finding {
   readonly or?: Cause;
 }
 
+/** Lights with the same key are compared with one another. */
+export function groupKey(record: FrameRecord): string {
+  const exposure = record.exposureSeconds === null ? null : Number(record.exposureSeconds.toPrecision(3));
+  return JSON.stringify([
+    record.rig,
+    record.filter,
+    exposure,
+    record.gainSetting,
+    record.binning,
+    record.width,
+    record.height,
+  ]);
+}
+
 function groupRows(rows: readonly NightRow[]): Group[] {
   const keys = new Map<string, number[]>();
   rows.forEach((row, i) => {
-    const { record } = row;
-    const exposure = record.exposureSeconds === null ? null : Number(record.exposureSeconds.toPrecision(3));
-    const key = JSON.stringify([
-      record.rig,
-      record.filter,
-      exposure,
-      record.gainSetting,
-      record.binning,
-      record.width,
-      record.height,
-    ]);
+    const key = groupKey(row.record);
     const list = keys.get(key);
     if (list === undefined) keys.set(key, [i]);
     else list.push(i);

@@ -18,7 +18,17 @@ describe("the command line's words", () => {
     expect([command.name, command.source, command.out, command.workers]).toEqual(["night", folder, "/tmp/results", 2]);
   });
 
+  it("start a watch, which writes nothing", () => {
+    const command = parseCommand(["night", folder, "--watch", "--until-quiet", "20"]);
+    expect([command.watch, command.untilQuietMinutes, command.source]).toEqual([true, 20, folder]);
+    expect(permissionFlags(command).some((flag) => flag.startsWith("--allow-write"))).toBe(false);
+  });
+
   it.each([
+    { words: ["night", "--watch"], message: "the folder to watch is missing" },
+    { words: ["night", folder, "--watch", "--until-quiet", "soon"], message: "must be a number of minutes above 0" },
+    { words: ["night", folder, "--out", "/tmp/x", "--until-quiet", "5"], message: "belongs to --watch" },
+    { words: ["demo", "--watch"], message: "--watch belongs to night" },
     { words: ["night"], message: "say where results go with --out" },
     { words: ["night", "--out", "/tmp/x"], message: "what to work on is missing" },
     { words: ["night", "/no/such/folder", "--out", "/tmp/x"], message: "does not exist" },
