@@ -70,8 +70,15 @@ export function finishPicture(
   const total = workflow.nodes.length;
   context.progress({ label: "processing", done: 0, total });
   const visit = ({ node, inputs, outputs }: CarriedOut, index: number): void => {
-    const before = inputs[0], results = Object.entries(outputs), [, after] = results[0];
-    if (!isImage(before) || !isImage(after)) return;
+    const results = Object.entries(outputs), [, after] = results[0];
+    if (!isImage(after)) return;
+    // a step of several inputs (painting, putting stars back) is set beside the one that is most like its result
+    const likeness = (input: Recorded) =>
+      !isImage(input)
+        ? -1
+        : (input.unit === after.unit ? 2 : 0) + (input.planes.length === after.planes.length ? 1 : 0);
+    const before = inputs.reduce((best, each) => likeness(each) > likeness(best) ? each : best);
+    if (!isImage(before)) return;
     const entry = after.history.nodes.at(-1) as HistoryNode;
     const number = String(index + 1).padStart(2, "0");
     const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
@@ -98,7 +105,7 @@ export function finishPicture(
       title,
       channel: node.channel,
       options: optionList(entry),
-      sheet: encodeSheet(sheet, { format: "jpeg", zoom: 0.75 }),
+      sheet: encodeSheet(sheet, { format: "jpeg", zoom: 0.75, quality: 75 }),
       ledger: lines,
       doubts,
     });

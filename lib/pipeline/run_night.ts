@@ -28,6 +28,7 @@ import {
 } from "./check_lights.ts";
 import { captionPicture } from "../view/caption_picture.ts";
 import { reportHtml } from "../view/report_html.ts";
+import type { NightReport } from "../view/report.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
 import type { CheckedNight } from "./check_lights.ts";
 import { csvText } from "./csv.ts";
@@ -45,10 +46,10 @@ import type { Workflow } from "./workflow.ts";
 export interface RunNightOptions {
   /** The night's folder. */
   readonly folder: string;
-  /** The output folder, existing. */
+  /** The output folder; made when it is not there. */
   readonly out: string;
-  /** Processing steps; null for those that the filters call for. */
-  readonly workflow: Workflow | null;
+  /** Processing steps; null or left out for those that the filters call for. */
+  readonly workflow?: Workflow | null;
   /** What the person decided about single lights, against the verdict or with it; none when left out. */
   readonly overrides?: readonly Override[];
   /** Receives progress. */
@@ -65,6 +66,8 @@ export interface NightOutcome {
   readonly files: readonly { readonly file: string; readonly meaning: string }[];
   /** Lights that went into a stack. */
   readonly usableFrames: number;
+  /** What `report.html` shows, as data: for a notebook. */
+  readonly report: NightReport;
 }
 
 const calibrationColumns = ["file", "kind", "filter", "exposure_s", "temperature_c", "used", "reason"] as const;
@@ -201,11 +204,11 @@ const withoutFolder = (night: Night): Night => ({
  * import assert from "node:assert/strict";
  * import { runNight } from "faintlight";
  *
- * assert.throws(() => runNight({ folder: "no such folder", out: ".", workflow: null }), /no such folder/);
+ * assert.throws(() => runNight({ folder: "no such folder", out: "." }), /no such folder/);
  * ```
  */
 export function runNight(options: RunNightOptions): NightOutcome {
-  const { folder, out, overrides = [], progress = silent, remark = () => {} } = options;
+  const { folder, out, workflow: given = null, overrides = [], progress = silent, remark = () => {} } = options;
   const began = performance.now(), times: [string, number][] = [];
   const stage = <T>(name: string, work: () => T): T => {
     const start = performance.now(), result = work();
@@ -221,7 +224,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
   const inputs = night.records.map((record, at) => ({ file: record.file, kind: record.kind, sha256: digests[at] }));
   const checkpoints = openCheckpoints(out, {
     version: libraryVersion,
-    workflow: options.workflow,
+    workflow: given,
     inputs,
     unreadable: night.unreadable.map((each) => each.file),
   });
@@ -271,7 +274,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
   pictureGroups(stacks).forEach((group, index) => {
     const prefix = index === 0 ? "" : `${safeName(group.rig)}-`;
     const region = pictureRegion(group.stacks.map((stack) => stack.coverage), remark);
-    const workflow = options.workflow ?? defaultWorkflow(group.stacks.map((stack) => stack.channel), region);
+    const workflow = given ?? defaultWorkflow(group.stacks.map((stack) => stack.channel), region);
     const images = Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.image]));
     const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, prefix));
     const record = recordText({
@@ -307,7 +310,11 @@ export function runNight(options: RunNightOptions): NightOutcome {
     picture: web,
     files,
   };
-  stage("report", () => writeWhole(join(out, "report.html"), reportHtml(nightReport(facts))));
+  const report = stage("report", () => {
+    const made = nightReport(facts);
+    writeWhole(join(out, "report.html"), reportHtml(made));
+    return made;
+  });
   const log = { seconds: Object.fromEntries(times), total: Math.round(performance.now() - began) / 1000 };
   writeWhole(join(out, "log.json"), `${JSON.stringify(log, null, 2)}\n`);
   if (stacks.length === 0) remark("no light could be used, so there is no picture; report.html says why");
@@ -315,6 +322,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
     summary: nightSummary(checked, stacks, night.unreadable.length),
     files: files.map(([file, meaning]) => ({ file, meaning })),
     usableFrames: stacks.reduce((sum, stack) => sum + stack.lights.length, 0),
+    report,
   };
 }
 

@@ -70,13 +70,15 @@ function differenceColour(theme: Theme): (signed: number) => readonly [number, n
   };
 }
 
-/** Mean of the planes' differences where both have data. */
+/** Mean of the planes' differences where both have data; a gray picture is set against each plane of a coloured one. */
 function differencePlane(before: Preview, after: Preview): Float32Array {
   const out = new Float32Array(before.width * before.height);
   for (let i = 0; i < out.length; i++) {
     let sum = 0;
-    for (let p = 0; p < before.planes.length; p++) sum += after.planes[p][i] - before.planes[p][i];
-    out[i] = sum / before.planes.length;
+    for (let p = 0; p < after.planes.length; p++) {
+      sum += after.planes[p][i] - before.planes[p % before.planes.length][i];
+    }
+    out[i] = sum / after.planes.length;
   }
   return out;
 }
@@ -234,7 +236,8 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
   const [stretchBefore, stretchAfter] = sameUnit
     ? commonStretch(wholeBefore, wholeAfter, used.display)
     : [stretchFor(wholeBefore), stretchFor(wholeAfter)];
-  const comparable = sameSize && sameUnit && wholeBefore.planes.length === wholeAfter.planes.length;
+  const comparable = sameSize && sameUnit &&
+    (wholeBefore.planes.length === wholeAfter.planes.length || wholeBefore.planes.length === 1);
   const wholeDifference = comparable ? differencePlane(wholeBefore, wholeAfter) : null;
   const detail = used.detail === "none" || !sameSize
     ? null

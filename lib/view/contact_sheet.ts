@@ -47,7 +47,8 @@ export const contactSheetDefaults: ContactSheetOptions = Object.freeze({
  */
 export function contactSheet(frames: readonly ReportFrame[], options: Partial<ContactSheetOptions> = {}): Sheet {
   const used = settle("contactSheet", contactSheetDefaults, options);
-  const { columns, pictureWidth, most } = used;
+  const { pictureWidth, most } = used;
+  const columns = Math.min(used.columns, Math.max(3, frames.length));
   if (!(columns >= 1 && pictureWidth >= 40 && most >= 1)) {
     throw new RangeError(
       `contactSheet: columns and most must be ≥ 1 and pictureWidth ≥ 40, but got ${columns}, ${most} and ${pictureWidth}`,

@@ -3,7 +3,7 @@ import { settle } from "../core/options.ts";
 import { box, composeSheet, heading, MARGIN } from "./layout.ts";
 import { type ThemeName, themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
-import { fitText, formatNumber, textElement, textWidth } from "./text.ts";
+import { fitText, formatNumber, textElement, textWidth, wrapText } from "./text.ts";
 
 /** A cell: text as it is, a number set with four significant digits, `null` as a dash. */
 export type Cell = string | number | boolean | null;
@@ -16,7 +16,7 @@ export interface TableSheetOptions {
   readonly columns: readonly string[] | null;
   /** Most rows to set; the rest is counted in a last line. */
   readonly most: number;
-  /** Widest a column may become, drawing units. */
+  /** Widest a column may become, drawing units; longer text runs on in lines below. */
   readonly widest: number;
   /** Colours. */
   readonly theme: ThemeName;
@@ -31,7 +31,9 @@ export const tableSheetDefaults: TableSheetOptions = Object.freeze({
   theme: "light",
 });
 
-const SIZE = 14, ROW = 24, PAD = 9;
+const SIZE = 14, ROW = 24, LINE = 18, PAD = 9;
+/** Lines a cell may run over before it is cut. */
+const MOST_LINES = 5;
 
 /**
  * Rows of plain values as a table: numbers to the right, text to the left, columns as wide as they need to be.
@@ -90,28 +92,40 @@ export function tableSheet(
   const head = heading(used.title, "", width, theme);
   const elements = [...head.elements];
   let y = head.bottom + (used.title === "" ? 0 : 4);
-  const line = (texts: readonly string[], face: "text" | "bold") => {
+  /** Text of a row in lines: what is wider than its column runs on below, up to `MOST_LINES`. */
+  const linesOf = (texts: readonly string[], face: "text" | "bold") =>
+    texts.map((text, at) => {
+      const room = widths[at] - 2 * PAD + 0.5, lines = wrapText(text, SIZE, room, face);
+      if (lines.length <= MOST_LINES) return lines;
+      return [...lines.slice(0, MOST_LINES - 1), fitText(lines.slice(MOST_LINES - 1).join(" "), SIZE, room, face)];
+    });
+  const set = (texts: readonly (readonly string[])[], face: "text" | "bold") => {
     let x = MARGIN;
-    texts.forEach((text, at) => {
-      const room = widths[at] - 2 * PAD;
-      const set = fitText(text, SIZE, room + 0.5, face);
+    texts.forEach((lines, at) => {
       const right = numeric[at];
-      elements.push(textElement(set, right ? x + widths[at] - PAD : x + PAD, y + ROW - 7, {
-        size: SIZE,
-        fill: theme.ink,
-        face,
-        anchor: right ? "end" : "start",
-      }));
+      lines.forEach((text, row) =>
+        elements.push(textElement(text, right ? x + widths[at] - PAD : x + PAD, y + ROW - 7 + row * LINE, {
+          size: SIZE,
+          fill: theme.ink,
+          face,
+          anchor: right ? "end" : "start",
+        }))
+      );
       x += widths[at];
     });
-    y += ROW;
   };
-  line(columns, "bold");
+  const heightOf = (texts: readonly (readonly string[])[]) =>
+    ROW + LINE * (Math.max(1, ...texts.map((lines) => lines.length)) - 1);
+  const names = linesOf(columns, "bold");
+  set(names, "bold");
+  y += heightOf(names);
   elements.push(box(MARGIN, y, total, 1.2, theme.muted));
   y += 2;
   shown.forEach((row, at) => {
-    if (at % 2 === 1) elements.push(box(MARGIN, y, total, ROW, theme.panel));
-    line(columns.map((column) => textOf(row[column])), "text");
+    const texts = linesOf(columns.map((column) => textOf(row[column])), "text"), height = heightOf(texts);
+    if (at % 2 === 1) elements.push(box(MARGIN, y, total, height, theme.panel));
+    set(texts, "text");
+    y += height;
   });
   if (rows.length > shown.length) {
     elements.push(
