@@ -93,9 +93,18 @@ export interface FileState {
   readonly modified: number;
 }
 
-/** How the FITS files of a folder stand just now; files that go away while one looks are left out. */
-export function fileStates(folder: string): FileState[] {
-  return filesBelow(folder).found.flatMap((file) => {
+/**
+ * How the FITS files of a folder stand just now; files that go away while one looks are left out. Null when the folder cannot be
+ * listed: a drive may be away for a moment.
+ */
+export function fileStates(folder: string): FileState[] | null {
+  let found: readonly string[];
+  try {
+    ({ found } = filesBelow(folder));
+  } catch {
+    return null;
+  }
+  return found.flatMap((file) => {
     try {
       const { size, mtimeMs } = statSync(join(folder, file));
       return [{ file, bytes: size, modified: mtimeMs }];

@@ -42,7 +42,7 @@ export interface WatchNews {
   /** `frame`: one line on a light; `warning`: something is wrong now; `relief`: it is over; `trouble`: a file that cannot be used;
    * `silence`: no new frame. */
   readonly kind: "frame" | "warning" | "relief" | "trouble" | "silence";
-  /** The file; `""` for silence. */
+  /** The file; `""` for silence and trouble with the folder. */
   readonly file: string;
   /** The sentence. */
   readonly text: string;
@@ -129,18 +129,15 @@ interface Seen {
  * @param options see {@linkcode WatchNightOptions}
  * @throws {RangeError} if an option is out of range
  *
- * @example An empty folder has nothing to tell
+ * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { mkdtempSync, rmSync } from "node:fs";
- * import { tmpdir } from "node:os";
- * import { join } from "node:path";
  * import { watchNight } from "faintlight";
  *
- * const folder = mkdtempSync(join(tmpdir(), "watch-")), watch = watchNight(folder);
- * assert.deepEqual(watch.look(0), { news: [], arriving: 0, waiting: 0 });
+ * const watch = watchNight("a folder that is not there yet");
+ * const look = watch.look(0);
+ * assert.match(look.news[0].text, /cannot be listed/);
  * assert.equal(watch.kept(), 0);
- * rmSync(folder, { recursive: true });
  * ```
  */
 export function watchNight(folder: string, options: Partial<WatchNightOptions> = {}): NightWatch {
@@ -172,10 +169,12 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
   };
 
   /** Files that have stopped growing since the look before, oldest first. */
-  const stillFiles = (milliseconds: number): { ready: string[]; arriving: number } => {
+  const stillFiles = (milliseconds: number): { ready: string[]; arriving: number } | null => {
     const ready: { file: string; modified: number }[] = [];
     let arriving = 0;
-    for (const { file, bytes, modified } of fileStates(folder)) {
+    const states = fileStates(folder);
+    if (states === null) return null;
+    for (const { file, bytes, modified } of states) {
       const stamp = `${bytes} ${modified}`, known = files.get(file);
       if (known === undefined || known.stamp !== stamp) {
         files.set(file, { stamp, still: 0, settled: false });
@@ -284,7 +283,15 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
       throw new RangeError(`watchNight: milliseconds must be finite, but got ${milliseconds}`);
     }
     if (Number.isNaN(lastChange)) lastChange = milliseconds;
-    const { ready, arriving: growing } = stillFiles(milliseconds), now = ready.slice(0, Math.ceil(used.filesALook));
+    const listed = stillFiles(milliseconds);
+    if (listed === null) {
+      const first = !told.has("away");
+      told.add("away");
+      const text = "the folder cannot be listed; is the drive there?";
+      return { news: first ? [{ kind: "trouble", file: "", text }] : [], arriving: 0, waiting: 0 };
+    }
+    told.delete("away");
+    const { ready, arriving: growing } = listed, now = ready.slice(0, Math.ceil(used.filesALook));
     const news: WatchNews[] = [], lights: FrameRecord[] = [];
     let arriving = growing;
     for (const file of now) {

@@ -149,6 +149,11 @@ describe("watchNight at the start of a night", () => {
     expect(watch.kept()).toBe(0);
     rmSync(own, { recursive: true });
   });
+  it("says once that the folder is away", () => {
+    const watch = watchNight(join(folder, "not there"));
+    expect(watch.look(0).news.map((each) => each.text)).toEqual(["the folder cannot be listed; is the drive there?"]);
+    expect(watch.look(1).news).toEqual([]);
+  });
   it("refuses options that make no sense", () => {
     expect(() => watchNight(folder, { patience: 0 })).toThrow("watchNight: patience must be > 0, but got 0");
     expect(() => watchNight(folder).look(NaN)).toThrow("milliseconds must be finite, but got NaN");
