@@ -449,6 +449,11 @@ export {
 } from "./background/extract_gradient.ts";
 
 // detail
+export {
+  placeStarColours,
+  placeStarColoursDefaults,
+  type PlaceStarColoursOptions,
+} from "./detail/place_star_colours.ts";
 export { reduceNoise, reduceNoiseDefaults, type ReduceNoiseOptions } from "./detail/reduce_noise.ts";
 export { enhanceDetail, enhanceDetailDefaults, type EnhanceDetailOptions } from "./detail/enhance_detail.ts";
 export {

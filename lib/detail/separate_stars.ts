@@ -3,7 +3,7 @@ import { allocatePlane, derive, type Image, requireLinear } from "../core/image.
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
-import { detectStars } from "../measure/detect_stars.ts";
+import { detectStars, type StarList } from "../measure/detect_stars.ts";
 import { smoothPlane } from "../measure/smooth_plane.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { fillHoles } from "./fill_holes.ts";
@@ -40,17 +40,24 @@ export interface SeparatedStars {
   readonly starless: Image;
   /** The light of the stars, above 0 nearly everywhere, 0 away from stars. */
   readonly stars: Image;
-  /** Stars taken out, brightest first. */
+  /** Stars taken out, brightest first; those with a half-flux radius of 0 were seen beside others and not measured. */
   readonly list: readonly Star[];
+  /** Full width at half maximum of the typical star, pixels; NaN without stars. */
+  readonly fwhmPixels: number;
+  /** Noise of a sample of the mean of the planes. */
+  readonly noise: number;
 }
 
 /** A star on one plane. */
 interface PlaneStar {
-  readonly star: Star;
   readonly place: StarPlace;
+  /** Height of its centre; 0 until it is fitted. */
   amplitude: number;
   /** Radius of the saturated top; 0 for none. */
   readonly top: number;
+  /** Samples it is fitted on, and its profile there. */
+  readonly at: Int32Array;
+  readonly light: Float32Array;
   /** Radius within which it is filled. */
   core: number;
 }
@@ -145,8 +152,8 @@ function addStar(
   }
 }
 
-/** Height of a star above a sloping background by least squares, between two radii. */
-function fitStar(
+/** Samples between two radii of a star with data, and its profile at each. */
+function footprint(
   data: Float32Array,
   width: number,
   height: number,
@@ -154,26 +161,94 @@ function fitStar(
   profile: StarProfile,
   inner: number,
   outer: number,
-): number {
+): { readonly at: Int32Array; readonly light: Float32Array } {
   const x0 = Math.max(0, Math.ceil(place.x - outer)), x1 = Math.min(width - 1, Math.floor(place.x + outer));
   const y0 = Math.max(0, Math.ceil(place.y - outer)), y1 = Math.min(height - 1, Math.floor(place.y + outer));
-  // Slopes are orthogonal to the profile by symmetry and can be left out while the disc is whole; two unknowns remain.
-  let s1 = 0, sp = 0, spp = 0, sv = 0, spv = 0;
+  const most = Math.max(0, x1 - x0 + 1) * Math.max(0, y1 - y0 + 1);
+  const at = new Int32Array(most), light = new Float32Array(most);
+  let n = 0;
   for (let y = y0; y <= y1; y++) {
     for (let x = x0; x <= x1; x++) {
-      const dx = x - place.x, dy = y - place.y, v = data[y * width + x];
+      const dx = x - place.x, dy = y - place.y, i = y * width + x;
       const r = Math.sqrt(place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy);
-      if (!(r <= outer) || r < inner || v !== v) continue;
-      const p = profileAt(profile, r);
-      s1 += 1;
-      sp += p;
-      spp += p * p;
-      sv += v;
-      spv += p * v;
+      if (!(r <= outer) || r < inner || data[i] !== data[i]) continue;
+      at[n] = i;
+      light[n++] = profileAt(profile, r);
     }
   }
-  const det = s1 * spp - sp * sp;
-  return det > 1e-9 * s1 * spp ? (s1 * spv - sp * sv) / det : NaN;
+  return { at: at.slice(0, n), light: light.slice(0, n) };
+}
+
+/**
+ * Height of a star above a level background by least squares, in a plane it was taken off with `amplitude`. Slopes are
+ * orthogonal to the profile by symmetry and can be left out.
+ */
+function fitStar(
+  rest: Float32Array,
+  star: PlaneStar,
+): { readonly amplitude: number; readonly level: number } {
+  const { at, light, amplitude } = star, n = at.length;
+  let sp = 0, spp = 0, sv = 0, spv = 0;
+  for (let k = 0; k < n; k++) {
+    const p = light[k], v = rest[at[k]] + amplitude * p;
+    sp += p;
+    spp += p * p;
+    sv += v;
+    spv += p * v;
+  }
+  const pp = n * spp - sp * sp, pv = n * spv - sp * sv;
+  if (!(pp > 1e-9 * n * spp && pv > 0)) return { amplitude: 0, level: n > 0 ? sv / n : NaN };
+  return { amplitude: pv / pp, level: (sv - pv / pp * sp) / n };
+}
+
+/** How far the samples about a star follow its profile, as a correlation, level and slope of the background left out. */
+function likeness(rest: Float32Array, width: number, star: PlaneStar): number {
+  const { at, light, amplitude, place } = star, n = at.length;
+  let sp = 0, sv = 0;
+  for (let k = 0; k < n; k++) {
+    sp += light[k] / n;
+    sv += (rest[at[k]] + amplitude * light[k]) / n;
+  }
+  let xx = 0, yy = 0, xv = 0, yv = 0, pp = 0, pv = 0, vv = 0;
+  for (let k = 0; k < n; k++) {
+    const x = at[k] % width, dx = x - place.x, dy = (at[k] - x) / width - place.y;
+    const p = light[k] - sp, v = rest[at[k]] + amplitude * light[k] - sv;
+    xx += dx * dx;
+    yy += dy * dy;
+    xv += dx * v;
+    yv += dy * v;
+    pp += p * p;
+    pv += p * v;
+    vv += v * v;
+  }
+  const left = vv - (xx > 0 ? xv * xv / xx : 0) - (yy > 0 ? yv * yv / yy : 0);
+  return pp > 0 && left > 0 ? pv / Math.sqrt(pp * left) : 0;
+}
+
+/**
+ * Fit each star of a plane with the light of the others taken off, some rounds over, and take its light off `rest`. After
+ * the first round heights hardly change, and so do few samples.
+ */
+function fitStars(
+  rest: Float32Array,
+  width: number,
+  height: number,
+  stars: readonly PlaneStar[],
+  profile: StarProfile,
+  reachBelow: number,
+  rounds: number,
+): void {
+  const most = Math.hypot(width, height);
+  for (let round = 0; round < rounds; round++) {
+    for (const star of stars) {
+      const { amplitude } = fitStar(rest, star), change = amplitude - star.amplitude;
+      // What is next to nothing at its centre is not worth a pass.
+      if (Math.abs(change) < 0.2 * reachBelow) continue;
+      star.amplitude = amplitude;
+      const reach = Math.min(most, radiusAt(profile, reachBelow / Math.abs(change), most) * 1.3);
+      addStar(rest, width, height, star.place, profile, -change, reach);
+    }
+  }
 }
 
 /** Noise of a sample from its difference to the smoothed surroundings, objects left out by the median. */
@@ -234,6 +309,77 @@ function mismatch(
   return Math.max(0.01, Math.sqrt(sum / count));
 }
 
+/** A plane with the light of its stars taken off. */
+interface Fitted {
+  readonly rest: Float32Array;
+  readonly stars: PlaneStar[];
+  readonly profile: StarProfile | null;
+  readonly noise: number;
+  readonly typical: readonly [number, number];
+}
+
+/** A star made ready for fitting. */
+function placeStar(
+  source: Float32Array,
+  width: number,
+  height: number,
+  star: Star,
+  profile: StarProfile,
+  fwhm: number,
+  typical: readonly [number, number],
+  level: number,
+): PlaneStar {
+  const place = placeOf(star, fwhm, typical);
+  const top = star.saturated && star.halfFluxRadiusPixels > 0 ? topRadius(source, width, height, star, level, fwhm) : 0;
+  const inner = top > 0 ? top + 1 : 0, outer = top > 0 ? top + 3 * fwhm : 1.8 * fwhm;
+  return { place, amplitude: 0, top, core: 0, ...footprint(source, width, height, place, profile, inner, outer) };
+}
+
+/** Take the light of a list of stars off a plane. */
+function fitPlane(
+  source: Float32Array,
+  width: number,
+  height: number,
+  list: readonly Star[],
+  fwhm: number,
+  beta: number,
+  used: Readonly<SeparateStarsOptions>,
+): Fitted {
+  const bright = list.filter((s) => !s.saturated).slice(0, 200);
+  const typical: readonly [number, number] = bright.length === 0 ? [0, 0] : [
+    medianInPlace(Float64Array.from(bright, (s) => s.shape[0])),
+    medianInPlace(Float64Array.from(bright, (s) => s.shape[1])),
+  ];
+  const first = smoothPlane(source, width, height, GRAIN);
+  const noise = Math.max(fineNoise(source, first), Number.MIN_VALUE);
+  const level = Number.isNaN(used.saturationLevel) ? Infinity : used.saturationLevel;
+  const rest = Float32Array.from(source);
+  let profile = measureProfile(source, width, height, list, fwhm, beta, typical, noise), stars: PlaneStar[] = [];
+  // The second profile is measured with the light of neighbours taken off (Stetson 1987).
+  for (let pass = 0; pass < 2 && profile !== null; pass++) {
+    const own = profile;
+    stars = list.map((star) => placeStar(source, width, height, star, own, fwhm, typical, level));
+    fitStars(rest, width, height, stars, own, used.reachBelow * noise, pass === 0 ? 2 : 3);
+    if (pass > 0) break;
+    const heights = new Map(list.map((star, k) => [star, stars[k].amplitude]));
+    const better = measureProfile(
+      rest,
+      width,
+      height,
+      list,
+      fwhm,
+      beta,
+      typical,
+      noise,
+      (star, r) => (heights.get(star) as number) * profileAt(own, r),
+    );
+    if (better === null) break;
+    profile = better;
+    rest.set(source);
+  }
+  return { rest, stars, profile, noise, typical };
+}
+
 /** One plane without its stars. */
 function starlessPlane(
   source: Float32Array,
@@ -243,42 +389,10 @@ function starlessPlane(
   fwhm: number,
   beta: number,
   used: Readonly<SeparateStarsOptions>,
-  unmeasured: readonly number[],
-  draft: boolean,
 ): Float32Array {
-  const bright = list.filter((s) => !s.saturated).slice(0, 200);
-  const typical: readonly [number, number] = bright.length === 0 ? [0, 0] : [
-    medianInPlace(Float64Array.from(bright, (s) => s.shape[0])),
-    medianInPlace(Float64Array.from(bright, (s) => s.shape[1])),
-  ];
-  const first = smoothPlane(source, width, height, GRAIN);
-  const noise = Math.max(fineNoise(source, first), Number.MIN_VALUE);
-  const profile = measureProfile(source, width, height, list, fwhm, beta, typical, noise);
-  if (profile === null) return Float32Array.from(source);
-  const rest = Float32Array.from(source);
-  const level = Number.isNaN(used.saturationLevel) ? Infinity : used.saturationLevel;
+  const { rest, stars, profile, noise } = fitPlane(source, width, height, list, fwhm, beta, used);
+  if (profile === null) return rest;
   const most = Math.hypot(width, height);
-  const notMeasured = new Set(unmeasured);
-  const stars: PlaneStar[] = list.map((star, index) => ({
-    star,
-    place: placeOf(star, fwhm, typical),
-    amplitude: 0,
-    top: star.saturated && !notMeasured.has(index) ? topRadius(source, width, height, star, level, fwhm) : 0,
-    core: 0,
-  }));
-  const reach = (s: PlaneStar) =>
-    s.amplitude > 0 ? Math.min(most, radiusAt(profile, used.reachBelow * noise / s.amplitude, most) * 1.3) : 0;
-  // Each star is fitted with the light of the others taken off, three times over.
-  for (let round = 0; round < 3; round++) {
-    for (const s of stars) {
-      if (s.amplitude > 0) addStar(rest, width, height, s.place, profile, s.amplitude, reach(s));
-      const inner = s.top > 0 ? s.top + 1 : 0;
-      const outer = s.top > 0 ? s.top + 3 * fwhm : 1.8 * fwhm;
-      const height_ = fitStar(rest, width, height, s.place, profile, inner, outer);
-      s.amplitude = height_ > 0 ? height_ : 0;
-      if (s.amplitude > 0) addStar(rest, width, height, s.place, profile, -s.amplitude, reach(s));
-    }
-  }
   // Cores, where the profile is not true enough, are filled: what a subtraction leaves shall hide in the noise.
   const untrue = mismatch(rest, width, height, stars, profile, noise, fwhm);
   const fillAbove = Math.min(used.fillAbove, Math.max(1, HIDDEN / untrue));
@@ -304,12 +418,6 @@ function starlessPlane(
       }
     }
   });
-  if (draft) {
-    // Only to look for what is left: the smoothed surroundings will do.
-    const masked = rest.map((v, i) => hole[i] ? NaN : v), around = smoothPlane(masked, width, height, fwhm);
-    for (let i = 0; i < rest.length; i++) if (hole[i]) rest[i] = around[i] === around[i] ? around[i] : first[i];
-    return rest;
-  }
   const filled = fillHoles(rest, hole, width, height, { pull: 1 / 64, sweeps: 10 });
   // Grain for the fillings: what the surroundings have above their smoothed selves, moved here from a place beside the star.
   const smooth = smoothPlane(filled, width, height, GRAIN);
@@ -366,14 +474,12 @@ interface SeparateJob {
   readonly fwhm: number;
   readonly beta: number;
   readonly used: Readonly<SeparateStarsOptions>;
-  /** Stars of the list that were never measured. */
-  readonly unmeasured: readonly number[];
 }
 
 /** Takes the stars out of one plane. */
 export function separatePlane(job: SeparateJob): void {
-  const { data, out, width, height, list, fwhm, beta, used, unmeasured } = job;
-  out.set(starlessPlane(data, width, height, list, fwhm, beta, used, unmeasured, false));
+  const { data, out, width, height, list, fwhm, beta, used } = job;
+  out.set(starlessPlane(data, width, height, list, fwhm, beta, used));
 }
 
 const separateTask: PoolTask<SeparateJob, void> = {
@@ -471,22 +577,7 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
   const behind = planes.map(() => allocatePlane(width, height));
   if (list.length === 0) planes.forEach(({ data }, c) => behind[c].set(data));
   else {
-    // Faint companions show once the bright stars are gone: what looks like a star then is added to the list.
-    const rest = starlessPlane(light, width, height, list, fwhmPixels, beta, used, [], true);
-    const near = (a: Star, b: Star) =>
-      (a.x - b.x) * (a.x - b.x) + (a.y - b.y) * (a.y - b.y) < 0.6 * fwhmPixels * fwhmPixels;
-    // What is left of a star that is listed already is no second star.
-    const known = list, fresh = (s: Star) => !known.some((t) => near(s, t));
-    const seen = find(rest).stars.filter((s) =>
-      s.fwhmPixels > 0.6 * fwhmPixels && s.fwhmPixels < 1.5 * fwhmPixels && fresh(s)
-    );
-    const extra = new Set(
-      peaksLeft(rest, width, height, fwhmPixels, Math.max(6, detectionSigma)).filter((s) =>
-        fresh(s) && !seen.some((t) => near(s, t))
-      ),
-    );
-    list = [...list, ...seen, ...extra].sort((a, b) => b.flux - a.flux);
-    const unmeasured = list.flatMap((star, index) => extra.has(star) ? [index] : []);
+    list = withCompanions(light, width, height, list, fwhmPixels, beta, used, find);
     const jobs = planes.map(({ data }, c): SeparateJob => ({
       data,
       out: behind[c],
@@ -496,7 +587,6 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
       fwhm: fwhmPixels,
       beta,
       used,
-      unmeasured,
     }));
     parallelMap(separateTask, jobs, { label: "parting stars" });
   }
@@ -509,7 +599,79 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
     starless: derive(image, { planes: named(behind) }, { ...entry, output: "starless" }),
     stars: derive(image, { planes: named(front), variance: null, mask: null }, { ...entry, output: "stars" }),
     list,
+    fwhmPixels,
+    noise: found.noise,
   };
+}
+
+/** Rounds of looking for stars beside those that are known. */
+const LOOKS = 3;
+/** Correlation with the profile from which a peak beside known stars is a star. */
+const ALIKE = 0.5;
+/** Light over the noise above which what a subtraction leaves may look like stars. */
+const UNSURE = 15;
+/** Share of the light taken off that may be left where the profile is untrue; more is another star. */
+const LEFT = 0.3;
+
+/** The list with the stars that show once those of the list are taken off, brightest first. */
+function withCompanions(
+  light: Float32Array,
+  width: number,
+  height: number,
+  list: readonly Star[],
+  fwhm: number,
+  beta: number,
+  used: Readonly<SeparateStarsOptions>,
+  find: (data: Float32Array) => StarList,
+): Star[] {
+  const { rest, stars, profile, noise, typical } = fitPlane(light, width, height, list, fwhm, beta, used);
+  const all = [...list];
+  if (profile === null) return all;
+  const coreOf = ({ top, amplitude }: PlaneStar) =>
+    Math.max(amplitude > 0 ? radiusAt(profile, UNSURE * noise / amplitude, 9 * fwhm) : 0, top > 0 ? top + 1 : 0);
+  /** Light that was taken off at a place for a star. */
+  const lightAt = ({ place, amplitude }: PlaneStar, dx: number, dy: number) =>
+    amplitude * profileAt(profile, Math.sqrt(place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
+  /** Whether a peak lies on a star that is known, or is no more than what its subtraction left. */
+  const known = (s: Star) =>
+    stars.some((star) => {
+      const dx = s.x - star.place.x, dy = s.y - star.place.y, d2 = dx * dx + dy * dy, core = coreOf(star);
+      return d2 < 0.36 * fwhm * fwhm || d2 < core * core && s.peak < LEFT * lightAt(star, dx, dy);
+    });
+  for (let look = 0; look < LOOKS; look++) {
+    // Cores are levelled, so that what a subtraction leaves there is not taken for stars.
+    const flat = Float32Array.from(rest);
+    for (const star of stars) {
+      const core = coreOf(star);
+      if (!(core > 0)) continue;
+      const { x, y } = star.place, { level } = fitStar(rest, star);
+      for (let j = Math.max(0, Math.ceil(y - core)); j <= Math.min(height - 1, y + core); j++) {
+        for (let i = Math.max(0, Math.ceil(x - core)); i <= Math.min(width - 1, x + core); i++) {
+          const dx = i - x, dy = j - y, at = j * width + i;
+          if (dx * dx + dy * dy > core * core) continue;
+          if (Math.abs(rest[at] - level) < LEFT * lightAt(star, dx, dy)) flat[at] = level;
+        }
+      }
+    }
+    const seen = look === 0
+      ? find(flat).stars.filter((s) => s.fwhmPixels > 0.6 * fwhm && s.fwhmPixels < 1.5 * fwhm && !known(s))
+      : [];
+    const fresh = seen.map((s) => placeStar(light, width, height, s, profile, fwhm, typical, Infinity));
+    all.push(...seen);
+    for (const peak of peaksLeft(flat, width, height, fwhm, Math.max(5, used.detectionSigma))) {
+      const close = (s: { readonly x: number; readonly y: number }) =>
+        (s.x - peak.x) * (s.x - peak.x) + (s.y - peak.y) * (s.y - peak.y) < 0.36 * fwhm * fwhm;
+      if (known(peak) || seen.some(close)) continue;
+      const star = placeStar(light, width, height, peak, profile, fwhm, typical, Infinity);
+      if (!(likeness(rest, width, star) > ALIKE)) continue;
+      fresh.push(star);
+      all.push(peak);
+    }
+    if (fresh.length === 0) break;
+    stars.push(...fresh);
+    if (look + 1 < LOOKS) fitStars(rest, width, height, stars, profile, used.reachBelow * noise, 2);
+  }
+  return all.sort((a, b) => b.flux - a.flux);
 }
 
 /**
@@ -536,17 +698,19 @@ function peaksLeft(data: Float32Array, width: number, height: number, fwhm: numb
         }
       }
       if (!top) continue;
-      // On all sides a star falls by more than half within 1.3 FWHM; a ridge does not.
-      let shallow = 0, sides = 0, lowest = Infinity;
+      // On all sides a star falls by more than half within 1.3 FWHM; a ridge does not, on two opposite ones. A clear peak
+      // may have a neighbour on one side.
+      let shallow = 0, sides = 0, ridge = false;
       for (let k = 0; k < 16; k += 2) {
         const sx = Math.round(x + r * UNIT_X[k]), sy = Math.round(y + r * UNIT_Y[k]);
         if (sx < 0 || sy < 0 || sx >= width || sy >= height) continue;
         const side = high[sy * width + sx];
         sides++;
-        lowest = Math.min(lowest, side);
-        if (side > 0.45 * v) shallow++;
+        if (!(side > 0.45 * v)) continue;
+        if (shallow & (1 << ((k + 8) % 16))) ridge = true;
+        shallow |= 1 << k;
       }
-      if (sides < 3 || shallow > 0) continue;
+      if (sides < 3 || ridge || shallow !== 0 && !(v > 3 * limit * noise)) continue;
       const bend = (a: number, b: number) => 2 * v - a - b;
       const left = high[i - (x > 0 ? 1 : 0)], right = high[i + (x + 1 < width ? 1 : 0)];
       const up = high[i - (y > 0 ? width : 0)], down = high[i + (y + 1 < height ? width : 0)];
@@ -562,24 +726,30 @@ function peaksLeft(data: Float32Array, width: number, height: number, fwhm: numb
         eccentricity: 0,
         elongationDegrees: 0,
         shape: [0, 0],
-        halfFluxRadiusPixels: fwhm / 2,
+        halfFluxRadiusPixels: 0, // never measured
         background: wide[i],
         saturated: true,
       });
     }
   }
-  // Marked as saturated they take the field's shape and width and no part in measuring it; their tops are not cut.
+  // Marked as saturated they take the field's shape and width and no part in measuring it; without a half-flux radius their
+  // tops are not taken for cut.
   return peaks;
 }
 
 /** Mean of the planes, for finding stars. */
 export function meanPlane(image: Image): Float32Array {
-  const { planes, width, height } = image;
-  if (planes.length === 1) return planes[0].data;
+  const { planes, width, height } = image, [first, ...others] = planes.map(({ data }) => data);
+  if (others.length === 0) return first;
   const out = allocatePlane(width, height), share = 1 / planes.length;
+  if (others.length === 2) {
+    const [second, third] = others;
+    for (let i = 0; i < out.length; i++) out[i] = (first[i] + second[i] + third[i]) * share;
+    return out;
+  }
   for (let i = 0; i < out.length; i++) {
-    let sum = 0;
-    for (const { data } of planes) sum += data[i];
+    let sum = first[i];
+    for (let c = 0; c < others.length; c++) sum += others[c][i];
     out[i] = sum * share;
   }
   return out;

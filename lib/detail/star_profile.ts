@@ -75,12 +75,16 @@ export function radiusAt(profile: StarProfile, level: number, most: number): num
 }
 
 const PER_PIXEL = 4;
+/** Height of a star over the median deviation of its surroundings, at least. */
+const CLEAR = 60;
 
 /**
  * Measure the profile on the brightest stars that are not saturated, each scaled to the light near its centre.
  *
- * @param data the plane, stars of the list still in it
+ * @param data the plane, stars of the list still in it; or with their light taken off
  * @param noise standard deviation of a sample
+ * @param ownLight with light taken off: what was taken off for a star at a distance; neighbours then disturb little
+ * @param clear height of a star over the median deviation of its surroundings, at least
  * @returns null when no star is good enough
  */
 export function measureProfile(
@@ -92,13 +96,16 @@ export function measureProfile(
   beta: number,
   typical: readonly [number, number],
   noise: number,
+  ownLight: ((star: Star, r: number) => number) | null = null,
+  clear = CLEAR,
 ): StarProfile | null {
   const reach = Math.max(8, Math.ceil(5 * fwhm));
   // Far enough from a brighter or similar neighbour for the wings to be its own.
+  const disturbing = ownLight === null ? 0.08 : 0.5, near = ownLight === null ? reach : 0.6 * reach;
   const good = stars.filter((s, k) =>
     !s.saturated && s.x > reach && s.y > reach && s.x < width - reach && s.y < height - reach &&
     !stars.slice(0, Math.min(stars.length, 4 * k + 60)).some((t) =>
-      t !== s && t.peak > 0.08 * s.peak && Math.abs(t.x - s.x) < reach && Math.abs(t.y - s.y) < reach
+      t !== s && t.peak > disturbing * s.peak && Math.abs(t.x - s.x) < near && Math.abs(t.y - s.y) < near
     )
   ).slice(0, 60);
   const chosen = good.length >= 3 ? good : stars.filter((s) => !s.saturated).slice(0, 20);
@@ -112,42 +119,42 @@ export function measureProfile(
     const x0 = Math.floor(star.x - reach), y0 = Math.floor(star.y - reach);
     const ring: number[] = [];
     let top = 0, bottom = 0;
-    for (let pass = 0; pass < 2; pass++) {
-      const level = pass === 0 ? 0 : medianInPlace(Float64Array.from(ring));
-      if (pass === 1 && !(bottom >= 0)) break;
-      for (let y = Math.max(0, y0); y <= Math.min(height - 1, y0 + 2 * reach + 1); y++) {
-        for (let x = Math.max(0, x0); x <= Math.min(width - 1, x0 + 2 * reach + 1); x++) {
-          const dx = x - star.x, dy = y - star.y;
-          const r = Math.sqrt(Math.max(0, place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
-          const v = data[y * width + x];
-          if (!(r <= reach) || v !== v) continue;
-          if (pass === 0) {
-            if (r > 0.8 * reach) ring.push(v);
-          } else if (r < 0.8 * fwhm) {
-            const m = moffat(r);
-            top += m * (v - level);
-            bottom += m * m;
-          }
-        }
-      }
-      if (ring.length < 8) break;
-      if (pass === 0) continue;
-      const amplitude = top / bottom;
-      if (!(amplitude > 20 * noise)) break;
-      used++;
-      for (let y = Math.max(0, y0); y <= Math.min(height - 1, y0 + 2 * reach + 1); y++) {
-        for (let x = Math.max(0, x0); x <= Math.min(width - 1, x0 + 2 * reach + 1); x++) {
-          const dx = x - star.x, dy = y - star.y;
-          const r = Math.sqrt(Math.max(0, place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
-          const v = data[y * width + x];
-          if (!(r <= reach) || v !== v) continue;
-          // The ratio to the model is flat within a bin, the light is not.
-          bins[Math.round(2 * r)].push(((v - level) / amplitude) / moffat(r));
-        }
+    // Once over the disc: distances and samples; the level is the median of its rim.
+    const distances: number[] = [], samples: number[] = [];
+    for (let y = Math.max(0, y0); y <= Math.min(height - 1, y0 + 2 * reach + 1); y++) {
+      for (let x = Math.max(0, x0); x <= Math.min(width - 1, x0 + 2 * reach + 1); x++) {
+        const dx = x - star.x, dy = y - star.y;
+        const r = Math.sqrt(Math.max(0, place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
+        const v = data[y * width + x] + (ownLight === null ? 0 : ownLight(star, r));
+        if (!(r <= reach) || v !== v) continue;
+        distances.push(r);
+        samples.push(v);
+        if (r > 0.8 * reach) ring.push(v);
       }
     }
+    if (ring.length < 8) continue;
+    const ringLevel = medianInPlace(Float64Array.from(ring));
+    const level = ringLevel - (ownLight === null ? 0 : ownLight(star, 0.9 * reach));
+    for (let k = 0; k < samples.length; k++) {
+      if (!(distances[k] < 0.8 * fwhm)) continue;
+      const m = moffat(distances[k]);
+      top += m * (samples[k] - level);
+      bottom += m * m;
+    }
+    const amplitude = top / bottom;
+    // A star must stand out of what surrounds it as well, or its wings are those of the nebula.
+    const around = medianInPlace(Float64Array.from(ring, (v) => Math.abs(v - ringLevel)));
+    if (!(amplitude > 20 * noise && amplitude > clear * around)) continue;
+    used++;
+    // The ratio to the model is flat within a bin, the light is not.
+    for (let k = 0; k < samples.length; k++) {
+      bins[Math.round(2 * distances[k])].push(((samples[k] - level) / amplitude) / moffat(distances[k]));
+    }
   }
-  if (used === 0) return null;
+  if (used === 0) {
+    // Where nebula lies under all stars the clearest of them have to do.
+    return clear === 0 ? null : measureProfile(data, width, height, stars, fwhm, beta, typical, noise, ownLight, 0);
+  }
   // Ratio to the model at half-pixel steps; 1 where too few samples or too much noise tell otherwise.
   const ratio = bins.map((list) => list.length >= 6 ? medianInPlace(Float64Array.from(list)) : NaN);
   let last = 0;
