@@ -62,23 +62,47 @@ interface PlaneStar {
   core: number;
 }
 
-/** Radius around a star within which samples are as high as its top. */
+/** Samples on a circle about a star that have data, and how many. */
+function circleOf(data: Float32Array, width: number, height: number, star: Star, r: number, out: Float64Array): number {
+  let n = 0;
+  for (let k = 0; k < 16; k++) {
+    const x = Math.round(star.x + r * UNIT_X[k]), y = Math.round(star.y + r * UNIT_Y[k]);
+    if (x < 0 || y < 0 || x >= width || y >= height) continue;
+    const v = data[y * width + x];
+    if (v === v) out[n++] = v;
+  }
+  return n;
+}
+
+/**
+ * Radius around a star within which samples of this plane are as high as its top; 0 where the plane shows no top. The level
+ * behind the star is that of this plane: where the median of circles no longer falls.
+ */
 function topRadius(data: Float32Array, width: number, height: number, star: Star, level: number, fwhm: number): number {
-  const x0 = Math.round(star.x), y0 = Math.round(star.y);
+  const x0 = Math.round(star.x), y0 = Math.round(star.y), circle = new Float64Array(16);
   let top = -Infinity;
   for (let y = Math.max(0, y0 - 2); y <= Math.min(height - 1, y0 + 2); y++) {
-    for (let x = Math.max(0, x0 - 2); x <= Math.min(width - 1, x0 + 2); x++) top = Math.max(top, data[y * width + x]);
+    for (let x = Math.max(0, x0 - 2); x <= Math.min(width - 1, x0 + 2); x++) {
+      if (data[y * width + x] > top) top = data[y * width + x];
+    }
   }
-  const limit = star.background + 0.8 * (Math.min(top, level) - star.background);
+  top = Math.min(top, level);
+  // Outward in steps of a FWHM until three circles in turn bring less than a fiftieth of what lies between them and the top.
+  let behind = top, still = 0;
+  for (let r = 2 * fwhm; r < 40 * fwhm && still < 3; r += fwhm) {
+    const n = circleOf(data, width, height, star, r, circle);
+    if (n < 4) break;
+    const here = medianInPlace(circle, n);
+    still = here < behind - 0.02 * (top - here) ? 0 : still + 1;
+    if (here < behind) behind = here;
+  }
+  const limit = behind + 0.8 * (top - behind);
+  if (!(top > behind)) return 0;
   let radius = fwhm / 2;
   for (let r = 1; r < 40 * fwhm; r++) {
-    let high = 0, n = 0;
-    for (let k = 0; k < 16; k++) {
-      const x = Math.round(star.x + r * UNIT_X[k]), y = Math.round(star.y + r * UNIT_Y[k]);
-      if (x < 0 || y < 0 || x >= width || y >= height) continue;
-      n++;
-      if (!(data[y * width + x] < limit)) high++;
-    }
+    const n = circleOf(data, width, height, star, r, circle);
+    let high = 0;
+    for (let k = 0; k < n; k++) if (circle[k] >= limit) high++;
     if (n === 0 || high < 0.3 * n) break;
     radius = r + 0.5;
   }
@@ -309,6 +333,34 @@ function mismatch(
   return Math.max(0.01, Math.sqrt(sum / count));
 }
 
+/**
+ * What hides a residual beside a star: the noise, or the structure of a nebula where that is coarser than the noise. Filling
+ * destroys structure, subtraction does not.
+ */
+function unrest(
+  rest: Float32Array,
+  width: number,
+  height: number,
+  { place, top }: PlaneStar,
+  noise: number,
+  fwhm: number,
+): number {
+  const inner = Math.max(1.5 * fwhm, top + fwhm), outer = inner + 1.5 * fwhm, ring: number[] = [];
+  for (let y = Math.max(0, Math.ceil(place.y - outer)); y <= Math.min(height - 1, place.y + outer); y++) {
+    for (let x = Math.max(0, Math.ceil(place.x - outer)); x <= Math.min(width - 1, place.x + outer); x++) {
+      const d2 = (x - place.x) * (x - place.x) + (y - place.y) * (y - place.y), v = rest[y * width + x];
+      if (d2 >= inner * inner && d2 <= outer * outer && v === v) ring.push(v);
+    }
+  }
+  if (ring.length < 12) return noise;
+  const samples = Float64Array.from(ring), level = medianInPlace(samples);
+  for (let k = 0; k < samples.length; k++) samples[k] = Math.abs(samples[k] - level);
+  return Math.max(noise, UNREST * 1.482602218505602 * medianInPlace(samples));
+}
+
+/** Share of the scatter about a star that hides a residual: the rest of it is slope. */
+const UNREST = 0.5;
+
 /** A plane with the light of its stars taken off. */
 interface Fitted {
   readonly rest: Float32Array;
@@ -399,7 +451,7 @@ function starlessPlane(
   const hole = new Uint8Array(rest.length), owner = new Int32Array(rest.length).fill(-1);
   stars.forEach((s, index) => {
     if (!(s.amplitude > 0)) return;
-    const limit = (s.top > 0 ? 0.5 : 1) * fillAbove * noise / s.amplitude;
+    const limit = (s.top > 0 ? 0.5 : 1) * fillAbove * unrest(rest, width, height, s, noise, fwhm) / s.amplitude;
     const core = Math.max(radiusAt(profile, limit, most), s.top > 0 ? s.top + 1.5 : 0);
     if (core <= 0) return;
     s.core = core;
@@ -527,7 +579,7 @@ export function partExactly(whole: Float32Array, behind: Float32Array, front: Fl
  * taken off; cores, where no profile is true enough, are filled with the surface of least bending through their
  * surroundings, and with grain from beside the star, so that no smooth spot shows.
  *
- * In:  linear, any planes; stars are found on the mean of the planes and fitted on each. Out: two images of the same shape
+ * In:  linear, any planes; stars are found on the mean of the planes, each weighted by its noise, and fitted on each. Out: two images of the same shape
  * and unit; NaN stays NaN in both. Variance and mask go with `starless`.
  * Cost: about a second of processor time a plane for 2 megapixels and a thousand stars; planes run side by side.
  * Method: after Stetson 1987, PASP 99, 191 (fit and subtract); filling after Damelin & Hoang 2018.
@@ -571,9 +623,11 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
         maximumStars: 50_000,
       },
     );
-  const light = meanPlane(image), found = find(light), { fwhmPixels } = found;
+  const light = detectionPlane(image), found = find(light), { fwhmPixels } = found;
   const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
-  let list = found.stars;
+  // Cut tops are the highest: a flat one that others outshine by far is a knot of the nebula.
+  const highest = found.stars.reduce((best, s) => s.saturated ? best : Math.max(best, s.peak), 0);
+  let list = found.stars.map((s) => s.saturated && s.peak < 0.5 * highest ? { ...s, halfFluxRadiusPixels: 0 } : s);
   const behind = planes.map(() => allocatePlane(width, height));
   if (list.length === 0) planes.forEach(({ data }, c) => behind[c].set(data));
   else {
@@ -653,9 +707,10 @@ function withCompanions(
         }
       }
     }
-    const seen = look === 0
-      ? find(flat).stars.filter((s) => s.fwhmPixels > 0.6 * fwhm && s.fwhmPixels < 1.5 * fwhm && !known(s))
-      : [];
+    // What is levelled looks like a cut top: stars seen now have none.
+    const seen = look > 0 ? [] : find(flat).stars
+      .filter((s) => s.fwhmPixels > 0.6 * fwhm && s.fwhmPixels < 1.5 * fwhm && !known(s))
+      .map((s) => s.saturated ? { ...s, halfFluxRadiusPixels: 0 } : s);
     const fresh = seen.map((s) => placeStar(light, width, height, s, profile, fwhm, typical, Infinity));
     all.push(...seen);
     for (const peak of peaksLeft(flat, width, height, fwhm, Math.max(5, used.detectionSigma))) {
@@ -737,7 +792,33 @@ function peaksLeft(data: Float32Array, width: number, height: number, fwhm: numb
   return peaks;
 }
 
-/** Mean of the planes, for finding stars. */
+/** Median difference of neighbours along rows: noise and finest structure, without a pass over the whole plane. */
+function restlessness(data: Float32Array): number {
+  const stride = Math.max(1, Math.floor(data.length / 100_000) | 1),
+    kept = new Float64Array(Math.ceil(data.length / stride));
+  let n = 0;
+  for (let i = 1; i < data.length; i += stride) {
+    const d = Math.abs(data[i] - data[i - 1]);
+    if (d === d) kept[n++] = d;
+  }
+  return n === 0 ? NaN : medianInPlace(kept, n);
+}
+
+/** Mean of the planes, each over its noise, so that a line ten times fainter than another shows its stars as well. */
+function detectionPlane(image: Image): Float32Array {
+  const { planes, width, height } = image;
+  if (planes.length === 1) return planes[0].data;
+  const noises = planes.map(({ data }) => restlessness(data));
+  if (noises.some((v) => !(v > 0))) return meanPlane(image);
+  const total = noises.reduce((sum, v) => sum + 1 / v, 0), out = allocatePlane(width, height);
+  planes.forEach(({ data }, c) => {
+    const weight = 1 / noises[c] / total;
+    for (let i = 0; i < out.length; i++) out[i] += weight * data[i];
+  });
+  return out;
+}
+
+/** Mean of the planes. */
 export function meanPlane(image: Image): Float32Array {
   const { planes, width, height } = image, [first, ...others] = planes.map(({ data }) => data);
   if (others.length === 0) return first;

@@ -151,18 +151,20 @@ export function measureProfile(
       bins[Math.round(2 * distances[k])].push(((samples[k] - level) / amplitude) / moffat(distances[k]));
     }
   }
-  if (used === 0) {
-    // Where nebula lies under all stars the clearest of them have to do.
+  if (used < (clear > 0 ? Math.min(3, chosen.length) : 1)) {
+    // Where nebula lies under nearly all stars those that there are have to do.
     return clear === 0 ? null : measureProfile(data, width, height, stars, fwhm, beta, typical, noise, ownLight, 0);
   }
   // Ratio to the model at half-pixel steps; 1 where too few samples or too much noise tell otherwise.
   const ratio = bins.map((list) => list.length >= 6 ? medianInPlace(Float64Array.from(list)) : NaN);
+  // Under nebula the wings cannot be told from it: the model stands for them from two widths outward.
+  const furthest = clear > 0 ? 0.75 * reach : Math.min(2 * fwhm, 0.75 * reach);
   let last = 0;
   for (let k = 0; k < ratio.length; k++) {
     const r = k / 2, list = bins[k];
     const error = list.length < 6 ? Infinity : 1.4826 * 1.2533 *
       medianInPlace(Float64Array.from(list, (v) => Math.abs(v - ratio[k]))) / Math.sqrt(list.length);
-    if (!(ratio[k] > 0.05) || !(error < 0.15 * ratio[k]) || r > 0.75 * reach) break;
+    if (!(ratio[k] > 0.05) || !(error < 0.15 * ratio[k]) || r > furthest) break;
     last = k;
   }
   const measuredTo = Math.max(1.5 * fwhm, last / 2);
@@ -179,7 +181,7 @@ export function measureProfile(
   const endRadius = (table.length - 1) / PER_PIXEL, inner = 0.66 * endRadius;
   const innerValue = table[Math.round(inner * PER_PIXEL)], endValue = table[table.length - 1];
   const slope = logPortable(innerValue / endValue) / logPortable(endRadius / inner);
-  const exponent = Math.max(2.5, Math.min(2 * beta, Number.isFinite(slope) ? slope : 2 * beta));
+  const exponent = Math.max(2.5, Math.min(2 * beta, Number.isFinite(slope) && clear > 0 ? slope : 2 * beta));
   // The power law is tabulated as well: bright stars are drawn far out, and a table is ten times as fast.
   const far = Math.ceil(40 * fwhm) * PER_PIXEL, whole = new Float64Array(Math.max(table.length, far + 2));
   whole.set(table);

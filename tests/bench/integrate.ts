@@ -20,7 +20,6 @@ import {
   writeFits,
 } from "../../lib/mod.ts";
 import { plainGeometry } from "../../lib/core/geometry.ts";
-import { allocatePlane } from "../../lib/core/image.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
 
 const { values: options } = parseArgs({
@@ -84,7 +83,7 @@ const flatLight = (level: number) =>
     width,
     height,
     unit: "adu",
-    planes: [{ channel: "L", data: allocatePlane(width, height).fill(level) }],
+    planes: [{ channel: "L", data: new Float32Array(size).fill(level) }],
     geometry: { ...plainGeometry, bayer },
   });
 const model = flatLight(1000);
