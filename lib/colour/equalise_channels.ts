@@ -1,4 +1,5 @@
 /** Channels of different strength brought to one scale, with a neutral sky. */
+import type { Region } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky } from "../measure/sky_level.ts";
@@ -12,6 +13,8 @@ export interface EqualiseChannelsOptions {
   readonly share: number;
   /** Largest gain of a channel against the strongest: what a weak line's noise can bear. */
   readonly maximumGain: number;
+  /** Part of the field that shows free sky, for a field that is full of nebula; null to find the sky in all of it. */
+  readonly skyFrom: Region | null;
 }
 
 /**
@@ -22,6 +25,7 @@ export const equaliseChannelsDefaults: Readonly<EqualiseChannelsOptions> = Objec
   by: "percentile",
   share: 0.995,
   maximumGain: 16,
+  skyFrom: null,
 });
 
 /** A thinned copy of the samples with data. */
@@ -55,7 +59,7 @@ function thinned(data: Float32Array): Float32Array {
 export function equaliseChannels(image: Image, options: Partial<EqualiseChannelsOptions> = {}): Image {
   const used = settle("equaliseChannels", equaliseChannelsDefaults, options);
   requireLinear("equaliseChannels", image);
-  const { by, share, maximumGain } = used;
+  const { by, share, maximumGain, skyFrom } = used;
   if (!["percentile", "noise", "level"].includes(by)) {
     throw new RangeError(
       `equaliseChannels: by must be "percentile", "noise" or "level", but got ${JSON.stringify(by)}`,
@@ -65,7 +69,7 @@ export function equaliseChannels(image: Image, options: Partial<EqualiseChannels
     throw new RangeError(`equaliseChannels: share must lie within 0.5 … 1, but got ${share}`);
   }
   if (!(maximumGain >= 1)) throw new RangeError(`equaliseChannels: maximumGain must be ≥ 1, but got ${maximumGain}`);
-  const sky = measureSky(image);
+  const sky = measureSky(image, skyFrom);
   const common = sky.reduce((sum, each) => sum + each.level, 0) / sky.length;
   const height = image.planes.map(({ data }, c) => {
     if (by === "level") return 1;

@@ -30,14 +30,14 @@ export function planTiles(demand: TileDemand): Region[] {
   let best = { cost: Infinity, w: width, h: height };
   for (let parts = 1; parts <= width; parts++) {
     const w = Math.ceil(width / parts);
-    const h = Math.min(height, Math.floor(pixels / (w + 2)) - 2);
+    const h = Math.min(height, Math.floor(pixels / (w + 4)) - 4);
     if (h < 1) continue;
     let cost = 0;
     for (const [a, b, , c, d] of maps) {
-      const wide = (w + 2) * Math.abs(a) + (h + 2) * Math.abs(b) + 2 * margin;
-      const tall = (w + 2) * Math.abs(c) + (h + 2) * Math.abs(d) + 2 * margin;
+      const wide = (w + 4) * Math.abs(a) + (h + 4) * Math.abs(b) + 2 * margin;
+      const tall = (w + 4) * Math.abs(c) + (h + 4) * Math.abs(d) + 2 * margin;
       // Resampling and judging cost some times what reading and calibrating do.
-      cost += (wide * tall + 3 * (w + 2) * (h + 2) + tall * (rowCost + wholeRows * 0.5)) / (w * h);
+      cost += (wide * tall + 3 * (w + 4) * (h + 4) + tall * (rowCost + wholeRows * 0.5)) / (w * h);
     }
     if (cost < best.cost * 0.999) best = { cost, w, h };
     if (w < h / 4 || w < 16) break;

@@ -121,12 +121,21 @@ interface Findings {
 
 const SCALES = 5;
 
-interface Measured {
-  readonly side: EffectSide;
+/** What an image tells by itself. */
+interface MeasuredAlone {
+  readonly side: Omit<EffectSide, "ringSigma">;
+  readonly skyNoise: number;
   readonly found: StarList;
   readonly boxes: readonly BackgroundSample[];
+}
+
+interface Measured extends MeasuredAlone {
+  readonly side: EffectSide;
   readonly mean: Float32Array;
 }
+
+/** Images are values, so one that was measured need not be again: what a step gave is what the next one takes. */
+const measuredBefore = new WeakMap<Image, MeasuredAlone>();
 
 /** The middle of a plane, at most 2048 pixels each way. */
 function middleOf(
@@ -196,6 +205,14 @@ function ringDepth(
 
 function measureOne(image: Image, places: StarList | null): Measured {
   const { width, height } = image, mean = meanOf(image);
+  const alone = measuredBefore.get(image) ?? measureAlone(image, mean);
+  measuredBefore.set(image, alone);
+  const ringSigma = ringDepth(mean, width, height, places ?? alone.found, alone.skyNoise);
+  return { ...alone, side: { ...alone.side, ringSigma }, mean };
+}
+
+function measureAlone(image: Image, mean: Float32Array): MeasuredAlone {
+  const { width, height } = image;
   // The measuring functions take linear data; here they only look, so a picture is handed to them as it is.
   const open: Image = { ...image, unit: "adu", geometry: { ...image.geometry, bayer: null } };
   const grey: Image = { ...open, planes: [{ channel: "L", data: mean }], variance: null };
@@ -221,13 +238,12 @@ function measureOne(image: Image, places: StarList | null): Measured {
       unevenness,
       stars: found.stars.length,
       fwhmPixels: found.fwhmPixels,
-      ringSigma: ringDepth(mean, width, height, places ?? found, greySky.noise),
       clipped: isLinear(image) ? [] : shares,
       missing: 1 - Math.min(...shares.map((s) => s.samples)) / (width * height),
     },
+    skyNoise: greySky.noise,
     found,
     boxes: sampleBackground(open, { boxesAlong: 20 }).samples,
-    mean,
   };
 }
 

@@ -138,7 +138,7 @@ function huberTwin(
 }
 
 /** Keep at least `least` samples of one pixel: those nearest to the centre, ties included. */
-function keepNearest(strip: Strip, p: number, centre: number, least: number, verdicts: Uint8Array): void {
+export function keepNearest(strip: Strip, p: number, centre: number, least: number, verdicts: Uint8Array): void {
   const { samples, frames, stride } = strip;
   const distances: number[] = [];
   for (let f = 0; f < frames; f++) {

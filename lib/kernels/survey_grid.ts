@@ -32,6 +32,10 @@ export interface TileLevels {
   readonly rows: number;
   /** Side of a tile in samples of the grid; the last row and column of tiles may be smaller or larger. */
   readonly tile: number;
+  /** First column of the first tile. */
+  readonly left: number;
+  /** First row of the first tile. */
+  readonly top: number;
   /** Level of each tile. */
   readonly level: Float64Array;
 }
@@ -80,7 +84,7 @@ export function tileStatistics(grid: Grid, tile: number): Mesh {
     level[i] = out[2 * i];
     noise[i] = out[2 * i + 1];
   }
-  return { columns, rows, tile, level, noise };
+  return { columns, rows, tile, left: 0, top: 0, level, noise };
 }
 
 /** Side of the tiles of {@linkcode tileMiddles}. */
@@ -93,13 +97,15 @@ const MIDDLE_TILE = 8;
  */
 export function tileMiddles(grid: Grid): TileLevels & { readonly smooth: Float32Array } {
   const { width, height, data } = grid, columns = width >> 3, rows = height >> 3, n = columns * rows;
+  // What no whole tile covers is shared out among the borders.
+  const left = (width & 7) >> 1, top = (height & 7) >> 1, start = top * width + left;
   const out = new Float32Array(n), smooth = new Float32Array(n);
-  if (!wasm()) tileMiddlesTwin(data, width, columns, rows, out, smooth);
+  if (!wasm()) tileMiddlesTwin(data.subarray(start), width, columns, rows, out, smooth);
   else {
     const line = 32 * (columns + 3), list = 4 * n + 32;
     withKernel("tileMiddles", { a: data }, line + 2 * list, (kernel, at) => {
       const first = at.scratch + line;
-      kernel(at.a, width, columns, rows, at.scratch, first, first + list);
+      kernel(at.a + 4 * start, width, columns, rows, at.scratch, first, first + list);
       out.set(scratchAt(first, n));
       const inner = scratchAt(first + list, n);
       for (let r = 1; r < rows - 1; r++) {
@@ -107,32 +113,46 @@ export function tileMiddles(grid: Grid): TileLevels & { readonly smooth: Float32
       }
     });
   }
-  return { columns, rows, tile: MIDDLE_TILE, level: Float64Array.from(out), smooth };
+  return { columns, rows, tile: MIDDLE_TILE, left, top, level: Float64Array.from(out), smooth };
 }
 
-/** Rows of a mesh drawn out along x to the samples of a grid: linear between the middles of the tiles, held at the ends. */
+/**
+ * Rows of a mesh drawn out along x to the samples of a grid: linear between the middles of the tiles and to half a tile beyond the
+ * outermost, then held.
+ */
 function drawnOut(mesh: TileLevels, width: number, sign: number): Float32Array {
-  const { columns, rows, tile, level } = mesh, half = (tile - 1) / 2, lines = new Float32Array(rows * width);
+  const { columns, rows, tile, left, level } = mesh,
+    first = left + (tile - 1) / 2,
+    lines = new Float32Array(rows * width);
   for (let r = 0; r < rows; r++) {
-    for (let c = 0, x = 0, i = r * width; c <= columns; c++) {
-      const from = level[r * columns + Math.max(0, c - 1)], to = level[r * columns + Math.min(columns - 1, c)];
-      const end = c === columns ? width : Math.min(width, Math.ceil(c * tile + half)), slope = (to - from) / tile;
-      const start = (c - 1) * tile + half;
-      for (; x < end; x++) lines[i + x] = sign * (slope === 0 ? from : from + slope * (x - start));
+    const at = r * columns;
+    for (let c = 0, x = 0, i = r * width; c < columns; c++) {
+      // The piece to the right of a tile's middle; the first and the last also reach out to the borders.
+      const next = columns === 1 ? 0 : c === columns - 1 ? c - 1 : c + 1, from = level[at + c];
+      const slope = next === c ? 0 : (level[at + next] - from) / ((next - c) * tile), start = c * tile + first;
+      const end = c === columns - 1 ? width : Math.min(width, Math.ceil(start + tile));
+      if (c === 0) {
+        const lead = Math.min(end, Math.ceil(start));
+        for (; x < lead; x++) lines[i + x] = sign * (from + slope * Math.max(-tile / 2, x - start));
+      }
+      for (; x < end; x++) {
+        lines[i + x] = sign * (from + slope * Math.min(c === columns - 1 ? tile / 2 : tile, x - start));
+      }
     }
   }
   return lines;
 }
 
-/** Subtract a mesh, bilinear between the middles of its tiles, from a grid in place (add it with `sign` −1); gaps become 0. */
+/**
+ * Subtract a mesh from a grid in place (add it with `sign` −1); gaps become 0. Bilinear between the middles of its tiles and to half
+ * a tile beyond, then held.
+ */
 export function subtractSurface(grid: Grid, mesh: TileLevels, sign: 1 | -1 = 1): void {
-  const { width, height, data } = grid,
-    { rows, tile } = mesh,
-    half = (tile - 1) / 2,
-    lines = drawnOut(mesh, width, sign);
-  if (!wasm()) return subtractLinesTwin(data, data, width, height, lines, rows, tile, half);
+  const { width, height, data } = grid, { rows, tile } = mesh, first = mesh.top + (tile - 1) / 2;
+  const lines = drawnOut(mesh, width, sign);
+  if (!wasm()) return subtractLinesTwin(data, data, width, height, lines, rows, tile, first);
   withKernel("subtractLines", { a: data, o: data }, lines, (kernel, at) => {
-    kernel(at.a, at.o, width, height, at.scratch, rows, tile, half);
+    kernel(at.a, at.o, width, height, at.scratch, rows, tile, first);
   });
 }
 

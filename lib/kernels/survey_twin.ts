@@ -182,10 +182,11 @@ export function subtractLinesTwin(
   lines: Float32Array,
   rows: number,
   tile: number,
-  half: number,
+  first: number,
 ): void {
   for (let y = 0, i = 0; y < h; y++) {
-    const v = Math.min(rows - 1, Math.max(0, (y - half) / tile)), r = Math.trunc(v), part = f(v - r);
+    const v = Math.min(rows - 0.5, Math.max(-0.5, (y - first) / tile));
+    const r = Math.max(0, Math.min(rows - 2, Math.trunc(v))), part = f(v - r);
     const p = r * w, q = Math.min(rows - 1, r + 1) * w;
     for (let x = 0; x < w; x++, i++) {
       const s = lines[p + x], d = f(a[i] - f(s + f(f(lines[q + x] - s) * part)));

@@ -2,8 +2,12 @@
 import { type Grid, lineMiddles, type TileLevels } from "../kernels/survey_grid.ts";
 import { medianInPlace } from "../stats/samples.ts";
 
+const middleOfThree = (a: number, b: number, c: number): number =>
+  Math.max(Math.min(a, b), Math.min(Math.max(a, b), c));
+
 /**
- * Median of each 3 × 3 neighbourhood; unknown tiles take the median of what is known around them, growing outwards.
+ * Median of each 3 × 3 neighbourhood; along the borders of three, and in a corner of what it and the two borders that end there tell,
+ * so that a slope stays one. Unknown tiles take the median of what is known around them, growing outwards.
  *
  * @param inner the medians of all but the outermost tiles, where they are known already
  */
@@ -13,13 +17,21 @@ export function smoothMesh(
   rows: number,
   inner: Float32Array | null = null,
 ): Float64Array {
-  const out = new Float64Array(values.length);
+  const out = new Float64Array(values.length), large = columns >= 4 && rows >= 4;
   let near = new Float64Array(9);
   for (let r = 0; r < rows; r++) {
     for (let c = 0; c < columns; c++) {
-      if (inner !== null && r > 0 && c > 0 && r < rows - 1 && c < columns - 1) {
-        out[r * columns + c] = inner[r * columns + c];
+      const at = r * columns + c, side = c === 0 || c === columns - 1, end = r === 0 || r === rows - 1;
+      if (inner !== null && !side && !end) {
+        out[at] = inner[at];
         continue;
+      }
+      if (large && side !== end) {
+        const step = side ? columns : 1, middle = middleOfThree(values[at - step], values[at], values[at + step]);
+        if (middle === middle) {
+          out[at] = middle;
+          continue;
+        }
       }
       let n = 0;
       for (let reach = 1; reach <= Math.max(columns, rows); reach++) {
@@ -33,18 +45,31 @@ export function smoothMesh(
         }
         if (n > 0) break;
       }
-      out[r * columns + c] = n === 0 ? 0 : medianInPlace(near, n);
+      out[at] = n === 0 ? 0 : medianInPlace(near, n);
+    }
+  }
+  if (large) {
+    for (
+      const [at, dx, dy] of [[0, 1, 1], [columns - 1, -1, 1], [(rows - 1) * columns, 1, -1], [
+        rows * columns - 1,
+        -1,
+        -1,
+      ]]
+    ) {
+      const across = 2 * out[at + dx] - out[at + 2 * dx], down = dy * columns;
+      const middle = middleOfThree(values[at], across, 2 * out[at + down] - out[at + 2 * down]);
+      if (middle === middle) out[at] = middle;
     }
   }
   return out;
 }
 
-/** Value of a mesh at a point of its grid, bilinear between tile centres, constant beyond the outermost. */
+/** Value of a mesh at a point of its grid: bilinear between tile centres and to half a tile beyond, then held. */
 export function meshAt(mesh: TileLevels, x: number, y: number): number {
-  const { columns, rows, tile, level } = mesh;
-  const u = Math.min(columns - 1, Math.max(0, (x - (tile - 1) / 2) / tile));
-  const v = Math.min(rows - 1, Math.max(0, (y - (tile - 1) / 2) / tile));
-  const c = Math.min(columns - 1, Math.floor(u)), r = Math.min(rows - 1, Math.floor(v));
+  const { columns, rows, tile, left, top: first, level } = mesh;
+  const u = Math.min(columns - 0.5, Math.max(-0.5, (x - left - (tile - 1) / 2) / tile));
+  const v = Math.min(rows - 0.5, Math.max(-0.5, (y - first - (tile - 1) / 2) / tile));
+  const c = Math.max(0, Math.min(columns - 2, Math.floor(u))), r = Math.max(0, Math.min(rows - 2, Math.floor(v)));
   const c1 = Math.min(columns - 1, c + 1), r1 = Math.min(rows - 1, r + 1), p = u - c, q = v - r;
   const top = level[r * columns + c] * (1 - p) + level[r * columns + c1] * p;
   const bottom = level[r1 * columns + c] * (1 - p) + level[r1 * columns + c1] * p;
@@ -59,7 +84,7 @@ export function subtractBanding(grid: Grid, noise: number): { rows: number; colu
   const { width, height, data } = grid;
   const excess = (lines: number, length: number, lineStep: number, sampleStep: number): number => {
     if (lines < 16 || length < 64) return 0;
-    const stride = Math.max(1, Math.floor(length / 120)), count = Math.floor(length / stride);
+    const stride = Math.max(1, Math.floor(length / 80)), count = Math.floor(length / stride);
     const middles = lineMiddles(grid, lines, lineStep, count, stride * sampleStep, noise);
     const copy = middles.slice(), centre = medianInPlace(copy);
     for (let l = 0; l < lines; l++) copy[l] = Math.abs(middles[l] - centre);

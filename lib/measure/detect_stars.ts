@@ -3,6 +3,7 @@ import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
+import { ellipseArea } from "./moments.ts";
 import { samplingOf } from "./sampling.ts";
 import { type Candidate, closeSurvey, type Survey, survey, type TurnedDown } from "./survey.ts";
 
@@ -58,8 +59,8 @@ export interface StarList {
   readonly options: DetectStarsOptions;
 }
 
-/** A star from a candidate and the frame's profile. */
-function starOf(from: Survey, profile: FrameProfile, candidate: Candidate, radius: number): Star {
+/** A star from a candidate and the frame's profile; its half-flux radius as measured, or by the frame's ratio to the width. */
+function starOf(profile: FrameProfile, candidate: Candidate, measured: number, ratio: number): Star {
   const { xx, xy, yy, snr } = candidate;
   const size2 = Math.sqrt(xx * yy - xy * xy), sum = xx + yy;
   const e1 = (xx - yy) / sum, e2 = 2 * xy / sum, squared = e1 * e1 + e2 * e2;
@@ -71,18 +72,18 @@ function starOf(from: Survey, profile: FrameProfile, candidate: Candidate, radiu
     : squared > 6 * noise2
     ? Math.sqrt(squared - 2 * noise2)
     : 0;
-  const half = radius > 0 ? halfFluxRadius(from.sampling, candidate.x, candidate.y, candidate.background, radius) : NaN;
+  const fwhmPixels = Math.sqrt(size2) * profile.fwhmPerSigma;
   return {
     x: candidate.x,
     y: candidate.y,
     flux: candidate.height * 2 * Math.PI * size2 * profile.lightPerGaussian,
     peak: candidate.peak,
     snr,
-    fwhmPixels: Math.sqrt(size2) * profile.fwhmPerSigma,
+    fwhmPixels,
     eccentricity: Math.sqrt(2 * real / (1 + real)),
     elongationDegrees: ((Math.atan2(e2, e1) * 90 / Math.PI) + 180) % 180,
     shape: [e1, e2],
-    halfFluxRadiusPixels: half === half ? half : Math.sqrt(size2) * profile.fwhmPerSigma * 0.5,
+    halfFluxRadiusPixels: measured === measured ? measured : ratio * fwhmPixels,
     background: candidate.background,
     saturated: candidate.saturated,
   };
@@ -96,28 +97,19 @@ export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; f
   const profile = frameProfile(from.sampling, from.stars, from.width);
   const width = from.width;
   if (width === null) return { stars: [], profile, fwhmPixels: NaN };
-  const fwhmPixels = Math.sqrt(Math.sqrt(width.xx * width.yy - width.xy * width.xy)) * profile.fwhmPerSigma;
-  let measured = 0;
-  const ratios: number[] = [];
-  const stars = from.stars.map((candidate) => {
-    const direct = candidate.snr >= 20 && !candidate.saturated && measured < MEASURED_RADII;
-    if (direct) measured++;
-    const star = starOf(from, profile, candidate, direct ? 3 * fwhmPixels : 0);
-    if (direct) ratios.push(star.halfFluxRadiusPixels / star.fwhmPixels);
-    return star;
-  });
+  const fwhmPixels = Math.sqrt(ellipseArea(width)) * profile.fwhmPerSigma;
+  const radii = new Float64Array(from.stars.length).fill(NaN), ratios: number[] = [];
+  for (let i = 0; i < from.stars.length && ratios.length < MEASURED_RADII; i++) {
+    const { snr, saturated, x, y, background } = from.stars[i];
+    if (snr < 20 || saturated) continue;
+    radii[i] = halfFluxRadius(from.sampling, x, y, background, 3 * fwhmPixels);
+    if (radii[i] === radii[i]) {
+      ratios.push(radii[i] / (Math.sqrt(ellipseArea(from.stars[i])) * profile.fwhmPerSigma));
+    }
+  }
   ratios.sort((a, b) => a - b);
   const ratio = ratios.length === 0 ? 0.5 : ratios[ratios.length >> 1];
-  measured = 0;
-  const finished = stars.map((star, i) => {
-    const direct = from.stars[i].snr >= 20 && !star.saturated && measured < MEASURED_RADII;
-    if (direct) {
-      measured++;
-      return star;
-    }
-    return { ...star, halfFluxRadiusPixels: ratio * star.fwhmPixels };
-  });
-  return { stars: finished, profile, fwhmPixels };
+  return { stars: from.stars.map((candidate, i) => starOf(profile, candidate, radii[i], ratio)), profile, fwhmPixels };
 }
 
 /**

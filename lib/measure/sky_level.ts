@@ -1,4 +1,5 @@
 /** Level and noise of the darkest wide population of a picture: the sky between the objects. */
+import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 
 /** Sky of one channel, in the unit of the image. */
@@ -90,7 +91,11 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
  * In:  any image. NaN is left out. Cost: a pass over a thinned copy of at most 200 000 samples a channel.
  * Method: mode by kernel density (Parzen 1962), started at the shortest interval; scale by the lower half of the MAD.
  *
+ * @param image the image
+ * @param part where to look; null for the whole field. In a field that is full of nebula the darkest population is nebula:
+ *   there a person says where free sky is
  * @returns one entry a channel, level and noise in the unit of the image; NaN for a channel without data
+ * @throws {RangeError} if the part leaves the image
  *
  * @example
  * ```ts
@@ -103,6 +108,26 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
  * assert.ok(Math.abs(sky.level - 100) < 0.5 && Math.abs(sky.noise - 5) < 0.3);
  * ```
  */
-export function measureSky(image: Image): SkyLevel[] {
-  return image.planes.map(({ channel, data }) => ({ channel, ...skyOf(data) }));
+export function measureSky(image: Image, part: Region | null = null): SkyLevel[] {
+  return image.planes.map(({ channel, data }) => ({
+    channel,
+    ...skyOf(part === null ? data : partOf(data, image.width, image.height, part)),
+  }));
+}
+
+/** Samples of a part of a plane. */
+function partOf(data: Float32Array, width: number, height: number, { x, y, ...size }: Region): Float32Array {
+  const inside = [x, y, size.width, size.height].every(Number.isInteger) && x >= 0 && y >= 0 && size.width > 0 &&
+    size.height > 0 && x + size.width <= width && y + size.height <= height;
+  if (!inside) {
+    throw new RangeError(
+      `measureSky: part must lie within ${width} × ${height} pixels, but got x ${x}, y ${y}, ${size.width} × ${size.height}`,
+    );
+  }
+  const out = new Float32Array(size.width * size.height);
+  for (let row = 0; row < size.height; row++) {
+    const from = (y + row) * width + x;
+    out.set(data.subarray(from, from + size.width), row * size.width);
+  }
+  return out;
 }

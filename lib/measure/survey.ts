@@ -235,10 +235,11 @@ function highestNear(sampling: Sampling, x0: number, y0: number, reach: number):
 }
 
 /**
- * Index of the highest sample in a block of 4 × 4 about one of 2 × 2 if it may be a single pixel's: if the lower two of its four
- * neighbours have not a third of its height over the lowest of the block, where those of the narrowest star have two fifths.
+ * Index of the highest sample in a block of 4 × 4 about one of 2 × 2 if it may be a single pixel's, else −1: if it stands out and the
+ * lower two of its four neighbours have not a third of its height over the lowest of the block, where those of the narrowest star
+ * have two fifths.
  */
-function loneliest(sampling: Sampling, x0: number, y0: number): number {
+function loneliest(sampling: Sampling, x0: number, y0: number, noise: number): number {
   const { data, width, height, parity } = sampling;
   const left = Math.max(0, x0 - 1), right = Math.min(width - 1, x0 + 2);
   let most = -Infinity, least = Infinity, at = -1;
@@ -253,7 +254,8 @@ function loneliest(sampling: Sampling, x0: number, y0: number): number {
       }
     }
   }
-  if (parity !== -1 || at < 0) return at;
+  if (!(most - least > 5.5 * noise)) return -1;
+  if (parity !== -1) return at;
   const x = at % width, y = (at - x) / width, limit = least + (most - least) / 3;
   let near = 0;
   if (x > 0 && data[at - 1] > limit) near++;
@@ -350,6 +352,9 @@ function floodRegion(
 interface Start {
   x: number;
   y: number;
+  /** The peak itself, where x and y are the middle of its region. */
+  peakX: number;
+  peakY: number;
   height: number;
   sigmas: number;
   /** Height over the median of eight samples three away, in sigma: large for stars, small for knots of a nebula. */
@@ -388,8 +393,8 @@ function startsOf(level: Level, most: number): { starts: Start[]; humps: number 
       continue;
     }
     const long = region.area > 14;
-    const px = long ? region.x : x + vertex(data, i, 1, x === 0, x === width - 1);
-    const py = long ? region.y : y + vertex(data, i, width, y === 0, y === height - 1);
+    const peakX = binning * (x + vertex(data, i, 1, x === 0, x === width - 1)) + (binning - 1) / 2;
+    const peakY = binning * (y + vertex(data, i, width, y === 0, y === height - 1)) + (binning - 1) / 2;
     const b2 = binning * binning;
     for (let a = 0; a < 8; a++) {
       const rx = Math.max(0, Math.min(width - 1, x + AROUND[2 * a]));
@@ -400,8 +405,10 @@ function startsOf(level: Level, most: number): { starts: Start[]; humps: number 
       around[j] = u;
     }
     starts.push({
-      x: px * binning + (binning - 1) / 2,
-      y: py * binning + (binning - 1) / 2,
+      x: long ? binning * region.x + (binning - 1) / 2 : peakX,
+      y: long ? binning * region.y + (binning - 1) / 2 : peakY,
+      peakX,
+      peakY,
       height: v,
       sigmas: v / noise,
       contrast: (v - (around[3] + around[4]) / 2) / noise,
@@ -484,9 +491,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   const rough = tileStatistics(grid, tile);
   const { columns, rows } = rough;
   const mesh: Mesh = {
-    columns,
-    rows,
-    tile,
+    ...rough,
     level: smoothMesh(rough.level, columns, rows),
     noise: smoothMesh(rough.noise, columns, rows),
   };
@@ -552,7 +557,9 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       const long = start.area > 14 ? 2 : 0;
       const shape = { xx: long * start.xx + guess, xy: long * start.xy, yy: long * start.yy + guess };
       const e = entry(list, k, 2, start.x, start.y, shape, skyHere(start.x, start.y));
-      list[e + momentAt.reach] = Math.max(3 * search.binning, 1.5 * Math.sqrt(start.xx + start.yy));
+      // What stands out far may be a piece of an arc or a long trail, whose middle lies anywhere along it.
+      const far = start.contrast > 30 ? (width + height) / 8 : 3 * search.binning;
+      list[e + momentAt.reach] = Math.max(far, 1.5 * Math.sqrt(start.xx + start.yy));
       list[e + momentAt.least] = 0.12;
       list[e + momentAt.most] = (width * width + height * height) / 16;
       list[e + momentAt.rounds] = 25;
@@ -578,7 +585,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   for (let again = 0; again < 2; again++) {
     const { peaks, smooth } = search, suspects: number[] = [];
     for (let k = 0; k < peaks.length; k++) {
-      const i = peaks[k], gx = i % smooth.width, gy = (i - gx) / smooth.width, at = loneliest(sampling, 2 * gx, 2 * gy);
+      const i = peaks[k], gx = i % smooth.width, gy = (i - gx) / smooth.width;
+      const at = loneliest(sampling, 2 * gx, 2 * gy, noiseHere(2 * gx, 2 * gy));
       if (at >= 0) suspects.push(k, at);
     }
     const glimpse = weighings(suspects.length / 2), single: number[] = [];
@@ -672,7 +680,13 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const frameShort2 = shortVariance(frame);
     const looked = new Map(shapes.map((each) => [each.start, each.shape]));
     // One or two stars say nothing of what is usual.
-    const judged = near.length >= 3, { starts } = found;
+    const judged = near.length >= 3;
+    // A region far larger than a star of this frame is nebula with a star on it: the star is at the peak.
+    const starts = found.starts.map((start) =>
+      start.area > 14 && start.xx + start.yy > 3 * (frame.xx + frame.yy)
+        ? { ...start, x: start.peakX, y: start.peakY }
+        : start
+    );
 
     // What the mesh left under each star: believed as far as the rings of the frame scatter more than their noise.
     const places = ringPlaces(Math.max(3, 5 * frameLong / 2)), scratch = new Float64Array(16);
@@ -718,6 +732,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     } else narrow = centred;
     const own = weighings(kept.length), ownOf = new Int32Array(starts.length).fill(-1);
     const settled: { k: number; single: Float64Array; at: number }[] = [];
+    const snrs = new Float64Array(starts.length);
     let shapesAsked = 0;
     kept.forEach((k, i) => {
       const e = k * momentFields, x = centred[e + momentAt.x], y = centred[e + momentAt.y], start = starts[k];
@@ -731,11 +746,19 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         return;
       }
       settled.push({ k, single: narrow, at: (widened ? i : k) * momentFields });
-      const snr = signalToNoise(centred, e, noiseHere(start.x, start.y));
-      // What a border cuts has no shape of its own.
+      const snr = snrs[k] = signalToNoise(centred, e, noiseHere(start.x, start.y));
+      // What a border cuts has no shape of its own; what finds none is judged by the light around it.
       if (!(snr >= 8 && covered > 0.9)) return;
       // Where the first look settled on a shape, start from it: an arc or a long trail is far from any other start.
-      const o = entry(own, shapesAsked, 2, x, y, looked.get(start) ?? frame, centred[e + momentAt.background]);
+      const o = entry(
+        own,
+        shapesAsked,
+        2,
+        x,
+        y,
+        looked.get(found.starts[k]) ?? frame,
+        centred[e + momentAt.background],
+      );
       own[o + momentAt.reach] = Math.max(1.5, frameSize);
       own[o + momentAt.least] = 0.1 * frameShort2;
       own[o + momentAt.most] = 40 * frameLong * frameLong;
@@ -744,16 +767,46 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     });
     weighAll(sampling, own.subarray(0, shapesAsked * momentFields));
 
+    // Faint blobs are too faint for a shape of their own, but not for this: how much more light a weight twice as wide sees. For a
+    // Gaussian star 1.6 times, for what is flat there 4 times; the noise of that is 0.75 / SNR of it.
+    const wide = weighings(settled.length), wideOf = new Int32Array(settled.length).fill(-1), ratios: number[] = [];
+    const ratioOf = (i: number) => {
+      const { k } = settled[i], sum = centred[k * momentFields + momentAt.sum];
+      return wide[wideOf[i] * momentFields + momentAt.sum] / sum;
+    };
+    const isFaint = (k: number) => ownOf[k] < 0 || own[ownOf[k] * momentFields + momentAt.good] === 0 || snrs[k] < 15;
+    let asked = 0, examples = 0;
+    settled.forEach(({ k }, i) => {
+      const e = k * momentFields, faint = isFaint(k);
+      if (centred[e + momentAt.covered] < 0.9 || (!faint && examples >= 40)) return;
+      if (!faint) examples++;
+      const twice = { xx: 4 * frame.xx, xy: 4 * frame.xy, yy: 4 * frame.yy };
+      entry(wide, asked, 0, centred[e + momentAt.x], centred[e + momentAt.y], twice, centred[e + momentAt.background]);
+      wideOf[i] = asked++;
+    });
+    weighAll(sampling, wide.subarray(0, asked * momentFields));
+    settled.forEach(({ k }, i) => {
+      if (wideOf[i] >= 0 && !isFaint(k)) ratios.push(ratioOf(i));
+    });
+    const usual = ratios.length >= 5 ? medianInPlace(Float64Array.from(ratios)) : 1.6;
+
     const stars: Candidate[] = [];
     const cell = Math.max(2, frameSize * 1.5), cells = new Map<number, Candidate[]>();
     const across = Math.ceil(width / cell) + 3;
-    for (const { k, single, at } of settled) {
+    for (const [i, { k, single, at }] of settled.entries()) {
       const sigma = noiseHere(starts[k].x, starts[k].y);
       let list = centred, e = k * momentFields, snr = signalToNoise(list, e, sigma), shaped = false;
       const sky = list[e + momentAt.background], covered = list[e + momentAt.covered];
       let x = list[e + momentAt.x], y = list[e + momentAt.y], shape: Ellipse = frame;
       const saturated = list[e + momentAt.peak] + sky >= settings.saturationLevel ||
         (snr > 50 && isFlatTopped(sampling, x, y, sky));
+      if (
+        judged && !saturated && wideOf[i] >= 0 && isFaint(k) &&
+        ratioOf(i) > usual * (1.15 + 3 / snr)
+      ) {
+        turned.wide++;
+        continue;
+      }
       if (ownOf[k] >= 0) {
         const o = ownOf[k] * momentFields;
         shaped = own[o + momentAt.good] === 1;
@@ -773,9 +826,6 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
           x = own[o + momentAt.x];
           y = own[o + momentAt.y];
           snr = signalToNoise(own, o, sigma);
-        } else if (snr >= 15 && !saturated && judged) {
-          turned.wide++;
-          continue;
         }
       }
       // A peak found twice, from two humps of one star.

@@ -105,7 +105,7 @@ export function finishPicture(
       title,
       channel: node.channel,
       options: optionList(entry),
-      sheet: encodeSheet(sheet, { format: "jpeg", zoom: 0.75, quality: 75 }),
+      sheet: encodeSheet(sheet, { format: "jpeg", quality: 72 }),
       ledger: lines,
       doubts,
     });

@@ -155,8 +155,8 @@ function prepare(grey: Grey, window: "hann" | "none"): ComplexPlane {
   };
   const middle = window === "none" ? 0 : middleOf(data);
   const spread = 1.482602218505602 * middleOf(data.map((each) => Math.abs(each - middle)));
-  // one bright star must not outweigh the field: its peak counts as a hundred sigma
-  const most = window === "none" || !(spread > 0) ? Infinity : 100 * spread;
+  // one bright star must not outweigh the field: with more than five sigma a single cosmic ray of a capped frame finds it
+  const most = window === "none" || !(spread > 0) ? Infinity : 5 * spread;
   for (let y = 0; y < height; y++) {
     const down = taper(window, y, height);
     for (let x = 0; x < width; x++) {

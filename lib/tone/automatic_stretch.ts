@@ -1,4 +1,5 @@
 /** Settings of a stretch, derived from the sky of the image. */
+import type { Region } from "../core/geometry.ts";
 import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky, type SkyLevel } from "../measure/sky_level.ts";
@@ -21,6 +22,8 @@ export interface AutomaticStretchOptions {
   readonly clippedWhiteShare: number;
   /** Level to draw as white; NaN to find it. */
   readonly white: number;
+  /** Part of the field that shows free sky, for a field that is full of nebula; null to find the sky in all of it. */
+  readonly skyFrom: Region | null;
 }
 
 /**
@@ -34,6 +37,7 @@ export const automaticStretchDefaults: Readonly<AutomaticStretchOptions> = Objec
   renderedNoise: 0.02,
   clippedWhiteShare: 0.0001,
   white: NaN,
+  skyFrom: null,
 });
 
 /** What {@linkcode automaticStretch} found. */
@@ -92,7 +96,7 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     throw refuse("clippedWhiteShare must lie within 0 … 0.1", clippedWhiteShare);
   }
   const notes: string[] = [];
-  const sky = measureSky(image);
+  const sky = measureSky(image, used.skyFrom);
   const levels = sky.map((each) => each.level).filter((each) => each === each);
   if (levels.length === 0) throw refuse("the image must hold data", NaN);
   const level = levels.reduce((a, b) => a + b, 0) / levels.length;

@@ -45,6 +45,17 @@ export interface EncodeSheetOptions {
 /** What {@linkcode encodeSheet} uses for an option left out. */
 export const encodeSheetDefaults: EncodeSheetOptions = Object.freeze({ zoom: 1, format: "png", quality: 88 });
 
+/** The sheet drawn last: it is often wanted in two formats, and drawing takes longer than encoding. */
+let drawn: { readonly sheet: Sheet; readonly zoom: number; readonly raster: ReturnType<typeof rasterise> } | null =
+  null;
+
+function draw(sheet: Sheet, zoom: number): ReturnType<typeof rasterise> {
+  if (drawn === null || drawn.sheet !== sheet || drawn.zoom !== zoom) {
+    drawn = { sheet, zoom, raster: rasterise(sheet.svg, zoom, sheet.background) };
+  }
+  return drawn.raster;
+}
+
 /**
  * A sheet as a picture file. The same sheet gives the same pixels on every machine: fonts come with the library.
  *
@@ -68,7 +79,7 @@ export function encodeSheet(sheet: Sheet, options: Partial<EncodeSheetOptions> =
       `encodeSheet: zoom must be above 0 and give at most 16384 pixels a side, but got ${zoom} for ${sheet.width} × ${sheet.height}`,
     );
   }
-  const { width, height, samples } = rasterise(sheet.svg, zoom, sheet.background);
+  const { width, height, samples } = draw(sheet, zoom);
   const { alternativeText } = sheet;
   const source = { width, height, channels: 3 as const, samples };
   return format === "jpeg"

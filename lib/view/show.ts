@@ -132,8 +132,9 @@ const pictureData = (picture: EncodedPicture): Readonly<Record<string, string>> 
 
 /** A page in a frame that can reach nothing around it, so that several views on one page never meet. */
 export function framed(view: InteractiveView): string {
-  const source = view.html.replaceAll("&", "&amp;").replaceAll('"', "&quot;");
-  return `<iframe sandbox="allow-scripts" style="width:100%;height:${view.height}px;border:0" srcdoc="${source}"></iframe>`;
+  const quoted = (text: string) => text.replaceAll("&", "&amp;").replaceAll('"', "&quot;");
+  const source = quoted(view.html), words = quoted(view.sheet.alternativeText);
+  return `<iframe title="${words}" sandbox="allow-scripts" style="width:100%;height:${view.height}px;border:0" srcdoc="${source}"></iframe>`;
 }
 
 /**

@@ -20,6 +20,7 @@ import {
   writeFits,
 } from "../../lib/mod.ts";
 import { plainGeometry } from "../../lib/core/geometry.ts";
+import { allocatePlane } from "../../lib/core/image.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
 
 const { values: options } = parseArgs({
@@ -83,7 +84,7 @@ const flatLight = (level: number) =>
     width,
     height,
     unit: "adu",
-    planes: [{ channel: "L", data: new Float32Array(size).fill(level) }],
+    planes: [{ channel: "L", data: allocatePlane(width, height).fill(level) }],
     geometry: { ...plainGeometry, bayer },
   });
 const model = flatLight(1000);

@@ -14,6 +14,8 @@ import { neutraliseSky } from "../../lib/colour/neutralise_sky.ts";
 import { fromOklab, toOklab } from "../../lib/colour/oklab_image.ts";
 import { saturate } from "../../lib/colour/saturate.ts";
 import { subtractContinuum } from "../../lib/colour/subtract_continuum.ts";
+import { measureSky } from "../../lib/measure/sky_level.ts";
+import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
 import { makeScene, moffat } from "../support/scenes_processing.ts";
 
 const pixel = (image: Image, i: number) => image.planes.map((plane) => plane.data[i]);
@@ -93,6 +95,31 @@ describe("equaliseChannels and neutraliseSky", () => {
     nebula: [800, 200],
     nebulaRadius: 0.2,
     sky: 300,
+  });
+
+  it("takes the sky from where a person says it is, in a field that is full of nebula", () => {
+    // nebula over nine tenths of the field, free sky at the left only: Ha 100 under a nebula of 60, OIII 40 alone
+    const random = randomStream("little sky"), width = 200, height = 120;
+    const plane = (channel: string, level: number, glow: number) => ({
+      channel,
+      data: Float32Array.from(
+        { length: width * height },
+        (_, i) => level + random.gaussian() + (i % width < 20 ? 0 : glow),
+      ),
+    });
+    const image = createImage({ width, height, unit: "adu", planes: [plane("Ha", 100, 60), plane("OIII", 40, 0)] });
+    const skyFrom = { x: 0, y: 0, width: 20, height };
+    expect(measureSky(image)[0].level).toBeCloseTo(160, 0);
+    expect(measureSky(image, skyFrom)[0].level).toBeCloseTo(100, 0);
+    const left = (options: object) =>
+      measureSky(equaliseChannels(image, { by: "level", ...options }), skyFrom).map((sky) => sky.level);
+    const [blind, seen] = [left({}), left({ skyFrom })];
+    expect(Math.abs(blind[0] - blind[1])).toBeGreaterThan(50);
+    expect(Math.abs(seen[0] - seen[1])).toBeLessThan(0.5);
+    expect(automaticStretch(image, { skyFrom }).sky[1].level).toBeCloseTo(40, 0);
+    expect(() => equaliseChannels(image, { skyFrom: { x: 190, y: 0, width: 20, height: 9 } })).toThrow(
+      "measureSky: part must lie within 200 × 120 pixels, but got x 190, y 0, 20 × 9",
+    );
   });
 
   it("brings heights to one and skies to one level; by noise, the noise", () => {

@@ -425,7 +425,7 @@ describe("integrate: misuse", () => {
     expect(() => integrate(frames, canvas, { lostShare: 0.2 })).toThrow(
       "lostShare must lie above 0 and at most at 0.1",
     );
-    expect(() => integrate(frames, canvas, { few: 1 })).toThrow("few must be a whole number of at least 2");
+    expect(() => integrate(frames, canvas, { structure: -1 })).toThrow("structure must be ≥ 0");
     expect(() => integrate([{ source: frames[0].source, weight: NaN }], canvas)).toThrow("weight must be a number ≥ 0");
     expect(() => integrate([...frames, { source: constantImage(4, 4, 1, { channels: ["R", "G", "B"] }) }], canvas))
       .toThrow(

@@ -2,8 +2,10 @@ import { afterAll, describe, expect, it } from "vitest";
 import { randomStream } from "../../lib/core/random.ts";
 import { correctSamples } from "../../lib/kernels/correct.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
+import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderated.ts";
 import { huberVerdicts, leastKept, type Strip, sumKept, verdict } from "../../lib/kernels/rejection.ts";
 import { huberEstimate, huberLimits } from "../../lib/stats/huber.ts";
+import { moderatedLimits } from "../../lib/stats/moderated_limit.ts";
 
 const random = randomStream("tile kernels");
 const both = <T>(run: () => T): { wasm: T; twin: T } => {
@@ -52,6 +54,58 @@ describe("huberVerdicts: kernel and twin", () => {
         const mine = wasm.map((row) => row[p]), n = mine.filter((value) => value !== verdict.missing).length;
         expect(mine.filter((value) => value === verdict.keep).length).toBeGreaterThanOrEqual(leastKept(n));
       }
+    }
+  });
+
+  it("moderatedCentres and moderatedVerdicts: kernel and twin agree to the last bit, with and without known noise", () => {
+    for (
+      const [frames, count, holes, wild] of [[9, 77, 0, 0.05], [30, 64, 0.3, 0.1], [3, 5, 0.4, 0.5], [
+        60,
+        200,
+        0.01,
+        0.3,
+      ]]
+    ) {
+      const one = strip(frames, count, holes, wild), plane = groupedPixels(count);
+      const base = new Float32Array(plane).fill(100), level = new Float32Array(plane).fill(998);
+      const ratios = Float32Array.from({ length: frames }, () => 0.7 + random.uniform());
+      for (const known of [true, false]) {
+        const noise = { base: known ? base : null, level: known ? level : null, perUnit: 0.4, prior: 32, ratios };
+        const { wasm, twin } = both(() => {
+          const data = new Float32Array(3 * plane), verdicts = new Uint8Array(frames * one.stride);
+          const centres = moderatedCentres(one, noise, moderatedLimits(frames, 0.001), data);
+          const tolerance = Float32Array.from({ length: plane }, (_, p) => p % 5);
+          moderatedVerdicts(one, centres, tolerance, ratios, verdicts);
+          const planes = [0, 1, 2].map((k) => Array.from(data.subarray(k * plane, k * plane + count)));
+          return [
+            ...planes,
+            ...Array.from({ length: frames }, (_, f) => [...verdicts.subarray(f * one.stride, f * one.stride + count)]),
+          ];
+        });
+        expect(wasm).toEqual(twin);
+      }
+    }
+  });
+
+  it("moderatedCentres follows Smyth's formula", () => {
+    // −0.5, 0, 0.5 with a known variance of 1: s² = (0.5 / 0.7784652 + 32 · 1) / (2 + 32) = 0.9600674 (by hand).
+    const samples = new Float32Array(3 * 48), one = { samples, frames: 3, stride: 48, count: 1 };
+    samples[0] = -0.5;
+    samples[96] = 0.5;
+    const noise = {
+      base: new Float32Array(8).fill(1),
+      level: new Float32Array(8),
+      perUnit: 0,
+      prior: 32,
+      ratios: new Float32Array(3).fill(1),
+    };
+    const { wasm, twin } = both(() =>
+      moderatedCentres(one, noise, new Float32Array(4).fill(1), new Float32Array(24)).data.slice()
+    );
+    for (const data of [wasm, twin]) {
+      expect(data[0]).toBeCloseTo(0, 6);
+      expect(data[8]).toBeCloseTo(Math.sqrt(0.9600674), 5);
+      expect(data[16]).toBeCloseTo(Math.sqrt(0.9600674 / 3), 5);
     }
   });
 

@@ -117,6 +117,14 @@ describe("phaseCorrelate", () => {
     expect(Math.hypot(found.shift.x + 11.2, found.shift.y - 5.4)).toBeLessThan(0.4);
   });
 
+  it("does not take the one bright thing in a frame for a star: a cosmic ray of a capped frame", () => {
+    const random = randomStream(7), stars = [[70, 60, 40_000], ...scene(3, 30, 60)];
+    const sky = field(randomStream(8), 0, 0, stars, false, 5);
+    const capped = field(random, 0, 0, [], false, 5);
+    const data = capped.planes[0].data.slice();
+    for (const at of [0, 1, 201, 202, 402]) data[90 * 200 + 110 + at] += 900;
+    expect(phaseCorrelate(imageOf(200, 160, data), sky).trusted).toBe(false);
+  });
   it("says when there is nothing to go by", () => {
     for (const seed of [5, 6, 7, 8]) {
       const random = randomStream(seed);

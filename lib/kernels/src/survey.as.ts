@@ -281,11 +281,11 @@ export function tileMiddles(a: usize, w: i32, columns: i32, rows: i32, line: usi
 }
 
 // A grid less a surface, gaps 0. The surface: rows of a mesh, drawn out along x into `lines` (w floats each), between which y is
-// interpolated; sample y lies at row (y − half) / tile of them, held at the ends.
-export function subtractLines(a: usize, o: usize, w: i32, h: i32, lines: usize, rows: i32, tile: f64, half: f64): void {
+// interpolated, and to half a row beyond; sample y lies at row (y − first) / tile of them.
+export function subtractLines(a: usize, o: usize, w: i32, h: i32, lines: usize, rows: i32, tile: f64, first: f64): void {
   const row = <usize>w << 2;
   for (let y = 0; y < h; y++, a += row, o += row) {
-    const v = min(<f64>(rows - 1), max(0, (<f64>y - half) / tile)), r = <i32>v, part = <f32>(v - <f64>r);
+    const v = min(<f64>rows - 0.5, max(-0.5, (<f64>y - first) / tile)), r = max(0, min(rows - 2, <i32>v)), part = <f32>(v - <f64>r);
     const p = lines + <usize>r * row, q = lines + <usize>min(rows - 1, r + 1) * row, k = f32x4.splat(part);
     let x: usize = 0;
     for (; x + 16 <= row; x += 16) {
@@ -355,6 +355,7 @@ export function smoothGrid(a: usize, o: usize, w: i32, h: i32, line: usize): voi
 // Samples above the limit of their tile (columns × rows floats) and above their neighbours: their indices as integers at `out`, behind
 // their number. Of equal neighbours the first in reading order stays.
 export function findPeaks(a: usize, w: i32, h: i32, limits: usize, columns: i32, rows: i32, tile: i32, most: i32, out: usize): void {
+  const row = <usize>w << 2;
   let n = 0;
   for (let y = 0; y < h; y++) {
     const r = min(rows - 1, y / tile);
@@ -366,10 +367,27 @@ export function findPeaks(a: usize, w: i32, h: i32, limits: usize, columns: i32,
         if (x + 16 <= end && !v128.any_true(v128.or(
           v128.or(f32x4.gt(loadA(p), m), f32x4.gt(loadA(p + 16), m)), v128.or(f32x4.gt(loadA(p + 32), m), f32x4.gt(loadA(p + 48), m))))) continue;
         const stop = min(end, x + 16);
-        for (let k = x; k < stop; k++) {
-          if (floatA(a + (<usize>(y * w + k) << 2)) > limit && isPeak(a, w, h, k, y) && n < most) {
-            store<i32>(out + (<usize>(n + 1) << 2), y * w + k);
-            n++;
+        let k = x, q = p;
+        for (; k < stop; k += 4, q += 16) {
+          const last = min(stop, k + 4);
+          // Which of the four are above the limit and the neighbours left, right, above and below.
+          let above = 15;
+          if (last - k == 4) {
+            const v = loadA(q);
+            let mask = f32x4.gt(v, m);
+            if (v128.any_true(mask) && y > 0 && y < h - 1 && k > 0 && last < w) {
+              const across = v128.and(f32x4.gt(v, loadA(q - 4)), f32x4.ge(v, loadA(q + 4)));
+              mask = v128.and(v128.and(mask, across), v128.and(f32x4.gt(v, loadA(q - row)), f32x4.ge(v, loadA(q + row))));
+            }
+            above = i32x4.bitmask(mask);
+          }
+          if (above == 0) continue;
+          for (let j = k; j < last; j++) {
+            if (((above >> (j - k)) & 1) == 0) continue;
+            if (floatA(a + (<usize>(y * w + j) << 2)) > limit && isPeak(a, w, h, j, y) && n < most) {
+              store<i32>(out + (<usize>(n + 1) << 2), y * w + j);
+              n++;
+            }
           }
         }
       }
