@@ -589,7 +589,7 @@ export {
   show,
   type Showable,
 } from "./view/show.ts";
-export { cellProgress } from "./view/cell_progress.ts";
+export { type CellProgress, cellProgress } from "./view/cell_progress.ts";
 export { youShouldSee } from "./view/you_should_see.ts";
 export { compareView, compareViewDefaults, type CompareViewOptions } from "./view/compare_view.ts";
 export { tuneStretch, tuneStretchDefaults, type TuneStretchOptions } from "./view/tune_stretch.ts";

@@ -1,15 +1,21 @@
 /** Progress of long work as one line in the cell that rewrites itself. */
 import type { Progress } from "../core/progress.ts";
-import { currentDisplay } from "./show.ts";
+import { currentDisplay, show } from "./show.ts";
 import { formatDuration } from "./text.ts";
 
 /** Milliseconds between two lines; more often nobody reads them. */
 const EVERY_MS = 250;
 let made = 0;
 
+/** A receiver of progress that also takes remarks. */
+export interface CellProgress extends Progress {
+  /** Show a remark for good, and keep it at the end of the line until the next one: the last doubt stays in sight. */
+  readonly remark: (text: string) => void;
+}
+
 /**
- * A receiver of progress that keeps one line in the notebook's cell up to date: what is being done, how far, time left, the last remark.
- * Outside a notebook it is silent; the command line has a line of its own.
+ * A receiver of progress that keeps one line in the notebook's cell up to date: what is being done, how far, time left, the last note or
+ * remark. Outside a notebook it is silent; the command line has a line of its own.
  *
  * @param clock milliseconds since any moment; a test passes its own
  *
@@ -24,15 +30,16 @@ let made = 0;
  * const progress = cellProgress(() => now);
  * progress({ label: "measuring frames", done: 0, total: 120 });
  * now = 60000;
- * progress({ label: "measuring frames", done: 40, total: 120, note: "frame 17: cloud" });
+ * progress.remark("frame 17: cloud");
+ * progress({ label: "measuring frames", done: 40, total: 120 });
  * displayTo(null);
- * assert.equal(lines[1], "measuring frames: 40 of 120, about 2 min left. frame 17: cloud");
+ * assert.deepEqual(lines.slice(1), ["frame 17: cloud", "measuring frames: 40 of 120, about 2 min left. frame 17: cloud"]);
  * ```
  */
-export function cellProgress(clock: () => number = () => performance.now()): Progress {
+export function cellProgress(clock: () => number = () => performance.now()): CellProgress {
   const displayId = `faintlight-progress-${++made}`;
-  let begun = false, label = "", since = 0, last = -Infinity, note = "";
-  return (event) => {
+  let begun = false, label = "", since = 0, last = -Infinity, note = "", remark = "";
+  const progress: Progress = (event) => {
     const display = currentDisplay();
     if (display === null) return;
     const now = clock();
@@ -40,6 +47,7 @@ export function cellProgress(clock: () => number = () => performance.now()): Pro
       label = event.label;
       since = now;
       last = -Infinity;
+      note = "";
     }
     if (event.note !== undefined && event.note !== "") note = event.note;
     const finished = event.done >= event.total;
@@ -51,8 +59,15 @@ export function cellProgress(clock: () => number = () => performance.now()): Pro
       : left >= 2
       ? `, about ${formatDuration(left)} left`
       : "";
-    const text = `${label}: ${event.done} of ${event.total}${time}${note === "" ? "" : `. ${note}`}`;
+    const words = [`${label}: ${event.done} of ${event.total}${time}`, note, remark].filter((each) => each !== "");
+    const text = words.join(". ");
     display({ type: begun ? "update_display_data" : "display_data", data: { "text/plain": text }, displayId });
     begun = true;
   };
+  return Object.assign(progress, {
+    remark: (text: string) => {
+      remark = text;
+      if (currentDisplay() !== null) show(text);
+    },
+  });
 }

@@ -56,10 +56,11 @@ describe("show", () => {
   });
   it("puts the picture before the page with controls, and the page into a frame that reaches nothing", () => {
     const messages = collect();
-    show({ sheet: imageView(constantImage(4, 4, 7), { width: 300 }), html: '<p title="a&b">', height: 99 });
+    const sheet = { ...imageView(constantImage(4, 4, 7), { width: 300 }), alternativeText: 'An "even" sky' };
+    show({ sheet, html: '<p title="a&b">', height: 99 });
     expect(messages.map((message) => Object.keys(message.data)[0])).toEqual(["image/png", "text/html"]);
     expect(messages[1].data["text/html"]).toBe(
-      '<iframe sandbox="allow-scripts" style="width:100%;height:99px;border:0" srcdoc="<p title=&quot;a&amp;b&quot;>"></iframe>',
+      '<iframe title="An &quot;even&quot; sky" sandbox="allow-scripts" style="width:100%;height:99px;border:0" srcdoc="<p title=&quot;a&amp;b&quot;>"></iframe>',
     );
   });
   it("shows images, rows and texts in the order given", () => {
@@ -84,6 +85,20 @@ describe("cellProgress", () => {
       messages.map((_, at) => at === 0 ? "display_data" : "update_display_data"),
     );
     expect(messages.at(-1)?.data["text/plain"]).toBe("measuring: 100 of 100, done in 5.0 s");
+  });
+  it("shows a remark for good, keeps the last one in the line, and drops a stage's note with the stage", () => {
+    const messages = collect();
+    let now = 0;
+    const progress = cellProgress(() => now);
+    progress({ label: "reading", done: 1, total: 2, note: "a.fits" });
+    progress.remark("b.fits: cloud");
+    now = 60_000;
+    progress({ label: "stacking", done: 1, total: 2 });
+    expect(messages.map((message) => message.data["text/plain"])).toEqual([
+      "reading: 1 of 2. a.fits",
+      "b.fits: cloud",
+      "stacking: 1 of 2. b.fits: cloud",
+    ]);
   });
 });
 
