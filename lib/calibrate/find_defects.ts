@@ -8,7 +8,7 @@ import { type FrameSource, openPixels } from "../io/pixel_source.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { normalQuantile } from "../stats/normal.ts";
-import { medianPlane } from "./local_residual.ts";
+import { medianPlane } from "../kernels/local_median.ts";
 
 /** Where to look for defects; at least one. */
 export interface DefectSources {

@@ -2,7 +2,7 @@
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
-import { medianPlane } from "./local_residual.ts";
+import { medianPlane } from "../kernels/local_median.ts";
 
 /** Options of {@linkcode removeCosmicRays}. */
 export interface RemoveCosmicRaysOptions {

@@ -8,6 +8,7 @@ import type { Transform } from "../../lib/core/transform.ts";
 import { blurPlane, boxTaps, gaussianTaps } from "../../lib/kernels/blur_plane.ts";
 import { calibratePlane } from "../../lib/kernels/calibrate_plane.ts";
 import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
+import { medianPlane } from "../../lib/kernels/local_median.ts";
 import { laySurface } from "../../lib/kernels/lay_surface.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { closePool, setWorkerCount } from "../../lib/kernels/pool.ts";
@@ -88,6 +89,12 @@ function cases(width: number, height: number): Case[] {
   for (const radius of [0, 1, 2.5, 9]) {
     list.push({ name: `lowest ${radius}`, run: () => [extremePlane(a, width, height, radius, "lowest")] });
     list.push({ name: `highest ${radius}`, run: () => [extremePlane(a, width, height, radius, "highest")] });
+  }
+  for (const [radius, step, own] of [[1, 1, true], [1, 2, false], [2, 1, false], [3, 1, true]] as const) {
+    list.push({
+      name: `median ${radius}, ${step}`,
+      run: () => [dark, a].map((data) => medianPlane(data, width, height, radius, step, own)),
+    });
   }
   const nodes = Float64Array.from({ length: 20 }, () => random.gaussian());
   const grid = { nodes, columns: 5, rows: 4, originX: -3.5, originY: 2.25, spacing: width / 3.7 };

@@ -11,3 +11,4 @@ export { moderated, verdicts } from "./moderate.as";
 export { blockMeans, findPeaks, lineMiddles, smoothGrid, subtractLines, tileMiddles, tileStatistics } from "./survey.as";
 export { moments } from "./moments.as";
 export { sumKept } from "./sum.as";
+export { medians } from "./median.as";
