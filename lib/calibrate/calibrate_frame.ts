@@ -4,7 +4,7 @@ import { createMask, type Mask, maskBit } from "../core/mask.ts";
 import { allocateShared } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
-import { correctSamples, saturatedMask } from "../kernels/correct.ts";
+import { correctFrame, saturatedMask } from "../kernels/correct.ts";
 import { repairTile } from "../kernels/mosaic.ts";
 import { phaseAt, phaseMeans, phasesOf } from "./phase_levels.ts";
 import {
@@ -91,7 +91,7 @@ export function calibrateFrame(image: Image, masters: Masters, options: Partial<
   const { width, height } = image, raw = image.planes[0].data;
   const correction = correctionFor(image, masters, used);
   const data = allocatePlane(width, height);
-  correctSamples(raw, correction, { x: 0, y: 0, width, height }, data);
+  correctFrame(raw, correction, height, data);
   const variance = electronsPerAdu === null
     ? null
     : [frameVariance(image, masters, correction, data, electronsPerAdu, readNoiseElectrons / electronsPerAdu)];

@@ -6,8 +6,8 @@ import { evaluateNormalisation, type NormalisationSurface } from "../core/normal
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { applyTransform, type Transform } from "../core/transform.ts";
-import { readRegionFrom, type RegionSource } from "../io/open_fits.ts";
-import { correctSamples } from "../kernels/correct.ts";
+import { readRegionFrom, readShortsFrom, type RegionSource } from "../io/open_fits.ts";
+import { correctSamples, shortAt } from "../kernels/correct.ts";
 import { demosaicTile, limitRings, redPosition, repairReach, repairTile } from "../kernels/mosaic.ts";
 import type { PoolTask } from "../kernels/pool.ts";
 import {
@@ -177,17 +177,18 @@ function readPlane(frame: FrameTask, region: Region, plane: number, room: Region
 }
 
 /** Bits of the region: saturated raw samples. null when there is none. */
-export function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array): Uint8Array | null {
+function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array | Uint8Array): Uint8Array | null {
   const level = frame.correction?.saturationAdu ?? null;
   if (frame.mask === null && level === null) return null;
   let bits: Uint8Array | null = null;
   for (let y = 0, p = 0; y < region.height; y++) {
     const row = (region.y + y) * frame.width + region.x;
     for (let x = 0; x < region.width; x++, p++) {
-      const hit = (level !== null && raw[p] >= level) ||
+      const value = level === null ? 0 : raw instanceof Uint8Array ? shortAt(raw, p) : raw[p];
+      const hit = (level !== null && value >= level) ||
         (frame.mask !== null && (frame.mask[row + x] & maskBit.saturated) !== 0);
       if (hit) {
-        bits ??= new Uint8Array(raw.length);
+        bits ??= new Uint8Array(region.width * region.height);
         bits[p] = maskBit.saturated;
       }
     }
@@ -214,8 +215,19 @@ export function rawPlane(
   plane: number,
   room: RegionPlanes,
 ): { readonly samples: Float32Array; readonly saturated: Uint8Array | null } {
+  const { correction } = frame;
+  if (correction !== null && !Array.isArray(frame.pixels)) {
+    // Decoded and calibrated in one where the file holds what cameras write.
+    const size = region.width * region.height, half = room.take(4, Math.ceil(size / 2));
+    const bytes = new Uint8Array(half.buffer, half.byteOffset, 2 * size);
+    if (readShortsFrom(frame.pixels as RegionSource, region, plane, bytes)) {
+      const samples = room.take(plane, size), saturated = saturatedBits(frame, region, bytes);
+      correctSamples(bytes, correction, region, samples);
+      return { samples, saturated };
+    }
+  }
   const samples = readPlane(frame, region, plane, room), saturated = saturatedBits(frame, region, samples);
-  if (frame.correction !== null) correctSamples(samples, frame.correction, region, samples);
+  if (correction !== null) correctSamples(samples, correction, region, samples);
   return { samples, saturated };
 }
 
@@ -229,23 +241,15 @@ function preparedPlanes(
   const { correction, bayer } = frame, { width, height } = region;
   if (bayer === null) {
     return Array.from({ length: frame.planes }, (_, plane) => {
-      const raw = readPlane(frame, region, plane, room);
-      const saturated = saturatedBits(frame, region, raw);
+      const { samples, saturated } = rawPlane(frame, region, plane, room);
       if (saturated !== null) bits(saturated);
-      if (correction !== null) {
-        correctSamples(raw, correction, region, raw);
-        repairTile(raw, width, height, defectsOf(frame, region), 255, 1);
-      }
-      return raw;
+      if (correction !== null) repairTile(samples, width, height, defectsOf(frame, region), 255, 1);
+      return samples;
     });
   }
-  const raw = readPlane(frame, region, 0, room);
-  const saturated = saturatedBits(frame, region, raw);
+  const { samples: raw, saturated } = rawPlane(frame, region, 0, room);
   if (saturated !== null) bits(saturated);
-  if (correction !== null) {
-    correctSamples(raw, correction, region, raw);
-    repairTile(raw, width, height, defectsOf(frame, region), 255, 2);
-  }
+  if (correction !== null) repairTile(raw, width, height, defectsOf(frame, region), 255, 2);
   const red = redPosition(bayer), size = width * height;
   const rx = (red.x + region.x) & 1, ry = (red.y + region.y) & 1;
   const planes: [Float32Array, Float32Array, Float32Array] = [

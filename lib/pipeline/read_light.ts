@@ -1,5 +1,5 @@
 /** One light as a stack sees it: read, calibrated with masters made ready beforehand, defects repaired. */
-import { correctSamples, saturatedMask } from "../kernels/correct.ts";
+import { correctFrame, saturatedMask } from "../kernels/correct.ts";
 import { repairTile } from "../kernels/mosaic.ts";
 import type { BayerPattern } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image } from "../core/image.ts";
@@ -37,7 +37,7 @@ export function calibrateLight(raw: Image, { bayer, correction }: LightSource): 
   if (correction === null || raw.planes.length !== 1) return raw;
   const { width, height } = raw, data = allocatePlane(width, height), [{ channel, data: samples }] = raw.planes;
   const mask = saturatedMask(samples, correction.saturationAdu, width, height);
-  correctSamples(samples, correction, { x: 0, y: 0, width, height }, data);
+  correctFrame(samples, correction, height, data);
   repairTile(data, width, height, correction.defects, 255, bayer === null ? 1 : 2);
   return derive(raw, { planes: [{ channel, data }], mask }, { step: "calibrateFrame", options: { repair: true } });
 }

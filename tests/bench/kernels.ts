@@ -14,12 +14,14 @@ import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { pack } from "../../lib/kernels/bands.ts";
 import { blurPlane, gaussianTaps } from "../../lib/kernels/blur_plane.ts";
-import { calibratePlane } from "../../lib/kernels/calibrate_plane.ts";
+import { correctFrame } from "../../lib/kernels/correct.ts";
 import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
 import { laySurface } from "../../lib/kernels/lay_surface.ts";
 import { type KernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { closePool, parallelMap, setWorkerCount } from "../../lib/kernels/pool.ts";
-import { rejectingMean, type RejectionRule, stripStride } from "../../lib/kernels/rejecting_mean.ts";
+import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderated.ts";
+import { sumKept } from "../../lib/kernels/rejection.ts";
+import { moderatedLimits, priorFreedom } from "../../lib/stats/moderated_limit.ts";
 import { starletScale } from "../../lib/kernels/starlet_scale.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 import { clipTask } from "./clip_files.ts";
@@ -96,7 +98,7 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
   const list: Task[] = [
     {
       name: "calibrate from uint16 bytes",
-      run: () => calibratePlane(raw, dark, flat, out),
+      run: () => correctFrame(raw, { subtract: dark, multiply: flat, width }, height, out),
       limit: ["calibrate", 20],
       peer: "calibrate-numpy",
       goal: [1.15, 5],
@@ -145,37 +147,43 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
       { length: 20 },
       (_, k) => join(data, `stack-${letter}`, `${String(k).padStart(4, "0")}.f32`),
     );
-    const fromFiles = (rule: RejectionRule) => (kind: KernelKind) => {
-      const jobs = [0, 1].map((k) => ({
+    const judged = (kind: KernelKind) => {
+      const jobs = [0, 1, 2, 3, 4, 5].map((k) => ({
         files,
         width,
-        from: Math.floor(height * k / 2),
-        to: Math.floor(height * (k + 1) / 2),
-        rule,
+        from: Math.floor(height * k / 6),
+        to: Math.floor(height * (k + 1) / 6),
+        noise: 25,
+        sky: 1000,
         out: pack(out),
         kind,
       }));
       parallelMap(clipTask, jobs);
     };
+    // Huber's centre with a moderated scale, verdicts, weighted mean, halves, variance and counts; in C the mean alone.
     list.push(
-      { name: "clipped mean of 20 frames from files", run: fromFiles("mean"), limit: ["clip", 20], goal: [1.3, 25] },
-      {
-        name: "median-centred, MAD, 20 frames from files",
-        run: fromFiles("median"),
-        limit: ["clipmedian", 20],
-        goal: [1.8, 12],
-      },
+      { name: "stack of 20 files, C clips about the mean", run: judged, limit: ["clip", 20], goal: [1.3, 25] },
+      { name: "stack of 20 files, C clips about the median", run: judged, limit: ["clipmedian", 20], goal: [1.8, 12] },
     );
   } else {
-    const frames = 20, pixels = 200_000, stride = stripStride(pixels), strip = borrowPlane(frames * stride);
-    for (let i = 0; i < strip.length; i++) strip[i] = image[(i * 31) % count];
-    const results = borrowPlane(5 * pixels), weights = Array.from({ length: frames }, () => 1);
-    for (const rule of ["mean", "median", "huber"] as const) {
-      list.push({
-        name: `rejecting mean of 20 × 0.2 Mpixel, ${rule}`,
-        run: () => rejectingMean(strip, frames, stride, pixels, weights, rule, 3, 3, 5, results),
-      });
-    }
+    const frames = 20,
+      count = 200_000,
+      stride = count + 16,
+      plane = groupedPixels(count),
+      strip = borrowPlane(frames * stride);
+    for (let i = 0; i < strip.length; i++) strip[i] = image[(i * 31) % image.length];
+    const one = { samples: strip, frames, stride, count }, ratios = new Float32Array(frames).fill(1);
+    const base = borrowPlane(plane).fill(625), level = borrowPlane(plane).fill(1000), none = borrowPlane(plane).fill(0);
+    const data = borrowPlane(3 * plane), marks = borrowPlane(frames * stride / 4);
+    const verdicts = new Uint8Array(marks.buffer, 0, frames * stride), weights = new Float64Array(frames).fill(1);
+    const memory = { values: borrowPlane(5 * plane), counts: borrowPlane(3 * plane) };
+    const noise = { base, level, perUnit: 0, prior: priorFreedom, ratios }, limits = moderatedLimits(frames, 0.001);
+    const centres = moderatedCentres(one, noise, limits, data);
+    list.push(
+      { name: "centres of 20 × 0.2 Mpixel, one thread", run: () => moderatedCentres(one, noise, limits, data) },
+      { name: "verdicts, likewise", run: () => moderatedVerdicts(one, centres, none, ratios, verdicts) },
+      { name: "sums, likewise", run: () => sumKept(one, verdicts, weights, memory) },
+    );
   }
   return list.filter(({ name }) => name.includes(options.only));
 }

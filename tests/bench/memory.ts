@@ -10,7 +10,7 @@ import { execFileSync } from "node:child_process";
 import process from "node:process";
 import { allocatePlane } from "../../lib/core/image.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
-import { calibratePlane } from "../../lib/kernels/calibrate_plane.ts";
+import { correctFrame } from "../../lib/kernels/correct.ts";
 import { laySurface } from "../../lib/kernels/lay_surface.ts";
 import { setWorkerCount } from "../../lib/kernels/pool.ts";
 import { starletScale } from "../../lib/kernels/starlet_scale.ts";
@@ -32,7 +32,8 @@ function workflow(way: string): void {
   let peak = 0;
   for (let pass = 0; pass < passes; pass++) {
     const start = performance.now();
-    const a = calibratePlane(raw, dark, flat, make());
+    const a = make();
+    correctFrame(raw, { subtract: dark, multiply: flat, width }, height, a);
     const b = warpPlane(a, width, height, shift, grid, "lanczos3", Infinity, make());
     drop(a);
     const c = laySurface(b, width, height, surface, "subtract", make());

@@ -87,6 +87,30 @@ describe("huberVerdicts: kernel and twin", () => {
     }
   });
 
+  it("find the outlier that references find", () => {
+    const values = [10.1, 9.8, 10.0, 10.2, 9.9, 10.05, 9.95, 30, 10.15, 9.85], frames = values.length, stride = 48;
+    const samples = new Float32Array(frames * stride);
+    values.forEach((x, k) => samples.fill(x, k * stride, (k + 1) * stride));
+    const one = { samples, frames, stride, count: 8 }, ratios = new Float32Array(frames).fill(1);
+    // Huber's location 10.0304 and scale 0.18245 (statsmodels 0.13.5); the mean of the others 10.0 with the variance
+    // s² / 9 = 0.01875 / 9 (by hand).
+    const noise = { base: null, level: null, perUnit: 0, prior: 0, ratios };
+    const { wasm, twin } = both(() => {
+      const centres = moderatedCentres(one, noise, new Float32Array(frames + 1).fill(3), new Float32Array(24));
+      const verdicts = new Uint8Array(frames * stride);
+      moderatedVerdicts(one, centres, new Float32Array(8), ratios, verdicts);
+      const memory = { values: new Float32Array(40), counts: new Float32Array(24) };
+      return { centres, sums: sumKept(one, verdicts, new Float64Array(frames).fill(1), memory) };
+    });
+    for (const { centres, sums } of [wasm, twin]) {
+      expect(centres.data[0]).toBeCloseTo(10.0304, 3);
+      expect(centres.data[8] / 3).toBeCloseTo(0.18245, 3);
+      expect(sums.mean[3]).toBeCloseTo(10, 5);
+      expect([sums.weight[3], sums.dimmer[3], sums.brighter[3]]).toEqual([9, 0, 1]);
+      expect(sums.variance[3]).toBeCloseTo(0.01875 / 9, 6);
+    }
+  });
+
   it("moderatedCentres follows Smyth's formula", () => {
     // −0.5, 0, 0.5 with a known variance of 1: s² = (0.5 / 0.7784652 + 32 · 1) / (2 + 32) = 0.9600674 (by hand).
     const samples = new Float32Array(3 * 48), one = { samples, frames: 3, stride: 48, count: 1 };
