@@ -623,11 +623,23 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
         maximumStars: 50_000,
       },
     );
+  const level = Number.isNaN(saturationLevel) ? Infinity : saturationLevel;
   const light = detectionPlane(image), found = find(light), { fwhmPixels } = found;
   const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
+  // Stars cut so broad that no profile fits them are not in the list of measured stars.
+  const cut = cutTops(light, width, height, fwhmPixels, level);
+  const measured = found.stars.filter((s) => {
+    const on = cut.find((t) => apart(s, t) < t.halfFluxRadiusPixels + fwhmPixels);
+    return on === undefined || s.saturated;
+  });
+  const missed = cut.filter((t) =>
+    !measured.some((s) => s.saturated && apart(s, t) < t.halfFluxRadiusPixels + fwhmPixels)
+  );
   // Cut tops are the highest: a flat one that others outshine by far is a knot of the nebula.
-  const highest = found.stars.reduce((best, s) => s.saturated ? best : Math.max(best, s.peak), 0);
-  let list = found.stars.map((s) => s.saturated && s.peak < 0.5 * highest ? { ...s, halfFluxRadiusPixels: 0 } : s);
+  const highest = measured.reduce((best, s) => s.saturated ? best : Math.max(best, s.peak), 0);
+  let list = [...missed, ...measured].map((s) =>
+    s.saturated && s.peak < 0.5 * highest ? { ...s, halfFluxRadiusPixels: 0 } : s
+  );
   const behind = planes.map(() => allocatePlane(width, height));
   if (list.length === 0) planes.forEach(({ data }, c) => behind[c].set(data));
   else {
@@ -656,6 +668,63 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
     fwhmPixels,
     noise: found.noise,
   };
+}
+
+/** Distance of two stars. */
+const apart = (a: Star, b: Star): number => Math.sqrt((a.x - b.x) * (a.x - b.x) + (a.y - b.y) * (a.y - b.y));
+
+/**
+ * Plateaus at the top of a plane, as saturated stars: groups of neighbours that reach the given level, or 97 % of the highest
+ * sample, when they are larger than the top of an uncut star can be.
+ */
+function cutTops(data: Float32Array, width: number, height: number, fwhm: number, saturation: number): Star[] {
+  if (!(fwhm > 0)) return [];
+  const thin = new Float64Array(Math.ceil(data.length / 37));
+  let highest = -Infinity, n = 0;
+  for (let i = 0; i < data.length; i++) {
+    const v = data[i];
+    if (v > highest) highest = v;
+    if (i % 37 === 0 && v === v) thin[n++] = v;
+  }
+  const sky = medianInPlace(thin, n), limit = Math.min(saturation, sky + 0.97 * (highest - sky));
+  const least = Math.max(5, 0.3 * fwhm * fwhm), seen = new Uint8Array(data.length), stars: Star[] = [];
+  for (let i = 0; i < data.length; i++) {
+    if (seen[i] || !(data[i] >= limit)) continue;
+    const group = [i];
+    seen[i] = 1;
+    let sx = 0, sy = 0;
+    for (let k = 0; k < group.length; k++) {
+      const x = group[k] % width, y = (group[k] - x) / width;
+      sx += x;
+      sy += y;
+      for (let j = Math.max(0, y - 1); j <= Math.min(height - 1, y + 1); j++) {
+        for (let h = Math.max(0, x - 1); h <= Math.min(width - 1, x + 1); h++) {
+          const at = j * width + h;
+          if (seen[at] || !(data[at] >= limit)) continue;
+          seen[at] = 1;
+          group.push(at);
+        }
+      }
+    }
+    // A bright nebula or galaxy that is cut is no star: stars are no larger than their halo.
+    if (group.length < least || group.length > 400 * fwhm * fwhm) continue;
+    const radius = Math.sqrt(group.length / Math.PI), peak = highest - sky;
+    stars.push({
+      x: sx / group.length,
+      y: sy / group.length,
+      flux: peak * group.length,
+      peak,
+      snr: 1000,
+      fwhmPixels: fwhm,
+      eccentricity: 0,
+      elongationDegrees: 0,
+      shape: [0, 0],
+      halfFluxRadiusPixels: radius,
+      background: sky,
+      saturated: true,
+    });
+  }
+  return stars;
 }
 
 /** Rounds of looking for stars beside those that are known. */

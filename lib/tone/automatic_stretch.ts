@@ -40,6 +40,11 @@ export const automaticStretchDefaults: Readonly<AutomaticStretchOptions> = Objec
   skyFrom: null,
 });
 
+/** How much deeper than asked black may lie for the sake of the noise: beyond that the sky is drawn darker. */
+const DEEPER = 1.25;
+/** Share of the target that the sky is drawn at where there is hardly any signal. */
+const FAINT = 0.75;
+
 /** What {@linkcode automaticStretch} found. */
 export interface AutomaticStretch {
   /** Ready for `stretchAsinh`. */
@@ -59,8 +64,10 @@ export interface AutomaticStretch {
  *
  * The rule: black lies below the sky by as many standard deviations as leave `clippedSkyShare` of a pure sky under it;
  * white lies above all but `clippedWhiteShare` of the samples; the bend of the asinh curve is then solved so that the sky
- * is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than `renderedNoise`, first black is
- * lowered until half of the way is gone, then the sky is drawn darker: the stretch goes no further than the noise allows.
+ * is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than `renderedNoise`, black is lowered by
+ * a quarter at most and the sky is drawn darker: the stretch goes no further than the noise allows. Where even a straight
+ * line would render too much of it there is hardly any signal: black stays, and white is raised
+ * until the sky is drawn at three quarters of what was asked.
  *
  * In:  linear, sky gradient removed and channels made neutral; all channels share one curve.
  * Cost: thinned sorts, no pass over the image.
@@ -120,20 +127,35 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
   );
   const z = -normalQuantile(clippedSkyShare);
   const target = linearToSrgb(luminanceOfLightness(skyLightness));
+  // Where nebula is taken for noise nothing lies as low as that noise would have it: black need not lie lower than the data.
+  const lowest = Math.min(...image.planes.map(({ data }) => quantile(data, clippedSkyShare)).filter((v) => v === v));
+  if (level - lowest < 0.7 * z * noise && level > lowest) {
+    noise = (level - lowest) / z;
+    notes.push("the darkest parts hold structure, no free sky; black lies at the lowest samples");
+  }
+  let top = white;
   /** The curve for sky drawn at y with black at depth sigmas, and the noise it renders. */
   const solve = (y: number, depth: number): { curve: Curve; rendered: number; black: number } => {
-    const black = level - depth * noise, t = (level - black) / (white - black);
+    const black = level - depth * noise, t = (level - black) / (top - black);
     const curve: Curve = y > t ? curveThrough("asinh", t, y) : { kind: "asinh", bend: 1e-4 };
-    return { curve, rendered: prepareCurve(curve).slopeAt(t) * grain / (white - black), black };
+    return { curve, rendered: prepareCurve(curve).slopeAt(t) * grain / (top - black), black };
   };
   let drawn = target, depth = z;
   let found = solve(drawn, depth);
   if (found.rendered > renderedNoise) {
-    const excess = found.rendered / renderedNoise;
-    depth = z * Math.sqrt(excess);
+    depth = z * Math.min(DEEPER, Math.sqrt(found.rendered / renderedNoise));
     found = solve(drawn, depth);
-    if (found.rendered > renderedNoise) {
-      let low = target / 1000, high = target;
+    const straight = depth * noise / (top - found.black);
+    if (solve(straight, depth).rendered > renderedNoise) {
+      // Hardly any signal: even the straight line shows too much grain. Black stays, and white is raised until the line
+      // draws the sky at three quarters of what was asked.
+      depth = z;
+      top = Math.max(white, level - z * noise + z * noise / (FAINT * target));
+      drawn = z * noise / (top - level + z * noise);
+      found = solve(drawn, depth);
+      notes.push(`there is hardly any signal above the noise: white was raised to ${top.toPrecision(4)}`);
+    } else if (found.rendered > renderedNoise) {
+      let low = straight, high = target;
       for (let k = 0; k < 50; k++) {
         drawn = (low + high) / 2;
         if (solve(drawn, depth).rendered > renderedNoise) high = drawn;
@@ -148,11 +170,11 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     );
   }
   const bend = found.curve.kind === "asinh" ? found.curve.bend : 1;
-  const range = white - found.black, t = (level - found.black) / range;
+  const range = top - found.black, t = (level - found.black) / range;
   return {
     settings: Object.freeze({
       black: found.black,
-      white,
+      white: top,
       bend,
       colour: "kept" as const,
       // Colour differences of the sky are noise; three sigma above it they are an object's.

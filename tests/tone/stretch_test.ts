@@ -155,6 +155,41 @@ describe("automaticStretch", () => {
     expect(deviation).toBeLessThan(0.023);
   });
 
+  it("with hardly any signal gives up brightness before black", () => {
+    const random = randomStream(31);
+    // A single short frame of a cluster: noise of 12, the highest star 60 above the sky.
+    const data = Float32Array.from(
+      { length: 200 * 200 },
+      (_, i) => 500 + 12 * random.gaussian() + (i % 211 === 0 ? 60 * random.uniform() : 0),
+    );
+    const image = createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
+    const { settings, renderedSky, notes, sky: [{ level, noise }] } = automaticStretch(image);
+    expect(renderedSky).toBeLessThanOrEqual(0.131);
+    expect(renderedSky).toBeGreaterThan(0.05);
+    expect((level - settings.black) / noise).toBeLessThan(3.2);
+    expect(notes.join(" ")).toContain("hardly any signal");
+    const [{ atBlack }] = clippedShares(stretchAsinh(image, settings));
+    expect(atBlack).toBeLessThan(0.003);
+    // With ten thousand times the noise above the sky there is signal, and nothing is said.
+    const bright = createImage({
+      width: 200,
+      height: 200,
+      unit: "adu",
+      planes: [{ channel: "L", data: data.map((v, i) => i % 211 === 0 ? v + 120_000 : v) }],
+    });
+    expect(automaticStretch(bright).notes.join(" ")).not.toContain("hardly any signal");
+  });
+
+  it("where no sky is free, black lies no lower than the data", () => {
+    const data = Float32Array.from(
+      { length: 200 * 200 },
+      (_, i) => 5 + 4 * Math.sin(i % 200 / 9) * Math.cos(Math.floor(i / 200) / 20),
+    );
+    const image = createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
+    const { settings } = automaticStretch(image);
+    expect(settings.black).toBeGreaterThan(0);
+  });
+
   it("black lies where the normal distribution leaves the share asked for", () => {
     const found = automaticStretch(scene(3, 0.5, 1000), { clippedSkyShare: 0.02, renderedNoise: 0.5 });
     const widest = found.sky.reduce((a, b) => a.noise > b.noise ? a : b);
