@@ -1,4 +1,5 @@
 /** Ratio of two lines over a field, and how sure it is. */
+import type { Region } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, planeOf, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky } from "../measure/sky_level.ts";
@@ -14,6 +15,8 @@ export interface MapLineRatioOptions {
   readonly smoothingPixels: number;
   /** Ratios of less signal-to-noise than this are left out (NaN). */
   readonly leastSnr: number;
+  /** Part of the field that shows free sky, for a field that is full of nebula; null to find the sky in all of it. */
+  readonly skyFrom: Region | null;
 }
 
 /**
@@ -25,6 +28,7 @@ export const mapLineRatioDefaults: Readonly<MapLineRatioOptions> = Object.freeze
   denominator: "Ha",
   smoothingPixels: 2,
   leastSnr: 3,
+  skyFrom: null,
 });
 
 /** A line above its sky, smoothed, with the noise of a sample after smoothing. */
@@ -32,11 +36,12 @@ export function smoothedLine(
   image: Image,
   channel: string,
   sigma: number,
+  skyFrom: Region | null = null,
 ): { signal: Float32Array; noise: number; level: number } {
   const { width, height } = image, plane = planeOf(image, channel);
   const signal = sigma > 0 ? smoothPlane(plane.data, width, height, sigma) : Float32Array.from(plane.data);
   // Level and noise are measured on the smoothed plane: noise that resampling has correlated does not fall as white noise does.
-  const [sky] = measureSky({ ...image, planes: [{ channel, data: signal }] });
+  const [sky] = measureSky({ ...image, planes: [{ channel, data: signal }] }, skyFrom);
   for (let i = 0; i < signal.length; i++) signal[i] -= sky.level;
   return { signal, noise: sky.noise, level: sky.level };
 }
@@ -69,13 +74,13 @@ export function smoothedLine(
 export function mapLineRatio(image: Image, options: Partial<MapLineRatioOptions> = {}): Image {
   const used = settle("mapLineRatio", mapLineRatioDefaults, options);
   requireLinear("mapLineRatio", image);
-  const { numerator, denominator, smoothingPixels, leastSnr } = used;
+  const { numerator, denominator, smoothingPixels, leastSnr, skyFrom } = used;
   if (!(smoothingPixels >= 0)) {
     throw new RangeError(`mapLineRatio: smoothingPixels must be ≥ 0, but got ${smoothingPixels}`);
   }
   if (!(leastSnr >= 0)) throw new RangeError(`mapLineRatio: leastSnr must be ≥ 0, but got ${leastSnr}`);
-  const top = smoothedLine(image, numerator, smoothingPixels),
-    bottom = smoothedLine(image, denominator, smoothingPixels);
+  const top = smoothedLine(image, numerator, smoothingPixels, skyFrom),
+    bottom = smoothedLine(image, denominator, smoothingPixels, skyFrom);
   const ratio = allocatePlane(image.width, image.height), snr = allocatePlane(image.width, image.height);
   for (let i = 0; i < ratio.length; i++) {
     const a = top.signal[i], b = bottom.signal[i];

@@ -116,6 +116,11 @@ describe("equaliseChannels and neutraliseSky", () => {
     const [blind, seen] = [left({}), left({ skyFrom })];
     expect(Math.abs(blind[0] - blind[1])).toBeGreaterThan(50);
     expect(Math.abs(seen[0] - seen[1])).toBeLessThan(0.5);
+    // 60 above the sky over 60: without the hint hydrogen counts as sky, and where there is no line there is no ratio
+    const twin = createImage({ width, height, unit: "adu", planes: [plane("Ha", 100, 60), plane("OIII", 40, 60)] });
+    const ratioAt = (options: object) => mapLineRatio(twin, options).planes[0].data[60 * width + 120];
+    expect(ratioAt({ skyFrom })).toBeCloseTo(1, 1);
+    expect(ratioAt({})).toBeNaN();
     expect(automaticStretch(image, { skyFrom }).sky[1].level).toBeCloseTo(40, 0);
     expect(() => equaliseChannels(image, { skyFrom: { x: 190, y: 0, width: 20, height: 9 } })).toThrow(
       "measureSky: part must lie within 200 × 120 pixels, but got x 190, y 0, 20 × 9",
