@@ -77,6 +77,15 @@ export function settleKernel(): void {
   writeFileSync(join(folder, "kernel.json"), JSON.stringify(spec, null, 2));
 }
 
+/** Keep JupyterLab from asking about news and from looking for updates: the workshop works offline. A person's own choice stays. */
+export function settleSettings(): void {
+  const folder = join(jupyter, "settings", "@jupyterlab", "apputils-extension");
+  const file = join(folder, "notification.jupyterlab-settings");
+  if (existsSync(file)) return;
+  mkdirSync(folder, { recursive: true });
+  writeFileSync(file, JSON.stringify({ fetchNews: "false", checkForUpdates: false }, null, 2));
+}
+
 /** Variables that keep Jupyter inside the project. */
 export function jupyterVariables(): Record<string, string> {
   return {
@@ -94,6 +103,7 @@ function lab(): void {
   const [mode = "open", ...rest] = process.argv.slice(2);
   settleEnvironment();
   settleKernel();
+  settleSettings();
   const variables = { ...process.env, ...jupyterVariables() };
   const [command, args] = mode === "check"
     ? [bin("python"), [join(root, "tests", "notebooks", "run_notebooks.py"), ...rest]]

@@ -47,7 +47,7 @@ body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129}
 #box img{position:absolute;inset:0;width:100%;height:100%;user-select:none;-webkit-user-drag:none}
 #line{position:absolute;top:0;bottom:0;width:2px;margin-left:-1px;background:#f2c43f;pointer-events:none}
 .tag{position:absolute;top:8px;padding:1px 8px;background:#000a;color:#fff;border-radius:3px;pointer-events:none}
-form{display:flex;gap:.8em;align-items:center;padding:.5em 0;max-width:${width}px}input{flex:1}
+form{display:flex;gap:.8em;align-items:center;padding:.5em 0;max-width:${width}px}input{flex:1}button{white-space:nowrap}
 </style><div id="box"><img src="${after}" alt="after"><img id="top" src="${before}" alt="before"><div id="line"></div>
 <span class="tag" style="left:8px">before</span><span class="tag" style="right:8px">after</span></div>
 <form><label for="at">wipe</label><input id="at" type="range" min="0" max="100" step="0.5" value="50"><button id="swap" type="button">hold to see after</button></form>
@@ -103,5 +103,8 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
     channel: used.channel,
     ...(used.region === null ? {} : { detail: used.region }),
   });
-  return { sheet, html: page(used.title, addresses[0], addresses[1], one.width, one.height), height: one.height + 60 };
+  // a small part is shown enlarged
+  const scale = used.width / Math.max(one.width, one.height), width = Math.round(one.width * scale);
+  const height = Math.round(one.height * scale);
+  return { sheet, html: page(used.title, addresses[0], addresses[1], width, height), height: height + 60 };
 }

@@ -99,23 +99,29 @@ const shown=(v)=>Number(v.toPrecision(5));
 function draw(){
   const levels={...set.levels};for(const id of ["black","white","bend"]){levels[id]=shown(unfold[id](+$(id).value));$(id+"-value").textContent=levels[id]}
   if(!(levels.white>levels.black))return;
-  const counts=[...Array(planes)].map(()=>new Float64Array(256)),v=new Array(planes);let low=0,high=0;
+  const counts=[...Array(planes)].map(()=>new Float64Array(256)),v=new Array(planes),marked=$("mark").checked;let low=0,high=0;
   for(let i=0;i<n;i++){
     for(let c=0;c<planes;c++)v[c]=level[c*n+i];
     drawTunedPixel(v,levels);
-    for(let c=0;c<3;c++){const q=Math.round(255*v[planes===1?0:c]);out.data[4*i+c]=q}
-    for(let c=0;c<planes;c++){const q=Math.round(255*v[c]);counts[c][q]++;if(v[c]<=0)low++;if(v[c]>=1)high++}
+    let under=0,over=0;
+    for(let c=0;c<planes;c++){counts[c][Math.round(255*v[c])]++;if(v[c]<=0)under++;if(v[c]>=1)over++}
+    low+=under;high+=over;
+    const sign=marked?(over?set.over:under?set.under:null):null;
+    for(let c=0;c<3;c++)out.data[4*i+c]=sign?sign[c]:Math.round(255*v[planes===1?0:c]);
     out.data[4*i+3]=255;
   }
   ink.putImageData(out,0,0);
   const w=bars.width,h=bars.height;chart.clearRect(0,0,w,h);
   const most=Math.log1p(Math.max(1,...counts.flatMap((each)=>[...each].slice(1,255))));
-  counts.forEach((each,c)=>{chart.strokeStyle=set.colours[c];chart.lineWidth=1.6;chart.beginPath();each.forEach((count,q)=>{const x=q/255*w,y=h-Math.min(1,Math.log1p(count)/most)*(h-4);q?chart.lineTo(x,y):chart.moveTo(x,y)});chart.stroke()});
+  counts.forEach((each,c)=>{chart.strokeStyle=set.colours[c];chart.lineWidth=1.6;chart.beginPath();each.forEach((count,q)=>{const x=10+q/255*(w-20),y=h-Math.min(1,Math.log1p(count)/most)*(h-4);q?chart.lineTo(x,y):chart.moveTo(x,y)});chart.stroke()});
+  // what is clipped stands as a bar at either end, on the same logarithmic scale
+  const bar=(count,x,colour)=>{const y=Math.min(1,Math.log1p(count/planes)/most)*(h-4);chart.fillStyle="rgb("+colour+")";chart.fillRect(x,h-y,7,y)};
+  bar(low,0,set.under);bar(high,w-7,set.over);
   const share=(count)=>(100*count/(n*planes)).toFixed(3)+" %";
-  $("clipped").textContent="at black "+share(low)+", at white "+share(high);
+  $("low").textContent="◂ at black "+share(low);$("high").textContent="at white "+share(high)+" ▸";
   $("call").textContent="stretchAsinh("+set.name+", "+JSON.stringify(levels).replace(/"(\\w+)":/g," $1: ").replace(/,/g,",").replace(/}$/," }")+")";
 }
-for(const id of ["black","white","bend"])$(id).oninput=draw;
+for(const id of ["black","white","bend","mark"])$(id).oninput=draw;
 view.onmousemove=(e)=>{const r=view.getBoundingClientRect(),x=Math.floor((e.clientX-r.left)/r.width*set.width),y=Math.floor((e.clientY-r.top)/r.height*set.height),i=y*set.width+x;if(i>=0&&i<n)$("pixel").textContent="x "+Math.round((x+.5)*set.scale-.5)+", y "+Math.round((set.topDown?(y+.5):(set.height-y-.5))*set.scale-.5)+": "+[...Array(planes)].map((_,c)=>shown(level[c*n+i])).join(", ")+" "+set.unit};
 draw();
 `;
@@ -189,27 +195,32 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
     scale: wholeRegion(image).width / preview.width,
     topDown: preview.topDown,
     unit: unitLabel(image.unit),
-    colours: count === 1 ? [theme.muted] : [theme.red, theme.teal, theme.blue],
+    colours: count === 1 ? ["#8a94a3"] : [theme.red, theme.teal, theme.blue],
+    // clipped samples: an orange and a blue that no way of seeing colours confuses, and that no nebula has
+    over: [255, 160, 0],
+    under: [40, 90, 255],
   };
   const whiteNow = Math.log10((levels.white - sky) / noise), bendNow = Math.log10(levels.bend);
   const slider = (id: string, words: string, min: number, max: number, value: number) =>
     `<label for="${id}">${words}</label><input id="${id}" type="range" min="${min}" max="${max}" step="any" value="${value}"><output id="${id}-value"></output>`;
+  const shownWidth = Math.min(880, Math.max(480, preview.width));
   const html = `<!DOCTYPE html><meta charset="utf-8"><title>Stretch by hand</title><style>
 body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129}
 @media (prefers-color-scheme:dark){body{background:#12161c;color:#e8ecf1}}
-canvas{display:block;max-width:100%}#view{width:${Math.min(880, Math.max(480, preview.width))}px}
-#bars{background:#8882;margin-top:6px;width:${Math.min(880, Math.max(480, preview.width))}px;height:110px}
-form{display:grid;grid-template-columns:auto 1fr 6em;gap:.3em .8em;max-width:880px;padding:.6em 0}output{text-align:right;font-variant-numeric:tabular-nums}
-code{display:block;padding:.5em;background:#8882;user-select:all;max-width:860px;overflow-wrap:anywhere}p{margin:.3em 0}
-</style><canvas id="view"></canvas><canvas id="bars" width="880" height="110"></canvas>
-<p><span id="clipped"></span> <span id="pixel"></span></p>
+canvas{display:block;max-width:100%}#view,#bars,form,#ends,code{width:${shownWidth}px;box-sizing:border-box;max-width:100%}
+#bars{background:#8882;margin-top:6px;height:110px}#ends{display:flex;justify-content:space-between;font-size:14px}
+form{display:grid;grid-template-columns:auto 1fr 6em;gap:.3em .8em;padding:.6em 0}output{text-align:right;font-variant-numeric:tabular-nums}
+.wide{grid-column:1/4}code{display:block;padding:.5em;background:#8882;user-select:all;overflow-wrap:anywhere}p{margin:.3em 0;min-height:1.2em}
+#low::before,#high::after{content:"";display:inline-block;width:.7em;height:.7em;margin:0 .4em;background:rgb(${set.under})}#high::after{background:rgb(${set.over})}
+</style><canvas id="view" role="img" aria-label="The picture as the sliders draw it"></canvas><canvas id="bars" width="880" height="110" role="img" aria-label="Its histogram, black on the left, white on the right, counts logarithmic"></canvas>
+<div id="ends"><span id="low"></span><span id="high"></span></div>
 <form>${slider("black", "black", -300, 300, 0)}${slider("white", "white", 0.5, 4.6, whiteNow)}${
     slider("bend", "bend", 0, 5.5, bendNow)
-  }</form><code id="call"></code>
+  }<label class="wide"><input id="mark" type="checkbox"> mark clipped pixels</label></form><p id="pixel">move over the picture to read its linear levels</p><code id="call"></code>
 <script id="data" type="text/plain">${base64(new Uint8Array(codes.buffer))}</script>
 <script>${drawTunedPixel.toString()}
 const set=${JSON.stringify(set)};${script}</script>`;
-  const shownHeight = Math.round(Math.min(880, Math.max(480, preview.width)) * preview.height / preview.width);
+  const shownHeight = Math.round(shownWidth * preview.height / preview.width);
   const sheet = imageView(image, { title: "Before the stretch" });
-  return { sheet, html, height: shownHeight + 340 };
+  return { sheet, html, height: shownHeight + 350 };
 }

@@ -156,6 +156,29 @@ describe("tuneStretch", () => {
     expect(view.html).toContain('"name":"stack"');
     expect(view.html).not.toMatch(/https?:|src=/);
   });
+  it("carries the linear levels in 16 bits, so that the page draws what the pasted call draws", () => {
+    const random = randomStream("tuned"), black = 480, white = 9000, bend = 300;
+    const data = Float32Array.from(
+      { length: 80 * 60 },
+      () => 500 + 8 * random.gaussian() + 9000 * random.uniform() ** 8,
+    );
+    const image = createImage({ width: 80, height: 60, unit: "adu", planes: [{ channel: "L", data }] });
+    const { html } = tuneStretch(image, { black, white, bend });
+    const codes = new Uint16Array(
+      Uint8Array.from(atob(/text\/plain">([^<]+)</.exec(html)?.[1] ?? ""), (c) => c.charCodeAt(0)).buffer,
+    );
+    const set = JSON.parse(/const set=(\{.*?\});/.exec(html)?.[1] ?? "");
+    expect([set.width, set.height, codes.length]).toEqual([80, 60, 4800]);
+    const wanted = stretchAsinh(image, { black, white, bend }).planes[0].data;
+    // half a code, times the steepest slope of the curve
+    const limit = 0.5 * set.step * bend / Math.asinh(bend) / (white - black) + 3e-7;
+    expect(limit).toBeLessThan(0.001);
+    codes.forEach((code, i) => {
+      const pixel = [Math.fround(set.low + set.step * code)];
+      drawTunedPixel(pixel, set.levels);
+      expect(Math.abs(pixel[0] - wanted[i])).toBeLessThan(limit);
+    });
+  });
   it("keeps a large colour image within one output", () => {
     const image = createImage({
       width: 1500,
