@@ -293,7 +293,7 @@ export type { Trail } from "./measure/find_trails.ts";
 export { lostRowShare } from "./measure/lost_rows.ts";
 export type { Doubling } from "./measure/mean_star.ts";
 export type { TurnedDown } from "./measure/survey.ts";
-export { measureSky, type SkyLevel } from "./measure/sky_level.ts";
+export { measureSky, type SkyLevel, type SkyPart } from "./measure/sky_level.ts";
 export {
   fitPolynomialSurface,
   fitPolynomialSurfaceDefaults,

@@ -5,6 +5,7 @@ import { type Band, openBand, overBands } from "../kernels/bands.ts";
 import type { PoolTask } from "../kernels/pool.ts";
 import { screenColours } from "../kernels/screen_colour.ts";
 import { cosPortable, logPortable, sinPortable } from "../kernels/elementary.ts";
+import type { SkyPart } from "../measure/sky_level.ts";
 import { quantile } from "../stats/median.ts";
 import { smoothedLine } from "./map_line_ratio.ts";
 
@@ -28,6 +29,8 @@ export interface BlendLinesOptions {
   readonly smoothingPixels: number;
   /** Signal-to-noise ratio at which half of the colour shows; the share is r² / (1 + r²) with r the ratio over this. */
   readonly halfSnr: number;
+  /** Where the lines' sky and noise are measured: a part of the field that is free of nebula, `darkest` to find one, null for all of it. */
+  readonly skyFrom: SkyPart;
 }
 
 /**
@@ -44,6 +47,7 @@ export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
   chroma: 0.15,
   smoothingPixels: 2,
   halfSnr: 2.5,
+  skyFrom: null,
 });
 
 /** The line ratios of a field are spread over the palette between these shares of the samples. */
@@ -171,7 +175,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
     throw new TypeError(`blendLines: luminance must have one plane, but has ${luminance.planes.length}`);
   }
   const { width, height } = lines, size = width * height;
-  const fields = used.lines.map(({ channel }) => smoothedLine(lines, channel, smoothingPixels));
+  const fields = used.lines.map(({ channel }) => smoothedLine(lines, channel, smoothingPixels, used.skyFrom));
   const axis = (hue: number) => [cosPortable(hue * Math.PI / 180), sinPortable(hue * Math.PI / 180)] as const;
   const axes = used.lines.map(({ hue }) => axis(hue));
   const two = fields.length === 2;

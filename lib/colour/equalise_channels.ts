@@ -1,8 +1,7 @@
 /** Channels of different strength brought to one scale, with a neutral sky. */
-import type { Region } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { measureSky } from "../measure/sky_level.ts";
+import { measureSky, type SkyPart } from "../measure/sky_level.ts";
 import { quantile } from "../stats/median.ts";
 
 /** Options of {@linkcode equaliseChannels}. */
@@ -13,8 +12,8 @@ export interface EqualiseChannelsOptions {
   readonly share: number;
   /** Largest gain of a channel against the strongest: what a weak line's noise can bear. */
   readonly maximumGain: number;
-  /** Part of the field that shows free sky, for a field that is full of nebula; null to find the sky in all of it. */
-  readonly skyFrom: Region | null;
+  /** Where the sky is measured: a part that shows free sky, `darkest` to find one, null for the whole field. */
+  readonly skyFrom: SkyPart;
 }
 
 /**

@@ -1,8 +1,7 @@
 /** Ratio of two lines over a field, and how sure it is. */
-import type { Region } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, planeOf, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { measureSky } from "../measure/sky_level.ts";
+import { measureSky, type SkyPart } from "../measure/sky_level.ts";
 import { smoothPlane } from "../measure/smooth_plane.ts";
 
 /** Options of {@linkcode mapLineRatio}. */
@@ -16,7 +15,7 @@ export interface MapLineRatioOptions {
   /** Ratios of less signal-to-noise than this are left out (NaN). */
   readonly leastSnr: number;
   /** Part of the field that shows free sky, for a field that is full of nebula; null to find the sky in all of it. */
-  readonly skyFrom: Region | null;
+  readonly skyFrom: SkyPart;
 }
 
 /**
@@ -36,7 +35,7 @@ export function smoothedLine(
   image: Image,
   channel: string,
   sigma: number,
-  skyFrom: Region | null = null,
+  skyFrom: SkyPart = null,
 ): { signal: Float32Array; noise: number; level: number } {
   const { width, height } = image, plane = planeOf(image, channel);
   const signal = sigma > 0 ? smoothPlane(plane.data, width, height, sigma) : Float32Array.from(plane.data);

@@ -1,6 +1,7 @@
 /** Level and noise of the darkest wide population of a picture: the sky between the objects. */
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
+import { medianInPlace, quantileOf } from "../stats/samples.ts";
 
 /** Sky of one channel, in the unit of the image. */
 export interface SkyLevel {
@@ -13,6 +14,12 @@ export interface SkyLevel {
   /** Share of the samples within two standard deviations of the level, over what a pure sky would have: near 1 for an empty field. */
   readonly share: number;
 }
+
+/**
+ * Where to look for the sky: a part of the field, the whole of it (null), or `darkest`: the part, an eighth of the field along each
+ * side, where the channels together are lowest. In a field full of nebula the most frequent dark level is nebula.
+ */
+export type SkyPart = Region | "darkest" | null;
 
 /** Samples looked at: enough for a level to 1/400 of the noise, few enough to sort in a blink. */
 const SAMPLES = 200_000;
@@ -92,8 +99,7 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
  * Method: mode by kernel density (Parzen 1962), started at the shortest interval; scale by the lower half of the MAD.
  *
  * @param image the image
- * @param part where to look; null for the whole field. In a field that is full of nebula the darkest population is nebula:
- *   there a person says where free sky is
+ * @param part where to look; null for the whole field
  * @returns one entry a channel, level and noise in the unit of the image; NaN for a channel without data
  * @throws {RangeError} if the part leaves the image
  *
@@ -108,11 +114,57 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
  * assert.ok(Math.abs(sky.level - 100) < 0.5 && Math.abs(sky.noise - 5) < 0.3);
  * ```
  */
-export function measureSky(image: Image, part: Region | null = null): SkyLevel[] {
+export function measureSky(image: Image, part: SkyPart = null): SkyLevel[] {
+  if (part !== null && typeof part === "string" && part !== "darkest") {
+    throw new RangeError(`measureSky: part must be a region, "darkest" or null, but got ${JSON.stringify(part)}`);
+  }
+  const region = part === "darkest" ? darkestPart(image) : part;
   return image.planes.map(({ channel, data }) => ({
     channel,
-    ...skyOf(part === null ? data : partOf(data, image.width, image.height, part)),
+    ...skyOf(region === null ? data : partOf(data, image.width, image.height, region)),
   }));
+}
+
+/** Parts along each side of the field; they overlap by half. */
+const PARTS = 8;
+
+/**
+ * The part of the field, an eighth along each side, that is darkest: where the median of each channel above the lowest median of that
+ * channel, in units of the channel's spread over all parts, has the smallest sum. Null for a field of less than 64 pixels a side.
+ */
+function darkestPart({ width, height, planes }: Image): Region | null {
+  const w = Math.floor(width / PARTS), h = Math.floor(height / PARTS);
+  if (w < 8 || h < 8) return null;
+  const parts: Region[] = [];
+  for (let r = 0; r <= 2 * (PARTS - 1); r++) {
+    for (let c = 0; c <= 2 * (PARTS - 1); c++) {
+      parts.push({ x: Math.floor(c * w / 2), y: Math.floor(r * h / 2), width: w, height: h });
+    }
+  }
+  const total = new Float64Array(parts.length);
+  for (const { data } of planes) {
+    const middles = parts.map((part) => middleOf(data, width, part));
+    const known = middles.filter((v) => v === v);
+    if (known.length === 0) return null;
+    const lowest = Math.min(...known), spread = quantileOf(Float64Array.from(known), 0.5) - lowest;
+    middles.forEach((v, at) => total[at] += v === v ? (v - lowest) / (spread > 0 ? spread : 1) : Infinity);
+  }
+  let best = 0;
+  for (let at = 1; at < total.length; at++) if (total[at] < total[best]) best = at;
+  return parts[best];
+}
+
+/** Median of every third sample each way of a part; NaN when more than half of them have no data. */
+function middleOf(data: Float32Array, width: number, part: Region): number {
+  const kept = new Float64Array(Math.ceil(part.width / 3) * Math.ceil(part.height / 3));
+  let n = 0;
+  for (let y = part.y; y < part.y + part.height; y += 3) {
+    for (let x = part.x; x < part.x + part.width; x += 3) {
+      const v = data[y * width + x];
+      if (v === v) kept[n++] = v;
+    }
+  }
+  return n > kept.length / 2 ? medianInPlace(kept, n) : NaN;
 }
 
 /** Samples of a part of a plane. */

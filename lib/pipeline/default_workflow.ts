@@ -15,6 +15,9 @@ const renderedNoise = 0.012;
 /** Lightness of the sky: a field full of nebula needs a dark one for its contrast; our own judgement, of 6, 8, 10 and 13. */
 const skyLightness = 7;
 
+/** Where line pictures take their sky from: a nebula that fills the field is its most frequent level. */
+const skyFrom = "darkest";
+
 /** Gains of details of 1, 2, 4 … pixels of a line picture behind the stretch, which flattens what is bright: our own judgement. */
 const lineGains: readonly Json[] = [1, 1.1, 1.2, 1.4, 1.4, 1.4];
 
@@ -60,11 +63,11 @@ function linePicture(lines: readonly string[], region: Region): Workflow {
       ...lines.flatMap((line) => evenSky(line, region)),
       node("lines", "joinChannels", lines.map(even)),
       ...calmSkyFewerStars("lines"),
-      node("strong", "equaliseChannels", ["fewer"]),
+      node("strong", "equaliseChannels", ["fewer"], "", { skyFrom }),
       node("light", "mapChannels", ["strong"], "luminance", { rules: [{ output: "L", from: weights }] }),
       node("drawn", "automaticStretch", ["light"], "luminance", { renderedNoise, skyLightness }),
       node("clear", "enhanceDetail", ["drawn"], "luminance", { gains: lineGains }),
-      node("painted", "blendLines", ["calm", "clear"], "", { lines: hues }),
+      node("painted", "blendLines", ["calm", "clear"], "", { lines: hues, skyFrom }),
       node("picture", "saturate", ["painted"], "", { factor: 1.15 }),
     ],
     result: "picture",

@@ -1,8 +1,7 @@
 /** Settings of a stretch, derived from the sky of the image. */
-import type { Region } from "../core/geometry.ts";
 import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { measureSky, type SkyLevel } from "../measure/sky_level.ts";
+import { measureSky, type SkyLevel, type SkyPart } from "../measure/sky_level.ts";
 import { quietNoise, starlet } from "../measure/starlet.ts";
 import { quantile } from "../stats/median.ts";
 import { normalQuantile } from "../stats/normal.ts";
@@ -22,8 +21,8 @@ export interface AutomaticStretchOptions {
   readonly clippedWhiteShare: number;
   /** Level to draw as white; NaN to find it. */
   readonly white: number;
-  /** Part of the field that shows free sky, for a field that is full of nebula; null to find the sky in all of it. */
-  readonly skyFrom: Region | null;
+  /** Where the sky is measured: a part that shows free sky, `darkest` to find one, null for the whole field. */
+  readonly skyFrom: SkyPart;
 }
 
 /**
