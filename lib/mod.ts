@@ -575,6 +575,12 @@ export {
 export { surfaceView, surfaceViewDefaults, type SurfaceViewOptions } from "./view/surface_view.ts";
 export { nightTimeline, nightTimelineDefaults, type NightTimelineOptions } from "./view/night_timeline.ts";
 export { contactSheet, contactSheetDefaults, type ContactSheetOptions } from "./view/contact_sheet.ts";
+export {
+  type CloseFrame,
+  frameCloseups,
+  frameCloseupsDefaults,
+  type FrameCloseupsOptions,
+} from "./view/frame_closeups.ts";
 export { thumbnail, thumbnailDefaults, type ThumbnailOptions } from "./view/thumbnail.ts";
 export { historyTable, historyTableDefaults, type HistoryTableOptions } from "./view/history_table.ts";
 export { sideBySide, sideBySideDefaults, type SideBySideOptions, type SideBySidePanel } from "./view/side_by_side.ts";

@@ -3,6 +3,7 @@ import type { FrameRecord } from "../core/frame_record.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
+import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
 import { type Cause, remedies } from "./causes.ts";
 import { measureTransparency, partColumns, partRows, type Transparency } from "./transparency.ts";
@@ -245,6 +246,19 @@ const middleOf = (values: readonly number[]): number => {
 /** Of the brightest lights, the share that must be stars of the field for the frame's own figures to hold. */
 const mostStrangers = 0.3;
 
+/** Whether the mean elongation exceeds what the scatter from star to star lets expect of round ones, four times over. */
+function shapeIsSure(q: FrameQuality): boolean {
+  const stars = q.stars.filter((star) => !star.saturated && star.snr >= 12);
+  if (stars.length < 3) return false;
+  // Directions that differ over the field are no mean: the scatter itself is the elongation then.
+  if (q.alignment < 0.6) return true;
+  const spread = Math.hypot(
+    madSigma(stars.map((star) => star.shape[0] - q.meanShape[0]), 0),
+    madSigma(stars.map((star) => star.shape[1] - q.meanShape[1]), 0),
+  ) / Math.SQRT2;
+  return Math.hypot(q.meanShape[0], q.meanShape[1]) > 4 * 1.2533 * spread / Math.sqrt(stars.length);
+}
+
 /** Expected number of rows that chance makes among as many lights, above which none is believed. */
 const falseRows = 1e-3;
 
@@ -305,7 +319,8 @@ function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen
   const known = new Set(found), bright = q.stars.slice(0, Math.min(60, Math.max(20, found.length)));
   const strangers = bright.filter((_, i) => !known.has(i)).length / bright.length;
   const direction = rowOfLights(q.stars.filter((_, i) => !known.has(i)).slice(0, 80), q.width, q.height);
-  if (strangers < mostStrangers && direction === null) return own;
+  // A bright trail alone spoils the mean profile that widths stand on.
+  if (strangers < mostStrangers && direction === null && q.trails.length === 0) return own;
   const stars = found.map((i) => q.stars[i]).filter((star) => !star.saturated);
   const clear = stars.filter((star) => star.snr >= 20), chosen = clear.length >= 8 ? clear : stars;
   const of = (get: (star: Star) => number) => median(chosen.map(get));
@@ -503,7 +518,9 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   const t = transparency.cleared * (parted ? 1 + (double?.ratio ?? 0) : 1), broad = seen.short / night.short.level;
   const haloGrowth = q.haloShare - night.halo.level,
     hidden = wide < 1.8 && ratio < 1.8 ? hiddenPart(transparency.parts) : null;
-  const ring = q.centralLevel < 0.8, dim = t < 0.85 && hidden === null;
+  const ring = q.centralLevel < 0.8;
+  // Few faint stars tell little: what is missing must exceed what they scatter by.
+  const dim = t < 0.85 && hidden === null && !(1 - t < 4 * transparency.error * t);
   // How the width grew apart from a trail: along its short axis.
   const round = ratio < 1.25 && double === null, grown = round ? wide : broad;
   if (hidden !== null) {
@@ -549,7 +566,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   // 4. Shape.
   const chi = seen.chi, usual = axisRatio(night.chi.level);
   const longEnough = chi > Math.max(0.16, night.chi.level + 4 * night.chi.scatter, 1.4 * night.chi.level);
-  const elongated = longEnough && ratio > 1.12;
+  const elongated = longEnough && ratio > 1.12 && shapeIsSure(q);
   const trail = cornerTrail(q);
   const rotated = trail > Math.max(0.7 * night.width.level, 1.5 * night.rotation * night.width.level);
   const shapes: Finding[] = [];
@@ -581,7 +598,9 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       const spectrum = dispersionArcsec(row.record.bayer === null ? row.record.filter : "G", row.record.airmass) /
         (row.record.arcsecPerPixel ?? NaN);
       const line = Math.sqrt(12 * seen.short ** 2 * (ratio ** 2 - 1));
-      const windy = broad > 1.12;
+      // A drift adds along its direction only, gusts to all sides: what was added across over what was added along.
+      const across = Math.max(0, broad * broad - 1), along = broad * broad * ratio * ratio - 1;
+      const flatness = Math.sqrt(across / Math.max(1e-6, along)), windy = flatness > 0.33;
       if (spectrum > 0.5 * line && spectrum < 2.5 * line) {
         shapes.push({
           cause: "atmospheric dispersion",
@@ -595,7 +614,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       } else {
         shapes.push({
           cause: windy ? "wind shake" : "drift trailing",
-          or: broad > 1.06 && broad < 1.2 ? (windy ? "drift trailing" : "wind shake") : undefined,
+          or: flatness > 0.22 && flatness < 0.45 ? (windy ? "drift trailing" : "wind shake") : undefined,
           verdict,
           evidence: `${both}, the same everywhere; across it stars are ${percent(broad)} of the night's width`,
           strength: ratio / Math.max(1.12, usual),

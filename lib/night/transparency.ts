@@ -2,6 +2,7 @@
 import type { Star } from "../core/star.ts";
 import { applyTransform, identityTransform, invertTransform, type Transform } from "../core/transform.ts";
 import { matchStars, RegistrationError } from "../register/match_stars.ts";
+import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
 
 /** What transparency needs to know of a frame. */
@@ -27,6 +28,8 @@ export interface Transparency {
   readonly value: number;
   /** The same over what clear air lets through at the frame's altitude; equal to `value` where no altitude is known. */
   readonly cleared: number;
+  /** Standard error of `value` as a share of it, from the scatter from star to star; NaN when it cannot be told. */
+  readonly error: number;
   /** Stars the ratio rests on. */
   readonly stars: number;
   /** `matched`: the same stars compared; `ranked`: the n-th brightest with the n-th brightest; `none`. */
@@ -40,24 +43,32 @@ export interface Transparency {
   readonly overlap: number;
 }
 
+/** Standard error of a median over that of a mean, for normal values: √(π/2). */
+const medianError = 1.2533;
+
 const usable = (star: Star): boolean => !star.saturated && star.snr >= 8;
 
 /** Compare by rank: without a match the brightest stars of two frames of one field are still the same stars. */
-function rankedRatio(stars: readonly Star[], reference: readonly Star[]): { ratio: number; stars: number } {
+function rankedRatio(
+  stars: readonly Star[],
+  reference: readonly Star[],
+): { ratio: number; stars: number; error: number } {
   const n = Math.min(stars.length, reference.length);
-  if (n < 5) return { ratio: NaN, stars: n };
+  if (n < 5) return { ratio: NaN, stars: n, error: NaN };
   // The faint end is cut by detection: only the brighter half of the shorter list is complete in both.
   const most = Math.min(40, Math.max(5, n >> 1));
   const ratios: number[] = [];
   for (let i = 0; i < most; i++) ratios.push(stars[i].flux / reference[i].flux);
-  return { ratio: median(ratios), stars: most };
+  // One star more or less near the top shifts all ranks behind it: never surer than a tenth.
+  const ratio = median(ratios), error = Math.max(0.1, medianError * madSigma(ratios) / ratio / Math.sqrt(most));
+  return { ratio, stars: most, error };
 }
 
 const tryMatch = (
   frame: TransparencyInput,
   reference: TransparencyInput,
   seed: Transform | null,
-): { transform: Transform; matched: number; fluxRatio: number } | null => {
+): { transform: Transform; matched: number; fluxRatio: number; fluxRatioScatter: number } | null => {
   const list = frame.stars.filter(usable), other = reference.stars.filter(usable);
   if (list.length < 4 || other.length < 4) return null;
   try {
@@ -207,29 +218,35 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
     const match: ReturnType<typeof tryMatch> = reference === null
       ? null
       : i === best
-      ? { transform: identityTransform, matched: frame.stars.length, fluxRatio: 1 }
+      ? { transform: identityTransform, matched: frame.stars.length, fluxRatio: 1, fluxRatioScatter: 0 }
       : tryMatch(frame, reference, seed);
     const there = reference !== null && match !== null && match.matched >= 4;
     if (there && i !== best) seed = match.transform;
     const own = there ? match.fluxRatio : NaN;
+    const error = there ? medianError * match.fluxRatioScatter / Math.sqrt(match.matched) : NaN;
     const seen = there ? compare(frame, reference, match.transform) : nothing;
     if (allKnown) {
       const method: Transparency["method"] = isKnown(frame) ? "matched" : "none";
-      return { ratio: frame.fluxRatio ?? NaN, own, stars: frame.stars.length, method, ...seen };
+      return { ratio: frame.fluxRatio ?? NaN, own, error, stars: frame.stars.length, method, ...seen };
     }
     if (own > 0) {
-      return { ratio: own, own, stars: match?.matched ?? 0, method: "matched" as const, ...seen };
+      return { ratio: own, own, error, stars: match?.matched ?? 0, method: "matched" as const, ...seen };
     }
     const list = frame.stars.filter(usable);
     const ranked = reference === null || list.length < 4
-      ? { ratio: NaN, stars: list.length }
+      ? { ratio: NaN, stars: list.length, error: NaN }
       : rankedRatio(list, reference.stars.filter(usable));
     return { ...ranked, own, method: ranked.ratio > 0 ? "ranked" as const : "none" as const, ...seen };
   });
-  const matched = ratios.filter((each) => each.method === "matched" && each.ratio > 0).map((each) => each.ratio);
-  const told = matched.length > 0 ? matched : ratios.map((each) => each.ratio).filter((each) => each > 0);
+  // The highest of a few uncertain ratios is high by chance: each counts as what it is sure to reach.
+  const sure = (each: { readonly ratio: number; readonly error: number }) =>
+    each.ratio * (1 - (each.error > 0 ? Math.min(0.5, each.error) : 0));
+  const matched = ratios.filter((each) => each.method === "matched" && each.ratio > 0).map(sure);
+  const told = matched.length > 0 ? matched : ratios.filter((each) => each.ratio > 0).map(sure);
   const clearest = (values: readonly number[]) =>
     values.length === 0 ? NaN : values.length < 10 ? Math.max(...values) : quantile(values, 0.9);
+  const errors = ratios.map((each) => each.error).filter((each) => each > 0);
+  const referenceError = errors.length === 0 ? 0 : median(errors);
   const clear = clearest(told);
   const air = frames.map((frame) => frame.airmass ?? NaN);
   const k = fitExtinction(
@@ -243,8 +260,9 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
   );
   // The parts refer to the frame compared with, which registration's ratios need not do.
   const clearOwn = clearest(ratios.map((each) => each.own).filter((each) => each > 0));
-  return ratios.map(({ ratio, stars, method, found, parts, overlap }, i) => ({
+  return ratios.map(({ ratio, error, stars, method, found, parts, overlap }, i) => ({
     value: ratio / clear,
+    error: Math.hypot(error, referenceError),
     cleared: k > 0 ? lifted[i] / clearLifted : ratio / clear,
     stars,
     method,

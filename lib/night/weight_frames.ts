@@ -99,7 +99,8 @@ export function selectionEffect(
   frames: readonly WeightInput[],
   options: Partial<WeightFramesOptions> = {},
 ): SelectionEffect {
-  const known = frames.filter((frame) => frame.noise > 0);
+  // A cap's noise is the lowest of the night: a frame without light adds nothing, however quiet it is.
+  const known = frames.filter((frame) => frame.noise > 0 && (frame.kept || (frame.transparency ?? 0) > 0));
   const sums = (list: readonly WeightInput[]) => {
     const weights = weightFrames(list.map((frame) => ({ ...frame, kept: true })), options);
     let signal = 0, variance = 0, width = 0, total = 0;

@@ -4,11 +4,18 @@ import type { CalibrationFinding } from "../night/audit_calibration.ts";
 import { remedies } from "../night/causes.ts";
 import type { CalibrationPlan } from "../night/match_calibration.ts";
 import { median } from "../stats/median.ts";
+import { join } from "node:path";
+import { readLight } from "./read_light.ts";
+import { demosaic } from "../calibrate/demosaic.ts";
+import { firstRowOnTop } from "../io/orientation.ts";
+import { frameCloseups } from "../view/frame_closeups.ts";
 import { imageView } from "../view/image_view.ts";
 import type { NightReport, ReportFrame, ReportStack } from "../view/report.ts";
 import { type EncodedPicture, encodeSheet } from "../view/sheet.ts";
 import { surfaceView } from "../view/surface_view.ts";
-import { formatDuration, formatNumber, formatShare } from "../view/text.ts";
+import { shapeMap } from "../view/shape_map.ts";
+import { channelLabel } from "../view/palette.ts";
+import { capital, formatDuration, formatNumber, formatShare } from "../view/text.ts";
 import type { CheckedLight, CheckedNight } from "./check_lights.ts";
 import type { FinishedPicture } from "./finish_picture.ts";
 import type { MasterFile } from "./make_masters.ts";
@@ -67,7 +74,7 @@ function reportStack(stack: StackedNight): ReportStack {
     unit: "ADU",
     fwhmPixels: null,
     sheets: [
-      picture(imageView(stack.image, { title: `${stack.name}, linear` })),
+      picture(imageView(stack.image, { title: `${capital(channelLabel(stack.name))}, linear` })),
       picture(surfaceView(stack.coverage, { title: "Frames behind each pixel", unit: "frames" })),
       picture(imageView(stack.rejections, { title: "Samples left out as too bright", channel: "brighter" })),
     ],
@@ -114,11 +121,13 @@ export function nightSummary(checked: CheckedNight, stacks: readonly StackedNigh
         : `, noise ${formatNumber(measured)} ADU where one frame has ${formatNumber(frame)} and the frames promise ${
           formatNumber(expected)
         }`;
-      return `${stack.name}: ${stack.lights.length} frames, ${formatDuration(stack.totalExposureSeconds)}${depth}.`;
+      return `${channelLabel(stack.name)}: ${stack.lights.length} frames, ${
+        formatDuration(stack.totalExposureSeconds)
+      }${depth}.`;
     }),
     ...Object.entries(checked.effects).flatMap(([name, { left, kept, depth, width }]) =>
       left === 0 || kept === 0 ? [] : [
-        `${name}: leaving out ${left} of ${left + kept} frames ${
+        `${channelLabel(name)}: leaving out ${left} of ${left + kept} frames ${
           depth < 1 ? `costs ${formatShare(1 - depth)} of` : `adds ${formatShare(depth - 1)} to`
         } the depth${width < 1 ? ` and makes the stars ${formatShare(1 - width)} smaller` : ""}.`,
       ]
@@ -151,6 +160,56 @@ export interface NightFacts {
   readonly files: readonly (readonly [string, string])[];
 }
 
+/** Frames shown closely at most. */
+const mostCloseups = 8;
+
+/** Lights that were not simply kept, one of each cause first, the first in time of each. */
+function spoiltLights(lights: readonly CheckedLight[]): CheckedLight[] {
+  const spoilt = lights.filter(({ quality, diagnosis }) => quality !== null && diagnosis.verdict !== "keep");
+  const first = spoilt.filter((light, at) =>
+    spoilt.findIndex((each) => each.diagnosis.cause === light.diagnosis.cause) === at
+  );
+  return [...first, ...spoilt.filter((light) => !first.includes(light))].slice(0, mostCloseups);
+}
+
+/** Sheets on the night as a whole: frames that went wrong, and what the kept frames' stars show over the field. */
+function nightSheets(folder: string, lights: readonly CheckedLight[]): NonNullable<NightReport["nightSheets"]> {
+  const sheets: { title: string; sheet: EncodedPicture }[] = [];
+  const picture = (sheet: Parameters<typeof encodeSheet>[0]) => encodeSheet(sheet, { format: "jpeg", quality: 84 });
+  const spoilt = spoiltLights(lights);
+  if (spoilt.length > 0) {
+    const frames = spoilt.map(({ record, correction, quality, diagnosis }) => ({
+      file: record.file,
+      verdict: diagnosis.verdict,
+      cause: diagnosis.cause,
+      evidence: diagnosis.evidence,
+      stars: quality?.stars ?? [],
+      read: () => {
+        const light = readLight({ path: join(folder, record.file), bayer: record.bayer, correction });
+        return record.bayer === null ? light : demosaic(light);
+      },
+    }));
+    sheets.push({ title: "What went wrong, looked at closely", sheet: picture(frameCloseups(frames, { title: "" })) });
+  }
+  for (const rig of new Set(lights.map((light) => light.record.rig))) {
+    const kept = lights.filter((light) => light.record.rig === rig && light.weight > 0 && light.quality !== null);
+    for (const filter of new Set(kept.map((light) => light.record.filter))) {
+      const own = kept.filter((light) => light.record.filter === filter), [first] = own;
+      const stars = own.flatMap((light) => light.quality?.stars ?? []).filter((star) => star.snr >= 12);
+      if (first === undefined || stars.length < 20) continue;
+      const name = filter === "" ? "" : `, ${channelLabel(filter)}`;
+      const sheet = shapeMap(stars, first.record, {
+        title: `${rig || "Rig"}${name}: ${own.length} kept frames together`,
+        topDown: firstRowOnTop(
+          readLight({ path: join(folder, first.record.file), bayer: null, correction: null }).header,
+        ),
+      });
+      sheets.push({ title: "Star shapes over the field", sheet: picture(sheet) });
+    }
+  }
+  return sheets;
+}
+
 /** The night as plain data for the page. */
 export function nightReport(facts: NightFacts): NightReport {
   const { night, plan, calibration, masters, checked, stacks, finished, picture, files } = facts;
@@ -172,6 +231,7 @@ export function nightReport(facts: NightFacts): NightReport {
       facts: rigFacts(lights.filter((each) => each.record.rig === rig)),
     })),
     frames: [...inTime.map(reportFrame), ...unreadable],
+    nightSheets: nightSheets(night.folder, inTime),
     calibration: plan.rows,
     calibrationNotes: [
       ...plan.matches.flatMap(({ group, notes }) => notes.map((note) => `${group.name}: ${note}`)),

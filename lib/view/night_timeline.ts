@@ -35,6 +35,14 @@ export function verdictStyle(verdict: string, theme: Theme): { readonly shape: M
   return { shape: "cross", colour: theme.red };
 }
 
+/** A plain stroke: an elongation has no head. */
+const strokeShape = {
+  draw(context: CanvasPath, length: number): void {
+    context.moveTo(0, 0);
+    context.lineTo(0, -length);
+  },
+};
+
 /** Neighbouring frames that share a cause other than a clear sky. */
 interface Spell {
   readonly cause: string;
@@ -85,8 +93,11 @@ const clock = (time: number) => {
 export function nightTimeline(frames: readonly ReportFrame[], options: Partial<NightTimelineOptions> = {}): Sheet {
   const used = settle("nightTimeline", nightTimelineDefaults, options);
   const theme = themes[used.theme];
-  const dated = frames.length > 0 && frames.every((frame) => frame.dateUtc !== null);
-  const rows = frames.map((frame, at) => ({ frame, time: dated ? Date.parse(`${frame.dateUtc}Z`) : at + 1 }))
+  // what could not be read has no time and nothing to draw: it is listed below
+  const readable = frames.filter((frame) => frame.verdict !== "unreadable" || frame.dateUtc !== null);
+  const unread = frames.length - readable.length;
+  const dated = readable.length > 0 && readable.every((frame) => frame.dateUtc !== null);
+  const rows = readable.map((frame, at) => ({ frame, time: dated ? Date.parse(`${frame.dateUtc}Z`) : at + 1 }))
     .sort((a, b) => a.time - b.time);
   const gaps = rows.slice(1).map((row, at) => row.time - rows[at].time).filter((gap) => gap > 0).sort((a, b) => a - b);
   const half = (gaps.length === 0 ? (dated ? 60000 : 1) : gaps[gaps.length >> 1]) / 2;
@@ -129,13 +140,23 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
     middle: (spell.from + spell.to) / 2,
   }));
   quantities.forEach(([name, valueOf, fromZero], panel) => {
+    const strokes = name === "eccentricity";
     const points = rows.flatMap(({ frame, time }) => {
       const value = valueOf(frame);
       const line = `${frame.rig} ${frame.filter} ${frame.exposureSeconds}`; // what is comparable is joined
-      return value === null || Number.isNaN(value) ? [] : [{ time, value, verdict: frame.verdict, line }];
+      return value === null || Number.isNaN(value)
+        ? []
+        : [{ time, value, shown: value, verdict: frame.verdict, line, turn: 90 + (frame.elongationDegrees ?? 0) }];
     });
     const values = points.map((point) => point.value);
-    const [low, high] = values.length === 0 ? [0, 1] : [Math.min(...values), Math.max(...values)];
+    // one frame far out of focus must not flatten the rest: what lies far above the kept frames stands at the top, with its number
+    const kept = points.filter((point) => point.verdict === "keep").map((point) => point.value);
+    const limit = fromZero || strokes || kept.length < 3
+      ? Infinity
+      : Math.max(...kept) + 3 * Math.max(Math.max(...kept) - Math.min(...kept), 0.1 * Math.abs(Math.max(...kept)));
+    const beyond = points.filter((point) => point.value > limit);
+    for (const point of beyond) point.shown = limit;
+    const [low, high] = values.length === 0 ? [0, 1] : [Math.min(...values), Math.min(limit, Math.max(...values))];
     const margin = ((fromZero ? high : high - low) || Math.abs(high) || 1) * 0.1; // room for the name above the marks
     const bottom = panel === quantities.length - 1, height = used.height + (panel === 0 ? 16 : 0) + (bottom ? 26 : 0);
     const symbol = (verdict: string) =>
@@ -167,15 +188,28 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
             fill: (spell: Spell) => verdictStyle(spell.verdict, theme).colour,
             fillOpacity: 0.14,
           }),
-          Plot.line(points, { x: "time", y: "value", z: "line", stroke: theme.line, strokeWidth: 1.2 }),
-          ...["keep", "down-weight", "other"].map((kind) =>
+          Plot.line(points, { x: "time", y: "shown", z: "line", stroke: theme.line, strokeWidth: 1.2 }),
+          ...(strokes
+            ? [Plot.vector(points, {
+              x: "time",
+              y: "value",
+              // as long as the eccentricity is high, along the stars' long axis as the frame is stored
+              length: (point: { readonly value: number }) => 6 + 26 * point.value,
+              rotate: "turn",
+              anchor: "middle",
+              shape: strokeShape,
+              stroke: (point: { readonly verdict: string }) => verdictStyle(point.verdict, theme).colour,
+              strokeWidth: points.length > 300 ? 1.2 : 2.2,
+            })]
+            : []),
+          ...(strokes ? [] : ["keep", "down-weight", "other"]).map((kind) =>
             Plot.dot(
               points.filter((p) =>
                 kind === "other" ? p.verdict !== "keep" && p.verdict !== "down-weight" : p.verdict === kind
               ),
               {
                 x: "time",
-                y: "value",
+                y: "shown",
                 r: points.length > 300 ? 2.5 : 4,
                 symbol: symbol(kind),
                 fill: kind === "other" ? "none" : verdictStyle(kind, theme).colour,
@@ -184,6 +218,14 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
               },
             )
           ),
+          Plot.text(beyond, {
+            x: "time",
+            y: "shown",
+            dx: 8,
+            textAnchor: "start",
+            text: (point: { readonly value: number }) => tickText(Number(point.value.toPrecision(3))),
+            fill: theme.ink,
+          }),
           ...(panel === 0
             ? [
               Plot.text(numbers, {
@@ -203,7 +245,12 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
     );
     elements.push(drawing.svg);
     elements.push(
-      textElement(name, MARGIN + 84, y + (panel === 0 ? 22 : 6) + 17, { size: 14, fill: theme.ink, face: "bold" }),
+      textElement(
+        strokes ? "eccentricity, strokes along the stars' long axis" : name,
+        MARGIN + 84,
+        y + (panel === 0 ? 22 : 6) + 17,
+        { size: 14, fill: theme.ink, face: "bold" },
+      ),
     );
     y += height;
   });
@@ -216,6 +263,7 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
       spell.frames === 1 ? "" : "s"
     }, ${when}`;
   });
+  if (unread > 0) listed.push(`–  ${unread} file${unread === 1 ? "" : "s"} that could not be read`);
   const columns = 2, room = (used.width - 2 * MARGIN) / columns, perColumn = Math.ceil(listed.length / columns);
   let lowest = y;
   for (let column = 0; column < columns; column++) {

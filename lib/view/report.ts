@@ -138,6 +138,13 @@ export interface NightReport {
   }[];
   /** Lights in order of time. */
   readonly frames: readonly ReportFrame[];
+  /** Sheets on the night as a whole, with a heading each: worst frames, shapes over the field. */
+  readonly nightSheets?: readonly {
+    /** Heading; sheets of one heading stand side by side. */
+    readonly title: string;
+    /** The sheet. */
+    readonly sheet: Sheet | EncodedPicture;
+  }[];
   /** Calibration files. */
   readonly calibration: readonly ReportCalibration[];
   /** Remarks on the calibration set as a whole. */

@@ -91,10 +91,42 @@ function causeTable(frames: readonly ReportFrame[]): string {
   ]);
 }
 
+/** Every frame as a small picture with its verdict. */
+function frameGrid(frames: readonly ReportFrame[]): string {
+  const pictured = frames.filter((frame) => frame.thumbnail !== null);
+  if (pictured.length === 0) return "";
+  // of a very long night the frames that are not simply good, and as many others as there is room for
+  const spoilt = pictured.filter((frame) => frame.verdict !== "keep").length;
+  let room = Math.max(0, MOST_ROWS - spoilt);
+  const shown = pictured.filter((frame) => frame.verdict !== "keep" || room-- > 0);
+  const rest = pictured.length > shown.length ? `<p>${shown.length} of ${pictured.length} frames.</p>` : "";
+  const cells = shown.map((frame) => {
+    const { thumbnail, verdict, cause, file, fwhmPixels, stars } = frame;
+    if (thumbnail === null) return "";
+    const name = file.split("/").at(-1) ?? file;
+    const numbers = fwhmPixels === null ? "" : `FWHM ${formatNumber(fwhmPixels, 3)} px, ${stars ?? "–"} stars`;
+    return `<figure class="${verdictClass(verdict)}"><img loading="lazy" src="${
+      dataAddress(thumbnail)
+    }" width="${thumbnail.width}" ` +
+      `height="${thumbnail.height}" alt=""><figcaption><b>${verdictSign(verdict)} ${
+        t(cause === "" ? verdict : cause)
+      }</b><br>${t(name)}<br>${t(numbers)}</figcaption></figure>`;
+  });
+  return `${rest}<div class="grid">${cells.join("")}</div>`;
+}
+
+/** Sheets of the night under their headings. */
+function nightSheets(sheets: NonNullable<NightReport["nightSheets"]>): string {
+  const titles = [...new Set(sheets.map((each) => each.title))];
+  return titles.map((title) => {
+    const own = sheets.filter((each) => each.title === title);
+    const body = own.map(({ sheet }) => figure(sheet, "")).join("");
+    return `<h3>${t(title)}</h3>${own.length > 1 ? `<div class="row">${body}</div>` : body}`;
+  }).join("");
+}
+
 function frameTable(frames: readonly ReportFrame[]): string {
-  const withPictures = frames.some((frame) => frame.thumbnail !== null);
   const headings = [
-    ...(withPictures ? [""] : []),
     "file",
     "filter",
     "UTC",
@@ -110,15 +142,6 @@ function frameTable(frames: readonly ReportFrame[]): string {
     "evidence",
   ];
   const rows = frames.slice(0, MOST_ROWS).map((frame) => [
-    ...(withPictures
-      ? [
-        frame.thumbnail === null
-          ? ""
-          : `<img class="small" src="${
-            dataAddress(frame.thumbnail)
-          }" width="${frame.thumbnail.width}" height="${frame.thumbnail.height}" alt="">`,
-      ]
-      : []),
     `<span class="file">${t(frame.file)}</span>`,
     filterCell(frame.filter),
     when(frame.dateUtc),
@@ -233,7 +256,11 @@ tbody tr:nth-child(even){background:var(--panel)}
 .n{text-align:right;white-space:nowrap}
 .file{display:inline-block;min-width:11rem;max-width:22rem;overflow-wrap:anywhere}
 .one{white-space:nowrap}
-.small{width:7rem;min-width:7rem}
+.grid{display:grid;grid-template-columns:repeat(auto-fill,minmax(11rem,1fr));gap:1rem .8rem}
+.grid figure{margin:0;border-top:3px solid currentColor}
+.grid img{width:100%}
+.grid figcaption{font-size:.8rem;line-height:1.35;padding-top:.3rem;overflow-wrap:anywhere}
+.grid b{color:var(--ink)}
 .keep{color:var(--keep)}.down{color:var(--down)}.reject{color:var(--reject)}
 dl{display:flex;flex-wrap:wrap;gap:.5rem 2rem;margin:.6rem 0}
 dt{color:var(--muted);font-size:.85rem}dd{margin:0;font-variant-numeric:tabular-nums}
@@ -272,7 +299,9 @@ export function reportHtml(report: NightReport): string {
   if (frames.length > 0 || report.rigs.length > 0) {
     const rigs = report.rigs.map((rig) => `<h3>${t(rig.name)}</h3>${definitions(rig.facts)}`).join("");
     const all = frames.length === 0 ? "" : `${timeline(frames)}<h3>Causes and remedies</h3>${causeTable(frames)}` +
-      `<details><summary>Every frame (${frames.length})</summary>${frameTable(frames)}</details>`;
+      nightSheets(report.nightSheets ?? []) +
+      `<h3>Every frame</h3>${frameGrid(frames)}` +
+      `<details><summary>All numbers (${frames.length} frames)</summary>${frameTable(frames)}</details>`;
     sections.push(["night", "The night", rigs + all]);
   }
   if (calibration.length > 0 || report.calibrationNotes.length > 0) {

@@ -1,3 +1,4 @@
+import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import {
   describeFrame,
@@ -9,11 +10,14 @@ import {
   longRig,
   measureFrame,
   measureTransparency,
+  median,
   type NightRow,
   randomStream,
+  readFits,
   resizeRig,
   simulateFrame,
 } from "../../lib/mod.ts";
+import { missingData, openDataPath } from "../support/open_data.ts";
 import { recordOf } from "../support/records.ts";
 
 // half the rig's frame with as many stars: the seconds of a test go into exposing
@@ -142,4 +146,31 @@ describe("diagnoseNight on a simulated night", () => {
     expect(diagnoseNight([])).toEqual({ frames: [], findings: [] });
     expect(() => diagnoseNight([], { rejectWidth: 0 })).toThrow("diagnoseNight: rejectWidth must be > 0, but got 0");
   });
+});
+
+describe("real frames", () => {
+  it.skipIf(missingData("lights-m13-mono"))(
+    "five lights of a cluster under one sky are kept: their stars are few, and their summed light agrees to a few hundredths",
+    () => {
+      const folder = openDataPath("lights-m13-mono");
+      const files = [1, 2, 3, 4, 5].map((n) => `M13_blue_000${n}.fits`);
+      const sums: number[] = [];
+      const rows = files.map((file): NightRow => {
+        const image = readFits(join(folder, file)), facts = describeFrame(image.header), { data } = image.planes[0];
+        // the cluster's light within 30 pixels of its middle, above the median of the frame: no star list involved
+        const middle = [[660, 514], [647, 517], [635, 520], [625, 518], [615, 518]][files.indexOf(file)];
+        const sky = median(data);
+        let sum = 0;
+        for (let y = middle[1] - 30; y <= middle[1] + 30; y++) {
+          for (let x = middle[0] - 30; x <= middle[0] + 30; x++) {
+            if (Math.hypot(x - middle[0], y - middle[1]) < 30) sum += data[y * image.width + x] - sky;
+          }
+        }
+        sums.push(sum);
+        return { record: recordOf({ ...facts, kind: "light", file }), quality: measureFrame(image, facts) };
+      });
+      expect(Math.min(...sums) / Math.max(...sums)).toBeGreaterThan(0.9);
+      expect(diagnoseNight(rows).frames.map((each) => each.verdict)).toEqual(files.map(() => "keep"));
+    },
+  );
 });

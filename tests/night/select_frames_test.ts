@@ -56,6 +56,8 @@ describe("weightFrames", () => {
     expect(half.depth).toBeCloseTo(Math.SQRT1_2, 12);
     expect(half.width).toBeCloseTo(1, 12);
     expect(selectionEffect([frame, { ...frame, fwhm: 5, kept: false }]).width).toBeLessThan(0.9);
+    // a lens cap: next to no noise, and no light
+    expect(selectionEffect([frame, { ...frame, noise: 1, transparency: NaN, kept: false }]).depth).toBe(1);
     expect(selectionEffect([frame, { ...frame, noise: 40, kept: false }]).depth).toBeGreaterThan(0.96);
   });
 });
