@@ -361,6 +361,56 @@ function unrest(
 /** Share of the scatter about a star that hides a residual: the rest of it is slope. */
 const UNREST = 0.5;
 
+/** Height over the noise from which a star shows its own profile. */
+const OUTSHINES = 500;
+
+/**
+ * Take off what the field's profile left of a bright star on circles about it, or give back what it took too much: the median
+ * on each circle less the level beyond, at most half of the light that was taken off there, so that a nebula stays.
+ */
+function evenRings(
+  rest: Float32Array,
+  width: number,
+  height: number,
+  { place, amplitude, top }: PlaneStar,
+  profile: StarProfile,
+  noise: number,
+  fwhm: number,
+): void {
+  const reach = Math.ceil(Math.min(40 * fwhm, radiusAt(profile, noise / amplitude, 40 * fwhm))),
+    beyond = 2 * Math.ceil(fwhm);
+  const x0 = Math.max(0, Math.ceil(place.x - reach - beyond)), x1 = Math.min(width - 1, place.x + reach + beyond);
+  const y0 = Math.max(0, Math.ceil(place.y - reach - beyond)), y1 = Math.min(height - 1, place.y + reach + beyond);
+  const circles: number[][] = Array.from({ length: reach + 1 }, () => []), around: number[] = [];
+  const radius = (x: number, y: number) => {
+    const dx = x - place.x, dy = y - place.y;
+    return Math.sqrt(place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy);
+  };
+  for (let y = y0; y <= y1; y++) {
+    for (let x = x0; x <= x1; x++) {
+      const r = radius(x, y), v = rest[y * width + x];
+      if (v !== v || r > reach + beyond) continue;
+      if (r > reach) around.push(v);
+      else if (r > top) circles[Math.round(r)].push(v);
+    }
+  }
+  if (around.length < 12) return;
+  const level = medianInPlace(Float64Array.from(around));
+  const change = circles.map((list, r) => {
+    if (list.length < 8) return 0;
+    const most = 0.5 * amplitude * profileAt(profile, r), away = medianInPlace(Float64Array.from(list)) - level;
+    return Math.max(-most, Math.min(most, away));
+  });
+  for (let y = y0; y <= y1; y++) {
+    for (let x = x0; x <= x1; x++) {
+      const r = radius(x, y);
+      if (r >= reach) continue;
+      const k = Math.floor(r), f = r - k;
+      rest[y * width + x] -= change[k] * (1 - f) + change[k + 1] * f;
+    }
+  }
+}
+
 /** A plane with the light of its stars taken off. */
 interface Fitted {
   readonly rest: Float32Array;
@@ -384,7 +434,20 @@ function placeStar(
   const place = placeOf(star, fwhm, typical);
   const top = star.saturated && star.halfFluxRadiusPixels > 0 ? topRadius(source, width, height, star, level, fwhm) : 0;
   const inner = top > 0 ? top + 1 : 0, outer = top > 0 ? top + 3 * fwhm : 1.8 * fwhm;
-  return { place, amplitude: 0, top, core: 0, ...footprint(source, width, height, place, profile, inner, outer) };
+  const { at, light } = footprint(source, width, height, place, profile, inner, outer);
+  if (top === 0) return { place, amplitude: 0, top, core: 0, at, light };
+  // Charge that ran along a row or column is as high as the top and tells nothing of the profile, nor does the gap behind it.
+  const samples = Float64Array.from(at, (i) => source[i]).sort();
+  const low = samples[samples.length >> 1], high = source[Math.round(star.y) * width + Math.round(star.x)];
+  const kept = Array.from(at.keys()).filter((k) => !(source[at[k]] > low + 0.7 * (high - low)));
+  return {
+    place,
+    amplitude: 0,
+    top,
+    core: 0,
+    at: Int32Array.from(kept, (k) => at[k]),
+    light: Float32Array.from(kept, (k) => light[k]),
+  };
 }
 
 /** Take the light of a list of stars off a plane. */
@@ -445,6 +508,9 @@ function starlessPlane(
   const { rest, stars, profile, noise } = fitPlane(source, width, height, list, fwhm, beta, used);
   if (profile === null) return rest;
   const most = Math.hypot(width, height);
+  for (const star of stars) {
+    if (star.top > 0 || star.amplitude > OUTSHINES * noise) evenRings(rest, width, height, star, profile, noise, fwhm);
+  }
   // Cores, where the profile is not true enough, are filled: what a subtraction leaves shall hide in the noise.
   const untrue = mismatch(rest, width, height, stars, profile, noise, fwhm);
   const fillAbove = Math.min(used.fillAbove, Math.max(1, HIDDEN / untrue));
