@@ -344,7 +344,7 @@ function unrest(
   { place, top }: PlaneStar,
   noise: number,
   fwhm: number,
-): number {
+): { readonly level: number; readonly spread: number } {
   const inner = Math.max(1.5 * fwhm, top + fwhm), outer = inner + 1.5 * fwhm, ring: number[] = [];
   for (let y = Math.max(0, Math.ceil(place.y - outer)); y <= Math.min(height - 1, place.y + outer); y++) {
     for (let x = Math.max(0, Math.ceil(place.x - outer)); x <= Math.min(width - 1, place.x + outer); x++) {
@@ -352,14 +352,16 @@ function unrest(
       if (d2 >= inner * inner && d2 <= outer * outer && v === v) ring.push(v);
     }
   }
-  if (ring.length < 12) return noise;
+  if (ring.length < 12) return { level: NaN, spread: noise };
   const samples = Float64Array.from(ring), level = medianInPlace(samples);
   for (let k = 0; k < samples.length; k++) samples[k] = Math.abs(samples[k] - level);
-  return Math.max(noise, UNREST * 1.482602218505602 * medianInPlace(samples));
+  return { level, spread: Math.max(noise, UNREST * 1.482602218505602 * medianInPlace(samples)) };
 }
 
 /** Share of the scatter about a star that hides a residual: the rest of it is slope. */
 const UNREST = 0.5;
+/** Distance from the level beside a cut star, over what hides a residual, from which a sample is a trail or a spike. */
+const STRAY = 8;
 
 /** Height over the noise from which a star shows its own profile. */
 const OUTSHINES = 500;
@@ -517,20 +519,24 @@ function starlessPlane(
   const hole = new Uint8Array(rest.length), owner = new Int32Array(rest.length).fill(-1);
   stars.forEach((s, index) => {
     if (!(s.amplitude > 0)) return;
-    const limit = (s.top > 0 ? 0.5 : 1) * fillAbove * unrest(rest, width, height, s, noise, fwhm) / s.amplitude;
+    const { level, spread } = unrest(rest, width, height, s, noise, fwhm);
+    const limit = (s.top > 0 ? 0.5 : 1) * fillAbove * spread / s.amplitude;
     const core = Math.max(radiusAt(profile, limit, most), s.top > 0 ? s.top + 1.5 : 0);
     if (core <= 0) return;
-    s.core = core;
-    const x0 = Math.max(0, Math.ceil(s.place.x - 1.3 * core)),
-      x1 = Math.min(width - 1, Math.floor(s.place.x + 1.3 * core));
-    const y0 = Math.max(0, Math.ceil(s.place.y - 1.3 * core)),
-      y1 = Math.min(height - 1, Math.floor(s.place.y + 1.3 * core));
+    // Beside a cut star trails of charge and spikes are filled as well, as far as they stand out.
+    const wide = s.top > 0 ? Math.max(core, s.top + 4 * fwhm) : core;
+    s.core = wide;
+    const x0 = Math.max(0, Math.ceil(s.place.x - 1.3 * wide)),
+      x1 = Math.min(width - 1, Math.floor(s.place.x + 1.3 * wide));
+    const y0 = Math.max(0, Math.ceil(s.place.y - 1.3 * wide)),
+      y1 = Math.min(height - 1, Math.floor(s.place.y + 1.3 * wide));
     for (let y = y0; y <= y1; y++) {
       for (let x = x0; x <= x1; x++) {
         const dx = x - s.place.x, dy = y - s.place.y;
         const r2 = s.place.a * dx * dx + 2 * s.place.b * dx * dy + s.place.c * dy * dy;
-        if (r2 > core * core && dx * dx + dy * dy > s.top * s.top) continue;
         const i = y * width + x;
+        const inside = r2 <= core * core || dx * dx + dy * dy <= s.top * s.top;
+        if (!inside && !(s.top > 0 && r2 <= wide * wide && Math.abs(rest[i] - level) > STRAY * spread)) continue;
         hole[i] = 1;
         if (owner[i] < 0) owner[i] = index;
       }
@@ -927,8 +933,11 @@ function peaksLeft(data: Float32Array, width: number, height: number, fwhm: numb
   return peaks;
 }
 
-/** Median difference of neighbours along rows: noise and finest structure, without a pass over the whole plane. */
-function restlessness(data: Float32Array): number {
+/**
+ * Median difference of neighbours along rows, 0.954 standard deviations of white noise: noise and finest structure, without a
+ * pass over the whole plane.
+ */
+export function restlessness(data: Float32Array): number {
   const stride = Math.max(1, Math.floor(data.length / 100_000) | 1),
     kept = new Float64Array(Math.ceil(data.length / stride));
   let n = 0;
