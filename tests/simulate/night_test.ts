@@ -130,13 +130,13 @@ describe("a night with every fault", () => {
   it("strikes once with each, keeps the truth, and writes the files", () => {
     const plan = planNight(pocketNight, {
       ...small,
-      lights: { colour: 36 },
+      lights: { colour: 46 },
       faults: "every",
       calibrationFaults: ["moved-dust", "light-leak-dark", "warm-dark", "short-dark", "under-exposed-flat"],
     });
     const folder = join(scratch, "every"), truth = simulateNight(folder, plan, { scene });
-    expect(truth.lights.filter((each) => each.fault !== "none" || each.fileFault !== null).length).toBe(18);
-    expect(JSON.parse(readFileSync(join(folder, "truth.json"), "utf8")).lights.length).toBe(36);
+    expect(truth.lights.filter((each) => each.fault !== "none" || each.fileFault !== null).length).toBe(22);
+    expect(JSON.parse(readFileSync(join(folder, "truth.json"), "utf8")).lights.length).toBe(46);
     const at = (fault: string) => truth.lights.findIndex((each) => each.fault === fault || each.fileFault === fault);
     for (const fault of ["truncated", "garbage"]) {
       expect(() => readFits(join(folder, truth.lights[at(fault)].file))).toThrow(FrameError);
@@ -149,7 +149,7 @@ describe("a night with every fault", () => {
 
   it("refuses a fault at a light that is not there", () => {
     expect(() => planNight(longNight, { lights: { Ha: 2 } })).toThrow(/must strike one of 2 lights, but got/);
-    expect(() => planNight(longNight, { faults: "every" })).toThrow(/must have ≥ 34 lights, but got 18/);
+    expect(() => planNight(longNight, { faults: "every" })).toThrow(/must have ≥ 42 lights, but got 18/);
   });
 });
 
