@@ -1,8 +1,7 @@
 /** Master bias of many bias frames. */
 import type { Image } from "../core/image.ts";
-import { settle } from "../core/options.ts";
 import type { FrameSource } from "../io/pixel_source.ts";
-import { combineMaster, combineMasterDefaults, type CombineMasterOptions } from "./combine_master.ts";
+import { type CombineMasterOptions, combineUnlit } from "./combine_master.ts";
 
 /**
  * Combine bias frames (shortest exposures in the dark): what the electronics add to every frame.
@@ -28,16 +27,5 @@ import { combineMaster, combineMasterDefaults, type CombineMasterOptions } from 
  * ```
  */
 export function combineBias(sources: readonly FrameSource[], options: Partial<CombineMasterOptions> = {}): Image {
-  const used = settle("combineBias", combineMasterDefaults, options);
-  return combineMaster(sources, {
-    step: "combineBias",
-    what: "bias frames",
-    imageType: "Master Bias",
-    normalise: false,
-    subtract: null,
-    factors: null,
-    options: { lostShare: used.lostShare },
-    used,
-    alsoFrom: [],
-  });
+  return combineUnlit("combineBias", "bias frames", "Master Bias", sources, options);
 }

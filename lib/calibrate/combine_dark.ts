@@ -1,8 +1,7 @@
 /** Master dark of many dark frames. */
 import type { Image } from "../core/image.ts";
-import { settle } from "../core/options.ts";
 import type { FrameSource } from "../io/pixel_source.ts";
-import { combineMaster, combineMasterDefaults, type CombineMasterOptions } from "./combine_master.ts";
+import { type CombineMasterOptions, combineUnlit } from "./combine_master.ts";
 
 /**
  * Combine dark frames of one exposure, gain, offset and temperature: bias and dark current together.
@@ -28,16 +27,5 @@ import { combineMaster, combineMasterDefaults, type CombineMasterOptions } from 
  * ```
  */
 export function combineDark(sources: readonly FrameSource[], options: Partial<CombineMasterOptions> = {}): Image {
-  const used = settle("combineDark", combineMasterDefaults, options);
-  return combineMaster(sources, {
-    step: "combineDark",
-    what: "dark frames",
-    imageType: "Master Dark",
-    normalise: false,
-    subtract: null,
-    factors: null,
-    options: { lostShare: used.lostShare },
-    used,
-    alsoFrom: [],
-  });
+  return combineUnlit("combineDark", "dark frames", "Master Dark", sources, options);
 }

@@ -3,6 +3,7 @@ import { FrameError } from "../core/errors.ts";
 import { type Card, card, withCards } from "../core/header.ts";
 import type { Recorded } from "../core/history.ts";
 import { allocatePlane, createImage, type Image } from "../core/image.ts";
+import { settle } from "../core/options.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import { type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
@@ -336,4 +337,26 @@ function normalisePhases(
       spread[at] /= level * level;
     }
   }
+}
+
+/** Combine frames taken in the dark: nothing is taken off them and nothing scales them. */
+export function combineUnlit(
+  step: "combineBias" | "combineDark",
+  what: string,
+  imageType: string,
+  sources: readonly FrameSource[],
+  options: Partial<CombineMasterOptions>,
+): Image {
+  const used = settle(step, combineMasterDefaults, options);
+  return combineMaster(sources, {
+    step,
+    what,
+    imageType,
+    normalise: false,
+    subtract: null,
+    factors: null,
+    options: { lostShare: used.lostShare },
+    used,
+    alsoFrom: [],
+  });
 }
