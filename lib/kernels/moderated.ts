@@ -101,7 +101,7 @@ function centresTwin(
       sum = 0;
       square = 0;
       for (let k = 0; k < frames; k++) {
-        const v = inverse[k], d = f(f(f(samples[k * stride + p] - c) - m) * v);
+        const v = inverse[k], d = f(f(samples[k * stride + p] - centre) * v);
         if (d !== d) continue;
         const t = d > high ? high : d < low ? low : d;
         sum = f(sum + f(t * v));
@@ -110,7 +110,7 @@ function centresTwin(
       const step = f(sum / w), own = f(Math.max(0, f(square - f(w * f(step * step)))) / consistency);
       const next = f(Math.sqrt(f(f(own + (trust ? f(prior * known(centre)) : 0)) / free))), near = f(f(5e-4) * next);
       done = (Math.abs(step) <= near && Math.abs(f(next - s)) <= near) || next === 0;
-      m = f(m + step);
+      m = f(m + f(f(1.15) * step));
       s = next;
     }
     data[p] = f(c + m);

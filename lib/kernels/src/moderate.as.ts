@@ -25,13 +25,15 @@ function limitsOf(k: v128, limits: usize): v128 {
 
 // A: strips of n frames, `stride` bytes apart. B: variance of a sample of sky, C: level of that sky. Scratch: for each frame 1 / its
 // noise relative to the others' at `inverse`, limits by number of samples at `limits`. Results in O, planes of `plane` bytes:
-// centre, limit · scale, error of the centre. Without prior the scale is the samples' own.
+// centre, limit · scale, error of the centre. Without prior the scale is the samples' own. Steps are 1.15 times what the mean of the
+// held samples asks for, because 0.87 of Gaussian ones are not held: half the rounds.
 export function moderated(
   a: usize, n: i32, stride: usize, pixels: i32, b: usize, c: usize, inverse: usize, limits: usize, perUnit: f32, prior: f32, o: usize, plane: usize,
 ): void {
   const zero = f32x4.splat(0), one = f32x4.splat(1), inf = f32x4.splat(<f32>Infinity), unit = f32x4.splat(perUnit);
   const consistency = f32x4.splat(0.7784652161), near = f32x4.splat(5e-4), corner = f32x4.splat(1.5), tiny = f32x4.splat(1e-30);
   const all = <usize>n * stride, mid = <usize>(n >> 1) * stride, last = <usize>(n - 1) * stride, nu = f32x4.splat(prior), trust = prior > 0;
+  const every = i32x4.splat(n), faster = f32x4.splat(1.15);
   for (let i = 0; i < pixels; i += 8, b += 32, c += 32, o += 32) {
     const p0 = a + (<usize>i << 2), end = p0 + all;
     let c0 = middle3(loadA(p0), loadA(p0 + mid), loadA(p0 + last));
@@ -48,6 +50,7 @@ export function moderated(
       s0 = f32x4.add(s0, f32x4.mul(t0, v)); s1 = f32x4.add(s1, f32x4.mul(t1, v));
       q0 = f32x4.add(q0, f32x4.mul(t0, t0)); q1 = f32x4.add(q1, f32x4.mul(t1, t1));
     }
+    const whole = i32x4.all_true(v128.and(i32x4.eq(k0, every), i32x4.eq(k1, every)));
     w0 = f32x4.pmax(tiny, w0); w1 = f32x4.pmax(tiny, w1);
     const f0 = f32x4.sub(f32x4.convert_i32x4_s(k0), one), f1 = f32x4.sub(f32x4.convert_i32x4_s(k1), one);
     const e0 = f32x4.pmax(one, f32x4.add(f0, nu)), e1 = f32x4.pmax(one, f32x4.add(f1, nu));
@@ -66,12 +69,22 @@ export function moderated(
       const h0 = f32x4.mul(corner, t0), h1 = f32x4.mul(corner, t1), g0 = f32x4.neg(h0), g1 = f32x4.neg(h1);
       const x0 = f32x4.add(c0, m0), x1 = f32x4.add(c1, m1);
       s0 = zero; s1 = zero; q0 = zero; q1 = zero; u = inverse;
-      for (let q = p0; q < end; q += stride, u += 4) {
-        const v = v128.load32_splat(u);
-        const d0 = f32x4.mul(f32x4.sub(f32x4.sub(loadA(q), c0), m0), v), d1 = f32x4.mul(f32x4.sub(f32x4.sub(loadA16(q), c1), m1), v);
-        const y0 = v128.and(f32x4.pmin(h0, f32x4.pmax(g0, d0)), present(d0)), y1 = v128.and(f32x4.pmin(h1, f32x4.pmax(g1, d1)), present(d1));
-        s0 = f32x4.add(s0, f32x4.mul(y0, v)); s1 = f32x4.add(s1, f32x4.mul(y1, v));
-        q0 = f32x4.add(q0, f32x4.mul(y0, y0)); q1 = f32x4.add(q1, f32x4.mul(y1, y1));
+      if (whole) {
+        for (let q = p0; q < end; q += stride, u += 4) {
+          const v = v128.load32_splat(u);
+          const y0 = f32x4.pmin(h0, f32x4.pmax(g0, f32x4.mul(f32x4.sub(loadA(q), x0), v)));
+          const y1 = f32x4.pmin(h1, f32x4.pmax(g1, f32x4.mul(f32x4.sub(loadA16(q), x1), v)));
+          s0 = f32x4.add(s0, f32x4.mul(y0, v)); s1 = f32x4.add(s1, f32x4.mul(y1, v));
+          q0 = f32x4.add(q0, f32x4.mul(y0, y0)); q1 = f32x4.add(q1, f32x4.mul(y1, y1));
+        }
+      } else {
+        for (let q = p0; q < end; q += stride, u += 4) {
+          const v = v128.load32_splat(u);
+          const d0 = f32x4.mul(f32x4.sub(loadA(q), x0), v), d1 = f32x4.mul(f32x4.sub(loadA16(q), x1), v);
+          const y0 = v128.and(f32x4.pmin(h0, f32x4.pmax(g0, d0)), present(d0)), y1 = v128.and(f32x4.pmin(h1, f32x4.pmax(g1, d1)), present(d1));
+          s0 = f32x4.add(s0, f32x4.mul(y0, v)); s1 = f32x4.add(s1, f32x4.mul(y1, v));
+          q0 = f32x4.add(q0, f32x4.mul(y0, y0)); q1 = f32x4.add(q1, f32x4.mul(y1, y1));
+        }
       }
       const step0 = f32x4.div(s0, w0), step1 = f32x4.div(s1, w1);
       const v0 = f32x4.div(f32x4.pmax(zero, f32x4.sub(q0, f32x4.mul(w0, f32x4.mul(step0, step0)))), consistency);
@@ -81,7 +94,7 @@ export function moderated(
       const z0 = f32x4.mul(near, next0), z1 = f32x4.mul(near, next1);
       const still0 = v128.and(f32x4.le(f32x4.abs(step0), z0), f32x4.le(f32x4.abs(f32x4.sub(next0, t0)), z0));
       const still1 = v128.and(f32x4.le(f32x4.abs(step1), z1), f32x4.le(f32x4.abs(f32x4.sub(next1, t1)), z1));
-      m0 = v128.bitselect(m0, f32x4.add(m0, step0), done0); m1 = v128.bitselect(m1, f32x4.add(m1, step1), done1);
+      m0 = v128.bitselect(m0, f32x4.add(m0, f32x4.mul(faster, step0)), done0); m1 = v128.bitselect(m1, f32x4.add(m1, f32x4.mul(faster, step1)), done1);
       t0 = v128.bitselect(t0, next0, done0); t1 = v128.bitselect(t1, next1, done1);
       done0 = v128.or(done0, v128.or(still0, f32x4.eq(next0, zero))); done1 = v128.or(done1, v128.or(still1, f32x4.eq(next1, zero)));
     }
