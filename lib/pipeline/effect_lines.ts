@@ -11,7 +11,7 @@ function changeText(before: number | null, after: number | null): string {
   if (!Number.isFinite(change) || Math.abs(change) < 0.0005) return "";
   return Math.abs(change) >= 10
     ? `× ${formatNumber(change + 1)}`
-    : `${change > 0 ? "+" : "−"}${(100 * Math.abs(change)).toFixed(change < 0.9995 ? 1 : 0)} %`;
+    : `${change > 0 ? "+" : "−"}${(100 * Math.abs(change)).toFixed(Math.abs(change) < 0.9995 ? 1 : 0)} %`;
 }
 
 const text = (value: number | null, format: Format): string =>
