@@ -1,0 +1,237 @@
+/**
+ * Measures the steps against truth on scenes whose seeds were used for nothing else, and says which goals are met:
+ *
+ *     deno run -A tests/bench/figures.ts [--seeds 4] [--first 9001]
+ *
+ * Prints the worst and the mean of each figure. Exit code 1 when a goal is missed.
+ */
+import process from "node:process";
+import { parseArgs } from "node:util";
+import * as light from "../../lib/mod.ts";
+import { makeScene, type Scene, type SceneOptions } from "../support/scenes_processing.ts";
+
+const { values: options } = parseArgs({
+  options: { seeds: { type: "string", default: "4" }, first: { type: "string", default: "9001" } },
+});
+const seeds = Array.from({ length: Number(options.seeds) }, (_, k) => Number(options.first) + k);
+
+interface Figure {
+  readonly what: string;
+  readonly goal: string;
+  readonly values: number[];
+  readonly met: (value: number) => boolean;
+}
+const figures: Figure[] = [];
+function note(what: string, goal: string, value: number, met: (value: number) => boolean): void {
+  const found = figures.find((f) => f.what === what);
+  if (found === undefined) figures.push({ what, goal, values: [value], met });
+  else found.values.push(value);
+}
+const slopeOf = (x: (i: number) => number, y: (i: number) => number, n: number): number => {
+  let sx = 0, sy = 0, sxx = 0, sxy = 0;
+  for (let i = 0; i < n; i++) {
+    const a = x(i), b = y(i);
+    sx += a;
+    sy += b;
+    sxx += a * a;
+    sxy += a * b;
+  }
+  return (sxy - sx * sy / n) / (sxx - sx * sx / n);
+};
+
+// Gradients, behind nebulae that leave at least 30 % of the field free (less than a tenth of the noise).
+const field: SceneOptions = { width: 720, height: 520, gradient: 200, stars: 600 };
+for (const seed of seeds) {
+  for (const gradientKind of ["plane", "quadratic", "cubic"] as const) {
+    for (const [height, radius] of [[300, 0.2], [300, 0.27], [60, 0.3], [1000, 0.24]] as const) {
+      const scene = makeScene({ ...field, seed, gradientKind, nebula: [height], nebulaRadius: radius });
+      const n = scene.nebula[0].length, free = scene.nebula[0].reduce((sum, v) => sum + (v < 1 ? 1 : 0), 0) / n;
+      if (free < 0.3) continue;
+      const { image, surface } = light.extractGradient(scene.image);
+      const model = surface.image.planes[0].data, after = image.planes[0].data;
+      let mean = 0, low = Infinity, high = -Infinity, squares = 0;
+      for (let i = 0; i < n; i++) mean += (model[i] - scene.gradient[0][i]) / n;
+      for (let i = 0; i < n; i++) {
+        const e = model[i] - scene.gradient[0][i] - mean;
+        low = Math.min(low, e);
+        high = Math.max(high, e);
+        squares += e * e / n;
+      }
+      note(`gradient left, ${gradientKind}, share of it`, "≤ 0.1", (high - low) / 200, (v) => v <= 0.1);
+      note(
+        `gradient left, ${gradientKind}, rms over the noise`,
+        "≤ 0.5",
+        Math.sqrt(squares) / scene.sigma,
+        (v) => v <= 0.5,
+      );
+      const slope = slopeOf(
+        (i) => scene.nebula[0][i],
+        (i) => after[i] - scene.starLight[0][i] - scene.noise[0][i],
+        n,
+      );
+      note(
+        `nebula of ${height / scene.sigma} sigma after extraction, |slope − 1|`,
+        "≤ 0.02",
+        Math.abs(slope - 1),
+        (v) => v <= 0.02,
+      );
+    }
+  }
+}
+
+// Stars.
+const classes = [["bright", 200, 2500, 0.99], ["medium", 30, 200, 0.98], ["faint", 8, 30, 0.95]] as const;
+for (const seed of seeds) {
+  for (
+    const [fwhm, height, radius] of [[2.4, 150, 0.35], [3, 300, 0.35], [4.5, 600, 0.45], [5, 1500, 0.45]] as const
+  ) {
+    const scene: Scene = makeScene({
+      seed: seed + 100,
+      width: 600,
+      height: 440,
+      nebula: [height],
+      nebulaRadius: radius,
+      stars: 350,
+      fwhm,
+      brightest: 2500,
+    });
+    const after = light.separateStars(scene.image).starless.planes[0].data, width = 600, r = Math.ceil(2 * fwhm);
+    for (const [name, low, high, goal] of classes) {
+      let all = 0, left = 0;
+      for (const star of scene.stars) {
+        if (!(star.contrast > low && star.contrast <= high)) continue;
+        if (star.x < 12 || star.y < 12 || star.x > width - 13 || star.y > 440 - 13) continue;
+        for (let y = Math.round(star.y) - r; y <= star.y + r; y++) {
+          for (let x = Math.round(star.x) - r; x <= star.x + r; x++) {
+            const i = y * width + x;
+            if ((x - star.x) ** 2 + (y - star.y) ** 2 > r * r) continue;
+            all += scene.starLight[0][i];
+            left += after[i] - scene.nebula[0][i] - scene.sky - scene.noise[0][i];
+          }
+        }
+      }
+      note(
+        `star light removed, ${name}, FWHM ${fwhm}, nebula of ${height / 10} sigma`,
+        `≥ ${goal}`,
+        1 - left / all,
+        (v) => v >= goal,
+      );
+    }
+    let sky = 0, free = 0, under = 0, truth = 0;
+    for (let i = 0; i < after.length; i++) {
+      const e = after[i] - scene.sky - scene.noise[0][i];
+      if (scene.starLight[0][i] < 0.02 * scene.sigma) {
+        sky += e - scene.nebula[0][i];
+        free++;
+      } else if (scene.nebula[0][i] > 5 * scene.sigma) {
+        under += e;
+        truth += scene.nebula[0][i];
+      }
+    }
+    note("free sky moved, sigma", "< 0.1", Math.abs(sky / free / scene.sigma), (v) => v < 0.1);
+    note("nebula under and around the stars, |ratio − 1|", "≤ 0.01", Math.abs(under / truth - 1), (v) => v <= 0.01);
+  }
+}
+
+// Local normalisation: frames whose gradients turn against a reference without one.
+for (const seed of seeds) {
+  const base: SceneOptions = { width: 600, height: 440, nebula: [400], nebulaRadius: 0.3, stars: 250 };
+  const reference = makeScene({ ...base, seed: seed + 200, noise: 4 });
+  const n = 600 * 440;
+  const structure = (data: Float32Array) => {
+    // rms over boxes of 40 pixels of the median difference to the reference.
+    const levels: number[] = [];
+    for (let y = 0; y < 440; y += 40) {
+      for (let x = 0; x < 600; x += 40) {
+        const box: number[] = [];
+        for (let j = y; j < y + 40; j += 2) {
+          for (let i = x; i < x + 40; i += 2) box.push(data[j * 600 + i] - reference.image.planes[0].data[j * 600 + i]);
+        }
+        levels.push(light.median(box));
+      }
+    }
+    const mean = levels.reduce((a, b) => a + b) / levels.length;
+    return Math.sqrt(levels.reduce((sum, v) => sum + (v - mean) ** 2, 0) / levels.length);
+  };
+  for (const angle of [0, 2, 4]) {
+    const random = light.randomStream(seed * 10 + angle), out = light.allocatePlane(600, 440);
+    for (let i = 0; i < n; i++) {
+      const u = 2 * (i % 600) / 600 - 1, v = 2 * Math.floor(i / 600) / 440 - 1;
+      const along = u * Math.cos(angle) + v * Math.sin(angle);
+      const lit = reference.image.planes[0].data[i] - reference.noise[0][i];
+      out[i] = 0.85 * lit + 120 + 60 * along + 25 * along * along + 6 * random.gaussian();
+    }
+    const frame = light.createImage({ width: 600, height: 440, unit: "adu", planes: [{ channel: "L", data: out }] });
+    const { image } = light.normaliseLocal(frame, reference.image, { lightRatio: 0.85 });
+    const raw = out.map((v) => v / 0.85), made = image.planes[0].data;
+    note("structure between frames, after over before", "≤ 0.1", structure(made) / structure(raw), (v) => v <= 0.1);
+    const slope = slopeOf((i) => reference.nebula[0][i], (i) => made[i] - reference.starLight[0][i], n);
+    note("nebula after local normalisation, |slope − 1|", "≤ 0.005", Math.abs(slope - 1), (v) => v <= 0.005);
+  }
+}
+
+// Channel mapping: the matrix from the pixels, and the hue of a line through changes of lightness.
+for (const seed of seeds) {
+  const random = light.randomStream(seed), n = 6400;
+  const planes = ["Ha", "OIII", "SII"].map((channel) => ({
+    channel,
+    data: Float32Array.from({ length: n }, () => 100 * random.uniform()),
+  }));
+  const lines = light.createImage({ width: 80, height: 80, unit: "adu", planes });
+  const weights = [[0.8, 0.05, 0.15], [0.3, 0.55, 0.15], [0.02, 0.98, 0]];
+  const made = light.mapChannels(lines, {
+    rules: weights.map(([Ha, OIII, SII], c) => ({ output: "RGB"[c], from: { Ha, OIII, SII } })),
+  });
+  const x = planes.map(({ data }) => data);
+  const gram = x.map((a) => x.map((b) => a.reduce((sum, v, i) => sum + v * b[i], 0) / n));
+  const det = (m: number[][]) =>
+    m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0]) +
+    m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]);
+  weights.forEach((row, k) => {
+    const right = x.map((a) => a.reduce((sum, v, i) => sum + v * made.planes[k].data[i], 0) / n);
+    row.forEach((wanted, c) => {
+      const replaced = gram.map((line, r) => line.map((v, j) => j === c ? right[r] : v));
+      note("matrix from the pixels, error", "≤ 1e-6", Math.abs(det(replaced) / det(gram) - wanted), (v) => v <= 1e-6);
+    });
+  });
+  // Colours of the middle of the screen's range, drawn lighter and darker.
+  const colours = ["R", "G", "B"].map((channel) => ({
+    channel,
+    data: Float32Array.from({ length: 400 }, () => 0.25 + 0.35 * random.uniform()),
+  }));
+  const picture = light.createImage({ width: 20, height: 20, unit: "display", planes: colours });
+  const hue = (image: light.Image, i: number) => {
+    const [r, g, b] = image.planes.map(({ data }) => light.srgbToLinear(data[i]));
+    const [, a, c] = light.oklabOfLinear(r, g, b);
+    return { hue: Math.atan2(c, a) * 180 / Math.PI, chroma: Math.hypot(a, c) };
+  };
+  for (const level of [0.25, 0.5, 0.75]) {
+    const grey = light.constantImage(20, 20, level, { unit: "display" });
+    const lit = light.combineLuminance(picture, grey), vivid = light.saturate(picture, { factor: 1.5, aboveSky: 0 });
+    for (const image of [lit, vivid]) {
+      for (let i = 0; i < 400; i++) {
+        const before = hue(picture, i), after = hue(image, i);
+        if (before.chroma < 0.02) continue;
+        const turn = Math.abs(((after.hue - before.hue + 540) % 360) - 180);
+        note("hue through changes of lightness and chroma, degrees", "≤ 2", turn, (v) => v <= 2);
+      }
+    }
+  }
+}
+
+console.log(`seeds ${seeds.join(", ")}\n`);
+console.log("| figure | goal | worst | mean | cases | met |\n|---|---|---|---|---|---|");
+let missed = 0;
+for (const { what, goal, values, met } of figures) {
+  const rising = goal.startsWith("≥") ? -1 : 1, worst = values.reduce((a, b) => rising * b > rising * a ? b : a);
+  const mean = values.reduce((a, b) => a + b) / values.length, bad = values.filter((v) => !met(v)).length;
+  if (bad > 0) missed++;
+  const text = (v: number) => Math.abs(v) < 1e-3 ? v.toExponential(1) : v.toFixed(4);
+  console.log(
+    `| ${what} | ${goal} | ${text(worst)} | ${text(mean)} | ${values.length} | ${
+      bad === 0 ? "yes" : `${bad} missed`
+    } |`,
+  );
+}
+light.closePool();
+process.exitCode = missed === 0 ? 0 : 1;
