@@ -94,7 +94,7 @@ const MEASURED_RADII = 100;
 
 /** Stars of a survey. */
 export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
-  const profile = frameProfile(from.sampling, from.stars, from.width);
+  const profile = frameProfile(from.sampling, from.stars, from.width, from.noise);
   const width = from.width;
   if (width === null) return { stars: [], profile, fwhmPixels: NaN };
   const fwhmPixels = Math.sqrt(ellipseArea(width)) * profile.fwhmPerSigma;

@@ -1,4 +1,5 @@
 /** Trails of satellites and aircraft: straight lines across a frame. */
+import { returnPlane } from "../core/memory.ts";
 import type { Star } from "../core/star.ts";
 import { blockMeans, type Grid } from "../kernels/survey_grid.ts";
 import { median } from "../stats/median.ts";
@@ -182,12 +183,15 @@ export function findFlashes(
 export function findTrails(grid: Grid, gridNoise: number, stars: readonly Star[], fwhmPixels: number): Trail[] {
   let map = grid, factor = 2;
   while (Math.max(map.width, map.height) > MAP_SIDE) {
-    map = blockMeans(map.data, map.width, map.height, -1);
+    const next = blockMeans(map.data, map.width, map.height, -1);
+    if (map !== grid) returnPlane(map.data);
+    map = next;
     factor *= 2;
   }
   const { width, height } = map;
   if (Math.min(width, height) < 24) return [];
   const above = highPass(map), noise = localScatter(above, width, height);
+  if (map !== grid) returnPlane(map.data);
   const blocked = new Uint8Array(width * height);
   for (const star of stars) {
     const reach = Math.min(
@@ -275,7 +279,9 @@ export function findTrails(grid: Grid, gridNoise: number, stars: readonly Star[]
       y: (cy + rho * sines[a] + t * dy) * zoom + (zoom - 1) / 2,
     });
     const close = inspect(grid, stars, fwhmPixels, gridNoise, point(least), point(most));
-    if (close.seen >= 0.6 * close.pieces && close.width <= 7 && close.unevenness < 0.7) {
+    // A short line has few pieces, and a ridge of a nebula looks straight over few: nearly all of them must show it.
+    const due = close.pieces < 8 ? 0.8 : 0.6;
+    if (close.seen >= due * close.pieces && close.width <= 7 && close.unevenness < 0.7) {
       trails.push({ degrees: a, offsetPixels: rho * factor, coverage: covered, significance: best });
     }
     for (let k = 0; k < xs.length; k++) {

@@ -1,7 +1,7 @@
 /** What the stars of a frame have in common beyond an ellipse: a hole in the middle, a second image, a halo. */
 import type { Star } from "../core/star.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
-import { median } from "../stats/median.ts";
+import { median, weightedMedian } from "../stats/median.ts";
 import type { FrameProfile } from "./frame_profile.ts";
 import type { Sampling } from "./sampling.ts";
 
@@ -184,7 +184,8 @@ export function haloShare(sampling: Sampling, stars: readonly Star[], fwhmPixels
   const { data, width, height, parity } = sampling;
   const chosen = stars.filter((star) => !star.saturated && star.snr > 40).slice(0, 20);
   if (chosen.length === 0 || !(fwhmPixels > 0)) return NaN;
-  const inner = 2 * fwhmPixels, outer = 5 * fwhmPixels, step = parity === -1 ? 1 : 2, shares: number[] = [];
+  const inner = 2 * fwhmPixels, outer = 5 * fwhmPixels, step = parity === -1 ? 1 : 2;
+  const shares: number[] = [], weights: number[] = [];
   for (const star of chosen) {
     const far = 1.3 * outer;
     if (star.x < far || star.y < far || star.x > width - 1 - far || star.y > height - 1 - far) continue;
@@ -209,8 +210,10 @@ export function haloShare(sampling: Sampling, stars: readonly Star[], fwhmPixels
         else if (r < outer) beyond += v;
       }
     }
-    if (within > 0) shares.push(beyond / (within + beyond));
+    if (!(within > 0)) continue;
+    shares.push(beyond / (within + beyond));
+    weights.push(within);
   }
-  shares.sort((a, b) => a - b);
-  return shares.length === 0 ? NaN : shares[shares.length >> 1];
+  // By their light: a nebula's slope in the ring weighs little against a bright star.
+  return shares.length === 0 ? NaN : weightedMedian(shares, weights);
 }

@@ -10,6 +10,8 @@ import { starsOf } from "./detect_stars.ts";
 import { type FieldMap, mapField } from "./field_map.ts";
 import { findFlashes, findTrails, type Trail } from "./find_trails.ts";
 import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "./mean_star.ts";
+import { openSky } from "./open_sky.ts";
+import { pixelScatter } from "./pixel_scatter.ts";
 import { samplingOf } from "./sampling.ts";
 import { type Survey, survey, type TurnedDown } from "./survey.ts";
 
@@ -120,9 +122,13 @@ function skyGradient(seen: Survey): { range: number; degrees: number } {
 /**
  * Typical elongation of the stars: what they share, and what scatters beyond noise. How much noise scatters is asked of the frame
  * itself: squared scatter against 1/SNR² in groups of like SNR is a line, whose slope is the noise (4 for Gaussian stars in the
- * sky limit, more for wings, photon noise and coarse pixels) and whose intercept is real.
+ * sky limit, more for wings, photon noise and coarse pixels) and whose intercept is real, but for what coarse pixels do to equal
+ * stars (`pixels`, a variance).
  */
-function frameShape(stars: readonly Star[]): { mean: [number, number]; chi: number; alignment: number } {
+function frameShape(
+  stars: readonly Star[],
+  pixels: number,
+): { mean: [number, number]; chi: number; alignment: number } {
   const sorted = [...stars].sort((a, b) => b.snr - a.snr), n = sorted.length;
   const bright = sorted.slice(0, Math.max(25, Math.ceil(n / 2)));
   const e1 = bright.map((star) => star.shape[0]), e2 = bright.map((star) => star.shape[1]);
@@ -151,7 +157,8 @@ function frameShape(stars: readonly Star[]): { mean: [number, number]; chi: numb
     const intercept = (sy - slope * sx) / sw;
     // The squared MADN of two components of m values scatters by 1.65 / √m of itself.
     const error = 1.65 * Math.sqrt(determinant > 0 ? sxx / determinant : 1 / sw);
-    scattered = intercept > 2 * error ? intercept : 0;
+    const real = intercept - pixels;
+    scattered = real > Math.max(2 * error, 0.5 * pixels) ? real : 0;
   }
   const chi2 = shared + scattered;
   return { mean: [m1, m2], chi: Math.sqrt(chi2), alignment: chi2 > 0 ? Math.sqrt(shared / chi2) : 0 };
@@ -215,7 +222,9 @@ export function measureFrame(
   }
   const fwhmPixels = clean.length === 0 ? surveyed : median(clean.map((star) => star.fwhmPixels));
   const shaped = stars.filter((star) => !star.saturated && star.snr >= 12);
-  const shape = clean.length < 3 ? null : frameShape(shaped.length >= clean.length ? shaped : clean);
+  const pixels = seen.width === null ? 0 : pixelScatter(sampling, seen.width, profile.moffat);
+  const shape = clean.length < 3 ? null : frameShape(shaped.length >= clean.length ? shaped : clean, pixels);
+  const sky = openSky(seen.sampling, seen, stars, surveyed, profile.moffat.beta);
   const scale = image.geometry.arcsecPerPixel ?? facts.arcsecPerPixel ?? null;
   const gradient = skyGradient(seen);
   const tiles = seen.rawLevel.length;
@@ -254,10 +263,10 @@ export function measureFrame(
     meanShape: shape === null ? [NaN, NaN] : shape.mean,
     alignment: shape === null ? 0 : shape.alignment,
     halfFluxRadiusPixels: clean.length === 0 ? NaN : median(clean.map((star) => star.halfFluxRadiusPixels)),
-    background: seen.background,
+    background: sky.level,
     gradient: gradient.range,
     gradientDegrees: gradient.degrees,
-    noise: seen.noise,
+    noise: sky.noise,
     rowBanding: seen.rowBanding,
     columnBanding: seen.columnBanding,
     saturatedShare: sampled === 0 ? 0 : saturated / sampled,

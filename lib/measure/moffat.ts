@@ -28,19 +28,26 @@ export interface MoffatProfile {
 /**
  * Fit height, alpha and beta to a radial profile by damped least squares in their logarithms. Beta stays within 1.2 … 60: above
  * it the profile is a Gaussian for any purpose. `null` when the profile does not fall.
+ *
+ * @param expected what is known of beta beforehand: its value and the half width of its logarithm's distribution; the weights must be inverse
+ * variances then
  */
 export function fitMoffatProfile(
   radius: ArrayLike<number>,
   value: ArrayLike<number>,
   weight: ArrayLike<number>,
+  expected: { readonly beta: number; readonly spread: number } | null = null,
 ): MoffatProfile | null {
   const n = radius.length;
   let p = [0, Math.log(2), Math.log(3)], damping = 1e-3;
   for (let i = 0, most = -Infinity; i < n; i++) if (weight[i] > 0 && value[i] > most) p[0] = Math.log(most = value[i]);
   if (!Number.isFinite(p[0])) return null;
+  // A prior with wide wings (Cauchy's): it helps where the data do not tell, and gives way where they tell otherwise.
+  const usual = expected === null ? 0 : Math.log(expected.beta), spread2 = expected === null ? 0 : expected.spread ** 2;
+  const doubt = (q: readonly number[]) => expected === null ? 0 : Math.log(1 + (q[2] - usual) ** 2 / spread2);
   const cost = (q: readonly number[]) => {
     const height = Math.exp(q[0]), a2 = Math.exp(2 * q[1]), beta = Math.exp(q[2]);
-    let sum = 0;
+    let sum = doubt(q);
     for (let i = 0; i < n; i++) sum += weight[i] * (value[i] - height * (1 + radius[i] ** 2 / a2) ** -beta) ** 2;
     return sum;
   };
@@ -56,6 +63,9 @@ export function fitMoffatProfile(
         for (let k = 0; k < 3; k++) normal[3 * j + k] += weight[i] * d[j] * d[k];
       }
     }
+    const trust = expected === null ? 0 : 1 / (spread2 + (p[2] - usual) ** 2);
+    normal[8] += trust;
+    right[2] += trust * (usual - p[2]);
     let better = false;
     for (let attempt = 0; attempt < 12 && !better; attempt++) {
       const damped = normal.slice();

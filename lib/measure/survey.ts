@@ -111,18 +111,29 @@ export interface Survey {
   readonly turnedDown: TurnedDown;
 }
 
-/** Centre of the tightest half of the values, again and again (half-sample mode; Bickel & Frühwirth 2006, CSDA 50, 3500). */
-export function halfSampleMode(values: readonly number[]): number {
-  let s = [...values].sort((a, b) => a - b);
-  while (s.length > 3) {
-    const h = Math.ceil(s.length / 2);
-    let best = 0;
-    for (let i = 1; i + h <= s.length; i++) if (s[i + h - 1] - s[i] < s[best + h - 1] - s[best]) best = i;
-    const next = s.slice(best, best + h);
-    if (next[h - 1] === next[0] || next.length === s.length) return next[h >> 1];
-    s = next;
+/** Half width of the kernel by which sizes are counted: stars of one frame, measured at SNR 15, differ by as much. */
+const SIZE_SPREAD = 0.12;
+
+/**
+ * The most frequent of sizes (logarithms): where the density of all, each by the root of its contrast, is highest (Parzen 1962, Ann.
+ * Math. Stat. 33, 1065). Stars are alike and stand out; knots of a nebula may outnumber them, but do neither.
+ */
+function usualSize(
+  shapes: readonly { readonly size: number; readonly start: { readonly contrast: number } }[],
+): number {
+  let best = NaN, most = -Infinity;
+  for (const one of shapes) {
+    let density = 0;
+    for (const { size, start } of shapes) {
+      const off = (size - one.size) / SIZE_SPREAD;
+      density += Math.sqrt(Math.max(0, start.contrast)) * Math.exp(-0.5 * off * off);
+    }
+    if (density > most) {
+      most = density;
+      best = one.size;
+    }
   }
-  return s.length === 3 ? s[1] : s.length === 2 ? (s[0] + s[1]) / 2 : s.length === 1 ? s[0] : NaN;
+  return best;
 }
 
 /** A grid at one binning with what is needed to search it. */
@@ -565,7 +576,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       list[e + momentAt.rounds] = 25;
     });
     weighAll(sampling, list);
-    const shapes: { size: number; shape: Ellipse; snr: number; start: Start }[] = [];
+    const shapes: { size: number; shape: Ellipse; snr: number; start: Start; whole: boolean }[] = [];
     tried.forEach((start, k) => {
       const e = k * momentFields, sky = list[e + momentAt.background];
       if (list[e + momentAt.good] === 0) return;
@@ -574,9 +585,12 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       const x = list[e + momentAt.x], y = list[e + momentAt.y];
       if (list[e + momentAt.peak] + sky >= settings.saturationLevel || isFlatTopped(sampling, x, y, sky)) return;
       const shape = shapeAt(list, e);
-      shapes.push({ size: 0.5 * Math.log(ellipseArea(shape)), shape, snr, start });
+      const whole = list[e + momentAt.covered] > 0.9;
+      shapes.push({ size: 0.5 * Math.log(ellipseArea(shape)), shape, snr, start, whole });
     });
-    return shapes;
+    // A border makes stars narrower; where there is nothing else they are better than none.
+    const inside = shapes.filter((each) => each.whole);
+    return inside.length >= 5 ? inside : shapes;
   };
 
   let search = openLevel(grid, mesh, 2, sigmas);
@@ -634,7 +648,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     }
     return most / noiseAt(level, Math.min(w - 1, Math.max(0, x0)), Math.min(h - 1, Math.max(0, y0)));
   };
-  const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(halfSampleMode(shapes.map((each) => each.size)));
+  const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(usualSize(shapes));
   let rest: Grid | null = null, up = grid, binning = 2;
   while (
     binning < 16 && up.width >= 32 && up.height >= 32 && (shapes.length < 5 || typicalSize() > 1.3 * binning)
@@ -672,7 +686,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
 
   function judge(): Survey {
     // The frame's width: the tightest bunch of sizes, so that neither hot clusters nor nebula knots set it.
-    const mode = halfSampleMode(shapes.map((each) => each.size));
+    const mode = usualSize(shapes);
     const near = shapes.filter((each) => Math.abs(each.size - mode) < 0.25);
     const middle = (of: (shape: Ellipse) => number) => medianInPlace(Float64Array.from(near, (each) => of(each.shape)));
     const frame: Ellipse = { xx: middle((p) => p.xx), xy: middle((p) => p.xy), yy: middle((p) => p.yy) };
@@ -706,10 +720,11 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       const off = Math.abs(rings[k]) > far ? rings[k] : trust * rings[k];
       const e = entry(centred, k, 1, start.x, start.y, frame, skyHere(start.x, start.y) + off);
       centred[e + momentAt.reach] = Math.max(2.5, 2 * frameSize, start.area > 14 ? Math.sqrt(start.xx + start.yy) : 0);
-      // What is bright gets a shape of its own afterwards, and with it its last place.
-      centred[e + momentAt.tolerance] = start.sigmas > 15 ? 0.5 : 0.1;
+      // What is bright gets a shape of its own afterwards, and with it its last place; but at a border, where steps fall short.
+      const border = Math.min(start.x, start.y, width - 1 - start.x, height - 1 - start.y) < 3 * frameLong;
+      centred[e + momentAt.tolerance] = border ? 0.01 : start.sigmas > 15 ? 0.5 : 0.1;
       centred[e + momentAt.floor] = 0.5 * sigmas * noiseHere(start.x, start.y);
-      centred[e + momentAt.rounds] = 12;
+      centred[e + momentAt.rounds] = border ? 40 : 12;
     });
     weighAll(sampling, centred);
     const kept: number[] = [];
@@ -731,7 +746,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       weighAll(sampling, narrow, 0);
     } else narrow = centred;
     const own = weighings(kept.length), ownOf = new Int32Array(starts.length).fill(-1);
-    const settled: { k: number; single: Float64Array; at: number }[] = [];
+    const settled: number[] = [];
     const snrs = new Float64Array(starts.length);
     let shapesAsked = 0;
     kept.forEach((k, i) => {
@@ -745,7 +760,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         turned.border++;
         return;
       }
-      settled.push({ k, single: narrow, at: (widened ? i : k) * momentFields });
+      settled.push(k);
       const snr = snrs[k] = signalToNoise(centred, e, noiseHere(start.x, start.y));
       // What a border cuts has no shape of its own; what finds none is judged by the light around it.
       if (!(snr >= 8 && covered > 0.9)) return;
@@ -771,12 +786,12 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     // Gaussian star 1.6 times, for what is flat there 4 times; the noise of that is 0.75 / SNR of it.
     const wide = weighings(settled.length), wideOf = new Int32Array(settled.length).fill(-1), ratios: number[] = [];
     const ratioOf = (i: number) => {
-      const { k } = settled[i], sum = centred[k * momentFields + momentAt.sum];
+      const sum = centred[settled[i] * momentFields + momentAt.sum];
       return wide[wideOf[i] * momentFields + momentAt.sum] / sum;
     };
     const isFaint = (k: number) => ownOf[k] < 0 || own[ownOf[k] * momentFields + momentAt.good] === 0 || snrs[k] < 15;
     let asked = 0, examples = 0;
-    settled.forEach(({ k }, i) => {
+    settled.forEach((k, i) => {
       const e = k * momentFields, faint = isFaint(k);
       if (centred[e + momentAt.covered] < 0.9 || (!faint && examples >= 40)) return;
       if (!faint) examples++;
@@ -785,7 +800,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       wideOf[i] = asked++;
     });
     weighAll(sampling, wide.subarray(0, asked * momentFields));
-    settled.forEach(({ k }, i) => {
+    settled.forEach((k, i) => {
       if (wideOf[i] >= 0 && !isFaint(k)) ratios.push(ratioOf(i));
     });
     const usual = ratios.length >= 5 ? medianInPlace(Float64Array.from(ratios)) : 1.6;
@@ -793,7 +808,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const stars: Candidate[] = [];
     const cell = Math.max(2, frameSize * 1.5), cells = new Map<number, Candidate[]>();
     const across = Math.ceil(width / cell) + 3;
-    for (const [i, { k, single, at }] of settled.entries()) {
+    for (const [i, k] of settled.entries()) {
       const sigma = noiseHere(starts[k].x, starts[k].y);
       let list = centred, e = k * momentFields, snr = signalToNoise(list, e, sigma), shaped = false;
       const sky = list[e + momentAt.background], covered = list[e + momentAt.covered];
@@ -849,10 +864,10 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         xx: shape.xx,
         xy: shape.xy,
         yy: shape.yy,
-        // Where the weight lies whole in the frame by its integral, else by what of it does.
+        // Where the weight lies whole in the frame by its integral, else by what of the star is there.
         height: covered > 0.9
           ? gaussianLight(sampling, list, e) / (2 * Math.PI * area)
-          : single[at + momentAt.sum] / single[at + momentAt.weight2],
+          : heightOf(sampling, shape, x, y, sky),
         peak: list[e + momentAt.peak],
         snr,
         background: sky,
@@ -874,6 +889,23 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       truncated: stars.length > settings.maximumStars || found.starts.length >= limit,
     };
   }
+}
+
+/** Height of a Gaussian of known shape and place that fits the pixels best, as many of them as the frame holds. */
+function heightOf(sampling: Sampling, shape: Ellipse, x0: number, y0: number, sky: number): number {
+  const { data, width, height, parity } = sampling, { xx, xy, yy } = shape, det = xx * yy - xy * xy;
+  const rx = 3 * Math.sqrt(xx), ry = 3 * Math.sqrt(yy);
+  let light = 0, squares = 0;
+  for (let y = Math.max(0, Math.ceil(y0 - ry)); y <= Math.min(height - 1, y0 + ry); y++) {
+    for (let x = Math.max(0, Math.ceil(x0 - rx)); x <= Math.min(width - 1, x0 + rx); x++) {
+      const dx = x - x0, dy = y - y0, v = data[y * width + x] - sky;
+      if (v !== v || (parity !== -1 && ((x + y) & 1) !== parity)) continue;
+      const w = Math.exp(-0.5 * (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / det);
+      light += w * v;
+      squares += w * w;
+    }
+  }
+  return light / squares;
 }
 
 /** Light of a Gaussian star under the weight of an entry: Σ w I √(|M + W| / |W|), M the star's moments and W the weight's. */

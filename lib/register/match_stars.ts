@@ -3,6 +3,7 @@ import type { Point } from "../core/geometry.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { applyTransform, identityTransform, linearPart, type Transform } from "../core/transform.ts";
+import { weightedMedian } from "../stats/median.ts";
 import { fitTransform, type PointPair, type TransformFit, type TransformModel } from "./fit_transform.ts";
 import { logBinomialTail } from "./least_squares.ts";
 import { PointIndex } from "./point_index.ts";
@@ -96,7 +97,7 @@ export interface StarMatch {
   readonly standing: boolean;
   /** Number of detections left out because they stand still while the stars move. */
   readonly patternPoints: number;
-  /** Median ratio of flux, source / reference, over the pairs; NaN when fluxes are not positive. */
+  /** Median ratio of flux, source / reference, over the pairs, each by the root of its flux; NaN when fluxes are not positive. */
   readonly fluxRatio: number;
   /** Relative scatter of that ratio for one star (1.4826 × MAD / median). */
   readonly fluxRatioScatter: number;
@@ -871,11 +872,13 @@ export function matchStars(
     }
   }
   const { a, b, c, d } = scaleAt(fit.transform, boxOf(mine, used.sourceSize));
-  const ratios = pairs.map(({ sourceIndex, referenceIndex }) =>
-    source[sourceIndex].flux / reference[referenceIndex].flux
-  )
-    .filter((each) => each > 0 && Number.isFinite(each));
-  const fluxRatio = medianOf(ratios);
+  const compared = pairs.map(({ sourceIndex, referenceIndex }) => ({
+    ratio: source[sourceIndex].flux / reference[referenceIndex].flux,
+    flux: reference[referenceIndex].flux,
+  })).filter(({ ratio, flux }) => ratio > 0 && Number.isFinite(ratio) && flux > 0);
+  const ratios = compared.map(({ ratio }) => ratio);
+  // By the root of the flux: faint stars know little of the ratio, and of those only the ones that noise brightened are listed.
+  const fluxRatio = ratios.length === 0 ? NaN : weightedMedian(ratios, compared.map(({ flux }) => Math.sqrt(flux)));
   const share = expected > 0 ? Math.min(1, pairs.length / expected) : 0;
   if (share < 0.3) {
     notes.push(`only ${pairs.length} of ${expected} stars that both frames should show were matched`);

@@ -3,10 +3,11 @@ import { detectStars } from "../../lib/measure/detect_stars.ts";
 import { measureFrame } from "../../lib/measure/measure_frame.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { matchStars } from "../../lib/register/match_stars.ts";
-import type { SimulateFrameOptions } from "../../lib/simulate/expected_light.ts";
+import { expectedLight, type SimulateFrameOptions } from "../../lib/simulate/expected_light.ts";
 import { longRig, pocketRig, resizeRig, type Rig } from "../../lib/simulate/rig.ts";
 import { starScene } from "../../lib/simulate/scene.ts";
 import { simulateFrame } from "../../lib/simulate/simulate_frame.ts";
+import { madSigma } from "../../lib/stats/mad_sigma.ts";
 import { median } from "../../lib/stats/median.ts";
 import {
   drawStars,
@@ -79,16 +80,20 @@ export function frameErrors(seed: number, colour: boolean): FrameErrors {
   };
   const opacity = 0.7 * random.uniform();
   const clear = simulateFrame(rig, scene, { ...base, seed: `${seed} clear` });
-  const cloudy = simulateFrame(rig, scene, { ...base, opacity, opacityVariation: 0 });
+  // A few pixels off, as dithering does: what stands still is taken for a fixed pattern.
+  const pointing = [5.3 * scale, -7.6 * scale] as const;
+  const cloudy = simulateFrame(rig, scene, { ...base, pointing, opacity, opacityVariation: 0 });
   const { detector } = rig, facts = { electronsPerAdu: detector.electronsPerAdu, fullScaleAdu: 2 ** detector.bits - 1 };
   const first = measureFrame(clear.image, facts), seen = measureFrame(cloudy.image, facts);
-  // The sky alone: the same frame without stars.
-  const empty =
-    simulateFrame(rig, { ...scene, stars: [] }, { ...base, opacity, opacityVariation: 0 }).image.planes[0].data;
+  // The sky alone: the light of the same frame without stars; dark, offset and rounding from the mean of that frame read out.
+  const starless = { ...scene, stars: [] }, options = { ...base, opacity, opacityVariation: 0 };
   const parity = rig.bayer === null ? -1 : rig.bayer[0] === "G" ? 0 : 1;
-  const sky = median(
-    empty.filter((_, i) => parity === -1 || ((i % rig.width + Math.floor(i / rig.width)) & 1) === parity),
-  );
+  const counts = (_: number, i: number) =>
+    parity === -1 || ((i % rig.width + Math.floor(i / rig.width)) & 1) === parity;
+  const light = expectedLight(rig, starless, options).light.map((v) => v / detector.electronsPerAdu).filter(counts);
+  const rest = simulateFrame(rig, starless, options).image.planes[0].data.filter(counts).map((v, i) => v - light[i]);
+  const middle = median(rest), far = 4 * madSigma(rest), plain = rest.filter((v) => Math.abs(v - middle) <= far);
+  const sky = median(light) + plain.reduce((sum, v) => sum + v, 0) / plain.length;
   const { truth } = cloudy, { beta } = rig;
   const axis = (1 - truth.eccentricity ** 2) ** 0.25;
   const short = effectiveFwhm({ ...testProfile, fwhm: truth.effectiveFwhmPixels * axis, beta });
