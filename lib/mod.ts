@@ -599,6 +599,7 @@ export { type CellProgress, cellProgress } from "./view/cell_progress.ts";
 export { youShouldSee } from "./view/you_should_see.ts";
 export { compareView, compareViewDefaults, type CompareViewOptions } from "./view/compare_view.ts";
 export { tuneStretch, tuneStretchDefaults, type TuneStretchOptions } from "./view/tune_stretch.ts";
+export { inspectImage, inspectImageDefaults, type InspectImageOptions } from "./view/inspect_image.ts";
 export type {
   NightReport,
   ReportCalibration,
