@@ -88,7 +88,7 @@ function draw(){
   }
   ink.putImageData(out,0,0);
 }
-let zoom=1;
+let zoom=1,fitted=true;
 const fit=()=>room.clientWidth/set.width;
 function enlarge(to,x,y){
   const middle=[x===undefined?room.clientWidth/2:x,y===undefined?room.clientHeight/2:y];
@@ -96,8 +96,8 @@ function enlarge(to,x,y){
   view.style.width=set.width*zoom+"px";view.style.imageRendering=zoom>1.4?"pixelated":"auto";
   room.scrollLeft=at[0]*zoom-middle[0];room.scrollTop=at[1]*zoom-middle[1];$("size").textContent=(zoom/set.scale).toFixed(2)+" × size";
 }
-for(const each of document.querySelectorAll("[data-zoom]"))each.onclick=()=>enlarge(each.dataset.zoom==="fit"?fit():+each.dataset.zoom*set.scale);
-room.onwheel=(e)=>{if(!e.ctrlKey&&!e.shiftKey)return;e.preventDefault();const r=room.getBoundingClientRect();enlarge(Math.max(.25,Math.min(32,zoom*Math.exp(-e.deltaY/300))),e.clientX-r.left,e.clientY-r.top)};
+for(const each of document.querySelectorAll("[data-zoom]"))each.onclick=()=>{fitted=each.dataset.zoom==="fit";enlarge(fitted?fit():+each.dataset.zoom*set.scale)};
+room.onwheel=(e)=>{if(!e.ctrlKey&&!e.shiftKey)return;e.preventDefault();fitted=false;const r=room.getBoundingClientRect();enlarge(Math.max(.25,Math.min(32,zoom*Math.exp(-e.deltaY/300))),e.clientX-r.left,e.clientY-r.top)};
 room.onpointerdown=(e)=>room.setPointerCapture(e.pointerId);
 room.onpointermove=(e)=>{
   if(e.buttons){room.scrollLeft-=e.movementX;room.scrollTop-=e.movementY}
@@ -106,7 +106,9 @@ room.onpointermove=(e)=>{
   const i=y*set.width+x,u=set.x+(x+.5)*set.scale-.5,w=set.y+(set.topDown?y+.5:set.height-y-.5)*set.scale-.5;
   $("pixel").textContent="x "+Math.round(u)+", y "+Math.round(w)+": "+set.channels.map((name,p)=>{const v=sample(p,i);return(planes>1?name+" ":"")+(v!==v?"no data":Number(v.toPrecision(5))+(set.unit?" "+set.unit:""))}).join(", ")+(set.scale>1?" (mean of "+set.scale.toFixed(1)+" × "+set.scale.toFixed(1)+" pixels)":"");
 };
-$("channel").oninput=draw;draw();enlarge(fit());
+$("channel").oninput=draw;draw();
+// a frame out of sight has no width yet
+new ResizeObserver(()=>{if(fitted&&room.clientWidth>0)enlarge(fit())}).observe(room);
 `;
 
 /**
