@@ -359,7 +359,7 @@ function unrest(
 }
 
 /** Share of the scatter about a star that hides a residual: the rest of it is slope. */
-const UNREST = 0.5;
+const UNREST = 0.4;
 /** Distance from the level beside a cut star, over what hides a residual, from which a sample is a trail or a spike. */
 const STRAY = 8;
 
@@ -749,7 +749,7 @@ const apart = (a: Star, b: Star): number => Math.sqrt((a.x - b.x) * (a.x - b.x) 
  * Plateaus at the top of a plane, as saturated stars: groups of neighbours that reach the given level, or 97 % of the highest
  * sample, when they are larger than the top of an uncut star can be.
  */
-function cutTops(data: Float32Array, width: number, height: number, fwhm: number, saturation: number): Star[] {
+export function cutTops(data: Float32Array, width: number, height: number, fwhm: number, saturation: number): Star[] {
   if (!(fwhm > 0)) return [];
   const thin = new Float64Array(Math.ceil(data.length / 37));
   let highest = -Infinity, n = 0;

@@ -352,4 +352,32 @@ describe("maskStars", () => {
     expect(covered / bright).toBeGreaterThan(0.95);
     expect(wrong / free).toBeLessThan(0.01);
   });
+
+  it("covers halo and spikes of a cut star, and nothing that far out beside the spikes", () => {
+    const scene = makeScene({ seed: 52, width: 320, height: 240, stars: 40, brightest: 200, faintest: 20, fwhm: 3 });
+    const data = scene.image.planes[0].data.map((v, i) => {
+      const x = i % 320 - 150.2, y = Math.floor(i / 320) - 120.4, r = Math.hypot(x, y);
+      const halo = 40 * Math.exp(-0.5 * (r / 14) ** 2);
+      const spike = 4000 / (1 + r) * Math.exp(-0.5 * (y / 1.3) ** 2) * (r < 70 ? 1 : 0);
+      return Math.min(50_000, v + 400_000 * moffat(r * r, 3) + halo + spike);
+    });
+    const image = createImage({ width: 320, height: 240, unit: "adu", planes: [{ channel: "L", data }] });
+    const mask = maskStars(image).planes[0].data, at = (x: number, y: number) => mask[y * 320 + x];
+    // Halo, in all directions.
+    for (let k = 0; k < 8; k++) {
+      expect(at(Math.round(150 + 20 * Math.cos(k * Math.PI / 4)), Math.round(120 + 20 * Math.sin(k * Math.PI / 4))))
+        .toBeGreaterThan(0.9);
+    }
+    // Spikes to the left and right, out to 55 pixels of 70; twice as far as the halo.
+    for (const x of [100, 110, 190, 200]) expect(at(x, 120)).toBeGreaterThan(0.9);
+    let beside = 0, n = 0;
+    for (const dy of [-16, -12, 12, 16]) {
+      for (const x of [95, 100, 200, 205]) {
+        if (scene.starLight[0][(120 + dy) * 320 + x] > 0.5 * scene.sigma) continue;
+        beside += at(x, 120 + dy) > 0.5 ? 1 : 0;
+        n++;
+      }
+    }
+    expect(beside).toBeLessThanOrEqual(n / 8);
+  });
 });
