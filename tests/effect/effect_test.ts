@@ -1,4 +1,5 @@
 import { describe, expect, it } from "vitest";
+import { randomStream } from "../../lib/core/random.ts";
 import { allocatePlane, derive, type Image } from "../../lib/core/image.ts";
 import { extractGradient } from "../../lib/background/extract_gradient.ts";
 import { reduceNoise } from "../../lib/detail/reduce_noise.ts";
@@ -135,6 +136,91 @@ describe("measureEffect", () => {
   it("refuses images that cannot be set side by side", () => {
     expect(() => measureEffect(mono, colour)).toThrow("images must have as many planes, but got 1 and 3");
     expect(() => measureEffect(mono, mono, { changesStar: true } as object)).toThrow('unknown option "changesStar"');
+  });
+});
+
+describe("each doubt is raised by what spoils, and not by half as little", () => {
+  const random = randomStream(99),
+    grain = Float32Array.from({ length: size.width * size.height }, () => random.gaussian());
+  const blurred = (sigma: number) => smoothPlane(mono.planes[0].data, size.width, size.height, sigma);
+  const soft = blurred(1.1), hardly = blurred(0.45), wax = blurred(4);
+  const picture = stretchAsinh(mono, automaticStretch(mono).settings);
+  const shown = stretchAsinh(colour, automaticStretch(colour).settings);
+  const starless = reduceStars(mono, { strength: 1 });
+  /** A picture turned in hue by mixing each channel with the next. */
+  const turned = (share: number): Image =>
+    derive(shown, {
+      planes: [0, 1, 2].map((c) => ({
+        channel: "RGB"[c],
+        data: shown.planes[c].data.map((v, i) => (1 - share) * v + share * shown.planes[(c + 1) % 3].data[i]),
+      })),
+    }, { step: "turn", options: {} });
+  const cases: readonly (readonly [string, RegExp, () => string, () => string])[] = [
+    [
+      "clipped to black",
+      /clipped to black/,
+      () => said(picture, change(picture, (v) => Math.max(0, v - 0.12))),
+      () => said(picture, change(picture, (v) => Math.max(0, v - 0.004))),
+    ],
+    [
+      "clipped to white",
+      /clipped to white/,
+      () => said(picture, change(picture, (v) => Math.min(1, 2.2 * v))),
+      () => said(picture, change(picture, (v) => Math.min(1, 1.02 * v))),
+    ],
+    [
+      "nebula rose",
+      /light of the nebula rose/,
+      () => said(mono, change(mono, (v, i) => v + 0.06 * scene.nebula[0][i])),
+      () => said(mono, change(mono, (v, i) => v + 0.008 * scene.nebula[0][i])),
+    ],
+    [
+      "nebula fell",
+      /light of the nebula fell/,
+      () => said(mono, change(mono, (v, i) => v - 0.06 * scene.nebula[0][i])),
+      () => said(mono, change(mono, (v, i) => v - 0.008 * scene.nebula[0][i])),
+    ],
+    [
+      "stars grew",
+      /stars grew/,
+      () => said(mono, change(mono, (_, i) => soft[i])),
+      () => said(mono, change(mono, (_, i) => hardly[i])),
+    ],
+    ["stars are gone", /stars only \d+ are left/, () => said(mono, starless), () =>
+      // Only the stars of a sixth of the field.
+      said(mono, change(mono, (v, i) => i % size.width < size.width / 6 ? starless.planes[0].data[i] : v))],
+    [
+      "sky less even",
+      /less even/,
+      () => said(mono, change(mono, (v, i) => v + 0.05 * (i % size.width))),
+      () => said(mono, change(mono, (v, i) => v + 0.002 * (i % size.width))),
+    ],
+    [
+      "wax",
+      /wax/,
+      () => said(mono, change(mono, (_, i) => wax[i])),
+      () => said(mono, change(mono, (v, i) => (v + wax[i]) / 2)),
+    ],
+    [
+      "noise rose",
+      /noise rose/,
+      () => said(mono, change(mono, (v, i) => v + 9 * grain[i])),
+      () => said(mono, change(mono, (v, i) => v + 4 * grain[i])),
+    ],
+    ["hue turned", /hue of the nebula turned/, () => said(shown, turned(0.6)), () => said(shown, turned(0.01))],
+    [
+      "colour shifted",
+      /colour of the nebula shifted/,
+      () => said(colour, change(colour, (v, _, c) => c === 1 ? 1000 + 1.12 * (v - 1000) : v)),
+      () => said(colour, change(colour, (v, _, c) => c === 1 ? 1000 + 1.015 * (v - 1000) : v)),
+    ],
+    ["lost data", /lost their data/, () => said(mono, change(mono, (v, i) => i < 300 ? NaN : v)), () =>
+      // Data that were missing before are no loss.
+      said(change(mono, (v, i) => i < 300 ? NaN : v), change(mono, (v, i) => i < 300 ? NaN : 2 * v))],
+  ];
+  it.each(cases)("%s", (_name, doubt, spoiled, mild) => {
+    expect(spoiled()).toMatch(doubt);
+    expect(mild()).not.toMatch(doubt);
   });
 });
 
