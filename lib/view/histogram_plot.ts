@@ -159,17 +159,20 @@ export function histogramDrawing(
           })
         ),
         Plot.ruleX(style.points, { x: "value", stroke: theme.ink, strokeDasharray: "5,4", strokeWidth: 1.4 }),
-        Plot.text(style.points, {
-          x: "value",
-          frameAnchor: "top",
-          text: "name",
-          dy: 6,
-          dx: 5,
-          textAnchor: "start",
-          fill: theme.ink,
-          stroke: theme.panel,
-          strokeWidth: 3,
-        }),
+        // a name stands right of its line, or left of it where the frame ends soon
+        ...[false, true].map((late) =>
+          Plot.text(style.points.filter(({ value }) => value > low + 0.85 * (high - low) === late), {
+            x: "value",
+            frameAnchor: "top",
+            text: "name",
+            dy: 6,
+            dx: late ? -5 : 5,
+            textAnchor: late ? "end" : "start",
+            fill: theme.ink,
+            stroke: theme.panel,
+            strokeWidth: 3,
+          })
+        ),
         ...style.marks,
         ...ends.map((end) =>
           Plot.text([end], {
