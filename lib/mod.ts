@@ -626,6 +626,7 @@ export {
   watchNightDefaults,
   type WatchNightOptions,
 } from "./pipeline/watch_night.ts";
+export { judgedFrame } from "./pipeline/night_report.ts";
 export {
   type CarriedOut,
   parseWorkflow,

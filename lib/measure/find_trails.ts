@@ -281,7 +281,10 @@ export function findTrails(grid: Grid, gridNoise: number, stars: readonly Star[]
     const close = inspect(grid, stars, fwhmPixels, gridNoise, point(least), point(most));
     // A short line has few pieces, and a ridge of a nebula looks straight over few: nearly all of them must show it.
     const due = close.pieces < 8 ? 0.8 : 0.6;
-    if (close.seen >= due * close.pieces && close.width <= 7 && close.unevenness < 0.7) {
+    const whole = close.seen >= due * close.pieces && close.unevenness < 0.7;
+    // A nebula hides pieces of a faint trail; what shows between must then be even and beyond all chance.
+    const hidden = close.pieces >= 10 && close.seen >= 0.5 * close.pieces && close.unevenness < 0.25 && best > 20;
+    if ((whole || hidden) && close.width <= 7) {
       trails.push({ degrees: a, offsetPixels: rho * factor, coverage: covered, significance: best });
     }
     for (let k = 0; k < xs.length; k++) {

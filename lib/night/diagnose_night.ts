@@ -318,7 +318,12 @@ function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen
   if (found.length < 8 || q.doubling !== null) return own;
   const known = new Set(found), bright = q.stars.slice(0, Math.min(60, Math.max(20, found.length)));
   const strangers = bright.filter((_, i) => !known.has(i)).length / bright.length;
-  const direction = rowOfLights(q.stars.filter((_, i) => !known.has(i)).slice(0, 80), q.width, q.height);
+  // A border cuts stars through and lines up what is left of them.
+  const margin = 4 * q.fwhmPixels;
+  const strange = q.stars.filter(({ x, y }, i) =>
+    !known.has(i) && Math.min(x, y, q.width - 1 - x, q.height - 1 - y) > margin
+  );
+  const direction = rowOfLights(strange.slice(0, 80), q.width, q.height);
   // A bright trail alone spoils the mean profile that widths stand on.
   if (strangers < mostStrangers && direction === null && q.trails.length === 0) return own;
   const stars = found.map((i) => q.stars[i]).filter((star) => !star.saturated);
@@ -512,12 +517,14 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       strength: q.saturatedShare / 0.005,
     });
   }
+  const trail = cornerTrail(q);
+  const rotated = trail > Math.max(0.7 * night.width.level, 1.5 * night.rotation * night.width.level);
   const double = isDouble(q, night) ? q.doubling : null;
   // The brighter image alone is found among the stars of the other frames.
   const parted = double !== null && Math.hypot(double.dx, double.dy) > 2 * night.width.level;
   const t = transparency.cleared * (parted ? 1 + (double?.ratio ?? 0) : 1), broad = seen.short / night.short.level;
   const haloGrowth = q.haloShare - night.halo.level,
-    hidden = wide < 1.8 && ratio < 1.8 ? hiddenPart(transparency.parts) : null;
+    hidden = wide < 1.8 && ratio < 1.8 && !rotated ? hiddenPart(transparency.parts) : null;
   const ring = q.centralLevel < 0.8;
   // Few faint stars tell little: what is missing must exceed what they scatter by.
   const dim = t < 0.85 && hidden === null && !(1 - t < 4 * transparency.error * t);
@@ -567,13 +574,13 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   const chi = seen.chi, usual = axisRatio(night.chi.level);
   const longEnough = chi > Math.max(0.16, night.chi.level + 4 * night.chi.scatter, 1.4 * night.chi.level);
   const elongated = longEnough && ratio > 1.12 && shapeIsSure(q);
-  const trail = cornerTrail(q);
-  const rotated = trail > Math.max(0.7 * night.width.level, 1.5 * night.rotation * night.width.level);
   const shapes: Finding[] = [];
   if (double !== null) {
     const d = double, length = Math.hypot(d.dx, d.dy);
     shapes.push({
       cause: "guiding jump",
+      // A gust that strikes once leaves a faint second image too, and shakes what stands still.
+      or: d.ratio < 0.3 || broad > 1.25 ? "wind shake" : undefined,
       verdict: "reject",
       evidence: `${percent(d.share)} of the stars are double, ${px(length)} apart, the fainter with ${
         percent(d.ratio)
@@ -805,7 +812,15 @@ export function diagnoseNight(
           ? "clear sky"
           : list.map((each) => each.or === undefined ? each.cause : `${each.cause} or ${each.or}`).join("; "),
         evidence: list.length === 0 ? plain : list.map((each) => each.evidence).join("; "),
-        remedy: [...new Set(causes.map((each) => remedies[each]).filter((each) => each !== ""))].join("; "),
+        remedy: [
+          ...new Set(
+            [
+              ...causes.map((each) => remedies[each]),
+              ...list.map((each) => each.or === undefined ? "" : remedies[each.or]),
+            ]
+              .filter((each) => each !== ""),
+          ),
+        ].join("; "),
         transparency: t,
         confidence: list.length === 0 ? 1 : Math.max(0, Math.min(1, 1 - 0.5 / Math.max(1, list[0].strength) ** 2)) *
           (list[0].or === undefined ? 1 : 0.6),

@@ -241,7 +241,12 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
   // The highest of a few uncertain ratios is high by chance: each counts as what it is sure to reach.
   const sure = (each: { readonly ratio: number; readonly error: number }) =>
     each.ratio * (1 - (each.error > 0 ? Math.min(0.5, each.error) : 0));
-  const matched = ratios.filter((each) => each.method === "matched" && each.ratio > 0).map(sure);
+  // Nor does a frame that shows few of the stars, far out of focus or behind cloud, tell what clear is.
+  const counts = ratios.filter((each) => each.method === "matched" && each.ratio > 0).map((each) => each.stars);
+  const enough = counts.length === 0 ? 0 : 0.6 * median(counts);
+  const matched = ratios.filter((each) => each.method === "matched" && each.ratio > 0 && each.stars >= enough).map(
+    sure,
+  );
   const told = matched.length > 0 ? matched : ratios.filter((each) => each.ratio > 0).map(sure);
   const clearest = (values: readonly number[]) =>
     values.length === 0 ? NaN : values.length < 10 ? Math.max(...values) : quantile(values, 0.9);
@@ -256,10 +261,14 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
   );
   const lifted = ratios.map((each, i) => each.ratio * (k > 0 && air[i] >= 1 ? Math.exp(k * air[i]) : 1));
   const clearLifted = clearest(
-    lifted.filter((each, i) => each > 0 && (matched.length === 0 || ratios[i].method === "matched")),
+    lifted.filter((each, i) =>
+      each > 0 && (matched.length === 0 || (ratios[i].method === "matched" && ratios[i].stars >= enough))
+    ),
   );
   // The parts refer to the frame compared with, which registration's ratios need not do.
-  const clearOwn = clearest(ratios.map((each) => each.own).filter((each) => each > 0));
+  const clearOwn = clearest(
+    ratios.filter((each) => each.own > 0 && each.stars >= enough).map((each) => each.own),
+  );
   return ratios.map(({ ratio, error, stars, method, found, parts, overlap }, i) => ({
     value: ratio / clear,
     error: Math.hypot(error, referenceError),

@@ -2,6 +2,7 @@
 import type { Night } from "../io/read_night.ts";
 import type { CalibrationFinding } from "../night/audit_calibration.ts";
 import { remedies } from "../night/causes.ts";
+import type { FrameDiagnosis, NightRow } from "../night/diagnose_night.ts";
 import type { CalibrationPlan } from "../night/match_calibration.ts";
 import { median } from "../stats/median.ts";
 import { join } from "node:path";
@@ -26,9 +27,29 @@ import { libraryVersion } from "./version.ts";
 const finite = (value: number | null | undefined): number | null =>
   value === undefined || value === null || !Number.isFinite(value) ? null : value;
 
-/** A light as a row of the report. */
-export function reportFrame(light: CheckedLight): ReportFrame {
-  const { record, quality, diagnosis } = light;
+/**
+ * A judged light as a row for {@linkcode nightTimeline}, {@linkcode contactSheet} and the report.
+ *
+ * @param row the light with its measurement
+ * @param diagnosis what {@linkcode diagnoseNight} says of it
+ * @param more weight in its stack (0 when not given) and a small picture
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { diagnoseNight, judgedFrame, readNight } from "faintlight";
+ *
+ * const [record] = readNight("demo-data/long").records.filter((each) => each.kind === "light");
+ * const row = { record, quality: null, problem: "not measured" };
+ * const frame = judgedFrame(row, diagnoseNight([row]).frames[0]);
+ * assert.equal(frame.verdict, "unreadable");
+ * ```
+ */
+export function judgedFrame(
+  { record, quality }: NightRow,
+  diagnosis: FrameDiagnosis,
+  more: { readonly weight?: number; readonly thumbnail?: EncodedPicture | null } = {},
+): ReportFrame {
   return {
     file: record.file,
     rig: record.rig,
@@ -40,18 +61,20 @@ export function reportFrame(light: CheckedLight): ReportFrame {
     fwhmArcsec: finite(quality?.fwhmArcsec),
     eccentricity: finite(quality?.eccentricity),
     elongationDegrees: finite(quality?.elongationDegrees),
-    halfFluxRadiusPixels: finite(quality?.halfFluxRadiusPixels),
     backgroundAdu: finite(quality?.background),
     noiseAdu: finite(quality?.noise),
     transparency: finite(diagnosis.transparency),
-    weight: light.weight,
+    weight: more.weight ?? 0,
     verdict: quality === null ? "unreadable" : diagnosis.verdict,
     cause: diagnosis.cause,
     evidence: diagnosis.evidence,
     remedy: diagnosis.remedy,
-    thumbnail: light.thumbnail,
-  } as ReportFrame;
+    thumbnail: more.thumbnail ?? null,
+  };
 }
+
+/** A light as a row of the report. */
+export const reportFrame = (light: CheckedLight): ReportFrame => judgedFrame(light, light.diagnosis, light);
 
 function reportStack(stack: StackedNight): ReportStack {
   const noise = stackNoise(stack), { report } = stack;
