@@ -231,6 +231,7 @@ export function prepareNormalisation(
   const gridWidth = Math.max(1, Math.round(width / tilePixels)),
     gridHeight = Math.max(1, Math.round(height / tilePixels));
   const stride = Math.max(1, Math.ceil(tilePixels / Math.sqrt(samplesPerTile))), ring = ringOf(starPixels);
+  const ringX = Int32Array.from(ring, ([dx]) => dx), ringY = Int32Array.from(ring, ([, dy]) => dy);
   const planes = readersOf(reference).map((reader): ReferencePlane => {
     const xs: number[] = [], ys: number[] = [], values: number[] = [], start = [0];
     for (let j = 0; j < gridHeight; j++) {
@@ -238,17 +239,26 @@ export function prepareNormalisation(
         // what is left over at the right and below belongs to the last tile
         const x1 = i + 1 === gridWidth ? width : (i + 1) * tilePixels;
         const y1 = j + 1 === gridHeight ? height : (j + 1) * tilePixels;
-        const places: [number, number, number][] = [];
+        const room = Math.ceil((x1 - i * tilePixels) / stride) * Math.ceil((y1 - j * tilePixels) / stride);
+        const px = new Int32Array(room), py = new Int32Array(room), samples = new Float32Array(room);
+        let found = 0;
         for (let y = j * tilePixels + (stride >> 1); y < y1; y += stride) {
           for (let x = i * tilePixels + (stride >> 1); x < x1; x += stride) {
             const value = read(reader, x, y);
-            if (value === value) places.push([x, y, value]);
+            if (value !== value) continue;
+            px[found] = x;
+            py[found] = y;
+            samples[found++] = value;
           }
         }
-        const all = Float32Array.from(places, (each) => each[2]), middle = median(all);
+        const all = samples.subarray(0, found), middle = median(all);
         const limit = middle + starSigma * madSigmaFactor * median(all.map((each) => Math.abs(each - middle)));
-        for (const [x, y, value] of places) {
-          if (value > limit || ring.some(([dx, dy]) => read(reader, x + dx, y + dy) > limit)) continue;
+        search: for (let k = 0; k < found; k++) {
+          const x = px[k], y = py[k], value = samples[k];
+          if (value > limit) continue;
+          for (let n = 0; n < ringX.length; n++) {
+            if (read(reader, x + ringX[n], y + ringY[n]) > limit) continue search;
+          }
           xs.push(x);
           ys.push(y);
           values.push(value);

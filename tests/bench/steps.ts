@@ -74,7 +74,12 @@ const drawnStars = light.stretchAsinh(parted.stars, settings), oklab = light.toO
 const other = light.derive(shared, {
   planes: shared.planes.map(({ channel, data }) => ({ channel, data: data.map((v, i) => 1.1 * v + (i % width) / 40) })),
 }, { step: "other", options: {} });
-const [plane] = shared.planes.map(({ data }) => data);
+/** Channels changed about, and one by one. */
+const turned = light.derive(picture, {
+  planes: picture.planes.map(({ channel }, c) => ({ channel, data: picture.planes[(c + 1) % 3].data })),
+}, { step: "turn", options: {} });
+const single = (c: number): light.Image =>
+  light.derive(picture, { planes: [{ channel: "L", data: picture.planes[c].data }] }, { step: "one", options: {} });
 
 interface Timed {
   readonly name: string;
@@ -110,6 +115,19 @@ const list: Timed[] = [
   { name: "applyCurve luminance", run: () => light.applyCurve(picture) },
   { name: "applyCurve channels", run: () => light.applyCurve(picture, { on: "channels" }) },
   { name: "applyCurve chroma", run: () => light.applyCurve(picture, { on: "chroma" }) },
+  {
+    name: "matchHistogram",
+    run: () => light.matchHistogram(picture, turned),
+    peer: "match",
+  },
+  {
+    name: "equaliseContrast, channels",
+    run: () => picture.planes.forEach((_, c) => light.equaliseContrast(single(c))),
+    peer: "equalise",
+  },
+  { name: "equaliseContrast", run: () => light.equaliseContrast(picture) },
+  { name: "placeStarColours", run: () => light.placeStarColours(picture, shared) },
+  { name: "extractGradient, mesh", run: () => light.extractGradient(shared, { model: "mesh" }) },
   { name: "mapChannels", run: () => light.mapChannels(lines, { rules: "SHO" }) },
   {
     name: "mapChannels matrix",
@@ -145,7 +163,6 @@ const list: Timed[] = [
   { name: "dilation, radius 8, 3 planes", run: three((data) => dilate(data, width, height, 8)), peer: "dilation 8" },
   { name: "opening, radius 3, 3 planes", run: three((data) => open(data, width, height, 3)), peer: "opening 3" },
 ].filter(({ name }) => name.includes(options.only));
-void plane;
 
 const cpuSeconds = () => {
   const { user, system } = process.cpuUsage();
