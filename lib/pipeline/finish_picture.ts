@@ -3,15 +3,18 @@ import { join } from "node:path";
 import type { HistoryNode, Recorded } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import { type Effect, measureEffect } from "../effect/measure_effect.ts";
+import { type HalvesReport, validateHalves } from "../effect/validate_halves.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { beforeAfterSheet } from "../view/before_after.ts";
 import type { ReportStep } from "../view/report.ts";
-import { encodeSheet } from "../view/sheet.ts";
+import { encodeSheet, type Sheet } from "../view/sheet.ts";
+import { sideBySide } from "../view/side_by_side.ts";
+import { formatShare } from "../view/text.ts";
 import { effectLines } from "./effect_lines.ts";
 import type { NightContext } from "./night_context.ts";
 import { findStep } from "./step.ts";
-import { type CarriedOut, runWorkflow, type Workflow } from "./workflow.ts";
+import { type CarriedOut, replayHistory, runWorkflow, type Workflow } from "./workflow.ts";
 
 /** What a step did, for the record. */
 export interface LedgerEntry {
@@ -31,7 +34,12 @@ export interface FinishedPicture {
   readonly ledger: readonly LedgerEntry[];
   /** The same for the report. */
   readonly steps: readonly ReportStep[];
+  /** What only one half of the night shows; null when there are no halves. */
+  readonly validation: HalvesReport | null;
 }
+
+/** The two independent halves of each stack, by its name in the workflow. */
+export type StackHalves = Readonly<Record<string, readonly [Image, Image]>>;
 
 const isImage = (value: Recorded): value is Image => "planes" in value && "unit" in value;
 const kebab = (name: string): string => name.replaceAll(/[A-Z]/g, (letter) => `-${letter.toLowerCase()}`);
@@ -58,12 +66,14 @@ const optionList = (node: HistoryNode): (readonly [string, string])[] =>
 /**
  * Run a workflow on stacks and write what it makes.
  *
+ * @param halves the two independent halves of each stack; null when a stack has none
  * @param prefix put before file names when a run makes several pictures; `""` for the first
  */
 export function finishPicture(
   context: NightContext,
   workflow: Workflow,
   stacks: Readonly<Record<string, Image>>,
+  halves: StackHalves | null,
   prefix: string,
 ): FinishedPicture {
   const ledger: LedgerEntry[] = [], steps: ReportStep[] = [];
@@ -113,5 +123,49 @@ export function finishPicture(
   };
   const image = runWorkflow(workflow, stacks, visit);
   if (!isImage(image)) throw new TypeError(`finishPicture: result "${workflow.result}" must be an image, but is none`);
-  return { image, ledger, steps };
+  const validation = halves === null ? null : compareHalves(context, image, stacks, halves);
+  if (validation !== null) {
+    const stem = `${prefix}${String(total + 1).padStart(2, "0")}-validate-halves`;
+    writeWhole(join(context.out, "steps", `${stem}.png`), encodeSheet(validation.sheet).bytes);
+    writeFits(join(context.out, "steps", `${stem}.fits`), validation.report.map);
+    steps.push(validation.step);
+  }
+  return { image, ledger, steps, validation: validation?.report ?? null };
+}
+
+/** Share of the details that may be shown by one half only before a reader should doubt them: our own judgement. */
+const muchUnconfirmed = 0.05;
+
+/** Both halves of the night through the steps of the picture, with its stretch, and what only one of them shows. */
+function compareHalves(
+  context: NightContext,
+  picture: Image,
+  stacks: Readonly<Record<string, Image>>,
+  halves: StackHalves,
+): { readonly report: HalvesReport; readonly sheet: Sheet; readonly step: ReportStep } {
+  const made = [0, 1].map((side) => {
+    context.progress({ label: "processing each half of the night", done: side, total: 2 });
+    const sources = Object.entries(stacks).map(([name, stack]) => [stack.history.head, halves[name][side]] as const);
+    return replayHistory(picture.history, new Map<string, Recorded>(sources)) as Image;
+  });
+  context.progress({ label: "processing each half of the night", done: 2, total: 2 });
+  const report = validateHalves(made[0], made[1], (half) => half), title = "What only one half of the night shows";
+  const sheet = sideBySide([
+    { title: "first half", image: made[0] },
+    { title: "second half", image: made[1] },
+    { title: "shown by one half only", image: report.map, words: report.notes.join("; ") },
+  ], { title, width: 1500 });
+  const share = formatShare(report.unconfirmedShare);
+  const step: ReportStep = {
+    step: "validate-halves",
+    title,
+    channel: "",
+    options: [],
+    sheet: encodeSheet(sheet, { format: "jpeg", quality: 72 }),
+    ledger: [{ quantity: "detail shown by one half only", before: "", after: share, change: "" }],
+    doubts: report.unconfirmedShare > muchUnconfirmed
+      ? [`${share} of the detail is shown by one half of the night only: more frames, or gentler sharpening`]
+      : [],
+  };
+  return { report, sheet, step };
 }

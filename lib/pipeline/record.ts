@@ -30,6 +30,8 @@ export interface RecordParts {
   readonly picture: Image;
   /** What each step did. */
   readonly ledger: readonly LedgerEntry[];
+  /** Share of the picture's details that one half of the night shows and the other does not; null when not known. */
+  readonly unconfirmedShare: number | null;
 }
 
 /**
@@ -53,7 +55,7 @@ export function samplesDigest(image: Image): string {
 
 /** Text of a record: canonical JSON, no times, no paths, no number of workers. */
 export function recordText(parts: RecordParts): string {
-  const { inputs, overrides, lights, stacks, workflow, picture, ledger } = parts;
+  const { inputs, overrides, lights, stacks, workflow, picture, ledger, unconfirmedShare } = parts;
   return canonicalJson({
     record: recordForm,
     faintlight: libraryVersion,
@@ -71,6 +73,7 @@ export function recordText(parts: RecordParts): string {
     workflow,
     history: picture.history,
     ledger,
+    unconfirmedShare,
     picture: { width: picture.width, height: picture.height, sha256: samplesDigest(picture) },
   });
 }

@@ -276,7 +276,11 @@ export function runNight(options: RunNightOptions): NightOutcome {
     const region = pictureRegion(group.stacks.map((stack) => stack.coverage), remark);
     const workflow = given ?? defaultWorkflow(group.stacks.map((stack) => stack.channel), region);
     const images = Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.image]));
-    const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, prefix));
+    const halves = group.stacks.flatMap((stack) =>
+      stack.halves === null ? [] : [[stack.channel, stack.halves] as const]
+    );
+    const both = halves.length === group.stacks.length ? Object.fromEntries(halves) : null;
+    const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, both, prefix));
     const record = recordText({
       inputs,
       overrides,
@@ -285,6 +289,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
       workflow,
       picture: picture.image,
       ledger: picture.ledger,
+      unconfirmedShare: picture.validation?.unconfirmedShare ?? null,
     });
     stage(`export ${group.rig}`, () => {
       writeWhole(join(out, `${prefix}picture.png`), encodePng16(picture.image, { record }));

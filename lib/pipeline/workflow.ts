@@ -182,8 +182,13 @@ export function runWorkflow(
 export function replayHistory(history: History, sources: ReadonlyMap<string, Recorded>): Recorded {
   const values = new Map<string, Recorded>(sources);
   const shared = new Map<string, StepResult>();
+  // only what leads from the sources to the head: how a stack was made lies behind it
+  const needed = new Set<string>([history.head]);
+  for (const node of history.nodes.toReversed()) {
+    if (needed.has(node.id) && !values.has(node.id)) node.inputs.forEach((id) => needed.add(id));
+  }
   for (const node of history.nodes) {
-    if (values.has(node.id)) continue;
+    if (values.has(node.id) || !needed.has(node.id)) continue;
     const inputs = node.inputs.map((id) => {
       const value = values.get(id);
       if (value === undefined) {

@@ -175,6 +175,17 @@ describe("a whole night", () => {
     expect(sizeOf(first.out)).toBeLessThan(bytesNeeded(records));
   });
 
+  it("puts each half of the night through the same steps and tells what only one of them shows", () => {
+    const { unconfirmedShare } = JSON.parse(text(first.out, "record.json"));
+    expect(unconfirmedShare).toBeGreaterThan(0);
+    expect(unconfirmedShare).toBeLessThan(0.5);
+    const steps = readdirSync(join(first.out, "steps"));
+    const map = readFits(join(first.out, "steps", steps.find((name) => /validate-halves\.fits$/.test(name)) ?? ""));
+    const picture = JSON.parse(text(first.out, "record.json")).picture;
+    expect([map.width, map.height]).toEqual([picture.width, picture.height]);
+    expect(text(first.out, "report.html")).toContain("What only one half of the night shows");
+  });
+
   it("leaves out a calibration frame whose pixels are wrong, and says why", () => {
     const folder = part("over", () => true);
     const flat = readdirSync(join(folder, "flats"))[0], path = join(folder, "flats", flat);
