@@ -14,7 +14,7 @@ describe("effectSheet", () => {
     const effect = measureEffect(image, after);
     const fact = { quantity: "frames", before: "8", after: "8", change: "" };
     const { svg, alternativeText } = effectSheet(image, after, effect, { title: "Too dark", facts: [fact] });
-    expect(alternativeText).toContain("frames 8 to 8, noise at 1 px");
+    expect(alternativeText).toContain("Frames 8 to 8, noise at 1 px");
     expect(alternativeText).toContain(effect.doubts[0]);
     expect(svg).toContain("To doubt");
   });
