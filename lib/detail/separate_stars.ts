@@ -870,6 +870,29 @@ function withCompanions(
   return all.sort((a, b) => b.flux - a.flux);
 }
 
+/** How far a peak stands above the typical height of the details about it, so that a crest of a nebula is no star. */
+const STANDING = 6;
+
+/** Typical height of the details in a ring: median of their absolute values, as a standard deviation. */
+function unrestAbout(
+  high: Float32Array,
+  width: number,
+  height: number,
+  x: number,
+  y: number,
+  from: number,
+  to: number,
+) {
+  const list: number[] = [];
+  for (let j = Math.max(0, Math.ceil(y - to)); j <= Math.min(height - 1, y + to); j++) {
+    for (let i = Math.max(0, Math.ceil(x - to)); i <= Math.min(width - 1, x + to); i++) {
+      const d = (i - x) * (i - x) + (j - y) * (j - y);
+      if (d >= from * from && d <= to * to) list.push(Math.abs(high[j * width + i]));
+    }
+  }
+  return list.length < 8 ? 0 : 1.482602218505602 * medianInPlace(Float64Array.from(list));
+}
+
 /**
  * Round peaks that are left where a list of stars has none: at the borders, which measured stars must keep clear of, and
  * hard beside bright stars. They are only taken off, never measured.
@@ -907,6 +930,8 @@ function peaksLeft(data: Float32Array, width: number, height: number, fwhm: numb
         shallow |= 1 << k;
       }
       if (sides < 3 || ridge || shallow !== 0 && !(v > 3 * limit * noise)) continue;
+      // Among filaments crests of that height are common: a star stands out of what its surroundings do as well.
+      if (!(v > STANDING * unrestAbout(high, width, height, x, y, 2 * r, 4 * r))) continue;
       const bend = (a: number, b: number) => 2 * v - a - b;
       const left = high[i - (x > 0 ? 1 : 0)], right = high[i + (x + 1 < width ? 1 : 0)];
       const up = high[i - (y > 0 ? width : 0)], down = high[i + (y + 1 < height ? width : 0)];
