@@ -346,6 +346,16 @@ function auditDarks(set: readonly AuditInput[], offset: number, add: Add): void 
         } ADU (set ${number(middle)}), hottest pixels ${number(quality.hotHeight)} ADU above it (set ${number(hot)})`,
         "wait until the cooler has settled",
       );
+    } else if (set.length >= 3 && quality.hotHeight < hot / 1.25 && hot - quality.hotHeight > 5 * quality.noise) {
+      add(
+        each,
+        "wrong exposure",
+        "refuse",
+        `hottest pixels ${number(quality.hotHeight)} ADU above the level, those of its set ${
+          number(hot)
+        }: it was exposed for a shorter time than its header says, or colder`,
+        "check exposure and temperature; leave it out",
+      );
     } else if (set.length >= 3 && Math.abs(quality.level - middle) > 8 * scatter && !more) {
       add(
         each,

@@ -6,6 +6,7 @@ import {
   createImage,
   type FrameRecord,
   longRig,
+  matchCalibration,
   measureCalibration,
   pocketRig,
   type Rig,
@@ -107,6 +108,34 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
     const bad = frame(rig, "bad", { kind: "dark", temperatureC: -2.5 }, { sensorTemperatureC: -10 });
     expect(problems([...darks, bad]).map((each) => [each.file, each.problem])).toEqual([["bad", "warm dark"]]);
   });
+  it("knows a short dark by its pixels when the header says it is a long one", () => {
+    const bad = frame(rig, "bad", { kind: "dark", exposureSeconds: 120 }, { exposureSeconds: 300 });
+    const found = problems([...darks, bad]);
+    expect(found.map((each) => [each.file, each.problem, each.severity])).toEqual([[
+      "bad",
+      "wrong exposure",
+      "refuse",
+    ]]);
+  });
+  it("leaves out a dark whose header states another exposure than the lights'", () => {
+    const short = frame(rig, "short", { kind: "dark", ...calibrationFaultList["short-dark"].options });
+    const light = recordOf({ rig: rig.name, width: rig.width, height: rig.height, exposureSeconds: 300 });
+    const plan = matchCalibration([light, ...[...darks, short].map((each) => each.record)]);
+    expect(plan.matches[0].dark?.frames.map((each) => each.file)).toEqual(darks.map((each) => each.record.file));
+    expect(plan.rows.find((each) => each.file === "short")?.reason).toContain("exposure 120 s, lights 300 s");
+  });
+  it("lets darks of another exposure be scaled only with a sensor that does not glow", () => {
+    const dim: Rig = { ...rig, name: "Long without glow", detector: { ...rig.detector, glowRate: 0 } };
+    for (const each of [rig, dim]) {
+      const long = good(each, 5, "long", { kind: "dark", exposureSeconds: 600 }),
+        frames = [...long, ...good(each, 5, "b", { kind: "bias" })];
+      const glow = auditCalibration(frames).some((finding) => finding.problem === "amplifier glow");
+      expect(glow).toBe(each === rig);
+      const light = recordOf({ rig: each.name, width: each.width, height: each.height, exposureSeconds: 300 });
+      const plan = matchCalibration([light, ...frames.map(({ record }) => record)], { scaleDarks: !glow });
+      expect(plan.matches[0].dark?.scale ?? null).toBe(glow ? null : 0.5);
+    }
+  });
   it("counts", () => {
     const found = auditCalibration(darks).filter((each) => each.problem === "too few frames");
     expect(found.length).toBe(1);
@@ -122,5 +151,27 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
       "Bayer phase contradicts the header",
       "Bayer phase contradicts the header",
     ]);
+  });
+});
+
+describe("auditCalibration on a colour rig without cooler", () => {
+  const rig = pocketRig, bias = good(rig, 3, "bias", { kind: "bias" });
+  const flats = good(rig, 5, "flat", { kind: "flat" }), darks = good(rig, 5, "dark", { kind: "dark" });
+  const problems = (kind: "flat" | "dark", options: Partial<SimulateCalibrationOptions>) =>
+    auditCalibration([...bias, ...flats, ...darks, frame(rig, "bad", { kind, ...options })], { enoughFrames: 3 })
+      .filter((each) => each.problem !== "amplifier glow").map((each) => [each.file, each.problem]);
+  it.each<["flat" | "dark", keyof typeof calibrationFaultList, string]>([
+    ["flat", "over-exposed-flat", "over-exposed flat"],
+    ["flat", "under-exposed-flat", "under-exposed flat"],
+    ["flat", "moved-dust", "dust moved"],
+  ])("flags of the %ss %s, and only that", (kind, name, problem) => {
+    expect(problems(kind, calibrationFaultList[name].options)).toEqual([["bad", problem]]);
+  });
+  it("flags a dark of a warmer hour, light that leaks in, and a dark that was cut short", () => {
+    expect(problems("dark", { temperatureC: 24 })).toEqual([["bad", "warm dark"]]);
+    expect(problems("dark", { leakRate: 8 })).toEqual([["bad", "light leak"]]);
+    const short = frame(rig, "bad", { kind: "dark", exposureSeconds: 4 }, { exposureSeconds: 10 });
+    const found = auditCalibration([...bias, ...darks, short], { enoughFrames: 3 });
+    expect(found.filter((each) => each.file === "bad").map((each) => each.problem)).toEqual(["wrong exposure"]);
   });
 });
