@@ -4,10 +4,11 @@ import { type Card, card, withCards } from "../core/header.ts";
 import type { Recorded } from "../core/history.ts";
 import { allocatePlane, createImage, type Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import { type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
-import { huberVerdicts, noiseVerdicts, type Strip, verdict } from "../kernels/rejection.ts";
+import { huberVerdicts, noiseVerdicts, type Strip, sumKept } from "../kernels/rejection.ts";
 import { huberLimits } from "../stats/huber.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { normalQuantile } from "../stats/normal.ts";
@@ -80,7 +81,8 @@ export function combineBand(job: BandJob): BandResult {
   const frames = inputs.length, count = width * rows, first = y * width;
   // An odd number of cache lines between frames keeps them out of each other's cache sets.
   const stride = Math.ceil(count / 32) * 32 + 16;
-  const samples = new Float32Array(frames * stride);
+  const samples = borrowPlane(frames * stride), marks = borrowPlane(frames * stride / 4), padded = (count + 3) & ~3;
+  const memory = { values: borrowPlane(5 * padded), counts: borrowPlane(3 * padded) };
   inputs.forEach(({ source, factors }, f) => {
     const raw = typeof source === "string"
       ? readBand(source, { x: 0, y, width, height: rows })
@@ -98,34 +100,23 @@ export function combineBand(job: BandJob): BandResult {
     }
   });
   const strip: Strip = { samples, frames, stride, count };
-  const verdicts = new Uint8Array(frames * stride);
+  const verdicts = new Uint8Array(marks.buffer, 0, frames * stride);
   huberVerdicts(strip, limits, floor, verdicts);
   const skyVariance = Float64Array.from(inputs, (each) => each.variance);
   const model = { skyVariance, perUnit: new Float64Array(frames), sky: 0, seeing: 0 };
   noiseVerdicts(strip, model, job.fewLimit, job.fewLimit, manyFrames - 1, verdicts);
-  let dimmer = 0, brighter = 0, seen = 0;
+  const sums = sumKept(strip, verdicts, new Float64Array(frames).fill(1), memory);
+  job.mean.set(sums.mean, first);
+  job.spread.set(sums.variance, first);
+  job.seen.set(sums.kept, first);
+  let kept = 0, dimmer = 0, brighter = 0;
   for (let p = 0; p < count; p++) {
-    let n = 0, sum = 0, had = 0;
-    for (let f = 0; f < frames; f++) {
-      const v = verdicts[f * stride + p];
-      if (v === verdict.keep) {
-        n++;
-        sum += samples[f * stride + p];
-      } else if (v === verdict.dimmer) dimmer++;
-      else if (v === verdict.brighter) brighter++;
-      if (v !== verdict.missing) had++;
-    }
-    const average = sum / n;
-    let square = 0;
-    for (let f = 0; f < frames; f++) {
-      if (verdicts[f * stride + p] === verdict.keep) square += (samples[f * stride + p] - average) ** 2;
-    }
-    job.mean[first + p] = n > 0 ? average : NaN;
-    job.spread[first + p] = n > 1 ? square / (n - 1) / n : NaN;
-    job.seen[first + p] = n;
-    seen += had;
+    kept += sums.kept[p];
+    dimmer += sums.dimmer[p];
+    brighter += sums.brighter[p];
   }
-  return { dimmer, brighter, samples: seen };
+  for (const each of [samples, marks, memory.values, memory.counts]) returnPlane(each);
+  return { dimmer, brighter, samples: kept + dimmer + brighter };
 }
 
 function readBand(path: string, region: { x: number; y: number; width: number; height: number }): Float32Array {

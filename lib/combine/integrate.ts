@@ -319,7 +319,8 @@ function checkOptions(used: IntegrateOptions): void {
  * the others' are measured beforehand on the frames as they arrive on the canvas, in windows spread over it; above the level of
  * that sky σ² grows with the light. `limit` loses `lostShare` a side of Gaussian noise (own Monte Carlo). g is the range of
  * the centres of the 3 × 3 pixels around less what noise makes of it: seeing, guiding and registration carry light back and forth
- * between neighbours (a tenth of the FWHM changes a star's peak by 0.45 g). One or two samples are judged by the frames' own
+ * between neighbours (a tenth of the FWHM changes a star's peak by 0.45 g); the price is that an outlier
+ * on a star that is smaller than the star's own slope stays. One or two samples are judged by the frames' own
  * noise, two as `pairLimit` says.
  *
  * While drizzling (Fruchter & Hook 2002, PASP 114, 144) a first, interpolated stack is made to judge each sample by
