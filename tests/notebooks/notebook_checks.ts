@@ -54,26 +54,29 @@ export function localPaths(notebook: Notebook): string[] {
   });
 }
 
-/** Cells that go through samples one by one: such a loop belongs in the library. */
+/** Cells that go through samples one by one: such a loop belongs in the library. A sum or a maximum of a plane is none. */
 export const pixelLoops = (notebook: Notebook): string[] =>
   codeOf(notebook).filter((source) =>
     /\b(?:for|while)\s*\(/.test(source) && /\.data\b|\[\s*y\s*\*|Float32Array/.test(source) ||
-    /\.data\s*\.\s*(?:map|forEach|reduce|filter|every|some)\s*\(/.test(source)
+    /\.data\s*\.\s*forEach\s*\(/.test(source)
   );
 
-/** Functions of more than three lines: a notebook calls the library, it is none. */
+/** Functions of more than three statements or nine lines: a notebook calls the library, it is none. */
 export function longFunctions(notebook: Notebook): string[] {
   const definition =
-    /^(?:export )?(?:async )?function\b|^const \w+(?:: [^=]+)? = (?:async )?(?:\([^)]*\)|\w+)(?:: [^=]+)? =>/;
+    /^(?:export )?(?:async )?function\b|^const \w+(?:: [^=]+)? = (?:async )?(?:<[^>]*>)?(?:\([^)]*\)|\w+)(?:: [^=]+)? =>/;
   return codeOf(notebook).flatMap((source) => {
     const lines = source.split("\n");
     return lines.flatMap((line, at) => {
       if (!definition.test(line)) return [];
-      // formatted code: the statement ends with the first line at the left edge that ends it
+      // formatted code: a statement ends at the left edge, or on its own first lines when it has no braces
+      const block = line.endsWith("{");
       const end = lines.findIndex((each, to) =>
-        to >= at && (/^\S.*;$|^\}$/.test(each) || /^\s.*;$/.test(each) && !lines[at].endsWith("{"))
+        to >= at && (/^\S.*;$|^\}$/.test(each) || !block && each.endsWith(";"))
       );
-      return end - at >= 3 ? [lines.slice(at, end + 1).join("\n")] : [];
+      const body = lines.slice(at, end + 1);
+      const statements = (block ? body.slice(0, -1) : body).filter((each) => each.endsWith(";")).length;
+      return statements > 3 || body.length > 9 ? [body.join("\n")] : [];
     });
   });
 }

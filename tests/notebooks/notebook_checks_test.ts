@@ -62,7 +62,7 @@ describe("checks of the text and the outputs", () => {
 
   it("finds loops over samples, and leaves loops over frames alone", () => {
     expect(pixelLoops(notebookOf("for (let i = 0; i < 9; i++) sum += sky.planes[0].data[i];"))).toHaveLength(1);
-    expect(pixelLoops(notebookOf("const twice = sky.planes[0].data.map((v) => 2 * v);"))).toHaveLength(1);
+    expect(pixelLoops(notebookOf("sky.planes[0].data.forEach((v) => sum += v);"))).toHaveLength(1);
     expect(pixelLoops(notebookOf("for (const frame of frames) show(frame);\nmedian(sky.planes[0].data);"))).toEqual([
       "for (const frame of frames) show(frame);\nmedian(sky.planes[0].data);",
     ]);
@@ -71,12 +71,16 @@ describe("checks of the text and the outputs", () => {
     );
   });
 
-  it("finds functions of more than three lines", () => {
-    const three = "const a = (x: number) =>\n  x +\n  1;\nshow(String(a(1)));\n";
-    const four = "const a = (x: number) => {\n  const y = x;\n  return y;\n};";
-    expect(longFunctions(notebookOf(three))).toEqual([]);
-    expect(longFunctions(notebookOf(four))).toEqual([four]);
-    expect(longFunctions(notebookOf("function b() {\n  return 1 +\n    2;\n}"))).toHaveLength(1);
-    expect(longFunctions(notebookOf("const a = [\n  1,\n  2,\n  3,\n].map((x) => x + 1);"))).toEqual([]);
+  it("finds functions of more than three statements or nine lines", () => {
+    const body = (count: number) => Array.from({ length: count }, (_, i) => `  const v${i} = x;`).join("\n");
+    const short = `const a = (x: number) => {\n${body(3)}\n};`, long = `const a = (x: number) => {\n${body(4)}\n};`;
+    expect(longFunctions(notebookOf(short))).toEqual([]);
+    expect(longFunctions(notebookOf(`${long}\nshow("x");`))).toEqual([long]);
+    expect(longFunctions(notebookOf(`function b(x: number) {\n${body(4)}\n}\nshow("x");`))).toHaveLength(1);
+    const wide = (count: number) => `const a = () =>\n  call({\n${"    each,\n".repeat(count)}  });\nshow("x");`;
+    expect(longFunctions(notebookOf(wide(6)))).toEqual([]);
+    expect(longFunctions(notebookOf(wide(7)))).toHaveLength(1);
+    expect(longFunctions(notebookOf("const a = [\n  1,\n  2,\n  3,\n  4,\n  5,\n  6,\n  7,\n].map((x) => x + 1);")))
+      .toEqual([]);
   });
 });
