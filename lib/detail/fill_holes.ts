@@ -33,35 +33,33 @@ function coarser(from: Level): Level {
 
 /** Indices of the pixels to solve: holes, and what lies within `band` pixels of one. */
 function activePixels(level: Level, band: number): Int32Array {
-  const { width, height, known } = level, near = new Uint8Array(width * height);
-  const last = new Uint8Array(width * height);
-  for (let i = 0; i < near.length; i++) if (known[i] < 1) last[i] = 1;
-  // Dilate by rows, then by columns: a square band.
+  const { width, height, known } = level, near = new Uint8Array(width * height), busy = new Uint8Array(height);
+  // Dilate by rows, then by columns: a square band. Rows without a hole near them are passed over.
   for (let y = 0; y < height; y++) {
+    const from = y * width, to = from + width;
     let reach = -1;
-    for (let x = 0; x < width; x++) {
-      if (last[y * width + x]) reach = x + band;
-      if (x <= reach) near[y * width + x] = 1;
+    for (let i = from; i < to; i++) {
+      if (known[i] < 1) {
+        reach = i + band;
+        busy[y] = 1;
+      }
+      if (i <= reach) near[i] = 1;
     }
-    reach = width;
-    for (let x = width - 1; x >= 0; x--) {
-      if (last[y * width + x]) reach = x - band;
-      if (x >= reach) near[y * width + x] = 1;
-    }
-  }
-  const both = near.slice();
-  const down = new Int32Array(width).fill(-1);
-  for (let y = 0; y < height; y++) {
-    for (let x = 0; x < width; x++) {
-      if (near[y * width + x]) down[x] = y + band;
-      else if (y <= down[x]) both[y * width + x] = 1;
+    if (!busy[y]) continue;
+    reach = to;
+    for (let i = to - 1; i >= from; i--) {
+      if (known[i] < 1) reach = i - band;
+      if (i >= reach) near[i] = 1;
     }
   }
-  const up = new Int32Array(width).fill(height);
-  for (let y = height - 1; y >= 0; y--) {
-    for (let x = 0; x < width; x++) {
-      if (near[y * width + x]) up[x] = y - band;
-      else if (y >= up[x]) both[y * width + x] = 1;
+  const both = band === 0 ? near : near.slice();
+  for (let y = 0; y < height && band > 0; y++) {
+    if (!busy[y]) continue;
+    const from = y * width;
+    for (let j = Math.max(0, y - band); j <= Math.min(height - 1, y + band); j++) {
+      if (j === y) continue;
+      const to = j * width;
+      for (let x = 0; x < width; x++) both[to + x] |= near[from + x];
     }
   }
   let n = 0;
@@ -108,7 +106,7 @@ export function fillHoles(
       clean[i] = data[i];
     }
   }
-  const out = Float32Array.from(data);
+  const out = data.slice();
   if (missing === 0 || missing === data.length) return out;
   const levels: Level[] = [{ width, height, data: clean, known }];
   while (Math.max(levels[levels.length - 1].width, levels[levels.length - 1].height) > 4) {
@@ -116,38 +114,33 @@ export function fillHoles(
     if (last !== levels[0] && last.known.every((k) => k > 0)) break;
     levels.push(coarser(last));
   }
-  let solution: Float32Array | null = null;
+  let solution: Float64Array | null = null;
   for (let k = levels.length - 1; k >= 0; k--) {
     const level = levels[k], { width: w, height: h } = level, size = w * h;
-    const u = new Float64Array(size);
+    const u = new Float64Array(size), active = activePixels(level, exact ? 0 : 3);
+    u.set(level.data);
     if (solution === null) {
       let sum = 0, weight = 0;
       for (let i = 0; i < size; i++) {
         sum += level.known[i] * level.data[i];
         weight += level.known[i];
       }
-      for (let i = 0; i < size; i++) u[i] = level.known[i] > 0 ? level.data[i] : sum / weight;
+      for (let i = 0; i < size; i++) if (!(level.known[i] > 0)) u[i] = sum / weight;
     } else {
-      const below = levels[k + 1], from: Float32Array = solution;
-      for (let y = 0; y < h; y++) {
+      const below = levels[k + 1], from: Float64Array = solution;
+      for (let n = 0; n < active.length; n++) {
+        const i = active[n];
+        if (level.known[i] === 1) continue;
+        const x = i % w, y = (i - x) / w;
         // Centres of 2 × 2 blocks lie half a pixel off: weights of 3/4 and 1/4.
         const cy = (y - 0.5) / 2, y0 = Math.max(0, Math.floor(cy)), y1 = Math.min(below.height - 1, y0 + 1);
-        const fy = Math.max(0, cy - y0);
-        for (let x = 0; x < w; x++) {
-          const i = y * w + x;
-          if (level.known[i] === 1) {
-            u[i] = level.data[i];
-            continue;
-          }
-          const cx = (x - 0.5) / 2, x0 = Math.max(0, Math.floor(cx)), x1 = Math.min(below.width - 1, x0 + 1);
-          const fx = Math.max(0, cx - x0);
-          const top = from[y0 * below.width + x0] * (1 - fx) + from[y0 * below.width + x1] * fx;
-          const bottom = from[y1 * below.width + x0] * (1 - fx) + from[y1 * below.width + x1] * fx;
-          u[i] = top * (1 - fy) + bottom * fy;
-        }
+        const cx = (x - 0.5) / 2, x0 = Math.max(0, Math.floor(cx)), x1 = Math.min(below.width - 1, x0 + 1);
+        const fx = Math.max(0, cx - x0), fy = Math.max(0, cy - y0);
+        const top = from[y0 * below.width + x0] * (1 - fx) + from[y0 * below.width + x1] * fx;
+        const bottom = from[y1 * below.width + x0] * (1 - fx) + from[y1 * below.width + x1] * fx;
+        u[i] = top * (1 - fy) + bottom * fy;
       }
     }
-    const active = activePixels(level, exact ? 0 : 3);
     const at = (x: number, y: number) => {
       const cx = x < 0 ? Math.min(w - 1, -x) : x >= w ? Math.max(0, 2 * w - 2 - x) : x;
       const cy = y < 0 ? Math.min(h - 1, -y) : y >= h ? Math.max(0, 2 * h - 2 - y) : y;
@@ -174,9 +167,9 @@ export function fillHoles(
         u[i] = (sum + weight * level.data[i]) / (20 + weight);
       }
     }
-    solution = Float32Array.from(u);
+    solution = u;
   }
-  const made = solution as Float32Array;
+  const made = solution as Float64Array;
   for (let i = 0; i < data.length; i++) if (hole[i] || !Number.isFinite(data[i])) out[i] = made[i];
   return out;
 }

@@ -470,7 +470,7 @@ function fitPlane(
   const first = smoothPlane(source, width, height, GRAIN);
   const noise = Math.max(fineNoise(source, first), Number.MIN_VALUE);
   const level = Number.isNaN(used.saturationLevel) ? Infinity : used.saturationLevel;
-  const rest = Float32Array.from(source);
+  const rest = source.slice();
   let profile = measureProfile(source, width, height, list, fwhm, beta, typical, noise), stars: PlaneStar[] = [];
   // The second profile is measured with the light of neighbours taken off (Stetson 1987).
   for (let pass = 0; pass < 2 && profile !== null; pass++) {
@@ -835,7 +835,7 @@ function withCompanions(
     });
   for (let look = 0; look < LOOKS; look++) {
     // Cores are levelled, so that what a subtraction leaves there is not taken for stars.
-    const flat = Float32Array.from(rest);
+    const flat = rest.slice();
     for (const star of stars) {
       const core = coreOf(star);
       if (!(core > 0)) continue;

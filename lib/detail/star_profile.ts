@@ -102,12 +102,17 @@ export function measureProfile(
   const reach = Math.max(8, Math.ceil(5 * fwhm));
   // Far enough from a brighter or similar neighbour for the wings to be its own.
   const disturbing = ownLight === null ? 0.08 : 0.5, near = ownLight === null ? reach : 0.6 * reach;
-  const good = stars.filter((s, k) =>
-    !s.saturated && s.x > reach && s.y > reach && s.x < width - reach && s.y < height - reach &&
-    !stars.slice(0, Math.min(stars.length, 4 * k + 60)).some((t) =>
-      t !== s && t.peak > disturbing * s.peak && Math.abs(t.x - s.x) < near && Math.abs(t.y - s.y) < near
-    )
-  ).slice(0, 60);
+  const good: Star[] = [];
+  for (let k = 0; k < stars.length && good.length < 60; k++) {
+    const s = stars[k];
+    if (s.saturated || !(s.x > reach && s.y > reach && s.x < width - reach && s.y < height - reach)) continue;
+    let alone = true;
+    for (let j = 0; alone && j < Math.min(stars.length, 4 * k + 60); j++) {
+      const t = stars[j];
+      alone = j === k || !(t.peak > disturbing * s.peak && Math.abs(t.x - s.x) < near && Math.abs(t.y - s.y) < near);
+    }
+    if (alone) good.push(s);
+  }
   const chosen = good.length >= 3 ? good : stars.filter((s) => !s.saturated).slice(0, 20);
   if (chosen.length === 0) return null;
   const alpha = fwhm / (2 * Math.sqrt(powPortable(2, 1 / beta) - 1));
