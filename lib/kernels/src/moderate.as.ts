@@ -31,7 +31,7 @@ export function moderated(
   a: usize, n: i32, stride: usize, pixels: i32, b: usize, c: usize, inverse: usize, limits: usize, perUnit: f32, prior: f32, o: usize, plane: usize,
 ): void {
   const zero = f32x4.splat(0), one = f32x4.splat(1), inf = f32x4.splat(<f32>Infinity), unit = f32x4.splat(perUnit);
-  const consistency = f32x4.splat(0.7784652161), near = f32x4.splat(5e-4), corner = f32x4.splat(1.5), tiny = f32x4.splat(1e-30);
+  const consistency = f32x4.splat(0.7784652161), near = f32x4.splat(prior > 0 ? <f32>5e-3 : <f32>5e-4), corner = f32x4.splat(1.5), tiny = f32x4.splat(1e-30);
   const all = <usize>n * stride, mid = <usize>(n >> 1) * stride, last = <usize>(n - 1) * stride, nu = f32x4.splat(prior), trust = prior > 0;
   const every = i32x4.splat(n), faster = f32x4.splat(1.15);
   for (let i = 0; i < pixels; i += 8, b += 32, c += 32, o += 32) {
