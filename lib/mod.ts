@@ -379,6 +379,11 @@ export {
   type PhaseCorrelation,
 } from "./register/phase_correlation.ts";
 export {
+  measureStarRatios,
+  measureStarRatiosDefaults,
+  type MeasureStarRatiosOptions,
+} from "./register/measure_star_ratios.ts";
+export {
   type FrameRegistration,
   type FrameToRegister,
   type RegisteredFrames,

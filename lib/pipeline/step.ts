@@ -14,14 +14,19 @@ import { cropImage } from "../combine/crop_image.ts";
 import type { EffectContext } from "../effect/measure_effect.ts";
 import { enhanceDetail } from "../detail/enhance_detail.ts";
 import { recombineStars } from "../detail/recombine_stars.ts";
+import { placeStarColours } from "../detail/place_star_colours.ts";
 import { reduceNoise } from "../detail/reduce_noise.ts";
 import { reduceStars } from "../detail/reduce_stars.ts";
 import { separateStars } from "../detail/separate_stars.ts";
 import type { Recorded } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import type { Json } from "../core/options.ts";
+import { measureStarRatios } from "../register/measure_star_ratios.ts";
+import { type FitNormalisationOptions, normaliseLocal, surfaceImage } from "../register/normalise_local.ts";
 import { applyCurve } from "../tone/apply_curve.ts";
 import { automaticStretch } from "../tone/automatic_stretch.ts";
+import { equaliseContrast } from "../tone/equalise_contrast.ts";
+import { matchHistogram } from "../tone/match_histogram.ts";
 import { stretchAsinh } from "../tone/stretch_asinh.ts";
 import { stretchLog } from "../tone/stretch_log.ts";
 import { stretchPower } from "../tone/stretch_power.ts";
@@ -150,6 +155,22 @@ const definitions: readonly StepDefinition[] = [
   one("stretchRational", "Stretch", stretchRational),
   one("stretchSigmoid", "Stretch", stretchSigmoid),
   one("applyCurve", "Tone curve", applyCurve),
+  two("matchHistogram", "Tones of another picture", matchHistogram),
+  one("equaliseContrast", "Contrast by parts", equaliseContrast),
+  two("placeStarColours", "Stars in their own colours", placeStarColours, { changesStars: true, changesColour: true }),
+  {
+    step: "normaliseLocal",
+    title: "Local normalisation",
+    purpose: { changesStars: true },
+    run: (inputs, options) => {
+      const [image, reference] = imagesIn("normaliseLocal", inputs, 2);
+      const given: Partial<FitNormalisationOptions> = passed(options);
+      // Contrast follows the stars that both show unless a ratio was given.
+      const stars = given.lightRatio === undefined ? measureStarRatios(image, reference) : [];
+      const found = normaliseLocal(image, reference, stars.length < 5 ? given : { ...given, stars });
+      return { "": found.image, surface: surfaceImage(found.surface, image.width, image.height) };
+    },
+  },
 ];
 
 const steps: ReadonlyMap<string, StepDefinition> = new Map(definitions.map((each) => [each.step, each]));
