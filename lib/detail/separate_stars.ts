@@ -364,7 +364,7 @@ const UNREST = 0.4;
 const STRAY = 8;
 
 /** Height over the noise from which a star shows its own profile. */
-const OUTSHINES = 500;
+const OUTSHINES = 25;
 
 /**
  * Take off what the field's profile left of a bright star on circles about it, or give back what it took too much: the median
