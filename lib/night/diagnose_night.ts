@@ -5,6 +5,7 @@ import type { Star } from "../core/star.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
+import { robustLine } from "../stats/robust_fit.ts";
 import { type Cause, remedies } from "./causes.ts";
 import { measureTransparency, partColumns, partRows, type Transparency } from "./transparency.ts";
 
@@ -143,6 +144,8 @@ interface Group {
   readonly matched: number;
   /** Median share of a frame's area that the compared frame shows too. */
   readonly overlap: number;
+  /** Sky that air alone gives at an airmass, over that of the night's middle; 1 where that is not known. */
+  readonly airGlow: (airmass: number | null | undefined) => number;
 }
 
 /** Shape and width of the stars as a judge should see them: of stars of the field only, where much else was taken for stars. */
@@ -228,8 +231,27 @@ function groupRows(rows: readonly NightRow[]): Group[] {
         : members.filter((row, k) => (row.quality?.starCount ?? 0) >= 12 && transparency[k].found.length > 0).length /
           starry.length,
       overlap: middleOf(transparency.map((each) => each.overlap)),
+      airGlow: fitAirGlow(members),
     };
   });
+}
+
+/**
+ * Growth of the sky with airmass, ln(sky) = a + s X, robust over the frames with stars. Kept between 0 and 0.6 a unit of airmass, so that
+ * a moon that rises while the target sets does not pass for air: the layer that glows is 1.4 times as deep at 45°
+ * than overhead, a town's light grows faster.
+ */
+function fitAirGlow(rows: readonly NightRow[]): Group["airGlow"] {
+  const xs: number[] = [], skies: number[] = [];
+  for (const { record, quality, darkLevel } of rows) {
+    const sky = (quality?.background ?? NaN) - (darkLevel ?? NaN), air = record.airmass ?? NaN;
+    if (!(sky > 0 && air >= 1 && (quality?.starCount ?? 0) >= 12)) continue;
+    xs.push(air);
+    skies.push(Math.log(sky));
+  }
+  if (xs.length < 8 || Math.max(...xs) - Math.min(...xs) < 0.15) return () => 1;
+  const slope = Math.min(0.6, Math.max(0, robustLine(xs, skies).slope)), middle = median(xs);
+  return (airmass) => slope > 0 && (airmass ?? 0) >= 1 ? Math.exp(slope * ((airmass ?? middle) - middle)) : 1;
 }
 
 /** FWHM over the width of the matched Gaussian, from the two widths that a measurement tells. */
@@ -422,9 +444,12 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
     }];
   }
   const q = row.quality, night = group;
-  const noiseRatio = q.noise / night.noise.level;
+  // What the sky gains towards the horizon is the air's; noise follows as its root.
+  const airGlow = night.airGlow(row.record.airmass), noiseRatio = q.noise / night.noise.level / Math.sqrt(airGlow);
   const dark = row.darkLevel ?? null;
-  const skyRatio = dark === null ? NaN : (q.background - dark) / Math.max(1e-9, night.background.level - dark);
+  const skyRatio = dark === null
+    ? NaN
+    : (q.background - dark) / Math.max(1e-9, night.background.level - dark) / airGlow;
   const sky = Number.isFinite(skyRatio)
     ? `sky ${adu(skyRatio)} times the night's`
     : `background ${adu(q.background)}, night ${adu(night.background.level)}`;

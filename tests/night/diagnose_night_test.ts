@@ -78,6 +78,29 @@ describe("diagnoseNight on a simulated night", () => {
     expect(frame.cause).toContain("atmospheric dispersion or drift trailing");
     expect(low.record.airmass).toBeGreaterThan(3.5);
   });
+  it("takes off what the air does to light and sky as the target sets, and still sees cloud there", () => {
+    // one clear frame at ever more air: 0.2 magnitudes and 30 % more sky for each unit
+    const setting = Array.from({ length: 14 }, (_, i): NightRow => {
+      const q = good[i % good.length].quality as FrameQuality, airmass = 1.1 + 0.16 * i;
+      const light = Math.pow(10, -0.08 * airmass) * (i === 11 ? 0.5 : 1), sky = Math.exp(0.3 * (airmass - 1.1));
+      return {
+        record: recordOf({ ...good[0].record, file: `setting ${i}`, airmass }),
+        darkLevel: dark,
+        quality: {
+          ...q,
+          stars: q.stars.map((star) => ({ ...star, flux: star.flux * light })),
+          background: dark + (q.background - dark) * sky,
+          noise: q.noise * Math.sqrt(sky),
+        },
+      };
+    });
+    const { frames: judged } = diagnoseNight(setting);
+    expect(judged.map((each) => each.verdict)).toEqual(setting.map((_, i) => i === 11 ? "reject" : "keep"));
+    expect(judged[11].cause).toBe("cloud");
+    // without knowing the altitude the same light is missing all the same, and nothing says why
+    const blind = diagnoseNight(setting.map((row) => ({ ...row, record: { ...row.record, airmass: null } }))).frames;
+    expect(blind[13].cause).toBe("cloud");
+  });
   it("does not depend on the order of the rows", () => {
     const rows = [...good, ...bad], turned = diagnoseNight([...rows].reverse()).frames;
     expect(turned.map((each) => each.file + each.verdict).reverse()).toEqual(
