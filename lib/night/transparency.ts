@@ -54,9 +54,10 @@ function rankedRatio(
   reference: readonly Star[],
 ): { ratio: number; stars: number; error: number } {
   const n = Math.min(stars.length, reference.length);
-  if (n < 5) return { ratio: NaN, stars: n, error: NaN };
+  // Of fewer the n-th brightest is often not the same star: noise and detection reorder them.
+  if (n < 12) return { ratio: NaN, stars: n, error: NaN };
   // The faint end is cut by detection: only the brighter half of the shorter list is complete in both.
-  const most = Math.min(40, Math.max(5, n >> 1));
+  const most = Math.min(40, n >> 1);
   const ratios: number[] = [];
   for (let i = 0; i < most; i++) ratios.push(stars[i].flux / reference[i].flux);
   // One star more or less near the top shifts all ranks behind it: never surer than a tenth.
