@@ -643,5 +643,6 @@ export {
 export { findStep, type StepDefinition, stepNames, type StepOptions, type StepResult } from "./pipeline/step.ts";
 export { effectSheet } from "./pipeline/effect_sheet.ts";
 export { defaultWorkflow } from "./pipeline/default_workflow.ts";
-export { type ReadRecord, readRecord, samplesDigest } from "./pipeline/record.ts";
+export { type ReadRecord, readRecord } from "./pipeline/record.ts";
+export { samplesDigest } from "./pipeline/samples_digest.ts";
 export { libraryVersion } from "./pipeline/version.ts";

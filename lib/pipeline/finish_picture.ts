@@ -38,8 +38,8 @@ export interface FinishedPicture {
   readonly validation: HalvesReport | null;
 }
 
-/** The two independent halves of each stack, by its name in the workflow. */
-export type StackHalves = Readonly<Record<string, readonly [Image, Image]>>;
+/** Gives one of the two independent halves of each stack, by its name in the workflow. */
+export type StackHalves = Readonly<Record<string, (half: "half-a" | "half-b") => Image>>;
 
 const isImage = (value: Recorded): value is Image => "planes" in value && "unit" in value;
 const kebab = (name: string): string => name.replaceAll(/[A-Z]/g, (letter) => `-${letter.toLowerCase()}`);
@@ -143,9 +143,9 @@ function compareHalves(
   stacks: Readonly<Record<string, Image>>,
   halves: StackHalves,
 ): { readonly report: HalvesReport; readonly sheet: Sheet; readonly step: ReportStep } {
-  const made = [0, 1].map((side) => {
-    context.progress({ label: "processing each half of the night", done: side, total: 2 });
-    const sources = Object.entries(stacks).map(([name, stack]) => [stack.history.head, halves[name][side]] as const);
+  const made = (["half-a", "half-b"] as const).map((half, at) => {
+    context.progress({ label: "processing each half of the night", done: at, total: 2 });
+    const sources = Object.entries(stacks).map(([name, stack]) => [stack.history.head, halves[name](half)] as const);
     return replayHistory(picture.history, new Map<string, Recorded>(sources)) as Image;
   });
   context.progress({ label: "processing each half of the night", done: 2, total: 2 });

@@ -20,7 +20,6 @@ import { capital, formatDuration, formatNumber, formatShare } from "../view/text
 import type { CheckedLight, CheckedNight } from "./check_lights.ts";
 import type { FinishedPicture } from "./finish_picture.ts";
 import type { MasterFile } from "./make_masters.ts";
-import { stackNoise } from "./stack_noise.ts";
 import type { StackedNight } from "./stack_lights.ts";
 import { libraryVersion } from "./version.ts";
 
@@ -77,7 +76,7 @@ export function judgedFrame(
 export const reportFrame = (light: CheckedLight): ReportFrame => judgedFrame(light, light.diagnosis, light);
 
 function reportStack(stack: StackedNight): ReportStack {
-  const noise = stackNoise(stack), { report } = stack;
+  const { noise, report } = stack;
   const picture = (sheet: Parameters<typeof encodeSheet>[0]) => encodeSheet(sheet, { format: "jpeg", zoom: 0.75 });
   const deeper = noise.measured === null ? NaN : noise.measured / noise.expected;
   const doubts = [
@@ -97,9 +96,9 @@ function reportStack(stack: StackedNight): ReportStack {
     unit: "ADU",
     fwhmPixels: null,
     sheets: [
-      picture(imageView(stack.image, { title: `${capital(channelLabel(stack.name))}, linear` })),
-      picture(surfaceView(stack.coverage, { title: "Frames behind each pixel", unit: "frames" })),
-      picture(imageView(stack.rejections, { title: "Samples left out as too bright", channel: "brighter" })),
+      picture(imageView(stack.read(""), { title: `${capital(channelLabel(stack.name))}, linear` })),
+      picture(surfaceView(stack.read("coverage"), { title: "Frames behind each pixel", unit: "frames" })),
+      picture(imageView(stack.read("rejections"), { title: "Samples left out as too bright", channel: "brighter" })),
     ],
     notes: [...doubts, ...report.notes],
   };
@@ -138,7 +137,7 @@ export function nightSummary(checked: CheckedNight, stacks: readonly StackedNigh
   return [
     `${kept} of ${lights.length + unreadable} lights were kept${lost === "" ? "." : `; left out: ${lost}.`}`,
     ...stacks.map((stack) => {
-      const { frame, expected, measured } = stackNoise(stack);
+      const { frame, expected, measured } = stack.noise;
       const depth = measured === null
         ? ""
         : `, noise ${formatNumber(measured)} ADU where one frame has ${formatNumber(frame)} and the frames promise ${

@@ -1,5 +1,4 @@
 /** The record of a run: everything that decides the picture, and nothing that does not. Equal input gives equal bytes. */
-import { createHash } from "node:crypto";
 import * as v from "valibot";
 import type { History } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
@@ -9,6 +8,7 @@ import type { Override } from "../night/select_frames.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import type { LedgerEntry } from "./finish_picture.ts";
 import { libraryVersion } from "./version.ts";
+import { samplesDigest } from "./samples_digest.ts";
 import { json, parseWorkflow, type Workflow } from "./workflow.ts";
 
 /** Version of the record's form. */
@@ -23,7 +23,7 @@ export interface RecordParts {
   /** Lights with verdict and weight. */
   readonly lights: readonly CheckedLight[];
   /** Stacks with the digest of their samples. */
-  readonly stacks: readonly { readonly name: string; readonly image: Image }[];
+  readonly stacks: readonly { readonly name: string; readonly sha256: string }[];
   /** Steps as they were asked for. */
   readonly workflow: Workflow;
   /** The picture, with its history of resolved options. */
@@ -32,25 +32,6 @@ export interface RecordParts {
   readonly ledger: readonly LedgerEntry[];
   /** Share of the picture's details that one half of the night shows and the other does not; null when not known. */
   readonly unconfirmedShare: number | null;
-}
-
-/**
- * SHA-256 of an image's samples, plane by plane, as little-endian float32.
- *
- * @example
- * ```ts
- * import assert from "node:assert/strict";
- * import { constantImage, samplesDigest } from "faintlight";
- *
- * assert.equal(samplesDigest(constantImage(2, 2, 1)), samplesDigest(constantImage(2, 2, 1)));
- * ```
- */
-export function samplesDigest(image: Image): string {
-  const hash = createHash("sha256").update(`${image.width}x${image.height}x${image.planes.length}`);
-  for (const { data } of image.planes) {
-    hash.update(new Uint8Array(data.buffer, data.byteOffset, data.byteLength).slice());
-  }
-  return hash.digest("hex");
 }
 
 /** Text of a record: canonical JSON, no times, no paths, no number of workers. */
@@ -69,7 +50,7 @@ export function recordText(parts: RecordParts): string {
       weight,
       transform: registration?.transform ?? null,
     })),
-    stacks: stacks.map(({ name, image }) => ({ name, sha256: samplesDigest(image) })),
+    stacks: stacks.map(({ name, sha256 }) => ({ name, sha256 })),
     workflow,
     history: picture.history,
     ledger,

@@ -273,14 +273,13 @@ export function runNight(options: RunNightOptions): NightOutcome {
   let web: EncodedPicture | null = null;
   pictureGroups(stacks).forEach((group, index) => {
     const prefix = index === 0 ? "" : `${safeName(group.rig)}-`;
-    const region = pictureRegion(group.stacks.map((stack) => stack.coverage), remark);
+    const region = pictureRegion(group.stacks.map((stack) => stack.read("coverage")), remark);
     const workflow = given ?? defaultWorkflow(group.stacks.map((stack) => stack.channel), region);
-    const images = Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.image]));
-    const halves = group.stacks.flatMap((stack) =>
-      stack.halves === null ? [] : [[stack.channel, stack.halves] as const]
-    );
-    const both = halves.length === group.stacks.length ? Object.fromEntries(halves) : null;
-    const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, both, prefix));
+    const images = Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.read("")]));
+    const halves = group.stacks.every((stack) => stack.hasHalves)
+      ? Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.read]))
+      : null;
+    const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, halves, prefix));
     const record = recordText({
       inputs,
       overrides,

@@ -11,6 +11,8 @@ import { writeFits } from "../io/write_fits.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 import { normaliseLights } from "./normalise_lights.ts";
+import { samplesDigest } from "./samples_digest.ts";
+import { type StackNoise, stackNoise } from "./stack_noise.ts";
 
 /** A stack on disk, and what the run needs of it. */
 export interface StackedNight {
@@ -24,17 +26,20 @@ export interface StackedNight {
   readonly lights: readonly CheckedLight[];
   /** Sum of their exposures, seconds. */
   readonly totalExposureSeconds: number;
-  /** The stack, as read back from its file. */
-  readonly image: Image;
-  /** Frames behind each pixel. */
-  readonly coverage: Image;
-  /** Counts of samples left out, planes `dimmer` and `brighter`. */
-  readonly rejections: Image;
-  /** The two independent halves; null for a single frame. */
-  readonly halves: readonly [Image, Image] | null;
+  /** A part of the stack from its file, read anew at each call: a night of several filters need not be in memory at once. */
+  readonly read: (part: StackPart) => Image;
+  /** Whether there are two independent halves; a single frame has none. */
+  readonly hasHalves: boolean;
+  /** Digest of the stack's samples. */
+  readonly sha256: string;
+  /** Whether it is as deep as its frames promise. */
+  readonly noise: StackNoise;
   /** Numbers of the integration. */
   readonly report: StackReport;
 }
+
+/** Files of a stack: itself, and what stands behind it. */
+export type StackPart = "" | "weight" | "coverage" | "rejections" | "half-a" | "half-b";
 
 /** Cards of a stack that a reader of the file wants: what, how long, of what. */
 function stackCards(lights: readonly CheckedLight[], channel: string): Header {
@@ -59,7 +64,7 @@ function canvasOf(reference: CheckedLight): Canvas {
 }
 
 /** File name of a part of a stack. */
-const partFile = (name: string, part: string) => `stacks/${name}${part === "" ? "" : `-${part}`}.fits`;
+const partFile = (name: string, part: StackPart) => `stacks/${name}${part === "" ? "" : `-${part}`}.fits`;
 
 /**
  * Combine the lights of every stack of a night.
@@ -103,17 +108,18 @@ export function stackLights(context: NightContext, lights: readonly CheckedLight
       return stack.report;
     });
     // read back, so that a resumed run goes on from the very same values
-    const part = (suffix: string) => readFits(join(out, partFile(name, suffix)));
+    const read = (part: StackPart) => readFits(join(out, partFile(name, part)));
+    const image = read(""), hasHalves = members.length > 1;
     return {
       name,
       rig: members[0].record.rig,
       channel,
       lights: members,
       totalExposureSeconds: members.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0),
-      image: part(""),
-      coverage: part("coverage"),
-      rejections: part("rejections"),
-      halves: members.length > 1 ? [part("half-a"), part("half-b")] : null,
+      read,
+      hasHalves,
+      sha256: samplesDigest(image),
+      noise: stackNoise(members, image.planes.length, hasHalves ? read : null),
       report,
     };
   });

@@ -2,8 +2,7 @@
 import type { Image } from "../core/image.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
-import { starLight } from "./check_lights.ts";
-import type { StackedNight } from "./stack_lights.ts";
+import { type CheckedLight, starLight } from "./check_lights.ts";
 
 /** Noise of a stack, in its unit. */
 export interface StackNoise {
@@ -36,17 +35,27 @@ function halfDifferences(a: Image, b: Image, coverage: Image, plane: number): nu
   return found;
 }
 
-/** Noise of a stack; of a colour stack its green plane, on which the frames were measured. */
-export function stackNoise(stack: StackedNight): StackNoise {
-  const reference = stack.lights.reduce((a, b) => b.weight > a.weight ? b : a);
+/**
+ * Noise of a stack; of a colour stack its green plane, on which the frames were measured.
+ *
+ * @param lights frames of the stack
+ * @param planes planes of the stack
+ * @param read gives the stack's halves and coverage; null for a single frame
+ */
+export function stackNoise(
+  lights: readonly CheckedLight[],
+  planes: number,
+  read: ((part: "half-a" | "half-b" | "coverage") => Image) | null,
+): StackNoise {
+  const reference = lights.reduce((a, b) => b.weight > a.weight ? b : a);
   let weights = 0, squares = 0;
-  const scaled = stack.lights.map((each) => (each.quality?.noise ?? NaN) * starLight(reference) / starLight(each));
-  stack.lights.forEach((each, at) => {
+  const scaled = lights.map((each) => (each.quality?.noise ?? NaN) * starLight(reference) / starLight(each));
+  lights.forEach((each, at) => {
     weights += each.weight;
     squares += (each.weight * scaled[at]) ** 2;
   });
-  const plane = stack.image.planes.length === 3 ? 1 : 0;
-  const differences = stack.halves === null ? [] : halfDifferences(...stack.halves, stack.coverage, plane);
+  const plane = planes === 3 ? 1 : 0;
+  const differences = read === null ? [] : halfDifferences(read("half-a"), read("half-b"), read("coverage"), plane);
   return {
     frame: median(scaled),
     expected: interpolationFactor * Math.sqrt(squares) / weights,

@@ -3,7 +3,7 @@
  * resolved; {@linkcode replayHistory} carries it out again.
  */
 import * as v from "valibot";
-import type { History, Recorded } from "../core/history.ts";
+import type { History, HistoryNode, Recorded } from "../core/history.ts";
 import type { Json } from "../core/options.ts";
 import { findStep, type StepResult } from "./step.ts";
 
@@ -132,6 +132,14 @@ export function runWorkflow(
   visit: (done: CarriedOut, index: number) => void = () => {},
 ): Recorded {
   const made = new Map<string, StepResult>();
+  // a result that no later node takes is let go: at 26 Mpixel all of them together fill a machine
+  const lastUse = new Map<string, number>([[workflow.result.split(".")[0], Infinity]]);
+  workflow.nodes.forEach(({ inputs }, index) => {
+    for (const input of inputs) {
+      const [id] = input.split(".");
+      lastUse.set(id, Math.max(index, lastUse.get(id) ?? 0));
+    }
+  });
   const find = (reference: string): Recorded => {
     const [id, output = ""] = reference.split(".");
     if (id === "stack") {
@@ -157,6 +165,7 @@ export function runWorkflow(
     const outputs = findStep(node.step).run(inputs, node.options);
     made.set(node.id, outputs);
     visit({ node, inputs, outputs }, index);
+    for (const id of made.keys()) if ((lastUse.get(id) ?? 0) <= index) made.delete(id);
   });
   return find(workflow.result);
 }
@@ -187,8 +196,14 @@ export function replayHistory(history: History, sources: ReadonlyMap<string, Rec
   for (const node of history.nodes.toReversed()) {
     if (needed.has(node.id) && !values.has(node.id)) node.inputs.forEach((id) => needed.add(id));
   }
-  for (const node of history.nodes) {
-    if (values.has(node.id) || !needed.has(node.id)) continue;
+  const todo = history.nodes.filter(({ id }) => needed.has(id) && !values.has(id));
+  const lastUse = new Map<string, number>([[history.head, Infinity]]), calls = new Map<string, number>();
+  const callOf = ({ step, options, inputs }: HistoryNode) => JSON.stringify([step, options, inputs]);
+  todo.forEach((node, at) => {
+    for (const id of node.inputs) lastUse.set(id, Math.max(at, lastUse.get(id) ?? 0));
+    calls.set(callOf(node), at);
+  });
+  todo.forEach((node, at) => {
     const inputs = node.inputs.map((id) => {
       const value = values.get(id);
       if (value === undefined) {
@@ -200,10 +215,11 @@ export function replayHistory(history: History, sources: ReadonlyMap<string, Rec
       throw new TypeError(`replayHistory: "${node.step}" is a source; pass its value for node ${node.id}`);
     }
     // a step with several results is carried out once
-    const call = JSON.stringify([node.step, node.options, node.inputs]);
-    const outputs = shared.get(call) ?? findStep(node.step).run(inputs, node.options);
-    shared.set(call, outputs);
+    const call = callOf(node), outputs = shared.get(call) ?? findStep(node.step).run(inputs, node.options);
+    if (calls.get(call) === at) shared.delete(call);
+    else shared.set(call, outputs);
     values.set(node.id, outputs[node.output] ?? Object.values(outputs)[0]);
-  }
+    for (const id of values.keys()) if ((lastUse.get(id) ?? Infinity) <= at) values.delete(id);
+  });
   return values.get(history.head) as Recorded;
 }
