@@ -117,3 +117,13 @@ else {
 console.log(
   `measureFrame: ${time(whole)}, a thousand frames on two cores ${(whole * 500).toFixed(0)} s and their reading`,
 );
+
+// Work space, on a frame large enough that the program itself does not count: the same one twelve times over. Borrowed planes are
+// kept, so that what is resident afterwards is the most there was.
+const large = borrowPlane(12 * data.length);
+for (let k = 0; k < 12; k++) large.set(data, k * data.length);
+const tall = createImage({ width, height: 12 * height, unit: "adu", planes: [{ channel: "L", data: large }] });
+const before = process.memoryUsage().rss;
+measureFrame(tall);
+const bytes = (process.memoryUsage().rss - before) / large.byteLength;
+console.log(`work space of measureFrame: ${bytes.toFixed(1)} bytes for each of the frame's (goal ≤ 6)`);
