@@ -12,6 +12,8 @@ export interface MatchCalibrationOptions {
   readonly exposureTolerance: number;
   /** Whether a dark of another exposure may be scaled when there is bias to take off first. */
   readonly scaleDarks: boolean;
+  /** Rigs whose darks are not scaled whatever `scaleDarks` says: those with amplifier glow. */
+  readonly glowingRigs: readonly string[];
   /** Frames of a set from which on loose frames are preferred to a ready-made master. */
   readonly enoughFrames: number;
   /** Files that are not to be used, each with the reason: what `auditCalibration` refused. */
@@ -29,6 +31,7 @@ export const matchCalibrationDefaults: MatchCalibrationOptions = Object.freeze({
   temperatureToleranceUncooled: 5,
   exposureTolerance: 0.02,
   scaleDarks: true,
+  glowingRigs: Object.freeze([]),
   enoughFrames: 5,
   refused: Object.freeze({}),
 });
@@ -357,7 +360,10 @@ export function matchCalibration(
       } else otherExposure.push(record);
     }
     let dark = chooseSet("dark", fitting, used.enoughFrames);
-    if (dark.set === null && otherExposure.length > 0 && bias.set !== null && used.scaleDarks) {
+    if (
+      dark.set === null && otherExposure.length > 0 && bias.set !== null && used.scaleDarks &&
+      !used.glowingRigs.includes(group.rig)
+    ) {
       // The longest exposure has the best-measured dark current.
       const exposures = otherExposure.map((record) => record.exposureSeconds ?? 0);
       const longest = Math.max(...exposures);

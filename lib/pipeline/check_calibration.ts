@@ -96,8 +96,9 @@ export function checkCalibration(context: NightContext, records: readonly FrameR
     measured[at].quality === null ? [[record.file, `cannot be read: ${measured[at].failure}`] as const] : []
   );
   const refused = { ...refusals(findings, frames), ...Object.fromEntries(unreadable) };
-  const glow = findings.some((each) => each.problem === "amplifier glow");
-  const plan = matchCalibration(records, { refused, scaleDarks: !glow });
+  const glowing = new Set(findings.filter((each) => each.problem === "amplifier glow").map((each) => each.file));
+  const glowingRigs = [...new Set(frames.filter((each) => glowing.has(each.file)).map((each) => each.rig))];
+  const plan = matchCalibration(records, { refused, glowingRigs });
   for (const { file, problem, evidence, remedy } of findings.filter(spoken)) {
     context.remark(`${file}: ${problem}: ${evidence}; ${remedy}`);
   }

@@ -89,6 +89,9 @@ describe("matchCalibration", () => {
     expect(plan.matches[0].notes.join(" ")).toContain("valid only without amplifier glow");
     expect(reasonOf(plan, "bias-1.fits")?.used).toBe(true);
     expect(matchCalibration([...lights, ...darks, ...bias], { scaleDarks: false }).matches[0].dark).toBeNull();
+    const glow = (rig: string) => matchCalibration([...lights, ...darks, ...bias], { glowingRigs: [rig] });
+    expect(glow(lights[0].rig).matches[0].dark).toBeNull();
+    expect(glow("another rig").matches[0].dark?.scale).toBe(0.5);
   });
   it("does not need bias where darks contain it, and says that", () => {
     const plan = matchCalibration([
