@@ -54,11 +54,11 @@ export function localPaths(notebook: Notebook): string[] {
   });
 }
 
-/** Cells that go through samples one by one: such a loop belongs in the library. A sum or a maximum of a plane is none. */
+/** Cells that go through samples one by one: such a loop belongs in the library. */
 export const pixelLoops = (notebook: Notebook): string[] =>
   codeOf(notebook).filter((source) =>
     /\b(?:for|while)\s*\(/.test(source) && /\.data\b|\[\s*y\s*\*|Float32Array/.test(source) ||
-    /\.data\s*\.\s*forEach\s*\(/.test(source)
+    /\.data\s*\.\s*(?:map|forEach|reduce|filter|every|some)\s*\(/.test(source)
   );
 
 /** Functions of more than three statements or nine lines: a notebook calls the library, it is none. */

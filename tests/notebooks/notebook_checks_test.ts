@@ -63,6 +63,7 @@ describe("checks of the text and the outputs", () => {
   it("finds loops over samples, and leaves loops over frames alone", () => {
     expect(pixelLoops(notebookOf("for (let i = 0; i < 9; i++) sum += sky.planes[0].data[i];"))).toHaveLength(1);
     expect(pixelLoops(notebookOf("sky.planes[0].data.forEach((v) => sum += v);"))).toHaveLength(1);
+    expect(pixelLoops(notebookOf("const twice = sky.planes[0].data.map((v) => 2 * v);"))).toHaveLength(1);
     expect(pixelLoops(notebookOf("for (const frame of frames) show(frame);\nmedian(sky.planes[0].data);"))).toEqual([
       "for (const frame of frames) show(frame);\nmedian(sky.planes[0].data);",
     ]);
