@@ -21,6 +21,9 @@ let wanted: KernelKind = "wasm";
 
 const pageBytes = 65_536;
 
+/** Instances on one memory besides the scratch, by the names it goes by there: making one costs as much as a small kernel's work. */
+const settled = new WeakMap<WebAssembly.Memory, Map<string, Readonly<Record<string, Kernel>>>>();
+
 function instantiate(
   module: WebAssembly.Module,
   env: Record<string, WebAssembly.Memory>,
@@ -78,7 +81,7 @@ export function withKernel(
     p: scratch,
   };
   const copied: [number, Float32Array | Uint8Array, boolean][] = [];
-  let foreign = false;
+  let foreign: WebAssembly.Memory | null = null, places = "", several = false;
   for (const key of ["a", "b", "c", "o", "p"] as const) {
     const array = arrays[key];
     if (array === undefined) continue;
@@ -86,7 +89,9 @@ export function withKernel(
     if (home !== undefined) {
       env[key] = home;
       at[key] = array.byteOffset;
-      foreign = true;
+      several ||= foreign !== null && foreign !== home;
+      foreign = home;
+      places += key;
     } else {
       at[key] = top;
       copied.push([top, array, key === "o" || key === "p"]);
@@ -101,7 +106,16 @@ export function withKernel(
       ? new Float32Array(scratch.buffer, from, array.length)
       : new Uint8Array(scratch.buffer, from, array.length);
   for (const [from, array, written] of copied) if (!written) view(from, array).set(array);
-  run((foreign ? instantiate(module, env) : local)[name], at);
+  // An instance holds the memories it runs on: only one that knows no other may stay with its own.
+  let exports = local;
+  if (foreign !== null && several) exports = instantiate(module, env);
+  else if (foreign !== null) {
+    let mine = settled.get(foreign);
+    if (mine === undefined) settled.set(foreign, mine = new Map());
+    exports = mine.get(places) ?? instantiate(module, env);
+    mine.set(places, exports);
+  }
+  run(exports[name], at);
   for (const [from, array, written] of copied) if (written) array.set(view(from, array));
 }
 

@@ -76,7 +76,7 @@ export function measureMoments(
 ): void {
   const count = list.length / momentFields;
   if (kernelKind() === "twin") return momentsTwin(data, width, height, parity, coarse, list, count);
-  withKernel("moments", { a: data }, list.byteLength + 4 * width + 64, (kernel, at) => {
+  withKernel("moments", { a: data }, list.byteLength + Math.max(4 * width, 4 * 1040) + 64, (kernel, at) => {
     const there = new Float64Array(scratchFloats().buffer, at.scratch, list.length);
     there.set(list);
     kernel(at.a, width, height, parity, coarse, at.scratch, count, at.scratch + list.byteLength);

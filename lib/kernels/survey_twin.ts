@@ -288,6 +288,113 @@ function between(v: number, low: number, high: number): number {
   return f(a * Math.max(0, Math.min(1, f(high - f(v - 0.5)))));
 }
 
+function slope(t: number): number {
+  let g = falloff(f(t * 0.25));
+  g = f(g * g);
+  return f(g * g);
+}
+
+/** Most rows of a pass inside. */
+const ROWS = 256;
+
+/** See `weighInside` of the kernel. */
+function weighInside(
+  a: Float32Array,
+  w: number,
+  x0: number,
+  y0: number,
+  ixx: number,
+  ixy: number,
+  iyy: number,
+  left: number,
+  right: number,
+  top: number,
+  bottom: number,
+  background: number,
+): Sums | null {
+  const straight = ixy === 0, n = bottom - top + 1, sky = f(background), start = f(top - y0);
+  const t0 = new Float32Array(n), t1 = new Float32Array(n), t2 = new Float32Array(n), t3 = new Float32Array(n);
+  const rows = lane(), rows2 = lane(), kyy = f(iyy), lowest = f(bottom - y0 + 0.25);
+  for (let k = 0; k < 4; k++) {
+    let vy = f(start + k);
+    for (let j = k; j < n; j += 4, vy = f(vy + 4)) {
+      const t = f(f(kyy * vy) * vy), g = vy <= lowest ? falloff(t) : 0, gy = f(g * vy), g2 = f(g * g);
+      t0[j] = g;
+      t1[j] = straight ? gy : vy;
+      t2[j] = straight ? gy * vy : vy * vy;
+      t3[j] = straight ? g2 : t;
+      rows[k] += g;
+      rows2[k] += g2;
+    }
+  }
+  const kxx = f(ixx), kxy = f(2 * ixy), limit = f(right - x0 + 0.25);
+  const s = lane(), sx = lane(), sy = lane(), sxx = lane(), sxy = lane(), syy = lane(), s1 = lane(), s2 = lane();
+  const s2i = lane(), first = f(left - x0), end = left + ((right - left + 4) & ~3);
+  let peak = 0;
+  for (let k = 0; k < 4; k++) {
+    let vx = f(first + k);
+    for (let x = left + k; x < end; x += 4, vx = f(vx + 4)) {
+      let ca = 0, cb = 0, cc = 0, cd = 0, c1 = 0, c2 = 0, highest = 0;
+      const tx = f(f(kxx * vx) * vx);
+      let c = falloff(tx);
+      if (straight) {
+        if (!(vx <= limit)) c = 0;
+        for (let j = 0; j < n; j++) {
+          const v = f(a[(top + j) * w + x] - sky);
+          ca = f(ca + f(v * t0[j]));
+          cb = f(cb + f(v * t1[j]));
+          cc = f(cc + f(v * t2[j]));
+          cd = f(cd + f(v * t3[j]));
+          if (v > highest) highest = v;
+        }
+        if (!(vx <= limit)) highest = 0;
+        s1[k] += c;
+        s2[k] += f(c * c);
+      } else {
+        const tb = f(kxy * vx), step = slope(tb);
+        let mixing = slope(f(tb * start));
+        for (let j = 0; j < n; j++) {
+          const t = f(f(f(tb * t1[j]) + tx) + t3[j]), inside = t <= CUT;
+          const v = inside ? f(a[(top + j) * w + x] - sky) : 0, g = inside ? f(mixing * t0[j]) : 0, gv = f(g * v);
+          mixing = f(mixing * step);
+          ca = f(ca + gv);
+          cb = f(cb + f(gv * t1[j]));
+          cc = f(cc + f(gv * t2[j]));
+          cd = f(cd + f(g * gv));
+          c1 = f(c1 + g);
+          c2 = f(c2 + f(g * g));
+          if (v > highest) highest = v;
+        }
+        s1[k] += f(c * c1);
+        s2[k] += f(f(c * c) * c2);
+      }
+      const cx = f(c * vx);
+      s[k] += f(c * ca);
+      sx[k] += f(cx * ca);
+      sxx[k] += f(f(cx * vx) * ca);
+      sy[k] += f(c * cb);
+      sxy[k] += f(cx * cb);
+      syy[k] += f(c * cc);
+      s2i[k] += f(f(c * c) * cd);
+      if (highest > peak) peak = highest;
+    }
+  }
+  const sum = across(s);
+  if (!(sum - sum === 0)) return null;
+  return {
+    sum,
+    weight2: straight ? across(s2) * across(rows2) : across(s2),
+    light2: across(s2i),
+    dx: across(sx) / sum,
+    dy: across(sy) / sum,
+    mxx: across(sxx) / sum,
+    mxy: across(sxy) / sum,
+    myy: across(syy) / sum,
+    peak,
+    covered: straight ? across(s1) * across(rows) : across(s1),
+  };
+}
+
 function weigh(
   a: Float32Array,
   w: number,
@@ -309,6 +416,16 @@ function weigh(
   const bottom = Math.min(Math.min(h - 1, Math.floor(y0 + ry)), Math.floor(y0 + y2 + 0.5));
   const first = Math.max(0, Math.ceil(x0 + x1 - 0.5)), last = Math.min(w - 1, Math.floor(x0 + x2 + 0.5));
   const near = x1 > -chord - ry || x2 < chord + ry || y1 > -ry || y2 < ry;
+  const whole = (straight ? 0.9946076967722628 : 0.9888910034617577) * 6.283185307179586 * Math.sqrt(det);
+  if (parity < 0 && !near && top <= bottom && bottom - top < ROWS && xy * xy <= 0.25 * xx * yy) {
+    const rx = Math.sqrt(CUT * xx),
+      begin = Math.max(0, Math.ceil(x0 - rx)),
+      stop = Math.min(w - 1, Math.floor(x0 + rx));
+    if (begin <= stop && begin + ((stop - begin + 4) & ~3) <= w) {
+      const inside = weighInside(a, w, x0, y0, ixx, straight ? 0 : ixy, iyy, begin, stop, top, bottom, background);
+      if (inside !== null) return { ...inside, covered: inside.covered / whole };
+    }
+  }
   const sky = f(background), kxx = f(ixx);
   const s = lane(), sx = lane(), sy = lane(), sxx = lane(), sxy = lane(), syy = lane(), s1 = lane(), s2 = lane();
   const s2i = lane(), r = lane(), rx = lane(), rxx = lane();
@@ -351,7 +468,7 @@ function weigh(
       syy[k] += f(ry2 * vy);
     }
   }
-  const sum = across(s), within = straight ? 0.9946076967722628 : 0.9888910034617577;
+  const sum = across(s);
   return {
     sum,
     weight2: across(s2),
@@ -362,7 +479,7 @@ function weigh(
     mxy: across(sxy) / sum,
     myy: across(syy) / sum,
     peak,
-    covered: across(s1) * (parity < 0 ? 1 : 2) / (within * 6.283185307179586 * Math.sqrt(det)),
+    covered: across(s1) * (parity < 0 ? 1 : 2) / whole,
   };
 }
 

@@ -6,6 +6,27 @@ const middleOfThree = (a: number, b: number, c: number): number =>
   Math.max(Math.min(a, b), Math.min(Math.max(a, b), c));
 
 /**
+ * Middle of three times three neighbours; NaN if one of them is. The middle of nine is the middle of the greatest least, the middle
+ * middle and the least greatest of three rows.
+ */
+function middleOfNine(v: Float64Array, p: number, q: number, r: number): number {
+  const a = v[p - 1],
+    b = v[p],
+    c = v[p + 1],
+    d = v[q - 1],
+    e = v[q],
+    f = v[q + 1],
+    g = v[r - 1],
+    h = v[r],
+    i = v[r + 1];
+  return middleOfThree(
+    Math.max(Math.min(a, b, c), Math.min(d, e, f), Math.min(g, h, i)),
+    middleOfThree(middleOfThree(a, b, c), middleOfThree(d, e, f), middleOfThree(g, h, i)),
+    Math.min(Math.max(a, b, c), Math.max(d, e, f), Math.max(g, h, i)),
+  );
+}
+
+/**
  * Median of each 3 × 3 neighbourhood; along the borders of three, and in a corner of what it and the two borders that end there tell,
  * so that a slope stays one. Unknown tiles take the median of what is known around them, growing outwards.
  *
@@ -28,6 +49,13 @@ export function smoothMesh(
       }
       if (large && side !== end) {
         const step = side ? columns : 1, middle = middleOfThree(values[at - step], values[at], values[at + step]);
+        if (middle === middle) {
+          out[at] = middle;
+          continue;
+        }
+      }
+      if (!side && !end) {
+        const middle = middleOfNine(values, at - columns, at, at + columns);
         if (middle === middle) {
           out[at] = middle;
           continue;

@@ -121,19 +121,21 @@ const SIZE_SPREAD = 0.12;
 function usualSize(
   shapes: readonly { readonly size: number; readonly start: { readonly contrast: number } }[],
 ): number {
-  let best = NaN, most = -Infinity;
-  for (const one of shapes) {
-    let density = 0;
-    for (const { size, start } of shapes) {
-      const off = (size - one.size) / SIZE_SPREAD;
-      density += Math.sqrt(Math.max(0, start.contrast)) * Math.exp(-0.5 * off * off);
-    }
-    if (density > most) {
-      most = density;
-      best = one.size;
+  const n = shapes.length, sizes = Float64Array.from(shapes, (each) => each.size);
+  const roots = Float64Array.from(shapes, (each) => Math.sqrt(Math.max(0, each.start.contrast)));
+  const density = new Float64Array(n);
+  // Each pair is as near one way as the other.
+  for (let i = 0; i < n; i++) {
+    density[i] += roots[i];
+    for (let j = 0; j < i; j++) {
+      const off = (sizes[j] - sizes[i]) / SIZE_SPREAD, near = Math.exp(-0.5 * off * off);
+      density[i] += roots[j] * near;
+      density[j] += roots[i] * near;
     }
   }
-  return best;
+  let best = 0;
+  for (let i = 1; i < n; i++) if (density[i] > density[best]) best = i;
+  return sizes[best];
 }
 
 /** A grid at one binning with what is needed to search it. */
@@ -168,14 +170,17 @@ const words = new Float32Array(1), bits = new Int32Array(words.buffer);
 
 /** Sort indices by the samples there, highest first, equal ones in reading order: by one number each that holds both. */
 function brightestFirst(data: Float32Array, found: Int32Array): Int32Array {
-  const places = 2 ** 24;
+  const places = 2 ** 24, n = found.length;
   if (data.length > places) return found.sort((a, b) => data[b] - data[a] || a - b);
   // Samples above zero are ordered as their bits are; 29 of them leave room for the place.
-  const keys = Float64Array.from(found, (i) => {
-    words[0] = data[i];
-    return -(bits[0] >>> 2) * places + i;
-  }).sort();
-  return found.map((_, k) => ((keys[k] % places) + places) % places);
+  const keys = new Float64Array(n), sorted = new Int32Array(n);
+  for (let k = 0; k < n; k++) {
+    words[0] = data[found[k]];
+    keys[k] = found[k] - (bits[0] >>> 2) * places;
+  }
+  keys.sort();
+  for (let k = 0; k < n; k++) sorted[k] = keys[k] - Math.floor(keys[k] / places) * places;
+  return sorted;
 }
 
 function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number, reuse: Level | null = null): Level {

@@ -39,6 +39,111 @@ let sum: f64, weight2: f64, light2: f64, dx: f64, dy: f64, mxx: f64, mxy: f64, m
   return v;
 }
 
+// exp(−t/2) as the fourth power of its own fourth root, for a t of either sign.
+@inline function slope(t: v128): v128 {
+  let g = falloff(f32x4.mul(t, f32x4.splat(0.25)));
+  g = f32x4.mul(g, g);
+  return f32x4.mul(g, g);
+}
+
+// Most rows of the pass inside, and the bytes between its tables of a float a row.
+const ROWS: i32 = 256;
+const TABLE: usize = 1040;
+
+// A pass over columns of four, where every pixel counts and none is missing (else false): what a row has in common is in tables in
+// `room`, what a column has is multiplied in at its end, and what mixes the two goes from row to row by one factor.
+function weighInside(
+  a: usize, w: i32, x0: f64, y0: f64, ixx: f64, ixy: f64, iyy: f64, left: i32, right: i32, top: i32, bottom: i32, background: f64,
+  room: usize,
+): bool {
+  const zero = f32x4.splat(0), sky = f32x4.splat(<f32>background), lanes = f32x4(0, 1, 2, 3), fours = f32x4.splat(4);
+  const straight = ixy == 0, row = <usize>w << 2, end = room + (<usize>(bottom - top + 1) << 2);
+  const kyy = f32x4.splat(<f32>iyy), lowest = f32x4.splat(<f32>(<f64>bottom - y0 + 0.25)), start = f32x4.splat(<f32>(<f64>top - y0));
+  let vy = f32x4.add(start, lanes), rows = zero, rows2 = zero;
+  for (let q = room; q < end; q += 16) {
+    const t = f32x4.mul(f32x4.mul(kyy, vy), vy), g = v128.and(falloff(t), f32x4.le(vy, lowest)), gy = f32x4.mul(g, vy), g2 = f32x4.mul(g, g);
+    v128.store(q, g);
+    if (straight) {
+      v128.store(q, gy, TABLE);
+      v128.store(q, f32x4.mul(gy, vy), 2 * TABLE);
+      v128.store(q, g2, 3 * TABLE);
+      rows = f32x4.add(rows, g);
+      rows2 = f32x4.add(rows2, g2);
+    } else {
+      v128.store(q, vy, TABLE);
+      v128.store(q, f32x4.mul(vy, vy), 2 * TABLE);
+      v128.store(q, t, 3 * TABLE);
+    }
+    vy = f32x4.add(vy, fours);
+  }
+  const kxx = f32x4.splat(<f32>ixx), kxy = f32x4.splat(<f32>(2 * ixy)), cut = f32x4.splat(<f32>CUT);
+  const limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
+  let s = zero, sx = zero, sy = zero, sxx = zero, sxy = zero, syy = zero, s1 = zero, s2 = zero, s2i = zero, most = zero;
+  let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes);
+  for (let x = left; x <= right; x += 4) {
+    let p = a + (<usize>(top * w + x) << 2), ca = zero, cb = zero, cc = zero, cd = zero, highest = zero;
+    const tx = f32x4.mul(f32x4.mul(kxx, vx), vx);
+    let f = falloff(tx);
+    if (straight) {
+      const inside = f32x4.le(vx, limit);
+      f = v128.and(f, inside);
+      for (let q = room; q < end; q += 4, p += row) {
+        const v = f32x4.sub(loadA(p), sky);
+        ca = f32x4.add(ca, f32x4.mul(v, v128.load32_splat(q)));
+        cb = f32x4.add(cb, f32x4.mul(v, v128.load32_splat(q, TABLE)));
+        cc = f32x4.add(cc, f32x4.mul(v, v128.load32_splat(q, 2 * TABLE)));
+        cd = f32x4.add(cd, f32x4.mul(v, v128.load32_splat(q, 3 * TABLE)));
+        highest = f32x4.pmax(highest, v);
+      }
+      highest = v128.and(highest, inside);
+      s1 = f32x4.add(s1, f);
+      s2 = f32x4.add(s2, f32x4.mul(f, f));
+    } else {
+      const tb = f32x4.mul(kxy, vx), step = slope(tb);
+      let mixing = slope(f32x4.mul(tb, start)), c1 = zero, c2 = zero;
+      for (let q = room; q < end; q += 4, p += row) {
+        const ey = v128.load32_splat(q, TABLE), t = f32x4.add(f32x4.add(f32x4.mul(tb, ey), tx), v128.load32_splat(q, 3 * TABLE));
+        const inside = f32x4.le(t, cut), v = v128.and(f32x4.sub(loadA(p), sky), inside);
+        const g = v128.and(f32x4.mul(mixing, v128.load32_splat(q)), inside), gv = f32x4.mul(g, v);
+        mixing = f32x4.mul(mixing, step);
+        ca = f32x4.add(ca, gv);
+        cb = f32x4.add(cb, f32x4.mul(gv, ey));
+        cc = f32x4.add(cc, f32x4.mul(gv, v128.load32_splat(q, 2 * TABLE)));
+        cd = f32x4.add(cd, f32x4.mul(g, gv));
+        c1 = f32x4.add(c1, g);
+        c2 = f32x4.add(c2, f32x4.mul(g, g));
+        highest = f32x4.pmax(highest, v);
+      }
+      s1 = f32x4.add(s1, f32x4.mul(f, c1));
+      s2 = f32x4.add(s2, f32x4.mul(f32x4.mul(f, f), c2));
+    }
+    const fx = f32x4.mul(f, vx);
+    s = f32x4.add(s, f32x4.mul(f, ca));
+    sx = f32x4.add(sx, f32x4.mul(fx, ca));
+    sxx = f32x4.add(sxx, f32x4.mul(f32x4.mul(fx, vx), ca));
+    sy = f32x4.add(sy, f32x4.mul(f, cb));
+    sxy = f32x4.add(sxy, f32x4.mul(fx, cb));
+    syy = f32x4.add(syy, f32x4.mul(f, cc));
+    s2i = f32x4.add(s2i, f32x4.mul(f32x4.mul(f, f), cd));
+    most = f32x4.pmax(most, highest);
+    vx = f32x4.add(vx, fours);
+  }
+  sum = across(s);
+  // What is missing shows in the sum, whatever its weight.
+  if (!(sum - sum == 0)) return false;
+  weight2 = straight ? across(s2) * across(rows2) : across(s2);
+  light2 = across(s2i);
+  dx = across(sx) / sum;
+  dy = across(sy) / sum;
+  mxx = across(sxx) / sum;
+  mxy = across(sxy) / sum;
+  myy = across(syy) / sum;
+  peak = max(max(<f64>f32x4.extract_lane(most, 0), <f64>f32x4.extract_lane(most, 1)),
+    max(<f64>f32x4.extract_lane(most, 2), <f64>f32x4.extract_lane(most, 3)));
+  covered = straight ? across(s1) * across(rows) : across(s1);
+  return true;
+}
+
 // One pass under the weight (xx, xy, yy) at (x0, y0). Near a border, if `even`, only pixels whose opposite is in the frame count. A
 // weight along the axes is the product of a factor a column, in `room`, and one a row.
 function weigh(
@@ -54,6 +159,16 @@ function weigh(
   const bottom = <i32>min(min(<f64>(h - 1), floor(y0 + ry)), floor(y0 + y2 + 0.5));
   const first = max(0, ceil(x0 + x1 - 0.5)), last = min(<f64>(w - 1), floor(x0 + x2 + 0.5));
   const near = x1 > -chord - ry || x2 < chord + ry || y1 > -ry || y2 < ry;
+  // The integral of the weight within the cut, a rectangle or an ellipse; on a mosaic every second pixel counts.
+  const whole = (straight ? 0.9946076967722628 : 0.9888910034617577) * 6.283185307179586 * sqrt(det);
+  if (parity < 0 && !near && top <= bottom && bottom - top < ROWS && xy * xy <= 0.25 * xx * yy) {
+    const rx = sqrt(CUT * xx), begin = <i32>max(0, ceil(x0 - rx)), stop = <i32>min(<f64>(w - 1), floor(x0 + rx));
+    if (begin <= stop && begin + ((stop - begin + 4) & ~3) <= w &&
+      weighInside(a, w, x0, y0, ixx, straight ? 0 : ixy, iyy, begin, stop, top, bottom, background, room)) {
+      covered /= whole;
+      return;
+    }
+  }
   const zero = f32x4.splat(0), sky = f32x4.splat(<f32>background), cut = f32x4.splat(<f32>CUT), kxx = f32x4.splat(<f32>ixx);
   const lanes = f32x4(0, 1, 2, 3), fours = f32x4.splat(4);
   let s = zero, sx = zero, sy = zero, sxx = zero, sxy = zero, syy = zero, s1 = zero, s2 = zero, s2i = zero, most = zero;
@@ -139,8 +254,7 @@ function weigh(
   myy = across(syy) / sum;
   peak = max(max(<f64>f32x4.extract_lane(most, 0), <f64>f32x4.extract_lane(most, 1)),
     max(<f64>f32x4.extract_lane(most, 2), <f64>f32x4.extract_lane(most, 3)));
-  // The integral of the weight within the cut, a rectangle or an ellipse; on a mosaic every second pixel counts.
-  covered = across(s1) * (parity < 0 ? 1 : 2) / ((straight ? 0.9946076967722628 : 0.9888910034617577) * 6.283185307179586 * sqrt(det));
+  covered = across(s1) * (parity < 0 ? 1 : 2) / whole;
 }
 
 // The mixed moment of the weight for a star: its own; 0 where it is as good as round, because that is quicker and as true.
