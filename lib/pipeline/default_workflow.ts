@@ -12,11 +12,17 @@ const starReduction = 0.45;
  */
 const renderedNoise = 0.012;
 
-/** Lightness of the sky: a field full of nebula needs a dark one for its contrast; our own judgement, of 6, 8, 10 and 13. */
-const skyLightness = 7;
+/** Lightness of the sky: a field full of nebula needs a dark one for its contrast; our own judgement, of 4 to 13. */
+const skyLightness = 5;
 
 /** Where line pictures take their sky from: a nebula that fills the field is its most frequent level. */
 const skyFrom = "darkest";
+
+/**
+ * Share of a line picture's sky below black: next to none, because little noise is left to measure it by and black would come so near
+ * the sky that the curve lifts all of the faint nebula; our own judgement, of 1e-3 and 1e-6.
+ */
+const clippedSkyShare = 1e-6;
 
 /** Gains of details of 1, 2, 4 … pixels of a line picture behind the stretch, which flattens what is bright: our own judgement. */
 const lineGains: readonly Json[] = [1, 1.1, 1.2, 1.4, 1.4, 1.4];
@@ -65,7 +71,7 @@ function linePicture(lines: readonly string[], region: Region): Workflow {
       ...calmSkyFewerStars("lines"),
       node("strong", "equaliseChannels", ["fewer"], "", { skyFrom }),
       node("light", "mapChannels", ["strong"], "luminance", { rules: [{ output: "L", from: weights }] }),
-      node("drawn", "automaticStretch", ["light"], "luminance", { renderedNoise, skyLightness }),
+      node("drawn", "automaticStretch", ["light"], "luminance", { renderedNoise, skyLightness, clippedSkyShare }),
       node("clear", "enhanceDetail", ["drawn"], "luminance", { gains: lineGains }),
       node("painted", "blendLines", ["calm", "clear"], "", { lines: hues, skyFrom }),
       node("picture", "saturate", ["painted"], "", { factor: 1.15 }),
