@@ -96,7 +96,7 @@ function discLight(
  *   channel: "RGB"[c],
  *   data: new Float32Array(96 * 96).fill(v),
  * })) });
- * const made = placeStarColours(red, broadband, { balance: false }).planes.map(({ data }) => data[50 * 96 + 40]);
+ * const made = placeStarColours(red, broadband, { balance: false, white: 3000 }).planes.map(({ data }) => data[50 * 96 + 40]);
  * assert.ok(made[2] > made[0] && made[0] > 0.5);
  * ```
  */
