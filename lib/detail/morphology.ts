@@ -1,6 +1,7 @@
 /** Grey-scale morphology on planes (Serra 1982): lowest and highest samples of a disc around each pixel. NaN is left out. */
 
 import { allocatePlane } from "../core/image.ts";
+import { returnPlane } from "../core/memory.ts";
 import { extremePlane } from "../kernels/extreme_plane.ts";
 
 /** Lowest sample within a disc. */
@@ -12,8 +13,11 @@ export const dilate = (data: Float32Array, width: number, height: number, radius
   extremePlane(data, width, height, radius, "highest", allocatePlane(width, height));
 
 /** Erosion, then dilation: what is narrower than the disc goes. */
-export const open = (data: Float32Array, width: number, height: number, radius: number): Float32Array =>
-  dilate(erode(data, width, height, radius), width, height, radius);
+export function open(data: Float32Array, width: number, height: number, radius: number): Float32Array {
+  const eroded = extremePlane(data, width, height, radius, "lowest"), out = dilate(eroded, width, height, radius);
+  returnPlane(eroded);
+  return out;
+}
 
 /**
  * Reconstruction by dilation (Vincent 1993, IEEE TIP 2, 176): the marker grown under the mask until nothing changes, with the

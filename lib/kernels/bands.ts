@@ -52,23 +52,20 @@ const smallest = 100_000;
 
 /**
  * Run a function over bands of rows, on all workers when the plane is large. Arrays that are written must be shared if workers
- * are to fill them; others are worked on here.
+ * are to fill them; others are worked on here. Returns what the function returned for each band.
  */
-export function overBands<Parameters>(
-  task: PoolTask<Band<Parameters>, void>,
+export function overBands<Parameters, Result>(
+  task: PoolTask<Band<Parameters>, Result>,
   rows: number,
   rowSamples: number,
   read: readonly (Float32Array | Uint8Array | null)[],
   write: readonly Float32Array[],
   parameters: Parameters,
-): void {
+): Result[] {
   const kind = kernelKind(), workers = workerCount();
   const here = workers === 0 || rows * rowSamples < smallest ||
     write.some((array) => memoryOf(array.buffer) === undefined);
-  if (here) {
-    task.run({ from: 0, to: rows, read, write, parameters, kind });
-    return;
-  }
+  if (here) return [task.run({ from: 0, to: rows, read, write, parameters, kind })];
   // Three bands a worker: enough to even out a processor that is busy elsewhere, few enough to cost nothing.
   const bands = Math.min(rows, 3 * workers), jobs: Band<Parameters>[] = [];
   const packedRead = read.map((array) => array === null ? null : pack(array)), packedWrite = write.map(pack);
@@ -76,7 +73,7 @@ export function overBands<Parameters>(
     const from = Math.floor(rows * k / bands), to = Math.floor(rows * (k + 1) / bands);
     jobs.push({ from, to, read: packedRead, write: packedWrite, parameters, kind });
   }
-  parallelMap(task, jobs);
+  return parallelMap(task, jobs);
 }
 
 /** The arrays of a band, ready to use; the thread takes over the caller's choice of implementation. */

@@ -1,10 +1,10 @@
 /** Separable smoothing of a plane. */
-import { borrowPlane, returnPlane } from "../core/memory.ts";
+import { borrowPlane } from "../core/memory.ts";
 import { type Band, openBand, overBands } from "./bands.ts";
 import { expPortable } from "./elementary.ts";
-import { withKernel } from "./machine.ts";
+import { scratchFloats, withKernel } from "./machine.ts";
 import type { PoolTask } from "./pool.ts";
-import { blurColumnsTwin, blurRowsTwin } from "./twin.ts";
+import { blurTwin } from "./twin.ts";
 
 interface BlurParameters {
   readonly width: number;
@@ -12,39 +12,25 @@ interface BlurParameters {
   readonly taps: Float32Array;
 }
 
-/** Rows from … to convolved along rows; runs in a worker. */
-export function blurRowsBand(band: Band<BlurParameters>): void {
-  const { read, write: [out], wasm } = openBand(band), { from, to } = band;
-  const { width, taps } = band.parameters, source = read[0] as Float32Array, radius = taps.length - 1;
-  if (!wasm) return blurRowsTwin(source, out, width, from, to, taps);
-  const table = new Float32Array(taps.length + width + 2 * radius);
-  table.set(taps);
-  withKernel("blurRows", { a: source, o: out.subarray(from * width, to * width) }, table, (kernel, at) => {
-    kernel(at.a, at.o, width, from, to, at.scratch, radius, at.scratch + 4 * taps.length);
-  });
-}
-const alongRows: PoolTask<Band<BlurParameters>, void> = {
-  module: import.meta.url,
-  name: "blurRowsBand",
-  run: blurRowsBand,
-};
+/** Rows worked on at a time: what they take fits the second cache. */
+const blockRows = 64;
 
-/** Rows from … to convolved along columns; runs in a worker. */
-export function blurColumnsBand(band: Band<BlurParameters>): void {
+/** Rows from … to convolved along columns and rows, and whether a NaN was met; runs in a worker. */
+export function blurBand(band: Band<BlurParameters>): boolean {
   const { read, write: [out], wasm } = openBand(band), { from, to } = band;
   const { width, height, taps } = band.parameters, source = read[0] as Float32Array, radius = taps.length - 1;
-  if (!wasm) return blurColumnsTwin(source, out, width, height, from, to, taps);
-  const table = new Float32Array(taps.length + to - from + 2 * radius);
-  table.set(taps);
-  withKernel("blurColumns", { a: source, o: out.subarray(from * width, to * width) }, table, (kernel, at) => {
-    kernel(at.a, at.o, width, height, from, to, at.scratch, radius, at.scratch + 4 * taps.length);
+  if (!wasm) return blurTwin(source, out, width, height, from, to, taps);
+  const block = Math.min(blockRows, to - from), pitch = (width + 2 * radius + 64 + 15) & ~15;
+  const head = (taps.length + 15) & ~15, tile = 64 * (block + 2 * radius), bytes = 4 * (head + tile + block * pitch);
+  let gaps = false;
+  withKernel("blur", { a: source, o: out.subarray(from * width, to * width) }, bytes, (kernel, at) => {
+    scratchFloats().set(taps, at.scratch / 4);
+    const start = at.scratch + 4 * head;
+    gaps = kernel(at.a, at.o, width, height, from, to, at.scratch, radius, block, start, start + 4 * tile, pitch) === 1;
   });
+  return gaps;
 }
-const alongColumns: PoolTask<Band<BlurParameters>, void> = {
-  module: import.meta.url,
-  name: "blurColumnsBand",
-  run: blurColumnsBand,
-};
+const task: PoolTask<Band<BlurParameters>, boolean> = { module: import.meta.url, name: "blurBand", run: blurBand };
 
 /**
  * Weights of a Gaussian for {@linkcode blurPlane}: middle one first, cut at `reach` sigma, sum over both sides 1. Cut at 3.2 sigma
@@ -64,11 +50,24 @@ export function gaussianTaps(sigma: number, reach: number = 3.2): Float32Array {
 export const boxTaps = (radius: number): Float32Array => new Float32Array(radius + 1).fill(1 / (2 * radius + 1));
 
 /**
- * Convolve a plane along its rows and then its columns with the same symmetric weights, mirrored at the edges without repeating
+ * As {@linkcode blurPlane} into `out`; returns whether `source` holds a NaN, which the convolution finds without another pass.
+ */
+export function blurInto(
+  source: Float32Array,
+  width: number,
+  height: number,
+  taps: Float32Array,
+  out: Float32Array,
+): boolean {
+  return overBands(task, height, 2 * width * taps.length, [source], [out], { width, height, taps }).includes(true);
+}
+
+/**
+ * Convolve a plane along its columns and then its rows with the same symmetric weights, mirrored at the edges without repeating
  * the outermost sample. In float32; NaN spreads over the weights' reach. Cost: 2 · taps multiplications and additions a pixel.
  *
  * @param taps weights, the middle one first
- * @param out receives the result; a fresh shared plane if left out; may be `source`
+ * @param out receives the result; a fresh shared plane if left out; not `source`
  */
 export function blurPlane(
   source: Float32Array,
@@ -77,9 +76,6 @@ export function blurPlane(
   taps: Float32Array,
   out: Float32Array = borrowPlane(width * height),
 ): Float32Array {
-  const half = borrowPlane(width * height), cost = width * taps.length;
-  overBands(alongRows, height, cost, [source], [half], { width, height, taps });
-  overBands(alongColumns, height, cost, [half], [out], { width, height, taps });
-  returnPlane(half);
+  blurInto(source, width, height, taps, out);
   return out;
 }

@@ -1,7 +1,7 @@
 /** Lowest and highest samples around each pixel. */
 import { borrowPlane } from "../core/memory.ts";
 import { type Band, openBand, overBands } from "./bands.ts";
-import { withKernel } from "./machine.ts";
+import { scratchFloats, withKernel } from "./machine.ts";
 import type { PoolTask } from "./pool.ts";
 import { lowestTwin } from "./twin.ts";
 
@@ -12,19 +12,31 @@ interface ExtremeParameters {
   readonly sign: number;
 }
 
+/** Samples of a row worked on at a time: what they take for a disc of radius 8 fits the second cache many times. */
+const stripSamples = 512;
+
 /** Rows from … to of a band; runs in a worker. */
 export function extremeBand(band: Band<ExtremeParameters>): void {
   const { read, write: [out], wasm } = openBand(band), { from, to } = band;
   const { width, height, chords, sign } = band.parameters, source = read[0] as Float32Array;
   if (!wasm) return lowestTwin(source, out, width, height, from, to, chords, sign);
-  const reach = chords.length >> 1, widest = Math.max(...chords), levels = 31 - Math.clz32(2 * widest + 1);
+  const size = chords.length, reach = size >> 1, widths = [...new Set(chords)].sort((a, b) => a - b);
+  const widest = widths[widths.length - 1], levels = 31 - Math.clz32(2 * widest + 1), kinds = widths.length;
   // Missing samples on each side as far as the widest row of the disc reaches, and room for whole vectors.
-  const pad = (widest + 7) & ~3, pitch = (width + 2 * pad + (1 << levels) + 7) & ~3, head = (chords.length + 3) & ~3;
-  const table = new Float32Array(head + (levels + 1) * pitch);
-  new Int32Array(table.buffer).set(chords);
-  withKernel("lowest", { a: source, o: out.subarray(from * width, to * width) }, table, (kernel, at) => {
-    const line = at.scratch + 4 * head;
-    kernel(at.a, at.o, width, height, from, to, reach, at.scratch, line, pitch, pad, levels, sign);
+  const side = Math.min(stripSamples, (width + 31) & ~31), pad = (widest + 3) & ~3, pitch = side + 2 * pad + 4;
+  const head = (kinds + 2 * size + 15) & ~15,
+    lines = (levels + 1) * pitch,
+    bytes = 4 * (head + lines + size * kinds * side);
+  withKernel("lowest", { a: source, o: out.subarray(from * width, to * width) }, bytes, (kernel, at) => {
+    const scratch = scratchFloats(), table = new Int32Array(scratch.buffer, at.scratch, head);
+    table.set(widths);
+    for (let j = 0; j < size; j++) table[kinds + j] = widths.indexOf(chords[j]);
+    const line = at.scratch + 4 * head, ring = line + 4 * lines;
+    const places = at.scratch + 4 * kinds, rows = places + 4 * size;
+    kernel(
+      ...[at.a, at.o, width, height, from, to, reach, kinds, at.scratch, places],
+      ...[line, pitch, pad, side, ring, rows, sign],
+    );
   });
 }
 const task: PoolTask<Band<ExtremeParameters>, void> = {
@@ -35,7 +47,8 @@ const task: PoolTask<Band<ExtremeParameters>, void> = {
 
 /**
  * Lowest (erosion) or highest (dilation) sample within a disc around each pixel (Serra 1982). What lies beyond the edge, and
- * samples that are not finite, are left out; NaN where nothing is left. Cost: two comparisons a pixel and row of the disc.
+ * samples that are not finite, are left out; NaN where nothing is left. Cost: a comparison a pixel and row of the disc, and a few for
+ * each different length of its rows.
  *
  * @param radius of the disc in pixels; a pixel belongs to it when its centre lies no farther away
  * @param out receives the result; a fresh shared plane if left out; not `source`

@@ -5,8 +5,8 @@ import { memoryOf } from "../core/memory.ts";
 /** Which of the two implementations runs: WebAssembly, or the plain TypeScript twin with the same results. */
 export type KernelKind = "wasm" | "twin";
 
-/** A kernel's exported function. */
-type Kernel = (...values: number[]) => void;
+/** A kernel's exported function; some return a number. */
+type Kernel = (...values: number[]) => number | void;
 /** Arrays of a call by the name of their memory: a, b, c are read, o and p written. */
 export type KernelArrays = Partial<Readonly<Record<"a" | "b" | "c" | "o" | "p", Float32Array | Uint8Array>>>;
 

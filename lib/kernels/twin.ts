@@ -46,28 +46,8 @@ export function starletTwin(
   }
 }
 
-/** Rows from … to convolved along the row; see blurPlane. */
-export function blurRowsTwin(
-  source: Float32Array,
-  out: Float32Array,
-  w: number,
-  from: number,
-  to: number,
-  taps: Float32Array,
-): void {
-  const radius = taps.length - 1, line = new Float32Array(w + 2 * radius);
-  for (let y = from; y < to; y++) {
-    for (let x = -radius; x < w + radius; x++) line[x + radius] = source[y * w + mirror(x, w)];
-    for (let x = 0, l = radius; x < w; x++, l++) {
-      let sum = f(line[l] * taps[0]);
-      for (let j = 1; j <= radius; j++) sum = f(sum + f(f(line[l - j] + line[l + j]) * taps[j]));
-      out[y * w + x] = sum;
-    }
-  }
-}
-
-/** Rows from … to convolved along the columns; see blurPlane. */
-export function blurColumnsTwin(
+/** Rows from … to convolved along columns, then along rows; whether one of them holds a NaN. See blurPlane. */
+export function blurTwin(
   source: Float32Array,
   out: Float32Array,
   w: number,
@@ -75,16 +55,22 @@ export function blurColumnsTwin(
   from: number,
   to: number,
   taps: Float32Array,
-): void {
-  const sum = new Float32Array(w);
+): boolean {
+  const radius = taps.length - 1, sum = new Float32Array(w), line = new Float32Array(w + 2 * radius);
   for (let y = from; y < to; y++) {
     for (let x = 0; x < w; x++) sum[x] = source[y * w + x] * taps[0];
-    for (let j = 1; j < taps.length; j++) {
+    for (let j = 1; j <= radius; j++) {
       const p = mirror(y - j, h) * w, q = mirror(y + j, h) * w;
       for (let x = 0; x < w; x++) sum[x] = sum[x] + f(f(source[p + x] + source[q + x]) * taps[j]);
     }
-    out.set(sum, y * w);
+    for (let x = -radius; x < w + radius; x++) line[x + radius] = sum[mirror(x, w)];
+    for (let x = 0, l = radius; x < w; x++, l++) {
+      let s = f(line[l] * taps[0]);
+      for (let j = 1; j <= radius; j++) s = f(s + f(f(line[l - j] + line[l + j]) * taps[j]));
+      out[y * w + x] = s;
+    }
   }
+  return source.subarray(from * w, to * w).some(Number.isNaN);
 }
 
 /** Rows from … to of the lowest (sign 1) or highest (sign −1) samples within a disc; see extremePlane. */

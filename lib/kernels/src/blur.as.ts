@@ -1,5 +1,5 @@
-// Symmetric convolution along rows and along columns, mirrored at the edges without repeating the outermost sample. The weights
-// lie in scratch, the middle one first.
+// Symmetric convolution along columns and then along rows, mirrored at the edges without repeating the outermost sample. The
+// weights lie in scratch, the middle one first.
 import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function mirror(i: i32, n: i32): i32 {
@@ -10,77 +10,116 @@ import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, store
   return i < n ? i : period - i;
 }
 
-// Rows y0 … y1 of A into O; `line` is w + 2 radius floats of scratch.
-export function blurRows(a: usize, o: usize, w: i32, y0: i32, y1: i32, taps: usize, radius: i32, line: usize): void {
-  const row = <usize>w << 2, l = line + (<usize>radius << 2);
-  a += <usize>y0 * row;
-  for (let y = y0; y < y1; y++, a += row, o += row) {
-    let x: usize = 0;
-    for (; x + 16 <= row; x += 16) v128.store(l + x, loadA(a + x));
-    for (; x < row; x += 4) store<f32>(l + x, floatA(a + x));
-    for (let i = 1; i <= radius; i++) {
-      store<f32>(l - (<usize>i << 2), load<f32>(l + (<usize>mirror(-i, w) << 2)));
-      store<f32>(l + (<usize>(w - 1 + i) << 2), load<f32>(l + (<usize>mirror(w - 1 + i, w) << 2)));
-    }
-    for (x = 0; x + 64 <= row; x += 64) {
-      const m = l + x;
-      let k = v128.load32_splat(taps);
-      let s0 = f32x4.mul(v128.load(m), k), s1 = f32x4.mul(v128.load(m, 16), k);
-      let s2 = f32x4.mul(v128.load(m, 32), k), s3 = f32x4.mul(v128.load(m, 48), k);
-      let p = m - 4, q = m + 4, t = taps + 4;
-      for (let j = 0; j < radius; j++, p -= 4, q += 4, t += 4) {
-        k = v128.load32_splat(t);
-        s0 = f32x4.add(s0, f32x4.mul(f32x4.add(v128.load(p), v128.load(q)), k));
-        s1 = f32x4.add(s1, f32x4.mul(f32x4.add(v128.load(p, 16), v128.load(q, 16)), k));
-        s2 = f32x4.add(s2, f32x4.mul(f32x4.add(v128.load(p, 32), v128.load(q, 32)), k));
-        s3 = f32x4.add(s3, f32x4.mul(f32x4.add(v128.load(p, 48), v128.load(q, 48)), k));
-      }
-      storeO(o + x, s0); storeO16(o + x, s1); storeO32(o + x, s2); storeO48(o + x, s3);
-    }
-    for (; x < row; x += 4) {
-      const m = l + x;
-      let s = load<f32>(m) * load<f32>(taps);
-      let p = m - 4, q = m + 4, t = taps + 4;
-      for (let j = 0; j < radius; j++, p -= 4, q += 4, t += 4) s += (load<f32>(p) + load<f32>(q)) * load<f32>(t);
-      putO(o + x, s);
-    }
-  }
-}
+// Bytes of a row of the tile.
+const side: usize = 256;
 
-// Rows y0 … y1 of the result in O from all rows of A; `rows` is h integers of scratch for the mirrored rows' places. Columns are
-// taken in narrow blocks, so that what a block needs of the rows stays in the cache.
-export function blurColumns(a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, taps: usize, radius: i32, rows: usize): void {
-  const row = <usize>w << 2, first = y0 - radius, count = y1 - y0 + 2 * radius;
-  for (let i = 0; i < count; i++) store<u32>(rows + (<usize>i << 2), <u32>(a + <usize>mirror(first + i, h) * row));
-  let x: usize = 0;
-  for (; x + 64 <= row; x += 64) {
-    let out = o + x;
-    for (let y = y0; y < y1; y++, out += row) {
-      const c = rows + (<usize>(y - y0 + radius) << 2), m = <usize>load<u32>(c) + x;
-      let k = v128.load32_splat(taps);
-      let s0 = f32x4.mul(loadA(m), k), s1 = f32x4.mul(loadA16(m), k), s2 = f32x4.mul(loadA32(m), k), s3 = f32x4.mul(loadA48(m), k);
-      let up = c - 4, down = c + 4, t = taps + 4;
-      for (let j = 0; j < radius; j++, up -= 4, down += 4, t += 4) {
-        const p = <usize>load<u32>(up) + x, q = <usize>load<u32>(down) + x;
-        k = v128.load32_splat(t);
-        s0 = f32x4.add(s0, f32x4.mul(f32x4.add(loadA(p), loadA(q)), k));
-        s1 = f32x4.add(s1, f32x4.mul(f32x4.add(loadA16(p), loadA16(q)), k));
-        s2 = f32x4.add(s2, f32x4.mul(f32x4.add(loadA32(p), loadA32(q)), k));
-        s3 = f32x4.add(s3, f32x4.mul(f32x4.add(loadA48(p), loadA48(q)), k));
+// Rows y0 … y1 of the result in O from all rows of A, `block` rows at a time. First along columns, in strips as wide as a tile,
+// which is copied so that it stays in the innermost cache whatever the width of the plane; then along the rows so made.
+// Scratch: `tile` has (block + 2 radius) · 64 floats, `lines` block lines of `pitch` ≥ w + 2 radius + 64 floats. Returns whether
+// any sample of A that was read is NaN.
+export function blur(
+  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, taps: usize, radius: i32, block: i32, tile: usize, lines: usize, pitch: i32,
+): i32 {
+  const row = <usize>w << 2, reach = <usize>radius << 2, stride = <usize>pitch << 2;
+  let gaps = i32x4.splat(0);
+  for (let top = y0; top < y1; top += block) {
+    const count = min(block, y1 - top);
+    for (let x: usize = 0; x < row; x += side) {
+      const wide = min(side, row - x), vectors = wide & ~15;
+      for (let i = 0, to = tile; i < count + 2 * radius; i++, to += side) {
+        const from = a + <usize>mirror(top - radius + i, h) * row + x;
+        if (wide == side) {
+          for (let k: usize = 0; k < side; k += 64) {
+            const v0 = loadA(from + k), v1 = loadA16(from + k), v2 = loadA32(from + k), v3 = loadA48(from + k);
+            v128.store(to + k, v0); v128.store(to + k, v1, 16); v128.store(to + k, v2, 32); v128.store(to + k, v3, 48);
+            gaps = v128.or(gaps, v128.or(v128.or(f32x4.ne(v0, v0), f32x4.ne(v1, v1)), v128.or(f32x4.ne(v2, v2), f32x4.ne(v3, v3))));
+          }
+        } else {
+          let k: usize = 0;
+          for (; k < vectors; k += 16) {
+            const v = loadA(from + k);
+            v128.store(to + k, v);
+            gaps = v128.or(gaps, f32x4.ne(v, v));
+          }
+          for (; k < wide; k += 4) {
+            const v = floatA(from + k);
+            store<f32>(to + k, v);
+            if (v != v) gaps = i32x4.splat(-1);
+          }
+        }
       }
-      storeO(out, s0); storeO16(out, s1); storeO32(out, s2); storeO48(out, s3);
+      for (let i = 0; i < count; i++) {
+        const middle = tile + <usize>(i + radius) * side, out = lines + <usize>i * stride + reach + x;
+        for (let c: usize = 0; c < wide; c += 128) {
+          const m = middle + c;
+          let k = v128.load32_splat(taps);
+          let s0 = f32x4.mul(v128.load(m), k), s1 = f32x4.mul(v128.load(m, 16), k);
+          let s2 = f32x4.mul(v128.load(m, 32), k), s3 = f32x4.mul(v128.load(m, 48), k);
+          let s4 = f32x4.mul(v128.load(m, 64), k), s5 = f32x4.mul(v128.load(m, 80), k);
+          let s6 = f32x4.mul(v128.load(m, 96), k), s7 = f32x4.mul(v128.load(m, 112), k);
+          let p = m - side, q = m + side;
+          for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= side, q += side) {
+            k = v128.load32_splat(t);
+            s0 = f32x4.add(s0, f32x4.mul(f32x4.add(v128.load(p), v128.load(q)), k));
+            s1 = f32x4.add(s1, f32x4.mul(f32x4.add(v128.load(p, 16), v128.load(q, 16)), k));
+            s2 = f32x4.add(s2, f32x4.mul(f32x4.add(v128.load(p, 32), v128.load(q, 32)), k));
+            s3 = f32x4.add(s3, f32x4.mul(f32x4.add(v128.load(p, 48), v128.load(q, 48)), k));
+            s4 = f32x4.add(s4, f32x4.mul(f32x4.add(v128.load(p, 64), v128.load(q, 64)), k));
+            s5 = f32x4.add(s5, f32x4.mul(f32x4.add(v128.load(p, 80), v128.load(q, 80)), k));
+            s6 = f32x4.add(s6, f32x4.mul(f32x4.add(v128.load(p, 96), v128.load(q, 96)), k));
+            s7 = f32x4.add(s7, f32x4.mul(f32x4.add(v128.load(p, 112), v128.load(q, 112)), k));
+          }
+          v128.store(out + c, s0); v128.store(out + c, s1, 16); v128.store(out + c, s2, 32); v128.store(out + c, s3, 48);
+          v128.store(out + c, s4, 64); v128.store(out + c, s5, 80); v128.store(out + c, s6, 96); v128.store(out + c, s7, 112);
+        }
+      }
+    }
+    for (let i = 0; i < count; i++) {
+      const l = lines + <usize>i * stride + reach, out = o + <usize>(top - y0 + i) * row;
+      for (let j = 1; j <= radius; j++) {
+        store<f32>(l - (<usize>j << 2), load<f32>(l + (<usize>mirror(-j, w) << 2)));
+        store<f32>(l + (<usize>(w - 1 + j) << 2), load<f32>(l + (<usize>mirror(w - 1 + j, w) << 2)));
+      }
+      let x: usize = 0;
+      for (; x + 128 <= row; x += 128) {
+        const m = l + x;
+        let k = v128.load32_splat(taps);
+        let s0 = f32x4.mul(v128.load(m), k), s1 = f32x4.mul(v128.load(m, 16), k);
+        let s2 = f32x4.mul(v128.load(m, 32), k), s3 = f32x4.mul(v128.load(m, 48), k);
+        let s4 = f32x4.mul(v128.load(m, 64), k), s5 = f32x4.mul(v128.load(m, 80), k);
+        let s6 = f32x4.mul(v128.load(m, 96), k), s7 = f32x4.mul(v128.load(m, 112), k);
+        let p = m - 4, q = m + 4;
+        for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= 4, q += 4) {
+          k = v128.load32_splat(t);
+          s0 = f32x4.add(s0, f32x4.mul(f32x4.add(v128.load(p), v128.load(q)), k));
+          s1 = f32x4.add(s1, f32x4.mul(f32x4.add(v128.load(p, 16), v128.load(q, 16)), k));
+          s2 = f32x4.add(s2, f32x4.mul(f32x4.add(v128.load(p, 32), v128.load(q, 32)), k));
+          s3 = f32x4.add(s3, f32x4.mul(f32x4.add(v128.load(p, 48), v128.load(q, 48)), k));
+          s4 = f32x4.add(s4, f32x4.mul(f32x4.add(v128.load(p, 64), v128.load(q, 64)), k));
+          s5 = f32x4.add(s5, f32x4.mul(f32x4.add(v128.load(p, 80), v128.load(q, 80)), k));
+          s6 = f32x4.add(s6, f32x4.mul(f32x4.add(v128.load(p, 96), v128.load(q, 96)), k));
+          s7 = f32x4.add(s7, f32x4.mul(f32x4.add(v128.load(p, 112), v128.load(q, 112)), k));
+        }
+        storeO(out + x, s0); storeO16(out + x, s1); storeO32(out + x, s2); storeO48(out + x, s3);
+        storeO(out + x + 64, s4); storeO16(out + x + 64, s5); storeO32(out + x + 64, s6); storeO48(out + x + 64, s7);
+      }
+      for (; x + 16 <= row; x += 16) {
+        const m = l + x;
+        let s = f32x4.mul(v128.load(m), v128.load32_splat(taps));
+        let p = m - 4, q = m + 4;
+        for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= 4, q += 4) {
+          s = f32x4.add(s, f32x4.mul(f32x4.add(v128.load(p), v128.load(q)), v128.load32_splat(t)));
+        }
+        storeO(out + x, s);
+      }
+      for (; x < row; x += 4) {
+        const m = l + x;
+        let s = load<f32>(m) * load<f32>(taps);
+        let p = m - 4, q = m + 4;
+        for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= 4, q += 4) s += (load<f32>(p) + load<f32>(q)) * load<f32>(t);
+        putO(out + x, s);
+      }
     }
   }
-  for (; x < row; x += 4) {
-    let out = o + x;
-    for (let y = y0; y < y1; y++, out += row) {
-      const c = rows + (<usize>(y - y0 + radius) << 2);
-      let s = floatA(<usize>load<u32>(c) + x) * load<f32>(taps);
-      let up = c - 4, down = c + 4, t = taps + 4;
-      for (let j = 0; j < radius; j++, up -= 4, down += 4, t += 4) {
-        s += (floatA(<usize>load<u32>(up) + x) + floatA(<usize>load<u32>(down) + x)) * load<f32>(t);
-      }
-      putO(out, s);
-    }
-  }
+  return v128.any_true(gaps);
 }

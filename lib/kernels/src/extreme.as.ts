@@ -1,5 +1,5 @@
 // Lowest sample within a disc; the highest one is the lowest of the negated plane. Samples that are not finite count as missing.
-import { floatA, floatO, loadA, loadO, putO, storeO } from "./planes.as";
+import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function clean(v: v128, sign: v128): v128 {
   // A zero of either sign becomes +0, so that the order of comparisons leaves no trace.
@@ -7,41 +7,111 @@ import { floatA, floatO, loadA, loadO, putO, storeO } from "./planes.as";
   return v128.bitselect(v, f32x4.splat(<f32>Infinity), f32x4.lt(f32x4.abs(v), f32x4.splat(<f32>Infinity)));
 }
 
-// Rows y0 … y1 of the result. `chords`: half-widths of the disc's rows −reach … reach as integers in scratch. `line`: levels + 1
-// lines of `pitch` floats: line k holds, at x, the lowest of the 2^k samples from x on, with `pad` missing ones on each side.
-export function lowest(
-  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, reach: i32, chords: usize, line: usize, pitch: i32, pad: i32, levels: i32, sign: f32,
-): void {
-  const row = <usize>w << 2, whole = row & ~15, bytes = <usize>pitch << 2, inf = f32x4.splat(<f32>Infinity), s = f32x4.splat(sign);
-  for (let p = o, end = o + <usize>(y1 - y0) * row; p < end; p += 4) putO(p, <f32>Infinity);
-  for (let i: usize = 0; i < bytes * <usize>(levels + 1); i += 16) v128.store(line + i, inf);
-  const l = line + (<usize>pad << 2);
-  for (let r = max(0, y0 - reach), last = min(h, y1 + reach); r < last; r++) {
-    const from = a + <usize>r * row;
-    let x: usize = 0;
-    for (; x < whole; x += 16) v128.store(l + x, clean(loadA(from + x), s));
-    for (; x < row; x += 4) {
-      const v = floatA(from + x) * sign + 0;
-      store<f32>(l + x, abs(v) < <f32>Infinity ? v : <f32>Infinity);
-    }
-    for (let k = 1; k <= levels; k++) {
-      const below = line + <usize>(k - 1) * bytes, here = below + bytes, step = <usize>4 << (k - 1);
-      for (let i: usize = 0; i + step + 16 <= bytes; i += 16) {
-        v128.store(here + i, f32x4.pmin(v128.load(below + i), v128.load(below + i + step)));
-      }
-    }
-    for (let y = max(y0, r - reach), end = min(y1, r + reach + 1); y < end; y++) {
-      const half = load<i32>(chords + (<usize>(r - y + reach) << 2)), length = 2 * half + 1;
-      const k = 31 - clz(length), base = l + <usize>k * bytes;
-      const p = base - (<usize>half << 2), q = base + (<usize>(half + 1 - (1 << k)) << 2), out = o + <usize>(y - y0) * row;
-      for (x = 0; x < whole; x += 16) {
-        storeO(out + x, f32x4.pmin(loadO(out + x), f32x4.pmin(v128.load(p + x), v128.load(q + x))));
-      }
-      for (; x < row; x += 4) putO(out + x, min(floatO(out + x), min(load<f32>(p + x), load<f32>(q + x))));
-    }
+@inline function finish(v: v128, sign: v128): v128 {
+  const told = f32x4.add(f32x4.mul(v, sign), f32x4.splat(0));
+  return v128.bitselect(told, f32x4.splat(<f32>NaN), f32x4.lt(v, f32x4.splat(<f32>Infinity)));
+}
+
+// Samples x0 … x0 + length of row `from` of w samples, those outside missing.
+@inline function fetch(from: usize, w: i32, x0: i32, length: i32, to: usize, sign: v128): void {
+  const first = max(0, -x0), last = min(length, w - x0), inf = f32x4.splat(<f32>Infinity);
+  for (let k: usize = 0; k < <usize>first << 2; k += 16) v128.store(to + k, inf);
+  let k = <usize>first << 2;
+  const end = <usize>last << 2, source = from + (<usize>x0 << 2);
+  for (; k + 64 <= end; k += 64) {
+    const p = source + k, q = to + k;
+    v128.store(q, clean(loadA(p), sign)); v128.store(q, clean(loadA16(p), sign), 16);
+    v128.store(q, clean(loadA32(p), sign), 32); v128.store(q, clean(loadA48(p), sign), 48);
   }
-  for (let p = o, end = o + <usize>(y1 - y0) * row; p < end; p += 4) {
-    const v = floatO(p);
-    putO(p, v < <f32>Infinity ? v * sign + 0 : <f32>NaN);
+  for (; k + 16 <= end; k += 16) v128.store(to + k, clean(loadA(source + k), sign));
+  for (; k < end; k += 4) store<f32>(to + k, f32x4.extract_lane(clean(f32x4.splat(floatA(source + k)), sign), 0));
+  for (; k < <usize>length << 2; k += 4) store<f32>(to + k, <f32>Infinity);
+}
+
+// Rows y0 … y1 of the result, in strips of `side` samples (a multiple of 32) so that what a strip needs stays in the cache. Of
+// every row that comes in, the lowest samples within each half-width of the disc's rows are found once, in a ring of as many
+// rows as the disc has: the disc's rows above and below the middle share them.
+// `widths`: `kinds` different half-widths; `places`: for the disc's rows −reach … reach which of them applies. `line`: levels + 1
+// lines of `pitch` floats, pitch ≥ side + 2 pad + 4: line k holds, at x, the lowest of the 2^k samples from x on. `ring`:
+// (2 reach + 1) · kinds lines of `side` floats. `rows`: 2 reach + 1 addresses.
+export function lowest(
+  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, reach: i32, kinds: i32, widths: usize, places: usize, line: usize, pitch: i32,
+  pad: i32, side: i32, ring: usize, rows: usize, sign: f32,
+): void {
+  const row = <usize>w << 2, bytes = <usize>pitch << 2, wide = <usize>side << 2, size = 2 * reach + 1, s = f32x4.splat(sign);
+  const inf = f32x4.splat(<f32>Infinity), l = line + (<usize>pad << 2), slot = wide * <usize>kinds, length = side + 2 * pad;
+  const ends = rows + (<usize>size << 2);
+  for (let x0 = 0; x0 < w; x0 += side) {
+    const used = min(side, w - x0), whole = <usize>(used << 2) & ~15;
+    for (let r = y0 - reach, place = 0; r < y1 + reach; r++, place = place + 1 == size ? 0 : place + 1) {
+      const to = ring + <usize>place * slot;
+      if (r < 0 || r >= h) {
+        for (let k: usize = 0; k < slot; k += 16) v128.store(to + k, inf);
+      } else {
+        fetch(a + <usize>r * row, w, x0 - pad, length, line, s);
+        let levels = 0;
+        for (let n = 0; n < kinds; n++) {
+          const half = load<i32>(widths + (<usize>n << 2)), level = 31 - clz(2 * half + 1), out = to + <usize>n * wide;
+          for (; levels < level; levels++) {
+            const below = line + <usize>levels * bytes, here = below + bytes, step = <usize>4 << levels;
+            let k: usize = 0;
+            for (; k + step + 64 <= bytes; k += 64) {
+              const p = below + k, q = p + step, to = here + k;
+              v128.store(to, f32x4.pmin(v128.load(p), v128.load(q)));
+              v128.store(to, f32x4.pmin(v128.load(p, 16), v128.load(q, 16)), 16);
+              v128.store(to, f32x4.pmin(v128.load(p, 32), v128.load(q, 32)), 32);
+              v128.store(to, f32x4.pmin(v128.load(p, 48), v128.load(q, 48)), 48);
+            }
+            for (; k + step + 16 <= bytes; k += 16) {
+              v128.store(here + k, f32x4.pmin(v128.load(below + k), v128.load(below + k + step)));
+            }
+          }
+          const base = l + <usize>level * bytes, p = base - (<usize>half << 2), q = base + (<usize>(half + 1 - (1 << level)) << 2);
+          for (let k: usize = 0; k < wide; k += 128) {
+            const b = p + k, c = q + k, to = out + k;
+            v128.store(to, f32x4.pmin(v128.load(b), v128.load(c)));
+            v128.store(to, f32x4.pmin(v128.load(b, 16), v128.load(c, 16)), 16);
+            v128.store(to, f32x4.pmin(v128.load(b, 32), v128.load(c, 32)), 32);
+            v128.store(to, f32x4.pmin(v128.load(b, 48), v128.load(c, 48)), 48);
+            v128.store(to, f32x4.pmin(v128.load(b, 64), v128.load(c, 64)), 64);
+            v128.store(to, f32x4.pmin(v128.load(b, 80), v128.load(c, 80)), 80);
+            v128.store(to, f32x4.pmin(v128.load(b, 96), v128.load(c, 96)), 96);
+            v128.store(to, f32x4.pmin(v128.load(b, 112), v128.load(c, 112)), 112);
+          }
+        }
+      }
+      const y = r - reach;
+      if (y < y0) continue;
+      for (let j = 0, at = place + 1; j < size; j++, at++) {
+        if (at >= size) at -= size;
+        const kind = <usize>load<i32>(places + (<usize>j << 2));
+        store<u32>(rows + (<usize>j << 2), <u32>(ring + <usize>at * slot + kind * wide));
+      }
+      const out = o + <usize>(y - y0) * row + (<usize>x0 << 2);
+      for (let k: usize = 0; k < <usize>used << 2; k += 128) {
+        let p = <usize>load<u32>(rows) + k;
+        let v0 = v128.load(p), v1 = v128.load(p, 16), v2 = v128.load(p, 32), v3 = v128.load(p, 48);
+        let v4 = v128.load(p, 64), v5 = v128.load(p, 80), v6 = v128.load(p, 96), v7 = v128.load(p, 112);
+        for (let t = rows + 4; t < ends; t += 4) {
+          p = <usize>load<u32>(t) + k;
+          v0 = f32x4.pmin(v0, v128.load(p)); v1 = f32x4.pmin(v1, v128.load(p, 16));
+          v2 = f32x4.pmin(v2, v128.load(p, 32)); v3 = f32x4.pmin(v3, v128.load(p, 48));
+          v4 = f32x4.pmin(v4, v128.load(p, 64)); v5 = f32x4.pmin(v5, v128.load(p, 80));
+          v6 = f32x4.pmin(v6, v128.load(p, 96)); v7 = f32x4.pmin(v7, v128.load(p, 112));
+        }
+        v0 = finish(v0, s); v1 = finish(v1, s); v2 = finish(v2, s); v3 = finish(v3, s);
+        v4 = finish(v4, s); v5 = finish(v5, s); v6 = finish(v6, s); v7 = finish(v7, s);
+        const here = out + k;
+        if (k + 128 <= whole) {
+          storeO(here, v0); storeO16(here, v1); storeO32(here, v2); storeO48(here, v3);
+          storeO(here + 64, v4); storeO16(here + 64, v5); storeO32(here + 64, v6); storeO48(here + 64, v7);
+        } else {
+          // The lines of the doubling are free by now.
+          v128.store(line, v0); v128.store(line, v1, 16); v128.store(line, v2, 32); v128.store(line, v3, 48);
+          v128.store(line, v4, 64); v128.store(line, v5, 80); v128.store(line, v6, 96); v128.store(line, v7, 112);
+          for (let i: usize = 0; k + i < <usize>used << 2; i += 4) putO(here + i, load<f32>(line + i));
+        }
+      }
+    }
   }
 }

@@ -1,4 +1,4 @@
-export { blurColumns, blurRows } from "./blur.as";
+export { blur } from "./blur.as";
 export { correct, correctShort } from "./correct.as";
 export { lowest } from "./extreme.as";
 export { starlet } from "./starlet.as";
