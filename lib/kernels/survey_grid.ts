@@ -8,6 +8,8 @@ import {
   blockMeansTwin,
   findPeaksTwin,
   lineMiddlesTwin,
+  regionsTwin,
+  ringMiddlesTwin,
   smoothGridTwin,
   subtractLinesTwin,
   tileMiddlesTwin,
@@ -215,4 +217,53 @@ export function findPeaks(
     found = new Int32Array(scratchFloats().buffer, results + 4, n).slice();
   });
   return found;
+}
+
+/** Doubles an entry of the list of {@linkcode peakRegions} takes. */
+export const regionFields = 8;
+/** A region does not grow beyond this many samples. */
+const REGION_LIMIT = 20000;
+
+/**
+ * Regions around peaks, the brightest peak first. In: index of the peak and the floor at or above which its region stays (NaN: it is the
+ * one sample). Out: middle of the eight samples three away, area, middle of the region, its second moments, and 1 if it
+ * meets the region of an earlier one, else 0.
+ *
+ * @param list entries of {@linkcode regionFields} doubles, results written over what was given
+ */
+export function peakRegions(grid: Grid, list: Float64Array): void {
+  const { width, height, data } = grid, count = list.length / regionFields;
+  if (!wasm()) return regionsTwin(data, width, height, list, count, REGION_LIMIT);
+  const room = 4 * (REGION_LIMIT + 8), bytes = list.byteLength + room;
+  withKernel("regions", { a: data }, bytes + data.length + 16, (kernel, at) => {
+    const there = new Float64Array(scratchFloats().buffer, at.scratch, list.length),
+      queue = at.scratch + list.byteLength;
+    there.set(list);
+    kernel(at.a, width, height, at.scratch, count, at.scratch + bytes, queue, REGION_LIMIT);
+    list.set(there);
+  });
+}
+
+/**
+ * The eighth and ninth of sixteen samples around each of many places, in turn.
+ *
+ * @param places indices of samples
+ * @param offsets sixteen, from a place to samples that lie on the grid
+ */
+export function ringMiddles(grid: Grid, places: Int32Array, offsets: Int32Array): Float32Array {
+  const n = places.length, out = new Float32Array(2 * n), padded = (n + 3) & ~3;
+  if (n === 0) return out;
+  if (!wasm()) ringMiddlesTwin(grid.data, places, offsets, out);
+  else {
+    withKernel("ringMiddles", { a: grid.data }, 12 * padded + 64 + 256, (kernel, at) => {
+      const words = new Int32Array(scratchFloats().buffer, at.scratch, padded + 16);
+      words.set(places);
+      words.fill(places[0], n, padded);
+      words.set(offsets, padded);
+      const room = at.scratch + 4 * (padded + 16), results = room + 256;
+      kernel(at.a, at.scratch, n, at.scratch + 4 * padded, room, results);
+      out.set(scratchAt(results, 2 * n));
+    });
+  }
+  return out;
 }

@@ -252,6 +252,78 @@ export function findPeaksTwin(
   return Int32Array.from(found);
 }
 
+/** Samples three away from a peak, x and y in turn. */
+const AROUND: readonly number[] = [3, 0, 2, 2, 0, 3, -2, 2, -3, 0, -2, -2, 0, -3, 2, -2];
+
+/** See peakRegions. */
+export function regionsTwin(
+  a: Float32Array,
+  w: number,
+  h: number,
+  list: Float64Array,
+  count: number,
+  most: number,
+): void {
+  const labels = new Float32Array(w * h), queue = new Int32Array(most + 8), near = new Float64Array(8);
+  for (let k = 0; k < count; k++) {
+    const at = list.subarray(8 * k, 8 * k + 8),
+      start = at[0],
+      floor = f(at[1]),
+      label = k + 1,
+      x0 = start % w,
+      y0 = (start - x0) / w;
+    let tail = 1, mx = 0, my = 0, sxx = 0, sxy = 0, syy = 0, meets = labels[start];
+    if (meets === 0 && floor === floor) {
+      let head = 0, sx = 0, sy = 0, weight = 0;
+      queue[0] = start;
+      labels[start] = label;
+      while (head < tail && tail < most) {
+        const i = queue[head++], x = i % w, y = (i - x) / w, dx = x - x0, dy = y - y0, v = a[i];
+        sx += v * dx;
+        sy += v * dy;
+        sxx += v * dx * dx;
+        sxy += v * dx * dy;
+        syy += v * dy * dy;
+        weight += v;
+        for (let ny = Math.max(0, y - 1); ny <= Math.min(h - 1, y + 1); ny++) {
+          for (let nx = Math.max(0, x - 1); nx <= Math.min(w - 1, x + 1); nx++) {
+            const j = ny * w + nx;
+            if (!(a[j] >= floor) || labels[j] === label) continue;
+            if (labels[j] !== 0) {
+              meets = labels[j];
+              continue;
+            }
+            labels[j] = label;
+            queue[tail++] = j;
+          }
+        }
+      }
+      mx = sx / weight;
+      my = sy / weight;
+      sxx = sxx / weight - mx * mx;
+      sxy = sxy / weight - mx * my;
+      syy = syy / weight - my * my;
+    }
+    for (let i = 0; i < 8; i++) {
+      const nx = Math.max(0, Math.min(w - 1, x0 + AROUND[2 * i]));
+      near[i] = a[Math.max(0, Math.min(h - 1, y0 + AROUND[2 * i + 1])) * w + nx];
+    }
+    near.sort();
+    at.set([(near[3] + near[4]) / 2, tail, x0 + mx, y0 + my, sxx, sxy, syy, meets === 0 ? 0 : 1]);
+  }
+}
+
+/** See ringMiddles. */
+export function ringMiddlesTwin(a: Float32Array, places: Int32Array, offsets: Int32Array, out: Float32Array): void {
+  const ring = new Float32Array(16);
+  for (let k = 0; k < places.length; k++) {
+    for (let i = 0; i < 16; i++) ring[i] = a[places[k] + offsets[i]];
+    ring.sort();
+    out[2 * k] = ring[7];
+    out[2 * k + 1] = ring[8];
+  }
+}
+
 const CUT = 9;
 
 /** Sums of a pass; see `weigh` of the kernel. */

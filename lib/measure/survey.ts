@@ -6,6 +6,9 @@ import {
   findPeaks,
   type Grid,
   type Mesh,
+  peakRegions,
+  regionFields,
+  ringMiddles,
   smoothGrid,
   subtractSurface,
   type TileLevels,
@@ -208,6 +211,24 @@ const ringPlaces = (radius: number): Int32Array =>
     (_, k) => Math.round(radius * (k & 1 ? Math.sin : Math.cos)((k >> 1) * Math.PI / 8)),
   );
 
+/** Level of the ring around each of many positions in the frame: what the sky mesh left there. */
+function ringLevels(grid: Grid, starts: readonly Start[], ring: Int32Array): Float64Array {
+  const { width, height } = grid, reach = Math.max(...ring), levels = new Float64Array(starts.length);
+  const whole: number[] = [], places: number[] = [], scratch = new Float64Array(16);
+  for (let k = 0; k < starts.length; k++) {
+    const gx = (starts[k].x - 0.5) / 2, gy = (starts[k].y - 0.5) / 2, x = Math.round(gx), y = Math.round(gy);
+    if (Math.min(x, y, width - 1 - x, height - 1 - y) < reach) levels[k] = ringLevel(grid, gx, gy, ring, scratch);
+    else {
+      whole.push(k);
+      places.push(y * width + x);
+    }
+  }
+  const offsets = Int32Array.from({ length: 16 }, (_, i) => ring[2 * i + 1] * width + ring[2 * i]);
+  const middles = ringMiddles(grid, Int32Array.from(places), offsets);
+  for (let i = 0; i < whole.length; i++) levels[whole[i]] = (middles[2 * i] + middles[2 * i + 1]) / 2;
+  return levels;
+}
+
 /** Middle of the samples at places around a grid position: what the sky mesh left there. */
 function ringLevel(grid: Grid, x: number, y: number, places: Int32Array, scratch: Float64Array): number {
   const { width, height, data } = grid, x0 = Math.round(x), y0 = Math.round(y);
@@ -297,73 +318,6 @@ function isFlatTopped(sampling: Sampling, x: number, y: number, background: numb
   return equal >= 4;
 }
 
-/** Places and second moments of the region around a peak that stays above a share of its height; −1 marks when it joins another. */
-interface Region {
-  readonly area: number;
-  readonly x: number;
-  readonly y: number;
-  readonly xx: number;
-  readonly xy: number;
-  readonly yy: number;
-  /** Label of a region met on the way, else 0. */
-  readonly meets: number;
-}
-
-const REGION_LIMIT = 20000;
-/** A region of one sample. */
-const SPOT: Region = { area: 1, x: 0, y: 0, xx: 0, xy: 0, yy: 0, meets: 0 };
-
-function floodRegion(
-  smooth: Grid,
-  labels: Int32Array,
-  start: number,
-  floor: number,
-  label: number,
-  queue: Int32Array,
-): Region {
-  const { width, height, data } = smooth;
-  let head = 0, tail = 0, meets = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, syy = 0, weight = 0;
-  const x0 = start % width, y0 = (start - x0) / width;
-  queue[tail++] = start;
-  if (labels[start] !== 0) return { area: 1, x: x0, y: y0, xx: 0, xy: 0, yy: 0, meets: labels[start] };
-  labels[start] = label;
-  while (head < tail && tail < REGION_LIMIT) {
-    const i = queue[head++], x = i % width, y = (i - x) / width, dx = x - x0, dy = y - y0, v = data[i];
-    sx += v * dx;
-    sy += v * dy;
-    sxx += v * dx * dx;
-    sxy += v * dx * dy;
-    syy += v * dy * dy;
-    weight += v;
-    for (let dyy = -1; dyy <= 1; dyy++) {
-      const ny = y + dyy;
-      if (ny < 0 || ny >= height) continue;
-      for (let dxx = -1; dxx <= 1; dxx++) {
-        const nx = x + dxx;
-        if (nx < 0 || nx >= width) continue;
-        const j = ny * width + nx;
-        if (!(data[j] >= floor) || labels[j] === label) continue;
-        if (labels[j] !== 0) {
-          meets = labels[j];
-          continue;
-        }
-        labels[j] = label;
-        if (tail < queue.length) queue[tail++] = j;
-      }
-    }
-  }
-  const mx = sx / weight, my = sy / weight;
-  return {
-    area: tail,
-    x: x0 + mx,
-    y: y0 + my,
-    xx: sxx / weight - mx * mx,
-    xy: sxy / weight - mx * my,
-    yy: syy / weight - my * my,
-    meets,
-  };
-}
-
 /** Peaks of a level, those that are only humps of a brighter one taken out, with the moments of their regions in pixels. */
 interface Start {
   x: number;
@@ -381,9 +335,6 @@ interface Start {
   area: number;
 }
 
-/** Eight places three samples away, x and y in turn. */
-const AROUND: readonly number[] = [3, 0, 2, 2, 0, 3, -2, 2, -3, 0, -2, -2, 0, -3, 2, -2];
-
 /** Sub-sample place of a peak along one axis by a parabola through it and its neighbours; 0 at a border. */
 function vertex(data: Float32Array, at: number, step: number, first: boolean, last: boolean): number {
   if (first || last) return 0;
@@ -393,48 +344,42 @@ function vertex(data: Float32Array, at: number, step: number, first: boolean, la
 
 function startsOf(level: Level, most: number): { starts: Start[]; humps: number } {
   const { smooth, binning, peaks } = level, { width, height, data } = smooth;
-  const room = borrowPlane(data.length), labels = new Int32Array(room.buffer, room.byteOffset, room.length).fill(0);
-  const queue = new Int32Array(REGION_LIMIT + 8), starts: Start[] = [], around = new Float64Array(8);
+  const starts: Start[] = [], list = new Float64Array(regionFields * peaks.length);
+  for (let k = 0; k < peaks.length; k++) {
+    const i = peaks[k], x = i % width, v = data[i], noise = noiseAt(level, x, (i - x) / width);
+    // A second peak is one of its own if the saddle between them lies more than three sigma and a fifth below it. The faintest peaks
+    // have no humps to tell: there are many, and nearly all are noise.
+    list[regionFields * k] = i;
+    list[regionFields * k + 1] = v < 4 * noise ? NaN : Math.max(v - Math.max(3 * noise, 0.2 * v), 0.5 * v);
+  }
+  peakRegions(smooth, list);
   let humps = 0;
   for (let k = 0; k < peaks.length && starts.length < most; k++) {
     const i = peaks[k], x = i % width, y = (i - x) / width, v = data[i];
     const noise = noiseAt(level, x, y);
-    // A second peak is one of its own if the saddle between them lies more than three sigma and a fifth below it. The faintest peaks
-    // have no humps to tell: there are many, and nearly all are noise.
-    const region = v < 4 * noise && labels[i] === 0
-      ? { ...SPOT, x, y }
-      : floodRegion(smooth, labels, i, Math.max(v - Math.max(3 * noise, 0.2 * v), 0.5 * v), k + 1, queue);
-    if (region.meets !== 0) {
+    const e = regionFields * k, area = list[e + 1];
+    if (list[e + 7] !== 0) {
       humps++;
       continue;
     }
-    const long = region.area > 14;
+    const long = area > 14;
     const peakX = binning * (x + vertex(data, i, 1, x === 0, x === width - 1)) + (binning - 1) / 2;
     const peakY = binning * (y + vertex(data, i, width, y === 0, y === height - 1)) + (binning - 1) / 2;
     const b2 = binning * binning;
-    for (let a = 0; a < 8; a++) {
-      const rx = Math.max(0, Math.min(width - 1, x + AROUND[2 * a]));
-      const ry = Math.max(0, Math.min(height - 1, y + AROUND[2 * a + 1]));
-      const u = data[ry * width + rx];
-      let j = a;
-      for (; j > 0 && around[j - 1] > u; j--) around[j] = around[j - 1];
-      around[j] = u;
-    }
     starts.push({
-      x: long ? binning * region.x + (binning - 1) / 2 : peakX,
-      y: long ? binning * region.y + (binning - 1) / 2 : peakY,
+      x: long ? binning * list[e + 2] + (binning - 1) / 2 : peakX,
+      y: long ? binning * list[e + 3] + (binning - 1) / 2 : peakY,
       peakX,
       peakY,
       height: v,
       sigmas: v / noise,
-      contrast: (v - (around[3] + around[4]) / 2) / noise,
-      xx: region.xx * b2,
-      xy: region.xy * b2,
-      yy: region.yy * b2,
-      area: region.area,
+      contrast: (v - list[e]) / noise,
+      xx: list[e + 4] * b2,
+      xy: list[e + 5] * b2,
+      yy: list[e + 6] * b2,
+      area,
     });
   }
-  returnPlane(room);
   return { starts, humps };
 }
 
@@ -708,12 +653,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     );
 
     // What the mesh left under each star: believed as far as the rings of the frame scatter more than their noise.
-    const places = ringPlaces(Math.max(3, 5 * frameLong / 2)), scratch = new Float64Array(16);
     const ground = followed || rest === null ? grid : rest;
-    const rings = Float64Array.from(
-      starts,
-      (start) => ringLevel(ground, (start.x - 0.5) / 2, (start.y - 0.5) / 2, places, scratch),
-    );
+    const rings = ringLevels(ground, starts, ringPlaces(Math.max(3, 5 * frameLong / 2)));
     const ringNoise = 1.2533 * gridNoise / 4;
     const scatter = 1.482602218505602 * medianInPlace(rings.map(Math.abs));
     const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);

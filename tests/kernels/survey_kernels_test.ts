@@ -8,6 +8,9 @@ import {
   findPeaks,
   type Grid,
   lineMiddles,
+  peakRegions,
+  regionFields,
+  ringMiddles,
   smoothGrid,
   subtractSurface,
   tileMiddles,
@@ -41,6 +44,15 @@ function everything(
   const lines = lineMiddles(grid, grid.height, grid.width, grid.width >> 1, 2, 5), smooth = smoothGrid(grid);
   const limits = new Float32Array(mesh.level.length).fill(6);
   const peaks = findPeaks(smooth, limits, mesh.columns, mesh.rows, mesh.tile);
+  const regions = new Float64Array(regionFields * peaks.length), places: number[] = [];
+  peaks.forEach((i, k) => {
+    const x = i % grid.width, y = (i - x) / grid.width;
+    regions.set([i, k % 5 === 0 ? NaN : smooth.data[i] * (0.2 + 0.1 * (k % 7))], regionFields * k);
+    if (Math.min(x, y, grid.width - 1 - x, grid.height - 1 - y) >= 4) places.push(i);
+  });
+  peakRegions(smooth, regions);
+  const ring = Int32Array.from({ length: 16 }, (_, k) => (k % 4 + 1) * grid.width - (k >> 2));
+  const rings = ringMiddles(smooth, Int32Array.from(places), ring);
   const list = new Float64Array(momentFields * 200);
   for (let k = 0; k < 200; k++) {
     const x = (k * 37.3) % (width + 4) - 2, y = (k * 17.7) % (height + 4) - 2;
@@ -58,6 +70,8 @@ function everything(
     lines,
     smooth: smooth.data,
     peaks,
+    regions,
+    rings,
     list,
   };
 }
@@ -88,6 +102,52 @@ describe("the survey's kernels and their twins", () => {
         (_, x) => Float32Array.from({ length: 7 }, (_, y) => data[(y0 + y) * width + x0 + x]).sort()[3],
       );
       expect(level[t]).toBe(middles.sort()[3]);
+    }
+  });
+  it("follows a region down to its floor, tells which meet, and takes the middle of a ring", () => {
+    const width = 24, height = 16, data = new Float32Array(width * height);
+    // Two bars, one of 1 × 5 and one of 2 × 3 at a border, a third of 1 × 1 next to the first corner to corner.
+    for (let x = 5; x < 10; x++) data[4 * width + x] = 8;
+    for (let k = 0; k < 6; k++) data[(10 + (k >> 1)) * width + (k & 1)] = 6;
+    data[5 * width + 10] = 5;
+    const list = Float64Array.of(
+      4 * width + 5,
+      7,
+      0,
+      0,
+      0,
+      0,
+      0,
+      0,
+      10 * width,
+      6,
+      0,
+      0,
+      0,
+      0,
+      0,
+      0,
+      5 * width + 10,
+      5,
+      0,
+      0,
+      0,
+      0,
+      0,
+      0,
+    );
+    peakRegions({ width, height, data }, list);
+    expect(Array.from(list.subarray(0, 8))).toEqual([0, 5, 7, 4, 2, 0, 0, 0]);
+    expect(Array.from(list.subarray(9, 12))).toEqual([6, 0.5, 11]);
+    expect([list[12], list[14]]).toEqual([0.25, expect.closeTo(2 / 3, 12)]);
+    expect([list[17], list[23]]).toEqual([1, 1]);
+    const noise = scene(width, height, 0),
+      offsets = Int32Array.from({ length: 16 }, (_, k) => (k % 4) * width + 3 * (k >> 2));
+    const places = Int32Array.of(0, 30, 61, 100, 101),
+      middles = ringMiddles({ width, height, data: noise }, places, offsets);
+    for (let k = 0; k < 5; k++) {
+      const sorted = Float32Array.from(offsets, (off) => noise[places[k] + off]).sort();
+      expect([middles[2 * k], middles[2 * k + 1]]).toEqual([sorted[7], sorted[8]]);
     }
   });
   it("smooths by [1 2 1] ⊗ [1 2 1] / 16 and finds the peaks that comparing all neighbours finds, borders included", () => {

@@ -6,7 +6,7 @@ export { piecesRow, polynomial } from "./surface.as";
 export { placesAffine, placesBetween, warp } from "./warp.as";
 export { huberTest } from "./huber.as";
 export { moderated, verdicts } from "./moderate.as";
-export { blockMeans, findPeaks, lineMiddles, smoothGrid, subtractLines, tileMiddles, tileStatistics } from "./survey.as";
+export { blockMeans, findPeaks, lineMiddles, regions, ringMiddles, smoothGrid, subtractLines, tileMiddles, tileStatistics } from "./survey.as";
 export { moments } from "./moments.as";
 export { sumKept } from "./sum.as";
 export { medians } from "./median.as";
