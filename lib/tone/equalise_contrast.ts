@@ -12,7 +12,7 @@ export interface EqualiseContrastOptions {
   readonly steepest: number;
   /** How far the picture is moved towards the result, 0 … 1. */
   readonly strength: number;
-  /** Tones that are told apart. */
+  /** Tones that are told apart; from some thousands on they cost more than the pixels. */
   readonly tones: number;
 }
 
@@ -44,10 +44,11 @@ function curvesOf(
 ): Curves {
   const { partsAlong, steepest, tones } = used, side = Math.max(width, height) / partsAlong;
   const across = Math.max(1, Math.round(width / side)), down = Math.max(1, Math.round(height / side));
-  const nodes = new Float64Array(across * down * (tones + 1)), counts = new Float64Array(tones);
+  const nodes = new Float64Array(across * down * (tones + 1)), found = new Uint32Array(tones);
+  const counts = new Float64Array(tones), last = tones - 1;
   for (let row = 0; row < down; row++) {
     for (let column = 0; column < across; column++) {
-      counts.fill(0);
+      found.fill(0);
       let n = 0;
       const x0 = Math.floor(width * column / across), x1 = Math.floor(width * (column + 1) / across);
       const y0 = Math.floor(height * row / down), y1 = Math.floor(height * (row + 1) / down);
@@ -56,9 +57,10 @@ function curvesOf(
           const v = light[i];
           if (v !== v) continue;
           n++;
-          counts[v >= 1 ? tones - 1 : v > 0 ? Math.floor(v * tones) : 0]++;
+          found[v >= 1 ? last : v > 0 ? (v * tones) | 0 : 0]++;
         }
       }
+      counts.set(found);
       // Counts held to a level, and what was above it spread over all tones, so that together they just meet the limit.
       const limit = steepest * n / tones, at = (row * across + column) * (tones + 1);
       const excessOver = (level: number) => {
@@ -103,44 +105,64 @@ export function equaliseRows(band: Band<EqualiseSettings>): void {
   const left = new Int32Array(width), right = new Int32Array(width), part = new Float64Array(width);
   for (let x = 0; x < width; x++) {
     const u = (x + 0.5) * across / width - 0.5, k = Math.floor(u);
-    left[x] = Math.max(0, k) * size;
-    right[x] = Math.min(across - 1, k + 1) * size;
+    left[x] = 2 * size * Math.max(0, k);
+    right[x] = 2 * size * Math.min(across - 1, k + 1);
     part[x] = u - k;
   }
+  // Of a row all pixels lie equally far between two rows of parts: those curves are blended once, as pairs of height and rise.
+  const pairs = new Float64Array(2 * across * size), drawn = new Float64Array(width), gain = new Float64Array(width);
+  const low = new Float64Array(width), high = new Float64Array(width), last = tones - 1;
   for (let y = from; y < to; y++) {
     const v = (y + 0.5) * down / height - 0.5, k = Math.floor(v), fy = v - k;
     const upper = Math.max(0, k) * across * size, lower = Math.min(down - 1, k + 1) * across * size;
-    for (let x = 0, i = y * width; x < width; x++, i++) {
-      const t = light[i];
+    for (let n = across * size - 1, next = 0; n >= 0; n--) {
+      const a = nodes[upper + n], here = a + fy * (nodes[lower + n] - a);
+      pairs[2 * n] = here;
+      pairs[2 * n + 1] = next - here;
+      next = here;
+    }
+    const start = y * width, row = light.subarray(start, start + width);
+    for (let x = 0; x < width; x++) {
+      const t = row[x];
       if (t !== t) {
-        for (const each of out) each[i] = NaN;
+        drawn[x] = NaN;
         continue;
       }
-      const p = t <= 0 ? 0 : t >= 1 ? tones : t * tones, tone = Math.min(tones - 1, Math.floor(p)), f = p - tone;
-      const a = upper + left[x] + tone, b = upper + right[x] + tone;
-      const c = lower + left[x] + tone, d = lower + right[x] + tone, fx = part[x];
-      const top = (1 - fx) * (nodes[a] + f * (nodes[a + 1] - nodes[a])) +
-        fx * (nodes[b] + f * (nodes[b + 1] - nodes[b]));
-      const bottom = (1 - fx) * (nodes[c] + f * (nodes[c + 1] - nodes[c])) +
-        fx * (nodes[d] + f * (nodes[d + 1] - nodes[d]));
+      const p = t <= 0 ? 0 : t >= 1 ? tones : t * tones,
+        floor = p | 0,
+        tone = floor < last ? floor : last,
+        f = p - tone;
+      const a = left[x] + 2 * tone, b = right[x] + 2 * tone;
+      const near = pairs[a] + f * pairs[a + 1], far = pairs[b] + f * pairs[b + 1];
+      const made = t + strength * (near + part[x] * (far - near) - t);
       // the blend of four curves may round to a hair beyond the ends, where no room is left to keep colours in
-      const y1 = Math.min(1, Math.max(0, t + strength * ((1 - fy) * top + fy * bottom - t)));
-      if (data.length === 1) {
-        out[0][i] = y1;
-        continue;
+      drawn[x] = made < 0 ? 0 : made > 1 ? 1 : made;
+    }
+    if (data.length === 1) {
+      out[0].set(drawn, start);
+      continue;
+    }
+    // The channels keep their ratios; one that would leave 0 … 1 pulls all towards their mean.
+    low.fill(0);
+    high.fill(0);
+    for (let x = 0; x < width; x++) gain[x] = row[x] > 0 ? drawn[x] / row[x] : 0;
+    for (const each of data) {
+      for (let x = 0; x < width; x++) {
+        const difference = gain[x] * (each[start + x] - row[x]);
+        if (difference < low[x]) low[x] = difference;
+        if (difference > high[x]) high[x] = difference;
       }
-      // The channels keep their ratios; one that would leave 0 … 1 pulls all towards their mean.
-      const gain = t > 0 ? y1 / t : 0;
-      let low = 0, high = 0;
-      for (const each of data) {
-        const difference = gain * (each[i] - t);
-        if (difference < low) low = difference;
-        if (difference > high) high = difference;
-      }
+    }
+    for (let x = 0; x < width; x++) {
+      const value = drawn[x];
       let keep = 1;
-      if (y1 + high > 1) keep = (1 - y1) / high;
-      if (y1 + low < 0) keep = Math.min(keep, -y1 / low);
-      for (let n = 0; n < data.length; n++) out[n][i] = y1 + keep * gain * (data[n][i] - t);
+      if (value + high[x] > 1) keep = (1 - value) / high[x];
+      if (value + low[x] < 0) keep = Math.min(keep, -value / low[x]);
+      gain[x] *= keep;
+    }
+    for (let n = 0; n < data.length; n++) {
+      const from = data[n], to = out[n];
+      for (let x = 0; x < width; x++) to[start + x] = drawn[x] + gain[x] * (from[start + x] - row[x]);
     }
   }
 }
@@ -191,10 +213,11 @@ export function equaliseContrast(image: Image, options: Partial<EqualiseContrast
   let light = planes[0].data;
   if (planes.length > 1) {
     light = allocatePlane(width, height);
-    for (let i = 0; i < light.length; i++) {
-      let sum = 0;
-      for (const { data } of planes) sum += data[i];
-      light[i] = sum / planes.length;
+    const sum = new Float64Array(width);
+    for (let start = 0; start < light.length; start += width) {
+      sum.fill(0);
+      for (const { data } of planes) for (let x = 0; x < width; x++) sum[x] += data[start + x];
+      for (let x = 0; x < width; x++) light[start + x] = sum[x] / planes.length;
     }
   }
   const curves = curvesOf(light, width, height, used);
