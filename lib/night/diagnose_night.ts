@@ -2,6 +2,7 @@
 import type { FrameRecord } from "../core/frame_record.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
+import type { FieldRotation } from "../measure/field_map.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
@@ -224,7 +225,7 @@ function groupRows(rows: readonly NightRow[]): Group[] {
       starCount: counts.length === 0 ? 0 : quantile(counts, 0.7),
       tilt: middle((q) => q.fieldMap.tiltSignificance > 3 ? q.fieldMap.tilt : 0),
       curvature: middle((q) => q.fieldMap.curvatureSignificance > 3 ? q.fieldMap.curvature : 0),
-      rotation: middle((q) => cornerTrail(q) / q.fwhmPixels),
+      rotation: middle((q) => cornerTrail(q, rotationOf(q)) / q.fwhmPixels),
       widthPerSigma: middle(widthPerSigma),
       matched: starry.length === 0
         ? 0
@@ -423,11 +424,59 @@ function dispersionArcsec(filter: string, airmass: number | null | undefined): n
   return (index(band[0]) - index(band[1])) * Math.sqrt(airmass * airmass - 1) * 180 / Math.PI * 3600;
 }
 
+/** Significance from which on the rotation that the field map fits is believed. */
+const sureRotation = 5;
+
+/** Mean tangential shape from which on stars are seen to run round a centre: an axis ratio of 1.2. */
+const leastTangential = 0.18;
+
+/**
+ * Rotation as the stars' directions alone show it, for trails so long that shapes no longer grow with the square of the distance,
+ * as the fit of the field map takes them to: the centre, of a grid over the frame, round which stars lie along the tangent most.
+ * Believed where they do so twice as much as they stray from it. The angle is the middle of what each star away from the centre tells.
+ */
+function tangentialRotation({ stars, width, height }: FrameQuality): FieldRotation | null {
+  const shaped = stars.filter((star) => !star.saturated && star.snr >= 12).slice(0, 150), n = shaped.length;
+  if (n < 12) return null;
+  const steps = 9, away = 0.12 * Math.hypot(width, height);
+  let best: { x: number; y: number; along: number; stray: number } | null = null;
+  for (let r = 0; r < steps; r++) {
+    for (let c = 0; c < steps; c++) {
+      const x = (c + 0.5) / steps * width, y = (r + 0.5) / steps * height;
+      let along = 0, stray = 0;
+      for (const { x: sx, y: sy, shape } of shaped) {
+        const dx = sx - x, dy = sy - y, d2 = Math.max(1e-9, dx * dx + dy * dy);
+        const cosine = (dx * dx - dy * dy) / d2, sine = 2 * dx * dy / d2;
+        along -= shape[0] * cosine + shape[1] * sine;
+        stray += (shape[1] * cosine - shape[0] * sine) ** 2;
+      }
+      if (best === null || along > n * best.along) best = { x, y, along: along / n, stray: Math.sqrt(stray / n) };
+    }
+  }
+  if (best === null || !(best.along > leastTangential && best.along > 2 * best.stray)) return null;
+  const { x, y, along, stray } = best, angles: number[] = [];
+  for (const star of shaped) {
+    const dx = star.x - x, dy = star.y - y, distance = Math.hypot(dx, dy);
+    if (distance < away) continue;
+    const chi2 = Math.min(0.999, star.shape[0] ** 2 + star.shape[1] ** 2);
+    const tangential = -(star.shape[0] * (dx * dx - dy * dy) + star.shape[1] * 2 * dx * dy) / distance ** 2;
+    const variance = 2 * tangential * (star.fwhmPixels / 2.3548200450309493) ** 2 / Math.sqrt(1 - chi2);
+    angles.push(Math.sqrt(12 * Math.max(0, variance)) / distance * 180 / Math.PI);
+  }
+  if (angles.length < 8) return null;
+  return { degrees: median(angles), centre: { x, y }, significance: along / stray * Math.sqrt(n) };
+}
+
+/** Rotation of the field in a frame, if there is one. */
+function rotationOf(quality: FrameQuality): FieldRotation | null {
+  const { rotation } = quality.fieldMap;
+  return rotation !== null && rotation.significance >= sureRotation ? rotation : tangentialRotation(quality);
+}
+
 /** Length of the trail that field rotation leaves in the farthest corner from its centre, pixels; 0 without rotation. */
-function cornerTrail(quality: FrameQuality): number {
-  const rotation = quality.fieldMap.rotation;
-  if (rotation === null || rotation.significance < 5) return 0;
-  const { x, y } = rotation.centre, w = quality.width, h = quality.height;
+function cornerTrail({ width: w, height: h }: FrameQuality, rotation: FieldRotation | null): number {
+  if (rotation === null) return 0;
+  const { x, y } = rotation.centre;
   const far = Math.max(Math.hypot(x, y), Math.hypot(w - x, y), Math.hypot(x, h - y), Math.hypot(w - x, h - y));
   return far * rotation.degrees * Math.PI / 180;
 }
@@ -542,7 +591,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       strength: q.saturatedShare / 0.005,
     });
   }
-  const trail = cornerTrail(q);
+  const rotation = rotationOf(q), trail = cornerTrail(q, rotation);
   const rotated = trail > Math.max(0.7 * night.width.level, 1.5 * night.rotation * night.width.level);
   const double = isDouble(q, night) ? q.doubling : null;
   // The brighter image alone is found among the stars of the other frames.
@@ -612,8 +661,8 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       } of the light`,
       strength: 3,
     });
-  } else if (rotated && q.fieldMap.rotation !== null) {
-    const r = q.fieldMap.rotation;
+  } else if (rotated && rotation !== null) {
+    const r = rotation;
     shapes.push({
       cause: "field rotation",
       verdict: trail > 1.5 * q.fwhmPixels ? "reject" : "down-weight",

@@ -101,6 +101,29 @@ describe("diagnoseNight on a simulated night", () => {
     const blind = diagnoseNight(setting.map((row) => ({ ...row, record: { ...row.record, airmass: null } }))).frames;
     expect(blind[13].cause).toBe("cloud");
   });
+  it("sees stars trail round a centre where the trails are so long that the field map's fit is unsure", () => {
+    // what turning by 2° adds along the tangent, (ρ dφ)²/12, to a round star of 1.2 pixels; then the same laid along the radius
+    const turned = (sign: number): NightRow => {
+      const q = good[0].quality as FrameQuality, angle = 2 * Math.PI / 180;
+      const stars = q.stars.map((star) => {
+        const dx = star.x - 300, dy = star.y - 250, d2 = dx * dx + dy * dy;
+        const short = 1.2 ** 2, long = short + d2 * angle ** 2 / 12, chi = sign * (long - short) / (long + short);
+        const shape: [number, number] = [-chi * (dx * dx - dy * dy) / d2, -chi * 2 * dx * dy / d2];
+        return { ...star, shape, fwhmPixels: 2.3548 * Math.pow(long * short, 0.25) };
+      });
+      return { ...good[0], digest: null, quality: { ...q, stars, fieldMap: { ...q.fieldMap, rotation: null } } };
+    };
+    const judge = (row: NightRow) => diagnoseNight([...good.slice(1), row]).frames[good.length - 1];
+    const round = judge(turned(1)), outward = judge(turned(-1));
+    expect(round.cause).toContain("field rotation");
+    expect(round.verdict).toBe("reject");
+    const [, x, y, degrees] = (/round \((\d+), (\d+)\) by ([\d.]+)°/.exec(round.evidence) ?? []).map(Number);
+    // the centre to a step of the grid it is sought on
+    expect(Math.abs(x - 300)).toBeLessThan(640 / 9);
+    expect(Math.abs(y - 250)).toBeLessThan(480 / 9);
+    expect(Math.abs(degrees - 2)).toBeLessThan(0.2);
+    expect(outward.cause).not.toContain("field rotation");
+  });
   it("does not depend on the order of the rows", () => {
     const rows = [...good, ...bad], turned = diagnoseNight([...rows].reverse()).frames;
     expect(turned.map((each) => each.file + each.verdict).reverse()).toEqual(
