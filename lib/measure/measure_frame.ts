@@ -13,7 +13,7 @@ import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare
 import { openSky } from "./open_sky.ts";
 import { pixelScatter } from "./pixel_scatter.ts";
 import { samplingOf } from "./sampling.ts";
-import { type Survey, survey, type TurnedDown } from "./survey.ts";
+import { closeSurvey, type Survey, survey, type TurnedDown } from "./survey.ts";
 
 /** Options of {@linkcode measureFrame}. */
 export interface MeasureFrameOptions {
@@ -245,6 +245,8 @@ export function measureFrame(
   const chance = seen.noise > 0 ? Math.min(1, 0.2 / (seen.noise * seen.noise)) : 0;
   constant = Math.max(0, equal / Math.max(1, sampled) - chance);
   const listed = stars.slice(0, used.listedStars);
+  const trails = [...dotted, ...findTrails(seen.grid, seen.gridNoise, stars, surveyed)];
+  closeSurvey(seen, sampling);
   return {
     channel: sampling.channel,
     width,
@@ -275,7 +277,7 @@ export function measureFrame(
     centralLevel: stars.length === 0 ? NaN : centralLevel(profile),
     haloShare: haloShare(sampling, stars, surveyed),
     doubling: findDoubling(stars, width, height, surveyed) ?? findCloseDoubling(sampling, stars, surveyed),
-    trails: [...dotted, ...findTrails(seen.grid, seen.gridNoise, stars, surveyed)],
+    trails,
     fieldMap: mapField(stars, width, height),
     starLight: listed.slice(0, Math.ceil(listed.length / 2)).reduce((sum, star) => sum + star.flux, 0),
     turnedDown: seen.turnedDown,
