@@ -5,7 +5,7 @@ import { type Band, openBand, overBands } from "../kernels/bands.ts";
 import type { PoolTask } from "../kernels/pool.ts";
 import { screenColours } from "../kernels/screen_colour.ts";
 import { type Curve, prepareCurve } from "./curve.ts";
-import { drawPlanes } from "./draw.ts";
+import { drawPlanes, undrawPlanes } from "./draw.ts";
 
 /** Options of {@linkcode applyCurve}. */
 export interface ApplyCurveOptions {
@@ -62,7 +62,7 @@ const chromaTask: PoolTask<Band<ChromaSettings>, void> = {
 };
 
 /** A curve, or its inverse, on the chroma of a picture of three planes. */
-export function curveOnChroma(image: Image, curve: Curve, inverse: boolean): Plane[] {
+function curveOnChroma(image: Image, curve: Curve, inverse: boolean): Plane[] {
   prepareCurve(curve); // refuses what is no curve before memory is taken
   const { width, height } = image;
   const out = image.planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
@@ -94,21 +94,33 @@ export function curveOnChroma(image: Image, curve: Curve, inverse: boolean): Pla
  * ```
  */
 export function applyCurve(image: Image, options: Partial<ApplyCurveOptions> = {}): Image {
-  const used = settle("applyCurve", applyCurveDefaults, options);
-  requireDisplay("applyCurve", image);
-  const entry = { step: "applyCurve", options: used };
+  return throughCurve("applyCurve", image, options, false);
+}
+
+/** A picture through a curve, or back through it. */
+export function throughCurve(
+  step: "applyCurve" | "undoCurve",
+  image: Image,
+  options: Partial<ApplyCurveOptions>,
+  inverse: boolean,
+): Image {
+  const used = settle(step, applyCurveDefaults, options);
+  requireDisplay(step, image);
+  const entry = { step, options: used };
   if (used.on === "chroma") {
     if (image.planes.length !== 3) {
-      throw new TypeError(`applyCurve: a curve on chroma must have R, G, B, but got ${image.planes.length} planes`);
+      throw new TypeError(`${step}: a curve on chroma must have R, G, B, but got ${image.planes.length} planes`);
     }
-    return derive(image, { planes: curveOnChroma(image, used.curve, false) }, entry);
+    return derive(image, { planes: curveOnChroma(image, used.curve, inverse) }, entry);
   }
   if (used.on !== "luminance" && used.on !== "channels") {
     throw new RangeError(
-      `applyCurve: on must be "luminance", "channels" or "chroma", but got ${JSON.stringify(used.on)}`,
+      `${step}: on must be "luminance", "channels" or "chroma", but got ${JSON.stringify(used.on)}`,
     );
   }
   const colour = used.on === "luminance" ? "kept" as const : "channels" as const;
-  const planes = drawPlanes(image, used.curve, { black: 0, white: 1, colour, greyBelow: 0, colourAbove: 0 });
-  return derive(image, { planes }, entry);
+  const draw = inverse ? undrawPlanes : drawPlanes;
+  return derive(image, {
+    planes: draw(image, used.curve, { black: 0, white: 1, colour, greyBelow: 0, colourAbove: 0 }),
+  }, entry);
 }

@@ -1,8 +1,6 @@
 /** Back from a tone curve on a finished picture. */
-import { derive, type Image, requireDisplay } from "../core/image.ts";
-import { settle } from "../core/options.ts";
-import { applyCurveDefaults, type ApplyCurveOptions, curveOnChroma } from "./apply_curve.ts";
-import { undrawPlanes } from "./draw.ts";
+import type { Image } from "../core/image.ts";
+import { type ApplyCurveOptions, throughCurve } from "./apply_curve.ts";
 
 /**
  * Take a tone curve off a picture, with the options it was laid on with.
@@ -24,21 +22,5 @@ import { undrawPlanes } from "./draw.ts";
  * ```
  */
 export function undoCurve(image: Image, options: Partial<ApplyCurveOptions> = {}): Image {
-  const used = settle("undoCurve", applyCurveDefaults, options);
-  requireDisplay("undoCurve", image);
-  const entry = { step: "undoCurve", options: used };
-  if (used.on === "chroma") {
-    if (image.planes.length !== 3) {
-      throw new TypeError(`undoCurve: a curve on chroma must have R, G, B, but got ${image.planes.length} planes`);
-    }
-    return derive(image, { planes: curveOnChroma(image, used.curve, true) }, entry);
-  }
-  if (used.on !== "luminance" && used.on !== "channels") {
-    throw new RangeError(
-      `undoCurve: on must be "luminance", "channels" or "chroma", but got ${JSON.stringify(used.on)}`,
-    );
-  }
-  const colour = used.on === "luminance" ? "kept" as const : "channels" as const;
-  const planes = undrawPlanes(image, used.curve, { black: 0, white: 1, colour, greyBelow: 0, colourAbove: 0 });
-  return derive(image, { planes }, entry);
+  return throughCurve("undoCurve", image, options, true);
 }

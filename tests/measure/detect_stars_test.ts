@@ -1,9 +1,9 @@
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
 import { constantImage, createImage, detectStars, madSigma, median, readFits, type Star } from "../../lib/mod.ts";
+import { effectiveFwhm } from "../support/measure_accuracy.ts";
 import { missingFrame, realFrame } from "../support/real_frames.ts";
 import {
-  drawStars,
   drift,
   lattice,
   matchTruth,
@@ -13,24 +13,6 @@ import {
   testProfile,
   type TestScene,
 } from "../support/scenes.ts";
-
-/** Full width at half maximum of the profile with the pixel in it: from a noise-free star drawn on a grid ten times as fine. */
-function effectiveFwhm(profile: TestProfile): number {
-  const fine = 11, n = 401, data = new Float64Array(n * n), middle = 200;
-  const scaled: TestProfile = { ...profile, fwhm: profile.fwhm * fine };
-  drawStars(data, n, n, [{ x: middle, y: middle, flux: 1 }], scaled, 3);
-  // one pixel of the frame is eleven by eleven of the fine grid
-  const pixel = (cx: number): number => {
-    let sum = 0;
-    for (let y = middle - 5; y <= middle + 5; y++) for (let x = cx - 5; x <= cx + 5; x++) sum += data[y * n + x];
-    return sum;
-  };
-  const half = pixel(middle) / 2;
-  let x = middle;
-  while (pixel(x) > half) x++;
-  const above = pixel(x - 1), below = pixel(x);
-  return 2 * (x - 1 + (above - half) / (above - below) - middle) / fine;
-}
 
 function field(profile: TestProfile, parts: Partial<TestScene> = {}, seed = 5, pitch = 40, high = 800) {
   const area = noiseArea(profile), unit = 10 * Math.sqrt(area), width = 640, height = 480;
