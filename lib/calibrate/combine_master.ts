@@ -10,7 +10,7 @@ import { type FrameSource, openPixels, type PixelSource } from "../io/pixel_sour
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 import { huberVerdicts, noiseVerdicts, type Strip, sumKept } from "../kernels/rejection.ts";
 import { huberLimits } from "../stats/huber.ts";
-import { madSigma } from "../stats/mad_sigma.ts";
+import { sigmaClip } from "../stats/sigma_clip.ts";
 import { normalQuantile } from "../stats/normal.ts";
 import { phaseAt, phaseMeans, type Phases, phasesOf } from "./phase_levels.ts";
 
@@ -130,14 +130,17 @@ function readBand(path: string, region: { x: number; y: number; width: number; h
 
 const bandTask: PoolTask<BandJob, BandResult> = { module: import.meta.url, name: "combineBand", run: combineBand };
 
-/** Noise of one frame from the differences of pixels of one phase side by side, of at most about 10⁵ pairs. */
+/**
+ * Noise of one frame from the differences of pixels of one phase side by side, of at most about 10⁵ pairs. Clipped at 5 sigma: raw
+ * samples are whole numbers, and the median of a few whole steps may be a third off, by which good samples would be left out.
+ */
 function frameNoise(rows: Float32Array, width: number, step: number): number {
   const differences: number[] = [];
   const thin = Math.max(1, Math.floor(rows.length / 1e5));
   for (let at = 0; at + step < rows.length; at += thin) {
     if (at % width + step < width) differences.push(rows[at + step] - rows[at]);
   }
-  return madSigma(differences) / Math.SQRT2;
+  return sigmaClip(differences, { rejectBelow: 5, rejectAbove: 5 }).sdCorrected / Math.SQRT2;
 }
 
 /** What a kind of master adds to the common work. */

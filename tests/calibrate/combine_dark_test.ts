@@ -26,6 +26,14 @@ describe("combineDark", () => {
     expect(coverage?.[0]).toBe(10);
   });
 
+  it("leaves no more good samples out than promised when the sensor counts in steps as large as its noise", () => {
+    const frames = [1, 2].map((k) => imageOf(200, 200, noisy(200, 200, 300, 1.41, k).map(Math.round)));
+    const { coverage } = combineDark(frames, { lostShare: 0.001 });
+    const lost = frames.length * 40000 - (coverage ?? new Float32Array()).reduce((sum, each) => sum + each, 0);
+    // each of two samples is judged against the other: 0.1 % a side expects 80 of 80 000
+    expect(lost).toBeLessThan(160);
+  });
+
   it("reads files band by band and gives the same as from memory", () => {
     inFolder((folder) => {
       const frames = Array.from({ length: 9 }, (_, k) => imageOf(40, 30, noisy(40, 30, 200, 5, k).map(Math.round)));

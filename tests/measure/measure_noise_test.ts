@@ -1,5 +1,13 @@
 import { describe, expect, it } from "vitest";
-import { constantImage, createImage, measureNoise, measurePairNoise, plainGeometry } from "../../lib/mod.ts";
+import {
+  constantImage,
+  createImage,
+  measureCalibration,
+  measureNoise,
+  measurePairNoise,
+  plainGeometry,
+  randomStream,
+} from "../../lib/mod.ts";
 import { gauss } from "../support/numbers.ts";
 import { lattice, renderScene } from "../support/scenes.ts";
 
@@ -56,6 +64,18 @@ describe("measureNoise", () => {
     expect(Math.abs(measurePairNoise(pair[0], pair[1]) / 10 - 1)).toBeLessThan(0.03);
     expect(() => measurePairNoise(pair[0], constantImage(3, 3, 1))).toThrow("images must have one size");
   });
+  it.each([0.5, 0.7, 1.04, 1.6])(
+    "is not misled by the whole steps a sensor counts in, at a noise of %s ADU",
+    (sigma) => {
+      const random = randomStream(`steps ${sigma}`);
+      const frame = () =>
+        image(Float32Array.from({ length: 128 * 128 }, () => Math.round(300 + sigma * random.gaussian())), 128);
+      // Rounding to whole steps adds a variance of 1/12 as long as the noise is half a step or more (Widrow & Kollár 2008, Quantization Noise, chapter 1; from memory).
+      const expected = Math.sqrt(sigma ** 2 + 1 / 12), [first, second] = [frame(), frame()];
+      expect(Math.abs(measurePairNoise(first, second) / expected - 1)).toBeLessThan(0.03);
+      expect(Math.abs(measureCalibration(first).noise / expected - 1)).toBeLessThan(0.03);
+    },
+  );
   it("refuses what it cannot do", () => {
     expect(() => measureNoise(constantImage(2, 2, 1))).toThrow(
       "measureNoise: image must be at least 3 × 3, but got 2 × 2",
