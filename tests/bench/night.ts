@@ -1,7 +1,9 @@
 /**
  * Time and peak memory of a whole night: `deno run -A tests/bench/night.ts [--rig pocket|long] [--lights N] [--width N --height N]
- * [--folder DIR] [--keep] [--make]`. The night is simulated once; the run is a process of its own. Without sizes: 200 colour lights of
- * 2 Mpixel, or 12 mono lights of 26 Mpixel. --make only makes the night.
+ * [--filters Ha,OIII] [--distinct N] [--faults] [--folder DIR] [--keep] [--make]`. The night is simulated once; the run is a process
+ * of its own. Without sizes: 200 colour lights of 2 Mpixel, or 12 mono lights of 26 Mpixel through each filter. --make only makes
+ * the night, --faults puts each fault into it once. Exposing takes longer than everything that is to be timed: with --distinct
+ * only N lights are exposed, spread over the night, and those between are copies of the one before with noise of their own.
  *
  * Stages are told apart by the labels of progress; the peak of each is that since the last label, where the system lets it be
  * reset (Linux).
@@ -12,14 +14,20 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
-import { runNight } from "../../lib/mod.ts";
-import { longNight, planNight, pocketNight } from "../../lib/simulate/plan_night.ts";
+import { randomStream, readFits, runNight, writeFits } from "../../lib/mod.ts";
+import { card, withCards } from "../../lib/core/header.ts";
+import { derive, type Image } from "../../lib/core/image.ts";
+import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
+import { longNight, type PlannedLight, planNight, pocketNight } from "../../lib/simulate/plan_night.ts";
 import { simulateNight } from "../../lib/simulate/simulate_night.ts";
 
 const { values: options } = parseArgs({
   options: {
     rig: { type: "string", default: "pocket" },
     lights: { type: "string" },
+    filters: { type: "string", default: "Ha" },
+    distinct: { type: "string" },
+    faults: { type: "boolean", default: false },
     width: { type: "string" },
     height: { type: "string" },
     folder: { type: "string", default: join(tmpdir(), "faintlight-night") },
@@ -32,6 +40,7 @@ const pocket = options.rig === "pocket";
 const width = Number(options.width ?? (pocket ? 1920 : 6248)),
   height = Number(options.height ?? (pocket ? 1080 : 4176));
 const lights = Number(options.lights ?? (pocket ? 200 : 12));
+const filters = pocket ? ["colour"] : options.filters.split(",");
 const folder = join(options.folder, `${options.rig}-${lights}-${width}x${height}`), night = join(folder, "night");
 const out = join(folder, "out");
 
@@ -82,22 +91,56 @@ function run(): void {
   console.log(Object.entries(log.seconds).map(([name, each]) => `${name} ${each.toFixed(1)} s`).join(", "));
 }
 
+/** Expose the night. */
+function make(): void {
+  const plan = planNight(pocket ? pocketNight : longNight, {
+    width,
+    height,
+    lights: Object.fromEntries(filters.map((filter) => [filter, lights])),
+    darks: pocket ? 6 : 4,
+    biases: pocket ? 6 : 4,
+    flats: pocket ? 6 : 3,
+    flatDarks: pocket ? 4 : 3,
+    faults: options.faults ? "every" : [],
+  });
+  const distinct = Math.min(lights, Number(options.distinct ?? lights));
+  const seen: Record<string, number> = {};
+  const filterOf = (light: PlannedLight) => light.options.filter ?? "colour";
+  const exposed = new Set(plan.lights.filter((light) => {
+    const at = seen[filterOf(light)] ?? 0;
+    seen[filterOf(light)] = at + 1;
+    const first = Math.floor(at * distinct / lights) !== Math.floor((at - 1) * distinct / lights);
+    return first || light.fileFault !== null || (light.options.fault ?? "none") !== "none";
+  }));
+  simulateNight(night, { ...plan, lights: plan.lights.filter((light) => exposed.has(light)) });
+  const random = randomStream("copies"), noise = Float32Array.from({ length: 65_537 }, () => random.gaussian());
+  const models = new Map<string, Image>();
+  for (const light of plan.lights) {
+    const path = join(night, light.file);
+    if (exposed.has(light)) {
+      const sound = light.fileFault === null && (light.options.fault ?? "none") === "none";
+      if (sound || !models.has(filterOf(light))) models.set(filterOf(light), readFits(path));
+      continue;
+    }
+    const model = models.get(filterOf(light)) as Image, { data } = model.planes[0], copy = borrowPlane(data.length);
+    const start = Math.floor(65_537 * random.uniform());
+    for (let i = 0; i < data.length; i++) {
+      copy[i] = Math.min(65_535, Math.max(0, Math.round(data[i] + 3 * noise[(start + i * 7 + (i >> 16)) % 65_537])));
+    }
+    const image = derive(model, {
+      planes: [{ channel: model.planes[0].channel, data: copy }],
+      header: withCards(model.header, [card("DATE-OBS", light.options.dateUtc ?? "", "start of the exposure")]),
+    }, { step: "copy", options: {} });
+    writeFits(path, image, { bitpix: 16, compress: "RICE_1", record: false });
+    returnPlane(copy);
+  }
+}
+
 if (options.run) run();
 else {
   if (!existsSync(join(folder, "made"))) {
     mkdirSync(folder, { recursive: true });
-    const base = pocket ? pocketNight : longNight;
-    const plan = planNight(base, {
-      width,
-      height,
-      lights: pocket ? { colour: lights } : { Ha: lights },
-      darks: 6,
-      biases: 6,
-      flats: 6,
-      flatDarks: 4,
-      faults: [],
-    });
-    simulateNight(night, plan);
+    make();
     writeFileSync(join(folder, "made"), "");
   }
   if (!options.make) {
