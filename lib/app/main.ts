@@ -5,10 +5,11 @@ import process from "node:process";
 import { closePool, setWorkerCount } from "../kernels/pool.ts";
 import { parseOverrides } from "../night/select_frames.ts";
 import { type NightOutcome, rerunPicture, runNight } from "../pipeline/run_night.ts";
-import { type WatchNews, watchNight } from "../pipeline/watch_night.ts";
+import { watchNight } from "../pipeline/watch_night.ts";
 import { parseWorkflow } from "../pipeline/workflow.ts";
 import { type Command, parseCommand, UsageError, usageText } from "./arguments.ts";
 import { progressLine } from "./progress_line.ts";
+import { clockTime, standingLine, watchLine } from "./watch_lines.ts";
 
 /** Exit codes, as the help of `night` and `rerun` lists them. */
 const exitCode = { done: 0, failed: 1, usage: 2, nothingUsable: 3, differentBytes: 4 } as const;
@@ -79,14 +80,6 @@ function rerun(command: Command): number {
 /** Seconds between two looks at a watched folder: a file is judged at the second look that finds it unchanged. */
 const lookEverySeconds = 3;
 
-const marks: Readonly<Record<WatchNews["kind"], string>> = {
-  frame: "  ",
-  warning: "! ",
-  relief: "+ ",
-  trouble: "? ",
-  silence: "! ",
-};
-
 /** Watch a folder until Ctrl-C or until it has been quiet for long enough. */
 async function watch(command: Command): Promise<number> {
   const watching = watchNight(command.source), wake: (() => void)[] = [];
@@ -99,8 +92,13 @@ async function watch(command: Command): Promise<number> {
   console.log(`Watching ${command.source}; Ctrl-C ends it.`);
   const quietMs = (command.untilQuietMinutes ?? Infinity) * 60000;
   while (!stopped) {
-    const now = performance.now(), { news, waiting } = watching.look(now);
-    for (const { kind, file, text } of news) console.log(`${marks[kind]}${file === "" ? "" : `${file}: `}${text}`);
+    const now = performance.now(), look = watching.look(now), { waiting } = look, time = clockTime(new Date());
+    const columns = process.stdout.isTTY === true ? process.stdout.columns ?? 100 : null;
+    if (columns !== null) process.stdout.write("\r\x1b[2K");
+    for (const news of look.news) console.log(watchLine(news, time, columns));
+    if (columns !== null) {
+      process.stdout.write(standingLine(watching.standing(), look, time).slice(0, columns - 1));
+    }
     if (waiting === 0 && now - watching.lastChange() > quietMs) break;
     // a turn for the signals, and a pause when there is nothing to do
     await new Promise<void>((resolve) => {
@@ -113,7 +111,7 @@ async function watch(command: Command): Promise<number> {
   }
   console.log("");
   for (const line of watching.summary()) console.log(`  ${line}`);
-  if (watching.kept() === 0) return exitCode.nothingUsable;
+  if (watching.standing().kept === 0) return exitCode.nothingUsable;
   console.log(`\nTo go on to the picture:\n  deno task night ${command.source} --out DIR`);
   return exitCode.done;
 }

@@ -43,8 +43,8 @@ export interface Checkpoints {
   once<T>(stage: string, question: unknown, answer: () => T): T;
   /** The answer if it is there. */
   find<T>(stage: string, question: unknown): T | undefined;
-  /** Keep an answer. */
-  keep(stage: string, question: unknown, answer: unknown): void;
+  /** Keep an answer and give it back as a later run will find it. */
+  keep<T>(stage: string, question: unknown, answer: T): T;
 }
 
 /**
@@ -82,14 +82,15 @@ export function openCheckpoints(out: string, identity: unknown): Checkpoints {
     const path = pathOf(stage, question);
     return existsSync(path) ? JSON.parse(readFileSync(path, "utf8"), fromStored) as T : undefined;
   };
-  const keep = (stage: string, question: unknown, answer: unknown): void =>
-    writeWhole(pathOf(stage, question), JSON.stringify(toStored(answer)));
+  const keep = <T>(stage: string, question: unknown, answer: T): T => {
+    const text = JSON.stringify(toStored(answer));
+    writeWhole(pathOf(stage, question), text);
+    // a resumed run and an unbroken one go on from the same value, NaN and all
+    return JSON.parse(text, fromStored) as T;
+  };
   const once = <T>(stage: string, question: unknown, answer: () => T): T => {
     const known = find<T>(stage, question);
-    if (known !== undefined) return known;
-    keep(stage, question, answer());
-    // read back what was written: a resumed run and an unbroken one go on from the same value, NaN and all
-    return find<T>(stage, question) as T;
+    return known !== undefined ? known : keep(stage, question, answer());
   };
   return { once, find, keep };
 }

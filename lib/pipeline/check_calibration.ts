@@ -23,7 +23,7 @@ interface MeasureCalibrationJob {
 }
 
 /** A measurement, or why there is none. */
-interface MeasuredCalibration {
+export interface MeasuredCalibration {
   readonly quality: CalibrationQuality | null;
   readonly failure: string;
 }
@@ -39,7 +39,8 @@ export function measureCalibrationFile({ path, facts }: MeasureCalibrationJob): 
   }
 }
 
-const task: PoolTask<MeasureCalibrationJob, MeasuredCalibration> = {
+/** The task for the pool. */
+export const measureCalibrationTask: PoolTask<MeasureCalibrationJob, MeasuredCalibration> = {
   module: import.meta.url,
   name: "measureCalibrationFile",
   run: measureCalibrationFile,
@@ -48,13 +49,14 @@ const task: PoolTask<MeasureCalibrationJob, MeasuredCalibration> = {
 function measureAll(context: NightContext, records: readonly FrameRecord[]): MeasuredCalibration[] {
   const { checkpoints, folder, progress } = context;
   const question = (record: FrameRecord) => ({ frame: digestIn(context, record) });
-  const open = records.filter((each) => checkpoints.find("calibration", question(each)) === undefined);
-  const jobs = open.map((facts) => ({ path: join(folder, facts.file), facts }));
-  parallelMap(task, jobs, { label: "checking calibration frames", progress })
-    .forEach((made, at) => checkpoints.keep("calibration", question(open[at]), made));
-  return records.map((each) =>
-    checkpoints.find<MeasuredCalibration>("calibration", question(each))
-  ) as MeasuredCalibration[];
+  const answers = records.map((each) => checkpoints.find<MeasuredCalibration>("calibration", question(each)));
+  const open = records.flatMap((_, at) => answers[at] === undefined ? [at] : []);
+  const jobs = open.map((at) => ({ path: join(folder, records[at].file), facts: records[at] }));
+  parallelMap(measureCalibrationTask, jobs, { label: "checking calibration frames", progress })
+    .forEach((made, index) => {
+      answers[open[index]] = checkpoints.keep("calibration", question(records[open[index]]), made);
+    });
+  return answers as MeasuredCalibration[];
 }
 
 /** A wrong frame does harm; a faint flat that is alone does more good than none. */
@@ -79,29 +81,58 @@ function refusals(findings: readonly CalibrationFinding[], records: readonly Fra
 const spoken = (finding: CalibrationFinding): boolean =>
   finding.problem !== "too few frames" && finding.problem !== "amplifier glow";
 
+/** Whether a file is a calibration frame that can be judged by its pixels. */
+export const isCalibration = (record: FrameRecord): boolean =>
+  record.kind !== "light" && record.kind !== "unknown" && record.planes === 1;
+
+/** A choice with what a person should hear of at once; the report lists all. */
+export interface JudgedCalibration extends CheckedCalibration {
+  /** File and sentence. */
+  readonly remarks: readonly { readonly file: string; readonly text: string }[];
+}
+
 /**
- * Check the calibration frames of a night and choose.
+ * Judge measured calibration frames and choose from those that are right.
  *
- * @param records all files of the night
+ * @param records all files, lights too
+ * @param frames those that {@linkcode isCalibration} names
+ * @param measured one entry for each of them
  */
-export function checkCalibration(context: NightContext, records: readonly FrameRecord[]): CheckedCalibration {
-  const frames = records.filter((each) => each.kind !== "light" && each.kind !== "unknown" && each.planes === 1);
-  const measured = measureAll(context, frames);
+export function judgeCalibration(
+  records: readonly FrameRecord[],
+  frames: readonly FrameRecord[],
+  measured: readonly MeasuredCalibration[],
+): JudgedCalibration {
   const inputs = frames.flatMap((record, at) => {
     const { quality } = measured[at];
     return quality === null ? [] : [{ record, quality }];
   });
   const findings = auditCalibration(inputs);
   const unreadable = frames.flatMap((record, at) =>
-    measured[at].quality === null ? [[record.file, `cannot be read: ${measured[at].failure}`] as const] : []
+    measured[at].quality === null ? [{ file: record.file, text: `cannot be read: ${measured[at].failure}` }] : []
   );
-  const refused = { ...refusals(findings, frames), ...Object.fromEntries(unreadable) };
+  const refused = {
+    ...refusals(findings, frames),
+    ...Object.fromEntries(unreadable.map(({ file, text }) => [file, text])),
+  };
   const glowing = new Set(findings.filter((each) => each.problem === "amplifier glow").map((each) => each.file));
   const glowingRigs = [...new Set(frames.filter((each) => glowing.has(each.file)).map((each) => each.rig))];
   const plan = matchCalibration(records, { refused, glowingRigs });
-  for (const { file, problem, evidence, remedy } of findings.filter(spoken)) {
-    context.remark(`${file}: ${problem}: ${evidence}; ${remedy}`);
-  }
-  for (const [file, reason] of unreadable) context.remark(`${file}: ${reason}`);
+  const spokenOf = findings.filter(spoken).map(({ file, problem, evidence, remedy }) => ({
+    file,
+    text: `${problem}: ${evidence}; ${remedy}`,
+  }));
+  return { plan, findings, remarks: [...spokenOf, ...unreadable] };
+}
+
+/**
+ * Check the calibration frames of a night and choose.
+ *
+ * @param records all files of the night
+ */
+export function checkCalibration(context: NightContext, records: readonly FrameRecord[]): CheckedCalibration {
+  const frames = records.filter(isCalibration);
+  const { plan, findings, remarks } = judgeCalibration(records, frames, measureAll(context, frames));
+  for (const { file, text } of remarks) context.remark(`${file}: ${text}`);
   return { plan, findings };
 }

@@ -80,8 +80,7 @@ function measureLights(
         progress({ label, done: lights.length - open.length + from + done, total: lights.length }),
     });
     made.forEach((answer, index) => {
-      checkpoints.keep("measure", question(part[index]), answer);
-      answers[part[index]] = checkpoints.find<MeasuredLight>("measure", question(part[index]));
+      answers[part[index]] = checkpoints.keep("measure", question(part[index]), answer);
     });
   }
   return answers as MeasuredLight[];

@@ -1,4 +1,4 @@
-/** Master calibration frames of a night, each made once, written to `masters/` and read back for use. */
+/** Master calibration frames of a night, each made once; a run writes them to `masters/` and reads them back for use. */
 import { join } from "node:path";
 import { combineBias } from "../calibrate/combine_bias.ts";
 import { combineDark } from "../calibrate/combine_dark.ts";
@@ -11,6 +11,7 @@ import { plainGeometry } from "../core/geometry.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
 import type { CalibrationMatch, CalibrationSet } from "../night/match_calibration.ts";
+import type { FrameRecord } from "../core/frame_record.ts";
 import { digestIn, type NightContext, safeName } from "./night_context.ts";
 
 /** A master on disk. */
@@ -33,9 +34,69 @@ export interface MasterMaker {
   readonly files: () => readonly MasterFile[];
 }
 
-/** A maker of masters for a run. */
-export function masterMaker(context: NightContext): MasterMaker {
-  const { checkpoints, folder, out } = context;
+/** What a master is made of, as a question whose answer can be kept. */
+export interface MasterQuestion {
+  /** What it is. */
+  readonly kind: CalibrationSet["kind"];
+  /** Whether it was ready-made. */
+  readonly master: boolean;
+  /** Identity of each of its frames. */
+  readonly frames: readonly string[];
+  /** Identity of each frame of what is taken off first; null for nothing. */
+  readonly subtract: readonly string[] | null;
+}
+
+/** Where a maker finds frames and leaves masters. */
+export interface MasterStore {
+  /** The night's folder. */
+  readonly folder: string;
+  /** What tells a file's content from any other's. */
+  readonly identity: (record: FrameRecord) => string;
+  /** The master: an earlier one of the same question, or the one that `make` gives. `name` is its place in the output folder. */
+  readonly master: (
+    question: MasterQuestion,
+    name: string,
+    set: CalibrationSet,
+    make: () => Image,
+  ) => { readonly image: Image; readonly notes: readonly string[] };
+}
+
+const notesOf = (image: Image): readonly string[] => image.history.nodes.at(-1)?.notes ?? [];
+
+/** The store of a run: masters are files of the output folder. */
+export function masterFiles(context: NightContext): MasterStore {
+  const { checkpoints, folder, out, progress } = context;
+  return {
+    folder,
+    identity: (record) => digestIn(context, record),
+    master: (question, name, set, make) => {
+      const { notes } = checkpoints.once("master", { ...question, name }, () => {
+        progress({ label: `combining ${set.kind} frames`, done: 0, total: 1 });
+        const image = make();
+        writeFits(join(out, name), image);
+        progress({ label: `combining ${set.kind} frames`, done: 1, total: 1 });
+        return { notes: notesOf(image) };
+      });
+      return { image: readFits(join(out, name), { bayer: set.frames[0].bayer }), notes };
+    },
+  };
+}
+
+/** A store that writes nothing: masters stay in memory for as long as the maker does. */
+export function masterMemory(folder: string, identity: MasterStore["identity"]): MasterStore {
+  return {
+    folder,
+    identity,
+    master: (_question, _name, _set, make) => {
+      const image = make();
+      return { image, notes: notesOf(image) };
+    },
+  };
+}
+
+/** A maker of masters. */
+export function masterMaker(store: MasterStore): MasterMaker {
+  const { folder, identity } = store;
   const images = new Map<string, Image>(), files = new Map<string, MasterFile>();
   const taken = new Set<string>();
 
@@ -62,28 +123,20 @@ export function masterMaker(context: NightContext): MasterMaker {
     const question = {
       kind: set.kind,
       master: set.master,
-      frames: set.frames.map((record) => digestIn(context, record)),
-      subtract: subtract?.frames.map((record) => digestIn(context, record)) ?? null,
+      frames: set.frames.map(identity),
+      subtract: subtract?.frames.map(identity) ?? null,
     };
     const key = JSON.stringify(question);
     const known = images.get(key);
     if (known !== undefined) return known;
-    const name = nameFor(set);
-    const answer = checkpoints.once("master", { ...question, name }, () => {
-      const level = subtract === null ? null : master(subtract);
-      context.progress({ label: `combining ${set.kind} frames`, done: 0, total: 1 });
-      const image = make(set, level);
-      writeFits(join(out, name), image);
-      context.progress({ label: `combining ${set.kind} frames`, done: 1, total: 1 });
-      return { notes: image.history.nodes.at(-1)?.notes ?? [] };
-    });
-    const image = readFits(join(out, name), { bayer: set.frames[0].bayer });
+    const name = nameFor(set), level = subtract === null ? null : master(subtract);
+    const { image, notes } = store.master(question, name, set, () => make(set, level));
     images.set(key, image);
     files.set(name, {
       file: name,
       kind: set.kind,
       frames: set.frames.map((record) => record.file),
-      notes: answer.notes,
+      notes,
     });
     return image;
   };

@@ -14,7 +14,7 @@ import { encodePng16 } from "../io/png.ts";
 import { type Night, readNight } from "../io/read_night.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { remedies } from "../night/causes.ts";
-import type { CalibrationRow } from "../night/match_calibration.ts";
+import type { CalibrationMatch, CalibrationRow } from "../night/match_calibration.ts";
 import type { Override } from "../night/select_frames.ts";
 import type { Progress } from "../core/progress.ts";
 import { checkCalibration } from "./check_calibration.ts";
@@ -34,8 +34,8 @@ import type { CheckedNight } from "./check_lights.ts";
 import { csvText } from "./csv.ts";
 import { defaultWorkflow } from "./default_workflow.ts";
 import { type FinishedPicture, finishPicture } from "./finish_picture.ts";
-import { masterMaker } from "./make_masters.ts";
-import { type NightContext, safeName } from "./night_context.ts";
+import { type MasterFile, masterFiles, masterMaker } from "./make_masters.ts";
+import { digestIn, type NightContext, safeName } from "./night_context.ts";
 import { nightReport, nightSummary } from "./night_report.ts";
 import { readRecord, recordText } from "./record.ts";
 import { type StackedNight, stackLights } from "./stack_lights.ts";
@@ -185,6 +185,32 @@ function requireSpace(out: string, records: readonly FrameRecord[], remark: (tex
   if (needed > 0) remark(`the results will take up to ${megabytes(needed)} of ${megabytes(free)} free`);
 }
 
+/** Lights in the order of their groups, with what calibrates each. */
+interface CalibratedMatches {
+  readonly lights: readonly FrameRecord[];
+  readonly corrections: readonly (SensorCorrection | null)[];
+  /** What each correction is made of. */
+  readonly keys: readonly string[];
+  readonly masters: readonly MasterFile[];
+}
+
+/** Make what calibrates each group. Only that is held on to: the masters themselves are files by now. */
+function calibrateMatches(context: NightContext, matches: readonly CalibrationMatch[]): CalibratedMatches {
+  const maker = masterMaker(masterFiles(context));
+  const lights: FrameRecord[] = [], corrections: SensorCorrection[] = [], keys: string[] = [];
+  for (const match of matches) {
+    const correction = maker.correctionFor(match);
+    const sets = [match.dark, match.flat, match.bias, match.flatDark];
+    const key = JSON.stringify(sets.map((set) => set?.frames.map((record) => digestIn(context, record)) ?? null));
+    for (const light of match.group.lights) {
+      lights.push(light);
+      corrections.push(correction);
+      keys.push(key);
+    }
+  }
+  return { lights, corrections, keys, masters: maker.files() };
+}
+
 /** Paths of the person's machine are no part of a table or a record. */
 const withoutFolder = (night: Night): Night => ({
   ...night,
@@ -249,22 +275,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
   const { plan, findings } = stage("calibration", () => checkCalibration(context, night.records));
   writeWhole(join(out, "calibration.csv"), csvText(calibrationColumns, plan.rows.map(calibrationCells)));
   for (const { group, notes } of plan.matches) for (const note of notes) remark(`${group.name}: ${note}`);
-  const masters = masterMaker(context);
-  const lights: FrameRecord[] = [], corrections: (SensorCorrection | null)[] = [], keys: string[] = [];
-  stage("masters", () => {
-    for (const match of plan.matches) {
-      const correction = masters.correctionFor(match);
-      const sets = [match.dark, match.flat, match.bias, match.flatDark];
-      const key = JSON.stringify(
-        sets.map((set) => set?.frames.map((record) => context.digests.get(record.file)) ?? null),
-      );
-      for (const light of match.group.lights) {
-        lights.push(light);
-        corrections.push(correction);
-        keys.push(key);
-      }
-    }
-  });
+  const { lights, corrections, keys, masters } = stage("masters", () => calibrateMatches(context, plan.matches));
   const checked = stage("check", () => checkLights(context, lights, corrections, keys, overrides));
   writeTables(context, night, checked);
   const stacks = stage("stack", () => stackLights(context, checked.lights));
@@ -307,7 +318,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
     night,
     plan,
     calibration: findings,
-    masters: masters.files(),
+    masters,
     checked,
     stacks,
     finished,

@@ -4,22 +4,26 @@ import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { settle } from "../core/options.ts";
 import { filterNames } from "../io/filter_names.ts";
-import { readFits } from "../io/read_fits.ts";
 import { fileStates, readRecordOf } from "../io/read_night.ts";
 import { parallelMap } from "../kernels/pool.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { type Cause, remedies } from "../night/causes.ts";
 import { diagnoseNight, type FrameDiagnosis, groupKey, type NightRow } from "../night/diagnose_night.ts";
-import { matchCalibration } from "../night/match_calibration.ts";
-import { median } from "../stats/median.ts";
+import { isCalibration } from "./check_calibration.ts";
 import { measureLightTask } from "./measure_light.ts";
+import { type ChosenCalibration, watchCalibration } from "./watch_calibration.ts";
 
 /** Options of {@linkcode watchNight}. */
 export interface WatchNightOptions {
   /** Looks in which a file that cannot be read may stay unchanged before it is told: it may still be on its way. */
   readonly patience: number;
+  /** Looks after which a file that could not be read is asked again: a share may have been away, or rights been mended. */
+  readonly askAgain: number;
   /** Files measured in one look at most, so that the caller gets a turn. */
   readonly filesALook: number;
+  /** Earlier lights measured anew when other calibration frames come to fit them, so that the next ones have something to be
+   * compared with. */
+  readonly measuredAgain: number;
   /** Earlier frames of its kind that a frame is compared with at most. */
   readonly companions: number;
   /** Growth of the stars over six frames that is told as a drift of the focus before a frame is lost. */
@@ -27,22 +31,26 @@ export interface WatchNightOptions {
 }
 
 /**
- * What {@linkcode watchNight} uses for an option left out. At a look every few seconds a file may take a quarter of a minute to arrive;
- * sixty frames tell the night's level to a tenth of its scatter; stars 12 % wider cost a fifth of a frame's depth for points.
+ * What {@linkcode watchNight} uses for an option left out. At a look every few seconds a file may take a quarter of a minute to arrive
+ * and is asked again once a minute; sixty frames tell the night's level to a tenth of its scatter, a dozen to a quarter; stars 12 %
+ * wider cost a fifth of a frame's depth for points.
  */
 export const watchNightDefaults: WatchNightOptions = Object.freeze({
   patience: 4,
+  askAgain: 20,
   filesALook: 4,
+  measuredAgain: 12,
   companions: 60,
   focusGrowth: 0.12,
 });
 
 /** Something to tell. */
 export interface WatchNews {
-  /** `frame`: one line on a light; `warning`: something is wrong now; `relief`: it is over; `trouble`: a file that cannot be used;
-   * `silence`: no new frame. */
-  readonly kind: "frame" | "warning" | "relief" | "trouble" | "silence";
-  /** The file; `""` for silence and trouble with the folder. */
+  /** `frame`: one line on a light; `warning`: something is wrong now; `relief`: it is over; `trouble`: a file that cannot be used,
+   * or a calibration frame that is wrong; `calibration`: what the frames from here on are calibrated with; `silence`: no new
+   * frame. */
+  readonly kind: "frame" | "warning" | "relief" | "trouble" | "calibration" | "silence";
+  /** The file; `""` for silence, calibration and trouble with the folder. */
   readonly file: string;
   /** The sentence. */
   readonly text: string;
@@ -58,6 +66,16 @@ export interface WatchLook {
   readonly waiting: number;
 }
 
+/** How the night stands. */
+export interface WatchStanding {
+  /** Lights judged so far. */
+  readonly lights: number;
+  /** Those of them worth keeping. */
+  readonly kept: number;
+  /** Exposure of those, seconds. */
+  readonly keptSeconds: number;
+}
+
 /** A watch over a folder. */
 export interface NightWatch {
   /**
@@ -70,9 +88,13 @@ export interface NightWatch {
   readonly lastChange: () => number;
   /** The night so far in sentences. */
   readonly summary: () => readonly string[];
-  /** Lights worth keeping so far. */
-  readonly kept: () => number;
+  /** Lights so far and those worth keeping. */
+  readonly standing: () => WatchStanding;
 }
+
+/** Hours or minutes of exposure. */
+export const exposureSpan = (seconds: number): string =>
+  seconds >= 5400 ? `${(seconds / 3600).toFixed(1)} h` : `${Math.round(seconds / 60)} min`;
 
 /** What is wrong, said to somebody who can still do something about it. */
 const plainWords: Readonly<Record<Cause, string>> = Object.freeze({
@@ -115,15 +137,31 @@ function firstImpression(q: FrameQuality): Cause | null {
 
 /** A file and how it stood at the last look. */
 interface Seen {
-  stamp: string;
+  readonly stamp: string;
+  /** Looks that found it unchanged. */
   still: number;
+  /** Whether nothing is left to do with it, until it changes. */
   settled: boolean;
+  /** Whether it was told that it cannot be read. */
+  refused: boolean;
+}
+
+/** Lights of one kind. */
+interface Kind {
+  /** The calibration that they are measured with. */
+  calibration: ChosenCalibration | null;
+  /** Measurements that can be compared: all with that calibration. */
+  rows: NightRow[];
 }
 
 /**
  * Watch a folder in which a night is being taken. Each call of `look` reads what is new: a file whose size has not changed since the
- * look before, and that is as long as its header says, is measured as it is (without calibration) and judged against the frames
- * of its kind so far; the first four by themselves. A fault that goes on is told once, and once more when it is over.
+ * look before, and that is as long as its header says, is measured and judged against the frames of its kind so far; the first
+ * four by themselves. A fault that goes on is told once, and once more when it is over.
+ *
+ * Darks, flats, bias frames and ready-made masters in the folder are used as soon as they are there, so that hot pixels,
+ * vignetting and the glow of an amplifier are not taken for the sky's; what is wrong with one of them is told. When they come
+ * after the first lights, the last of those are measured again.
  *
  * @param folder the folder; it may be empty
  * @param options see {@linkcode WatchNightOptions}
@@ -137,7 +175,7 @@ interface Seen {
  * const watch = watchNight("a folder that is not there yet");
  * const look = watch.look(0);
  * assert.match(look.news[0].text, /cannot be listed/);
- * assert.equal(watch.kept(), 0);
+ * assert.equal(watch.standing().kept, 0);
  * ```
  */
 export function watchNight(folder: string, options: Partial<WatchNightOptions> = {}): NightWatch {
@@ -145,47 +183,56 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
   for (const [name, value] of Object.entries(used)) {
     if (!(value > 0)) throw new RangeError(`watchNight: ${name} must be > 0, but got ${value}`);
   }
-  const files = new Map<string, Seen>(), calibration: FrameRecord[] = [];
-  const groups = new Map<string, NightRow[]>(), judged = new Map<string, FrameDiagnosis>();
+  const files = new Map<string, Seen>(), calibration = watchCalibration(folder);
+  const kinds = new Map<string, Kind>(), queue = new Map<string, FrameRecord>();
+  const judged = new Map<string, { readonly record: FrameRecord; readonly diagnosis: FrameDiagnosis }>();
   const standing = new Map<string, { cause: Cause; frames: number }>(), told = new Set<string>();
-  const darkLevels = new Map<string, number>();
   let lastChange = NaN, lastFrame = NaN, lastExposure = 0, silent = false;
 
-  /** Level of a dark of the light's exposure, when there is one already. */
-  const darkLevelFor = (light: FrameRecord): number | null => {
-    const [match] = matchCalibration([light, ...calibration]).matches;
-    const dark = match?.dark?.scale === 1 ? match.dark.frames[0] : undefined;
-    if (dark === undefined) return null;
-    const known = darkLevels.get(dark.file);
-    if (known !== undefined) return known;
-    try {
-      const level = median(readFits(join(folder, dark.file)).planes[0].data.filter((_, i) => i % 7 === 0));
-      darkLevels.set(dark.file, level);
-      return level;
-    } catch (error) {
-      if (!(error instanceof FrameError)) throw error;
-      return null;
+  /** A file that was moved within the folder keeps its place in the night. */
+  const rename = (from: string, to: string): void => {
+    files.set(to, files.get(from) as Seen);
+    files.delete(from);
+    const verdict = judged.get(from);
+    if (verdict === undefined) return;
+    const record = { ...verdict.record, file: to };
+    judged.delete(from);
+    judged.set(to, { ...verdict, record });
+    for (const kind of kinds.values()) {
+      kind.rows = kind.rows.map((row) => row.record.file === from ? { ...row, record } : row);
     }
   };
 
-  /** Files that have stopped growing since the look before, oldest first. */
+  /** Files that have stopped growing since the look before, oldest first; null when the folder cannot be listed. */
   const stillFiles = (milliseconds: number): { ready: string[]; arriving: number } | null => {
     const ready: { file: string; modified: number }[] = [];
     let arriving = 0;
     const states = fileStates(folder);
     if (states === null) return null;
+    const there = new Set(states.map((each) => each.file));
+    const gone = new Map([...files].flatMap(([file, { stamp }]) => there.has(file) ? [] : [[stamp, file] as const]));
     for (const { file, bytes, modified } of states) {
-      const stamp = `${bytes} ${modified}`, known = files.get(file);
+      const stamp = `${bytes} ${modified}`, before = files.has(file) ? undefined : gone.get(stamp);
+      if (before !== undefined && judged.has(before)) rename(before, file);
+      const known = files.get(file);
       if (known === undefined || known.stamp !== stamp) {
-        files.set(file, { stamp, still: 0, settled: false });
+        files.set(file, { stamp, still: 0, settled: false, refused: false });
+        calibration.forget(file);
+        queue.delete(file);
         lastChange = milliseconds;
         arriving++;
         continue;
       }
       if (known.settled) continue;
       known.still++;
+      if (known.refused && known.still % Math.ceil(used.askAgain) !== 0) continue;
       if (bytes === 0 && known.still < used.patience) arriving++;
       else ready.push({ file, modified });
+    }
+    for (const file of gone.values()) {
+      calibration.forget(file);
+      queue.delete(file);
+      if (!judged.has(file)) files.delete(file);
     }
     ready.sort((a, b) => a.modified - b.modified || (a.file < b.file ? -1 : 1));
     return { ready: ready.map((each) => each.file), arriving };
@@ -202,7 +249,7 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
 
   /** Stars that grow from frame to frame while each is still good enough. */
   const focusNews = (key: string, rows: readonly NightRow[]): WatchNews[] => {
-    const kept = rows.filter((row) => judged.get(row.record.file)?.verdict !== "reject").slice(-6);
+    const kept = rows.filter((row) => judged.get(row.record.file)?.diagnosis.verdict !== "reject").slice(-6);
     const widths = kept.map((row) => row.quality?.fwhmPixels ?? NaN).filter((each) => each > 0);
     if (widths.length < 6) return [];
     const mean = (list: readonly number[]) => list.reduce((a, b) => a + b) / list.length;
@@ -278,6 +325,95 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
     return news;
   };
 
+  /** Put whole files into the queue; gives the number of those that may still be on their way. */
+  const readHeaders = (ready: readonly string[], news: WatchNews[]): number => {
+    let arriving = 0;
+    for (const file of ready) {
+      const seen = files.get(file) as Seen;
+      try {
+        const { record } = readRecordOf(folder, file, filterNames);
+        seen.settled = true;
+        if (record.kind === "light" || isCalibration(record)) queue.set(file, record);
+        else {
+          const text = record.kind === "unknown"
+            ? "the header does not say what this exposure is for; it is not judged"
+            : "a colour picture cannot calibrate raw frames; it is not used";
+          news.push({ kind: "trouble", file, text });
+        }
+      } catch (error) {
+        if (!(error instanceof FrameError)) throw error;
+        // it may still be on its way: ask again while there is patience
+        if (seen.still < used.patience) arriving++;
+        else if (!seen.refused) {
+          seen.refused = true;
+          news.push({ kind: "trouble", file, text: error.message.replace(`${error.path}: `, "") });
+        }
+      }
+    }
+    return arriving;
+  };
+
+  const measure = (records: readonly FrameRecord[], chosen: readonly ChosenCalibration[]): NightRow[] => {
+    const corrections = chosen.map((each) => each.correction());
+    const jobs = records.map((record, at) => ({
+      path: join(folder, record.file),
+      bayer: record.bayer,
+      correction: corrections[at],
+      facts: record,
+    }));
+    return parallelMap(measureLightTask, jobs, { label: "measuring new frames" })
+      .map(({ quality, failure }, at) => ({
+        record: records[at],
+        quality,
+        problem: failure?.replaceAll(`${folder}/`, "") ?? null,
+        darkLevel: corrections[at]?.subtract ? 0 : null,
+      }));
+  };
+
+  /** Take the calibration that fits just now; what a person should know of it. */
+  const calibrate = (key: string, light: FrameRecord): WatchNews[] => {
+    const kind = kinds.get(key) ?? { calibration: null, rows: [] }, chosen = calibration.chosenFor(light);
+    kinds.set(key, kind);
+    if (kind.calibration?.key === chosen.key) return [];
+    const first = kind.calibration === null, again = kind.rows.slice(-Math.ceil(used.measuredAgain));
+    kind.calibration = chosen;
+    // without calibration it is the same measurement
+    kind.rows = again.length === 0 ? [] : measure(again.map((row) => row.record), again.map(() => chosen));
+    const name = [light.rig, light.filter].filter((each) => each !== "").join(" · ");
+    const broken = chosen.words !== "" && chosen.correction() === null;
+    const text = broken
+      ? `${name}: ${chosen.words} cannot be combined; the lights are measured as they are`
+      : chosen.words !== ""
+      ? `${name}: lights are calibrated with ${chosen.words}${first ? "" : " from here on"}`
+      : `${name}: no dark and no flat fits; lights are measured as they are. Darks and flats put into the folder are used at once`;
+    return [{ kind: "calibration", file: "", text }];
+  };
+
+  /** Measure and judge the lights that have waited longest. */
+  const measureNext = (milliseconds: number): WatchNews[] => {
+    const news: WatchNews[] = [], lights = [...queue.values()].slice(0, Math.ceil(used.filesALook));
+    for (const { file } of lights) queue.delete(file);
+    for (const light of lights) news.push(...calibrate(groupKey(light), light));
+    const kindOf = (light: FrameRecord) => kinds.get(groupKey(light)) as Kind;
+    const rows = measure(lights, lights.map((light) => kindOf(light).calibration as ChosenCalibration));
+    for (const row of rows) {
+      const { record, quality } = row, { file } = record, kind = kindOf(record);
+      kind.rows = kind.rows.filter((each) => each.record.file !== file);
+      const others = companionsOf(kind.rows);
+      const { frames } = diagnoseNight([...others, row]);
+      const diagnosis = frames[frames.length - 1], alone = others.length < 4;
+      kind.rows.push(row);
+      const said = frameNews(row, diagnosis, alone);
+      const lost = alone && quality !== null && firstImpression(quality) !== null;
+      judged.set(file, { record, diagnosis: lost ? { ...diagnosis, verdict: "reject" } : diagnosis });
+      news.push(...said, ...focusNews(groupKey(record), kind.rows));
+      lastFrame = milliseconds;
+      lastExposure = record.exposureSeconds ?? 0;
+      silent = false;
+    }
+    return news;
+  };
+
   const look = (milliseconds: number): WatchLook => {
     if (!Number.isFinite(milliseconds)) {
       throw new RangeError(`watchNight: milliseconds must be finite, but got ${milliseconds}`);
@@ -291,64 +427,14 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
       return { news: first ? [{ kind: "trouble", file: "", text }] : [], arriving: 0, waiting: 0 };
     }
     told.delete("away");
-    const { ready, arriving: growing } = listed, now = ready.slice(0, Math.ceil(used.filesALook));
-    const news: WatchNews[] = [], lights: FrameRecord[] = [];
-    let arriving = growing;
-    for (const file of now) {
-      const seen = files.get(file) as Seen;
-      try {
-        const { record } = readRecordOf(folder, file, filterNames);
-        seen.settled = true;
-        if (record.kind === "light") lights.push(record);
-        else if (record.kind === "unknown") {
-          news.push({
-            kind: "trouble",
-            file,
-            text: "the header does not say what this exposure is for; it is not judged",
-          });
-        } else calibration.push(record);
-      } catch (error) {
-        if (!(error instanceof FrameError)) throw error;
-        // it may still be on its way: ask again while there is patience
-        if (seen.still < used.patience) {
-          arriving++;
-          continue;
-        }
-        seen.settled = true;
-        news.push({ kind: "trouble", file, text: error.message.replace(`${error.path}: `, "") });
-      }
-    }
-    const jobs = lights.map((record) => ({
-      path: join(folder, record.file),
-      bayer: record.bayer,
-      correction: null,
-      facts: record,
-    }));
-    const measured = parallelMap(measureLightTask, jobs, { label: "measuring new frames" });
-    lights.forEach((record, i) => {
-      const { quality, failure } = measured[i];
-      const row: NightRow = { record, quality, problem: failure, darkLevel: darkLevelFor(record) };
-      const key = groupKey(record), rows = groups.get(key) ?? [];
-      groups.set(key, rows);
-      const others = companionsOf(rows.filter((each) => each.record.file !== record.file));
-      const { frames } = diagnoseNight([...others, row]);
-      const diagnosis = frames[frames.length - 1], alone = others.length < 4;
-      const at = rows.findIndex((each) => each.record.file === record.file);
-      if (at >= 0) rows[at] = row;
-      else rows.push(row);
-      const said = frameNews(row, diagnosis, alone);
-      judged.set(
-        record.file,
-        alone && quality !== null && firstImpression(quality) !== null
-          ? { ...diagnosis, verdict: "reject" }
-          : diagnosis,
-      );
-      news.push(...said, ...focusNews(key, rows));
-      lastFrame = milliseconds;
-      lastExposure = record.exposureSeconds ?? 0;
-      silent = false;
-    });
-    const waiting = ready.length - now.length;
+    const news: WatchNews[] = [];
+    const arriving = listed.arriving + readHeaders(listed.ready, news);
+    const now = [...queue.values()].filter(isCalibration).slice(0, Math.ceil(used.filesALook));
+    for (const { file } of now) queue.delete(file);
+    for (const { file, text } of calibration.add(now)) news.push({ kind: "trouble", file, text });
+    // lights wait until all calibration frames that are there are known
+    if (now.length === 0) news.push(...measureNext(milliseconds));
+    const waiting = queue.size;
     if (!silent && waiting === 0 && milliseconds - lastFrame > 1000 * (3 * lastExposure + 120)) {
       silent = true;
       const minutes = Math.round((milliseconds - lastFrame) / 60000);
@@ -357,26 +443,27 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
     return { news, arriving, waiting };
   };
 
-  const kept = (): number => [...judged.values()].filter((each) => each.verdict !== "reject").length;
+  const standingNow = (): WatchStanding => {
+    const kept = [...judged.values()].filter((each) => each.diagnosis.verdict !== "reject");
+    const keptSeconds = kept.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0);
+    return { lights: judged.size, kept: kept.length, keptSeconds };
+  };
 
   const summary = (): readonly string[] => {
     const causes = new Map<string, number>();
-    for (const { verdict, cause } of judged.values()) {
+    for (const { diagnosis: { verdict, cause } } of judged.values()) {
       if (verdict === "reject") causes.set(cause, (causes.get(cause) ?? 0) + 1);
     }
     const lost = [...causes].sort((a, b) => b[1] - a[1]).map(([cause, count]) => `${count} × ${cause}`).join(", ");
-    const seconds = [...groups.values()].flat().reduce(
-      (sum, { record }) => sum + (judged.get(record.file)?.verdict === "reject" ? 0 : record.exposureSeconds ?? 0),
-      0,
-    );
-    const span = seconds >= 5400 ? `${(seconds / 3600).toFixed(1)} h` : `${Math.round(seconds / 60)} min`;
-    return judged.size === 0
-      ? [`no light seen${calibration.length > 0 ? `, ${calibration.length} calibration frames` : ""}`]
-      : [
-        `${kept()} of ${judged.size} lights are worth keeping (${span})${lost === "" ? "" : `; lost: ${lost}`}`,
-        `${calibration.length} calibration frames seen`,
-      ];
+    const { lights, kept, keptSeconds } = standingNow(), frames = calibration.count();
+    const seen = `${frames} calibration frame${frames === 1 ? "" : "s"} seen`;
+    return lights === 0 ? [`no light seen${frames > 0 ? `, ${seen}` : ""}`] : [
+      `${kept} of ${lights} lights are worth keeping (${exposureSpan(keptSeconds)})${
+        lost === "" ? "" : `; lost: ${lost}`
+      }`,
+      seen,
+    ];
   };
 
-  return { look, lastChange: () => lastChange, summary, kept };
+  return { look, lastChange: () => lastChange, summary, standing: standingNow };
 }

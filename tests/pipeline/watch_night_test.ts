@@ -1,11 +1,23 @@
 import { afterAll, describe, expect, it } from "vitest";
-import { appendFileSync, mkdirSync, mkdtempSync, readFileSync, rmSync, writeFileSync } from "node:fs";
+import {
+  appendFileSync,
+  mkdirSync,
+  mkdtempSync,
+  readFileSync,
+  renameSync,
+  rmSync,
+  statSync,
+  utimesSync,
+  writeFileSync,
+} from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import {
   type FaultName,
+  type Image,
   longRig,
   type NightWatch,
+  pocketRig,
   randomStream,
   resizeRig,
   simulateCalibration,
@@ -15,6 +27,7 @@ import {
   watchNight,
   writeFits,
 } from "../../lib/mod.ts";
+import { calibrationFaultList } from "../../lib/simulate/calibration_faults.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "faintlight-watch-"));
 afterAll(() => rmSync(folder, { recursive: true }));
@@ -56,8 +69,11 @@ describe("watchNight over a folder that grows", () => {
     light("a1.fits");
     expect(watch.look(clock += 3000)).toEqual({ news: [], arriving: 1, waiting: 0 });
     const { news } = watch.look(clock += 3000);
-    expect(kinds(news)).toEqual(["frame a1.fits"]);
-    expect(news[0].text).toMatch(/^\d+ stars, FWHM 2\.\d+ px \(\d\.\d arcsec\), sky 31\d ADU: keep$/);
+    expect(kinds(news)).toEqual(["calibration ", "frame a1.fits"]);
+    expect(news[0].text).toContain(
+      "Long + KP Mono 5.4 · OIII: no dark and no flat fits; lights are measured as they are",
+    );
+    expect(news[1].text).toMatch(/^\d+ stars, FWHM 2\.\d+ px \(\d\.\d arcsec\), sky 31\d ADU: keep$/);
     expect(watch.look(clock += 3000).news).toEqual([]);
   });
   it("takes a backlog a few at a time", () => {
@@ -66,7 +82,7 @@ describe("watchNight over a folder that grows", () => {
     const first = watch.look(clock += 3000);
     expect([first.news.length, first.waiting]).toEqual([4, 2]);
     expect(kinds(watch.look(clock += 3000).news)).toEqual(["frame a6.fits", "frame a7.fits"]);
-    expect(watch.kept()).toBe(7);
+    expect(watch.standing().kept).toBe(7);
   });
   it("waits for a file that arrives in pieces, however long it takes", () => {
     light("whole.tmp");
@@ -123,10 +139,38 @@ describe("watchNight over a folder that grows", () => {
     light("f1.fits");
     expect(kinds(looks(watch))[0]).toBe("frame f1.fits");
   });
-  it("counts calibration frames and uses the level of a dark", () => {
-    writeFits(join(folder, "dark.fits"), simulateCalibration(rig, { kind: "dark" }).image, { bitpix: 16 });
+  it("keeps a frame's place when the file is renamed or moved, and judges one that is written anew", () => {
+    const before = watch.standing().lights;
+    mkdirSync(join(folder, "sorted"));
+    renameSync(join(folder, "a1.fits"), join(folder, "sorted", "first.fits"));
     expect(looks(watch)).toEqual([]);
-    expect(watch.summary()[1]).toBe("1 calibration frames seen");
+    expect(watch.standing().lights).toBe(before);
+    light("a2.fits", "cap");
+    expect(kinds(looks(watch))).toEqual(["frame a2.fits", "warning a2.fits"]);
+    expect(watch.standing().lights).toBe(before);
+    light("a2.fits");
+    expect(kinds(looks(watch))).toEqual(["frame a2.fits", "relief a2.fits"]);
+  });
+  it("sees frames in folders that are made later", () => {
+    mkdirSync(join(folder, "later", "still"), { recursive: true });
+    light("later/still/g1.fits");
+    expect(kinds(looks(watch))[0]).toBe("frame later/still/g1.fits");
+  });
+  it("asks again for a file that could not be read", () => {
+    light("locked.fits");
+    const path = join(folder, "locked.fits"), away = join(folder, "elsewhere");
+    // as when a share hands out nonsense for a while: size and time of the file stay as they are
+    renameSync(path, away);
+    const broken = Uint8Array.from(readFileSync(away));
+    broken.fill(0x20, 0, 80);
+    writeFileSync(path, broken);
+    const { mtime, atime } = statSync(path);
+    expect(kinds(looks(watch))).toEqual(["trouble locked.fits"]);
+    writeFileSync(path, readFileSync(away));
+    utimesSync(path, atime, mtime);
+    const news: WatchNews[] = [];
+    for (let i = 0; i < 25; i++) news.push(...watch.look(clock += 3000).news);
+    expect(kinds(news)).toEqual(["frame locked.fits"]);
   });
   it("tells when no frame comes any more, and sums up", () => {
     const before = watch.lastChange();
@@ -135,7 +179,70 @@ describe("watchNight over a folder that grows", () => {
     expect(news[0].text).toContain("no new light for 60 min");
     expect(watch.look(clock += 3000).news).toEqual([]);
     expect(watch.lastChange()).toBe(before);
-    expect(watch.summary()[0]).toMatch(/^\d+ of \d+ lights are worth keeping \(\d+ min\); lost: 2 × lens cap/);
+    expect(watch.summary()[0]).toMatch(/^\d+ of \d+ lights are worth keeping \(1\.\d h\); lost: 2 × lens cap/);
+  });
+});
+
+describe("watchNight with calibration frames", () => {
+  const own = mkdtempSync(join(tmpdir(), "faintlight-watch-"));
+  afterAll(() => rmSync(own, { recursive: true }));
+  const write = (file: string, image: Image) => writeFits(join(own, file), image, { bitpix: 16 });
+  const expose = (seed: number) =>
+    simulateFrame(rig, scene, {
+      seed,
+      filter: "OIII",
+      dateUtc: new Date(Date.UTC(2026, 9, 3, 21, 6 * seed)).toISOString().slice(0, 19),
+    });
+  const watch = watchNight(own);
+  const skyOf = ({ text }: WatchNews) => Number(/sky (-?\d+) ADU/.exec(text)?.[1]);
+
+  it("takes the ones it finds before any light, and says which", () => {
+    for (const seed of [1, 2, 3]) {
+      write(`darks/${seed}.fits`, simulateCalibration(rig, { kind: "dark", seed }).image);
+      write(`flat-darks/${seed}.fits`, simulateCalibration(rig, { kind: "flat-dark", seed }).image);
+    }
+    const { image, truth } = expose(1);
+    write("lights/1.fits", image);
+    const news = looks(watch);
+    expect(kinds(news)).toEqual(["calibration ", "frame lights/1.fits"]);
+    expect(news[0].text).toMatch(/OIII: lights are calibrated with 3 darks$/);
+    // what the sky alone gives, without the electronic level of 300 ADU
+    const sky = truth.backgroundElectrons[0] / rig.detector.electronsPerAdu;
+    expect(Math.abs(skyOf(news[1]) - sky)).toBeLessThan(0.02 * sky + 1);
+  });
+  it("measures the last lights again when others come, so that the next one is compared with its like", () => {
+    for (const seed of [2, 3, 4, 5, 6]) write(`lights/${seed}.fits`, expose(seed).image);
+    expect(looks(watch).filter((each) => each.kind !== "frame")).toEqual([]);
+    for (const seed of [1, 2, 3]) {
+      write(`flats/${seed}.fits`, simulateCalibration(rig, { kind: "flat", filter: "OIII", seed }).image);
+    }
+    expect(looks(watch)).toEqual([]);
+    write("lights/7.fits", expose(7).image);
+    const news = looks(watch);
+    expect(news.map((each) => each.kind)).toEqual(["calibration", "frame"]);
+    expect(news[0].text).toMatch(/OIII: lights are calibrated with 3 darks and 3 flats from here on$/);
+    // compared at once with those before: the share of the night's light is known
+    expect(news[1].text).toMatch(/% of the night's light: keep$/);
+    expect(watch.summary()).toEqual(["7 of 7 lights are worth keeping (35 min)", "9 calibration frames seen"]);
+  });
+  it("tells of a calibration frame that is wrong while it can be taken again, and does not use it", () => {
+    const { kind, options } = calibrationFaultList["moved-dust"];
+    write("flats/4.fits", simulateCalibration(rig, { kind, filter: "OIII", ...options }).image);
+    const news = looks(watch);
+    expect(kinds(news)).toEqual(["trouble flats/4.fits"]);
+    expect(news[0].text).toContain("dust moved");
+    write("lights/8.fits", expose(8).image);
+    expect(looks(watch).map((each) => each.kind)).toEqual(["frame"]);
+  });
+  it("follows two rigs in one folder, each with its own", () => {
+    const other = resizeRig(pocketRig, { width: 400, height: 300 });
+    const pocketScene = starScene({ starsToMagnitude15: 3000, faintest: 15 });
+    write("pocket/1.fits", simulateFrame(other, pocketScene, { seed: 1, exposureSeconds: 10 }).image);
+    const news = looks(watch);
+    expect(news.map((each) => each.kind)).toEqual(["calibration", "frame"]);
+    expect(news[0].text).toContain("Pocket + KP Colour 2.9: no dark and no flat fits");
+    write("lights/9.fits", expose(9).image);
+    expect(looks(watch).map((each) => each.kind)).toEqual(["frame"]);
   });
 });
 
@@ -145,8 +252,8 @@ describe("watchNight at the start of a night", () => {
     const first = simulateFrame(rig, scene, { seed: 1, filter: "OIII", fault: "cap" }).image;
     writeFits(join(own, "first.fits"), first, { bitpix: 16 });
     const watch = watchNight(own), news = looks(watch);
-    expect(news[1].text).toContain("no stars: cap, cloud, or far out of focus");
-    expect(watch.kept()).toBe(0);
+    expect(news[2].text).toContain("no stars: cap, cloud, or far out of focus");
+    expect(watch.standing().kept).toBe(0);
     rmSync(own, { recursive: true });
   });
   it("says once that the folder is away", () => {
