@@ -4,6 +4,7 @@
  * image is mirrored without repeating the edge, which keeps the Bayer phase.
  */
 import type { BayerPattern } from "../core/geometry.ts";
+import { kernelKind, withKernel } from "./machine.ts";
 
 /** How missing colours are filled in. */
 export type DemosaicMethod = "gradient" | "bilinear";
@@ -25,7 +26,8 @@ function mirror(i: number, size: number): number {
  * Full colour from a Bayer mosaic.
  *
  * `gradient`: the linear 5 × 5 filters of Malvar, He & Cutler 2004 (ICASSP III-485). `bilinear`: means of the nearest samples
- * of a colour. A missing sample (NaN) makes `gradient` fall back to the mean of those nearest samples that exist.
+ * of a colour. A missing sample (NaN) makes both fall back to the mean of those nearest samples that exist. In float32, as the
+ * samples are.
  *
  * @param source width × height samples
  * @param redX column of red in the 2 × 2 block, 0 or 1
@@ -43,10 +45,47 @@ export function demosaicTile(
   green: Float32Array,
   blue: Float32Array,
 ): void {
+  const linear = method === "bilinear";
+  let holes = true;
+  if (kernelKind() === "wasm") {
+    holes = false;
+    // rows with two mirrored samples on each side, and as much behind them as a vector may read
+    const pitch = (4 * width + 79) & ~15;
+    [red, green, blue].forEach((plane, colour) => {
+      withKernel("mosaic", { a: source, o: plane }, 6 * pitch, (kernel, at) => {
+        const missing = kernel(at.a, at.o, width, height, redX, redY, colour, linear ? 1 : 0, at.scratch, pitch);
+        holes ||= missing !== 0;
+      });
+    });
+  } else mosaicTwin(source, width, height, redX, redY, linear, red, green, blue);
+  if (!holes) return;
+  for (const plane of [red, green, blue]) {
+    for (let at = 0; at < plane.length && at < width * height; at++) {
+      if (plane[at] !== plane[at]) {
+        const x = at % width, y = (at - x) / width;
+        plane[at] = nearestMean(source, width, height, redX, redY, x, y, plane === red ? 0 : plane === green ? 1 : 2);
+      }
+    }
+  }
+}
+
+/** The kernel `mosaic`, for all three colours. */
+function mosaicTwin(
+  source: Float32Array,
+  width: number,
+  height: number,
+  redX: number,
+  redY: number,
+  linear: boolean,
+  red: Float32Array,
+  green: Float32Array,
+  blue: Float32Array,
+): void {
+  const f = Math.fround;
   // Rows with two mirrored columns on each side, so that the inner loop has no edge cases.
   const pad = width + 4;
-  const rows: Float64Array[] = [];
-  const fill = (y: number, into: Float64Array): Float64Array => {
+  const rows: Float32Array[] = [];
+  const fill = (y: number, into: Float32Array): Float32Array => {
     const start = mirror(y, height) * width;
     for (let x = 0; x < width; x++) into[x + 2] = source[start + x];
     into[1] = source[start + mirror(-1, width)];
@@ -55,8 +94,10 @@ export function demosaicTile(
     into[width + 3] = source[start + mirror(width + 1, width)];
     return into;
   };
-  for (let k = -2; k <= 2; k++) rows.push(fill(k, new Float64Array(pad)));
-  const linear = method === "bilinear";
+  /** 5 own + 4 along − corners − far + half of beside. */
+  const sited = (own: number, along: number, corners: number, far: number, beside: number): number =>
+    f(f(f(f(f(5 * own) + f(4 * along)) - f(corners + far)) + f(0.5 * beside)) * 0.125);
+  for (let k = -2; k <= 2; k++) rows.push(fill(k, new Float32Array(pad)));
   for (let y = 0; y < height; y++) {
     const [a, b, c, d, e] = rows;
     const redRow = ((y - redY) & 1) === 0;
@@ -64,44 +105,23 @@ export function demosaicTile(
     const own = redRow ? red : blue, other = redRow ? blue : red;
     const first = redRow ? redX & 1 : (redX + 1) & 1;
     for (let x = 0, i = 2, at = y * width; x < width; x++, i++, at++) {
-      const centre = c[i];
+      const centre = c[i], upright = f(b[i] + d[i]), sides = f(c[i - 1] + c[i + 1]);
+      const corners = f(f(b[i - 1] + b[i + 1]) + f(d[i - 1] + d[i + 1]));
+      const down = f(a[i] + e[i]), across = f(c[i - 2] + c[i + 2]);
       if (((x - first) & 1) === 0) {
         // A red or blue site: green from the cross, the opposite colour from the corners.
-        const cross = b[i] + d[i] + c[i - 1] + c[i + 1];
-        const corners = b[i - 1] + b[i + 1] + d[i - 1] + d[i + 1];
+        const cross = f(upright + sides), far = f(down + across);
         own[at] = centre;
-        if (linear) {
-          green[at] = cross / 4;
-          other[at] = corners / 4;
-        } else {
-          const far = a[i] + e[i] + c[i - 2] + c[i + 2];
-          green[at] = (4 * centre + 2 * cross - far) / 8;
-          other[at] = (6 * centre + 2 * corners - 1.5 * far) / 8;
-        }
+        green[at] = linear ? f(0.25 * cross) : f(f(f(4 * centre + f(2 * cross)) - far) * 0.125);
+        other[at] = linear ? f(0.25 * corners) : f(f(f(f(6 * centre) + f(2 * corners)) - f(1.5 * far)) * 0.125);
       } else {
         // A green site: the row's colour left and right, the other above and below.
-        const sides = c[i - 1] + c[i + 1], upright = b[i] + d[i];
         green[at] = centre;
-        if (linear) {
-          own[at] = sides / 2;
-          other[at] = upright / 2;
-        } else {
-          const corners = b[i - 1] + b[i + 1] + d[i - 1] + d[i + 1];
-          const across = c[i - 2] + c[i + 2], down = a[i] + e[i];
-          own[at] = (5 * centre + 4 * sides - corners - across + 0.5 * down) / 8;
-          other[at] = (5 * centre + 4 * upright - corners - down + 0.5 * across) / 8;
-        }
+        own[at] = linear ? f(0.5 * sides) : sited(centre, sides, corners, across, down);
+        other[at] = linear ? f(0.5 * upright) : sited(centre, upright, corners, down, across);
       }
     }
-    rows.push(fill(y + 3, rows.shift() as Float64Array));
-  }
-  for (const plane of [red, green, blue]) {
-    for (let at = 0; at < plane.length && at < width * height; at++) {
-      if (plane[at] !== plane[at]) {
-        const x = at % width, y = (at - x) / width;
-        plane[at] = nearestMean(source, width, height, redX, redY, x, y, plane === red ? 0 : plane === green ? 1 : 2);
-      }
-    }
+    rows.push(fill(y + 3, rows.shift() as Float32Array));
   }
 }
 

@@ -1,8 +1,10 @@
 import { afterAll, describe, expect, it } from "vitest";
+import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { correctSamples } from "../../lib/kernels/correct.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderated.ts";
+import { demosaicTile } from "../../lib/kernels/mosaic.ts";
 import { huberVerdicts, leastKept, type Strip, sumKept, verdict } from "../../lib/kernels/rejection.ts";
 import { huberEstimate, huberLimits } from "../../lib/stats/huber.ts";
 import { moderatedLimits } from "../../lib/stats/moderated_limit.ts";
@@ -206,5 +208,36 @@ describe("huberVerdicts: kernel and twin", () => {
     setKernelKind("wasm");
     expect(["wasm", "twin"]).toContain(kernelKind());
     if ("Deno" in globalThis) expect(kernelKind()).toBe("wasm");
+  });
+});
+
+describe("demosaicTile: kernel and twin", () => {
+  it("agree to the last bit for every phase, odd sizes, mirrored edges and missing samples", () => {
+    for (const [width, height] of [[1, 1], [2, 3], [5, 4], [16, 9], [37, 11], [64, 6]]) {
+      for (const method of ["gradient", "bilinear"] as const) {
+        for (const [redX, redY] of [[0, 0], [1, 0], [0, 1], [1, 1]]) {
+          const source = Float32Array.from(
+            { length: width * height },
+            () => random.uniform() < 0.03 ? NaN : 1000 + 300 * random.gaussian(),
+          );
+          const { wasm, twin } = both(() => {
+            const planes = [0, 1, 2].map(() => new Float32Array(width * height));
+            demosaicTile(source, width, height, redX, redY, method, planes[0], planes[1], planes[2]);
+            return planes.map((plane) => [...plane]);
+          });
+          expect(wasm).toEqual(twin);
+        }
+      }
+    }
+  });
+  it("agree where the planes have memories of their own", () => {
+    const width = 421, height = 311, take = () => borrowPlane(width * height), source = take();
+    for (let i = 0; i < source.length; i++) source[i] = 500 + 100 * random.gaussian();
+    const { wasm, twin } = both(() => {
+      const planes = [take(), take(), take()];
+      demosaicTile(source, width, height, 1, 0, "gradient", planes[0], planes[1], planes[2]);
+      return planes;
+    });
+    for (let k = 0; k < 3; k++) expect(wasm[k].every((value, i) => value === twin[k][i])).toBe(true);
   });
 });

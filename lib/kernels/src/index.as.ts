@@ -8,5 +8,6 @@ export { huberTest } from "./huber.as";
 export { moderated, verdicts } from "./moderate.as";
 export { blockMeans, findPeaks, lineMiddles, regions, ringMiddles, smoothGrid, subtractLines, tileMiddles, tileStatistics } from "./survey.as";
 export { moments } from "./moments.as";
+export { mosaic } from "./mosaic.as";
 export { sumKept } from "./sum.as";
 export { medians } from "./median.as";
