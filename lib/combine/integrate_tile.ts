@@ -176,21 +176,33 @@ function readPlane(frame: FrameTask, region: Region, plane: number, room: Region
   return out;
 }
 
+/** First of `count` raw samples from `p` on that reaches the level; `count` when none does. */
+function nextSaturated(raw: Float32Array | Uint8Array, level: number, p: number, count: number): number {
+  if (raw instanceof Uint8Array) {
+    // the upper byte tells for nearly all of them
+    const upper = level > 65_535 ? 256 : Math.max(0, Math.ceil(level)) >> 8;
+    for (; p < count; p++) if ((raw[2 * p] ^ 0x80) >= upper && shortAt(raw, p) >= level) return p;
+    return count;
+  }
+  while (p < count && !(raw[p] >= level)) p++;
+  return p;
+}
+
 /** Bits of the region: saturated raw samples. null when there is none. */
 function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array | Uint8Array): Uint8Array | null {
-  const level = frame.correction?.saturationAdu ?? null;
-  if (frame.mask === null && level === null) return null;
+  const level = frame.correction?.saturationAdu ?? null, size = region.width * region.height;
   let bits: Uint8Array | null = null;
-  for (let y = 0, p = 0; y < region.height; y++) {
-    const row = (region.y + y) * frame.width + region.x;
-    for (let x = 0; x < region.width; x++, p++) {
-      const value = level === null ? 0 : raw instanceof Uint8Array ? shortAt(raw, p) : raw[p];
-      const hit = (level !== null && value >= level) ||
-        (frame.mask !== null && (frame.mask[row + x] & maskBit.saturated) !== 0);
-      if (hit) {
-        bits ??= new Uint8Array(region.width * region.height);
-        bits[p] = maskBit.saturated;
-      }
+  const mark = (p: number) => {
+    bits ??= new Uint8Array(size);
+    bits[p] = maskBit.saturated;
+  };
+  if (level !== null) {
+    for (let p = nextSaturated(raw, level, 0, size); p < size; p = nextSaturated(raw, level, p + 1, size)) mark(p);
+  }
+  if (frame.mask !== null) {
+    for (let y = 0, p = 0; y < region.height; y++) {
+      const row = (region.y + y) * frame.width + region.x;
+      for (let x = 0; x < region.width; x++, p++) if ((frame.mask[row + x] & maskBit.saturated) !== 0) mark(p);
     }
   }
   return bits;

@@ -119,11 +119,6 @@ export function evaluateNormalisation(
   const down = keysAxis(gridHeight, tilePixels, raster.y, raster.step, height);
   const w = gridWidth + 2, line = new Float64Array(w + 2);
   for (const [nodes, out] of [[surface.scale[plane], scale], [surface.offset[plane], offset]]) {
-    if (nodes.every((each) => each === nodes[0])) {
-      // One factor for the whole frame is the usual case.
-      out.fill(nodes[0], 0, width * height);
-      continue;
-    }
     // mostly the factor is the same everywhere
     if (nodes.every((each) => each === nodes[0])) {
       out.fill(nodes[0], 0, width * height);

@@ -291,7 +291,9 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
     const news: WatchNews[] = [{
       kind: "frame",
       file,
-      text: `${quality.starCount} stars, ${width}, sky ${quality.background.toFixed(0)} ADU${light}: ${verdict}`,
+      text: `${quality.starCount} stars, ${width}, sky ${
+        quality.background.toFixed(quality.background < 100 ? 1 : 0)
+      } ADU${light}: ${verdict}`,
     }];
     // One telescope has one trouble: a fault is followed through all filters of a rig.
     const before = standing.get(record.rig);

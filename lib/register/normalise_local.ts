@@ -18,6 +18,7 @@ import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 import { evaluateThinPlate, fitThinPlate } from "../measure/thin_plate.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median, weightedMedian } from "../stats/median.ts";
+import { medianInPlace } from "../stats/samples.ts";
 import { fTail, leastSquares } from "./least_squares.ts";
 
 /** Light of one star in the frame over its light in the reference. */
@@ -285,11 +286,6 @@ interface TileLevel {
   readonly error: number;
 }
 
-/** Median of a part of an array that may be reordered. */
-function middle(values: Float32Array, count: number): number {
-  return median(values.subarray(0, count));
-}
-
 /** Median differences of the tiles of one plane, outliers (trails, stars that differ in seeing, cosmic rays) cut at 3 sigma. */
 function tileLevels(
   reader: Reader,
@@ -325,15 +321,15 @@ function tileLevels(
       sy += y[k];
     }
     if (n < Math.max(8, leastSamples * full)) continue;
-    let centre = middle(d, n), sigma = 0, left = n;
+    let centre = medianInPlace(d, n), sigma = 0, left = n;
     for (let round = 0; round < 2; round++) {
       for (let k = 0; k < left; k++) deviation[k] = Math.abs(d[k] - centre);
-      sigma = madSigmaFactor * middle(deviation, left);
+      sigma = madSigmaFactor * medianInPlace(deviation, left);
       let kept = 0;
       for (let k = 0; k < left; k++) if (Math.abs(d[k] - centre) <= 3 * sigma) d[kept++] = d[k];
       if (kept === left || kept === 0) break;
       left = kept;
-      centre = middle(d, left);
+      centre = medianInPlace(d, left);
     }
     // the median of many costs √(π/2) in error
     levels.push({ x: sx / n, y: sy / n, level: centre, error: 1.2533 * sigma / Math.sqrt(left) });

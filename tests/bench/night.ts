@@ -65,6 +65,10 @@ function run(): void {
       cpu: (old?.cpu ?? 0) + (used.user + used.system) / 1e6,
       peak: Math.max(old?.peak ?? 0, peak()),
     });
+    // a long run tells how far it is
+    console.error(
+      `${label}: ${((now - since) / 1000).toFixed(1)} s, CPU ${((used.user + used.system) / 1e6).toFixed(1)} s`,
+    );
     label = next;
     since = now;
     before = process.cpuUsage();

@@ -194,7 +194,7 @@ describe("watchNight with calibration frames", () => {
       dateUtc: new Date(Date.UTC(2026, 9, 3, 21, 6 * seed)).toISOString().slice(0, 19),
     });
   const watch = watchNight(own);
-  const skyOf = ({ text }: WatchNews) => Number(/sky (-?\d+) ADU/.exec(text)?.[1]);
+  const skyOf = ({ text }: WatchNews) => Number(/sky (-?[\d.]+) ADU/.exec(text)?.[1]);
 
   it("takes the ones it finds before any light, and says which", () => {
     for (const seed of [1, 2, 3]) {
