@@ -53,6 +53,9 @@ export function starLight({ registration, diagnosis }: Pick<CheckedLight, "regis
 /** Frames measured before the answers are kept: what is lost at most when a run is stopped. */
 const measuredAtOnce = 16;
 
+/** Width of a light's small picture: what a page can hold of it. 1000 of 120 pixels are about as many bytes as 300 of 240. */
+const thumbnailWidthFor = (lights: number): number => lights > 300 ? 120 : 240;
+
 /** Measure lights that no earlier run has measured. */
 function measureLights(
   context: NightContext,
@@ -73,6 +76,7 @@ function measureLights(
       bayer: lights[at].bayer,
       correction: corrections[at],
       facts: lights[at],
+      thumbnailWidth: thumbnailWidthFor(lights.length),
     }));
     const made = parallelMap(measureLightTask, jobs, {
       label: "measuring frames",

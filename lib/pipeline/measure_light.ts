@@ -12,13 +12,15 @@ import { calibrateLight, type LightSource, readRawLight } from "./read_light.ts"
 export interface MeasureLightJob extends LightSource {
   /** Facts of its header. */
   readonly facts: FrameFacts;
+  /** Width of its small picture, pixels; null for none. */
+  readonly thumbnailWidth: number | null;
 }
 
 /** What came of it: a measurement, or why there is none. */
 export type MeasuredLight =
   | {
     readonly quality: FrameQuality;
-    readonly thumbnail: EncodedPicture;
+    readonly thumbnail: EncodedPicture | null;
     readonly failure: null;
     readonly notes: readonly string[];
   }
@@ -31,7 +33,8 @@ export function measureLight(job: MeasureLightJob): MeasuredLight {
     const notes = light.history.nodes.find((node) => node.step === "readFits")?.notes ?? [];
     // calibration turns constant rows into the pattern of the masters: the raw frame tells
     const constantShare = Math.max(quality.constantShare, lostRowShare(raw));
-    return { quality: { ...quality, constantShare }, thumbnail: thumbnail(light), failure: null, notes };
+    const small = job.thumbnailWidth === null ? null : thumbnail(light, { width: job.thumbnailWidth });
+    return { quality: { ...quality, constantShare }, thumbnail: small, failure: null, notes };
   } catch (error) {
     if (!(error instanceof FrameError)) throw error;
     return { quality: null, thumbnail: null, failure: error.message, notes: [] };

@@ -362,6 +362,7 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
       bayer: record.bayer,
       correction: corrections[at],
       facts: record,
+      thumbnailWidth: null,
     }));
     return parallelMap(measureLightTask, jobs, { label: "measuring new frames" })
       .map(({ quality, failure }, at) => ({

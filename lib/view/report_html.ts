@@ -6,8 +6,8 @@ import { dataAddress, type EncodedPicture, encodeSheet, type Sheet } from "./she
 import { capital, escapeText, formatDuration, formatNumber, formatShare, tickText } from "./text.ts";
 import { channelLabel } from "./palette.ts";
 
-/** Frames listed one by one; more are told by cause, and `frames.csv` has them all. */
-const MOST_ROWS = 400;
+/** Frames shown one by one, those that are not simply good before all others; `frames.csv` has them all. */
+const MOST_ROWS = 1500;
 
 const t = escapeText;
 const list = (items: readonly string[]) => items.map((item) => `<li>${t(item)}</li>`).join("");
@@ -91,14 +91,17 @@ function causeTable(frames: readonly ReportFrame[]): string {
   ]);
 }
 
+/** Of a very long night the frames that are not simply good, and as many others as there is room for, in their order. */
+function mostTelling(frames: readonly ReportFrame[]): readonly ReportFrame[] {
+  let room = Math.max(0, MOST_ROWS - frames.filter((frame) => frame.verdict !== "keep").length);
+  return frames.filter((frame) => frame.verdict !== "keep" || room-- > 0);
+}
+
 /** Every frame as a small picture with its verdict. */
 function frameGrid(frames: readonly ReportFrame[]): string {
   const pictured = frames.filter((frame) => frame.thumbnail !== null);
   if (pictured.length === 0) return "";
-  // of a very long night the frames that are not simply good, and as many others as there is room for
-  const spoilt = pictured.filter((frame) => frame.verdict !== "keep").length;
-  let room = Math.max(0, MOST_ROWS - spoilt);
-  const shown = pictured.filter((frame) => frame.verdict !== "keep" || room-- > 0);
+  const shown = mostTelling(pictured);
   const rest = pictured.length > shown.length ? `<p>${shown.length} of ${pictured.length} frames.</p>` : "";
   const cells = shown.map((frame) => {
     const { thumbnail, verdict, cause, file, fwhmPixels, stars } = frame;
@@ -112,7 +115,8 @@ function frameGrid(frames: readonly ReportFrame[]): string {
         t(cause === "" ? verdict : cause)
       }</b><br>${t(name)}<br>${t(numbers)}</figcaption></figure>`;
   });
-  return `${rest}<div class="grid">${cells.join("")}</div>`;
+  const small = shown.every(({ thumbnail }) => thumbnail === null || thumbnail.width < 200) ? " small" : "";
+  return `${rest}<div class="grid${small}">${cells.join("")}</div>`;
 }
 
 /** Sheets of the night under their headings. */
@@ -141,7 +145,8 @@ function frameTable(frames: readonly ReportFrame[]): string {
     "cause",
     "evidence",
   ];
-  const rows = frames.slice(0, MOST_ROWS).map((frame) => [
+  const shown = mostTelling(frames);
+  const rows = shown.map((frame) => [
     `<span class="file">${t(frame.file)}</span>`,
     filterCell(frame.filter),
     when(frame.dateUtc),
@@ -166,8 +171,8 @@ function frameTable(frames: readonly ReportFrame[]): string {
     "transparency",
     "weight",
   ];
-  const rest = frames.length > MOST_ROWS
-    ? `<p>The first ${MOST_ROWS} of ${frames.length} frames; <code>frames.csv</code> has all.</p>`
+  const rest = frames.length > shown.length
+    ? `<p>${shown.length} of ${frames.length} frames; <code>frames.csv</code> has all.</p>`
     : "";
   return rest + table(headings, rows, numeric);
 }
@@ -257,7 +262,9 @@ tbody tr:nth-child(even){background:var(--panel)}
 .file{display:inline-block;min-width:11rem;max-width:22rem;overflow-wrap:anywhere}
 .one{white-space:nowrap}
 .grid{display:grid;grid-template-columns:repeat(auto-fill,minmax(11rem,1fr));gap:1rem .8rem}
-.grid figure{margin:0;border-top:3px solid currentColor}
+.grid.small{grid-template-columns:repeat(auto-fill,minmax(7.5rem,1fr));gap:.7rem .6rem}
+.grid figure{margin:0;border-top:3px solid currentColor;content-visibility:auto;contain-intrinsic-size:auto 11rem}
+.grid.small figcaption{font-size:.72rem}
 .grid img{width:100%}
 .grid figcaption{font-size:.8rem;line-height:1.35;padding-top:.3rem;overflow-wrap:anywhere}
 .grid b{color:var(--ink)}
