@@ -56,16 +56,19 @@ interface Setup {
 
 function registerSetup(context: NightContext, frames: readonly MeasuredFrame[]): Setup {
   const inTime = [...frames].sort((a, b) => (a.record.dateUtc ?? "").localeCompare(b.record.dateUtc ?? ""));
-  const { reference, frames: found } = registerFrames(inTime.map(({ record, quality, correction }) => ({
-    width: quality.width,
-    height: quality.height,
-    stars: quality.stars,
-    merit: merit(quality),
-    // the pixels of a mosaic correlate with its own pattern, so a colour frame is placed by its stars or not at all
-    ...(record.bayer === null && record.planes === 1
-      ? { image: () => readLight({ path: join(context.folder, record.file), bayer: null, correction }) }
-      : {}),
-  })));
+  const { reference, frames: found } = registerFrames(
+    inTime.map(({ record, quality, correction }) => ({
+      width: quality.width,
+      height: quality.height,
+      stars: quality.stars,
+      merit: merit(quality),
+      // the pixels of a mosaic correlate with its own pattern, so a colour frame is placed by its stars or not at all
+      ...(record.bayer === null && record.planes === 1
+        ? { image: () => readLight({ path: join(context.folder, record.file), bayer: null, correction }) }
+        : {}),
+    })),
+    { progress: context.progress },
+  );
   return { frames: inTime, reference: inTime[reference], found };
 }
 
@@ -100,11 +103,7 @@ export function registerLights(context: NightContext, frames: readonly MeasuredF
   const setups = [...new Set(frames.map(key))]
     .map((each) => frames.filter((frame) => key(frame) === each))
     .sort((a, b) => b.length - a.length)
-    .map((group, index, all) => {
-      context.progress({ label: "registering frames", done: index, total: all.length });
-      return registerSetup(context, group);
-    });
-  context.progress({ label: "registering frames", done: setups.length, total: setups.length });
+    .map((group) => registerSetup(context, group));
   const main = setups[0].reference, results = new Map<MeasuredFrame, Registration>();
   for (const setup of setups) {
     const { reference } = setup, bridge = reference === main ? null : matchAcross(reference, main, null);

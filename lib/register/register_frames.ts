@@ -10,14 +10,10 @@ import {
   type Transform,
 } from "../core/transform.ts";
 import { median } from "../stats/median.ts";
+import { type Progress, silent } from "../core/progress.ts";
 import type { TransformModel } from "./fit_transform.ts";
-import {
-  type MatchableStar,
-  matchStars,
-  RegistrationError,
-  type RegistrationFailure,
-  type StarMatch,
-} from "./match_stars.ts";
+import { type FrameMatch, matchFrames } from "./match_frames.ts";
+import { type MatchableStar, matchStars, RegistrationError, type RegistrationFailure } from "./match_stars.ts";
 import { phaseCorrelate } from "./phase_correlation.ts";
 import { PointIndex } from "./point_index.ts";
 
@@ -49,6 +45,8 @@ export interface RegisterFramesOptions {
   readonly sameSensor: boolean;
   /** Expected number of matches by mere chance that is still accepted, for each frame. */
   readonly falseAlarms: number;
+  /** Receives a report now and then. */
+  readonly progress: Progress;
 }
 
 /** Defaults of {@linkcode registerFrames}: one rig, whose focal length changes by less than 3 % with temperature and focus. */
@@ -59,6 +57,7 @@ export const registerFramesDefaults: Readonly<RegisterFramesOptions> = Object.fr
   largestScale: 1.03,
   sameSensor: true,
   falseAlarms: 1e-4,
+  progress: silent,
 });
 
 /** Where one frame lies, or why that is not known. */
@@ -198,7 +197,7 @@ export function registerFrames(
   options: Partial<RegisterFramesOptions> = {},
 ): RegisteredFrames {
   const used = settle("registerFrames", registerFramesDefaults, options);
-  const { model, smallestScale, largestScale, sameSensor, falseAlarms } = used;
+  const { model, smallestScale, largestScale, sameSensor, falseAlarms, progress } = used;
   if (frames.length === 0) throw new RangeError("registerFrames: frames must be at least one, but got none");
   const asked = used.reference;
   if (asked !== null && !(Number.isInteger(asked) && asked >= 0 && asked < frames.length)) {
@@ -208,55 +207,40 @@ export function registerFrames(
   const merit = merits(frames);
   let pattern: readonly Point[] = [];
   let kept: readonly (readonly MatchableStar[])[] = frames.map((each) => each.stars);
-  const match = (
-    i: number,
-    stars: readonly MatchableStar[],
-    size: FrameToRegister | null,
-    seed: Transform | null,
-  ): StarMatch | RegistrationError => {
-    try {
-      return matchStars(kept[i], stars, {
-        seed,
-        model,
-        smallestScale,
-        largestScale,
-        falseAlarms,
-        sameSensor: sameSensor && size !== null,
-        sourceSize: { width: frames[i].width, height: frames[i].height },
-        referenceSize: size === null ? null : { width: size.width, height: size.height },
-      });
-    } catch (error) {
-      if (error instanceof RegistrationError) return error;
-      throw error;
-    }
+  const family = { model, smallestScale, largestScale, falseAlarms };
+  /** Every frame against the reference; null for the reference itself. */
+  const round = (
+    label: string,
+    reference: number,
+    seeds: readonly (Transform | null)[],
+  ): (FrameMatch | RegistrationError | null)[] => {
+    const others = frames.map((_, i) => i).filter((i) => i !== reference);
+    const tasks = others.map((i) => ({
+      width: frames[i].width,
+      height: frames[i].height,
+      stars: kept[i],
+      seed: seeds[i] ?? null,
+    }));
+    const { width, height } = frames[reference], referenceSize = { width, height };
+    const found = matchFrames(tasks, kept[reference], { ...family, sameSensor, referenceSize }, progress, label);
+    const results = new Map(others.map((i, k) => [i, found[k]]));
+    return frames.map((_, i) => results.get(i) ?? null);
   };
-  const round = (reference: number, seeds: readonly (Transform | null)[]): (StarMatch | RegistrationError | null)[] => {
-    let before: Transform | null = null;
-    return frames.map((_, i) => {
-      if (i === reference) {
-        before = identityTransform;
-        return null;
-      }
-      const found = match(i, kept[reference], frames[reference], seeds[i] ?? before);
-      if (!(found instanceof RegistrationError)) before = found.transform;
-      return found;
-    });
-  };
-  const mapOf = (found: StarMatch | RegistrationError | null): Transform | null =>
+  const mapOf = (found: FrameMatch | RegistrationError | null): Transform | null =>
     found === null ? identityTransform : found instanceof RegistrationError ? null : found.transform;
 
   // a frame of another field may be the sharpest: the reference must be one that most frames match
   const order = frames.map((_, i) => i).sort((a, b) => merit[b] - merit[a] || a - b);
   let reference = asked ?? order[0];
-  let found = round(reference, []);
-  const matches = (each: readonly (StarMatch | RegistrationError | null)[]) =>
+  let found = round("looking for the reference", reference, []);
+  const matches = (each: readonly (FrameMatch | RegistrationError | null)[]) =>
     each.filter((one) => !(one instanceof RegistrationError)).length;
   for (
     let k = 1;
     asked === null && k < Math.min(candidates, order.length) && matches(found) * 2 <= frames.length;
     k++
   ) {
-    const other = round(order[k], []);
+    const other = round("looking for the reference", order[k], []);
     if (matches(other) > matches(found)) {
       found = other;
       reference = order[k];
@@ -290,11 +274,21 @@ export function registerFrames(
     const back = invertTransform(maps[next] as Transform);
     const seeds = maps.map((each, i) => each === null ? null : chainTransforms(each, back, centreOf(i)));
     reference = next;
-    found = round(reference, seeds);
+    found = round("registering frames", reference, seeds);
     maps = found.map(mapOf);
   }
 
   let merged: MatchableStar[] | null = null;
+  /** A frame against the stars of all others together; null when they have nothing in common. */
+  const matchOne = (i: number, stars: readonly MatchableStar[]): FrameMatch | null => {
+    const { width, height } = frames[i];
+    try {
+      return matchStars(kept[i], stars, { ...family, sameSensor: false, sourceSize: { width, height } });
+    } catch (error) {
+      if (error instanceof RegistrationError) return null;
+      throw error;
+    }
+  };
   const results = found.map((each, i): FrameRegistration => {
     if (each === null) {
       return {
@@ -309,7 +303,7 @@ export function registerFrames(
         notes: ["reference"],
       };
     }
-    const fromStars = (one: StarMatch, method: "stars" | "all-stars"): FrameRegistration => ({
+    const fromStars = (one: FrameMatch, method: "stars" | "all-stars"): FrameRegistration => ({
       transform: one.transform,
       method,
       matched: one.matched,
@@ -322,8 +316,8 @@ export function registerFrames(
     });
     if (!(each instanceof RegistrationError)) return fromStars(each, "stars");
     merged ??= allStars(frames.map((frame, k) => ({ ...frame, stars: kept[k] })), maps, reference);
-    const again = match(i, merged, null, null);
-    if (!(again instanceof RegistrationError)) {
+    const again = matchOne(i, merged);
+    if (again !== null) {
       maps[i] = again.transform;
       merged = null;
       return fromStars(again, "all-stars");

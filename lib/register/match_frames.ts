@@ -1,0 +1,117 @@
+/** Matches many frames to one list of stars: runs of frames that follow one another, each run on one processor. */
+import type { Progress } from "../core/progress.ts";
+import type { Transform } from "../core/transform.ts";
+import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import {
+  type MatchableStar,
+  matchStars,
+  type MatchStarsOptions,
+  RegistrationError,
+  type RegistrationFailure,
+  type StarMatch,
+} from "./match_stars.ts";
+
+/** Frames of a run: each starts from the map of the one before, only the first from nothing. */
+const runFrames = 32;
+
+/** A frame to be matched. */
+export interface FrameToMatch {
+  /** Columns. */
+  readonly width: number;
+  /** Rows. */
+  readonly height: number;
+  /** Its stars. */
+  readonly stars: readonly MatchableStar[];
+  /** A map that may hold already; null takes that of the frame before. */
+  readonly seed: Transform | null;
+}
+
+/** What a match found, without the pairs. */
+export type FrameMatch = Omit<StarMatch, "pairs">;
+
+/** Options that hold for all frames. */
+export type MatchFramesOptions = Omit<Partial<MatchStarsOptions>, "seed" | "sourceSize">;
+
+/** Stars as columns x, y, flux, snr, FWHM on shared memory: objects would be copied one by one for every worker. */
+type StarColumns = Float64Array;
+const columnCount = 5;
+
+function columnsOf(stars: readonly MatchableStar[]): StarColumns {
+  const n = stars.length, columns = new Float64Array(new SharedArrayBuffer(8 * columnCount * n));
+  stars.forEach(({ x, y, flux, snr = NaN, fwhmPixels = NaN }, i) => {
+    [x, y, flux, snr, fwhmPixels].forEach((value, c) => columns[c * n + i] = value);
+  });
+  return columns;
+}
+
+function starsOf(columns: StarColumns): MatchableStar[] {
+  const n = columns.length / columnCount;
+  return Array.from({ length: n }, (_, i) => ({
+    x: columns[i],
+    y: columns[n + i],
+    flux: columns[2 * n + i],
+    snr: columns[3 * n + i],
+    fwhmPixels: columns[4 * n + i],
+  }));
+}
+
+interface RunJob {
+  readonly frames: readonly (Omit<FrameToMatch, "stars"> & { readonly stars: StarColumns })[];
+  readonly reference: StarColumns;
+  readonly options: MatchFramesOptions;
+}
+
+/** A match, or why there is none; plain data, as a worker can send it. */
+type Answer = FrameMatch | { readonly reason: RegistrationFailure; readonly message: string };
+
+/** Match the frames of a run, one after the other; runs in a worker. */
+export function matchRun({ frames, reference, options }: RunJob): Answer[] {
+  const goal = starsOf(reference);
+  let before: Transform | null = null;
+  return frames.map(({ width, height, stars, seed }): Answer => {
+    try {
+      const { pairs: _, ...found } = matchStars(starsOf(stars), goal, {
+        ...options,
+        seed: seed ?? before,
+        sourceSize: { width, height },
+      });
+      before = found.transform;
+      return found;
+    } catch (error) {
+      if (!(error instanceof RegistrationError)) throw error;
+      return { reason: error.reason, message: error.message };
+    }
+  });
+}
+
+const task: PoolTask<RunJob, Answer[]> = { module: import.meta.url, name: "matchRun", run: matchRun };
+
+/**
+ * Match frames in the order they were taken to a list of stars.
+ *
+ * The frames are cut into runs of 32 whatever the number of workers, so that this leaves no trace in the result.
+ *
+ * @param frames in the order they were taken
+ * @param reference stars of the reference
+ * @param options as for {@linkcode matchStars}
+ * @param progress receives a report a run
+ * @param label what is being done, for progress
+ */
+export function matchFrames(
+  frames: readonly FrameToMatch[],
+  reference: readonly MatchableStar[],
+  options: MatchFramesOptions,
+  progress: Progress,
+  label: string,
+): (FrameMatch | RegistrationError)[] {
+  const goal = columnsOf(reference), jobs: RunJob[] = [], { length } = frames;
+  for (let from = 0; from < length; from += runFrames) {
+    const run = frames.slice(from, from + runFrames).map((each) => ({ ...each, stars: columnsOf(each.stars) }));
+    jobs.push({ frames: run, reference: goal, options });
+  }
+  const answers = parallelMap(task, jobs, {
+    label,
+    progress: ({ done }) => progress({ label, done: Math.min(length, done * runFrames), total: length }),
+  });
+  return answers.flat().map((each) => "reason" in each ? new RegistrationError(each.reason, each.message) : each);
+}
