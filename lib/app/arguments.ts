@@ -59,7 +59,8 @@ Nothing in FOLDER is changed. Calibration frames are found by their headers.
                    the decisions change is worked out anew
 
 With --watch nothing is written: every new frame in FOLDER is measured as soon as it is whole and compared with
-those before it, and what goes wrong is said at once, with what helps. Ctrl-C ends the watch and sums up.
+those before it, and what goes wrong is said at once, with what helps. Darks, flats and masters in FOLDER are
+used as soon as they are there. Ctrl-C ends the watch and sums up.
   --until-quiet MINUTES  end by itself when no new file has come for so long
 
 A run that was stopped (Ctrl-C, power cut) continues where it was when the same command is given again.

@@ -12,17 +12,32 @@ import { runInNewContext } from "node:vm";
 const pageBytes = 65_536;
 /** Smaller planes do not get a memory of their own: kernels copy them. */
 const ownMemoryBytes = 4 * pageBytes;
-/** After so many fresh bytes a collection is due. Large enough that its cost (about 40 ms) disappears. */
-const collectEvery = 768 * 2 ** 20;
+/**
+ * After so many fresh bytes a collection is due: its cost (about 40 ms) disappears beside that of touching them. Twice as many cost
+ * as much time and 0.3 GiB more at the peak (`tests/bench/memory.ts`).
+ */
+const collectEvery = 384 * 2 ** 20;
 /** Most that is kept for reuse. */
 const mostKept = 1024 * 2 ** 20;
 
 const homes = new WeakMap<ArrayBufferLike, WebAssembly.Memory>();
 const kept = new Map<number, WebAssembly.Memory[]>();
+/** What was kept at the last collection and has not been handed out since. */
+let idle = new Set<WebAssembly.Memory>();
 let keptBytes = 0;
 let sinceCollection = 0;
 let collections = 0;
 let collector: (() => void) | null | undefined;
+
+/** Let go of what nobody asked for between two collections: a run's next stage wants planes of other sizes. */
+function dropIdle(): void {
+  for (const [pages, list] of kept) {
+    const wanted = list.filter((memory) => !idle.has(memory));
+    keptBytes -= (list.length - wanted.length) * pages * pageBytes;
+    kept.set(pages, wanted);
+  }
+  idle = new Set([...kept.values()].flat());
+}
 
 /**
  * Collect garbage now; does nothing where the engine does not let us. A plane that workers have seen lives until they collect,
@@ -31,6 +46,7 @@ let collector: (() => void) | null | undefined;
 export function collect(): void {
   sinceCollection = 0;
   collections++;
+  dropIdle();
   if (collector === undefined) {
     try {
       setFlagsFromString("--expose-gc");
@@ -89,6 +105,7 @@ export function allocateShared(bytes: number, dirty = false): SharedArrayBuffer 
   const pages = Math.ceil(bytes / pageBytes), used = kept.get(pages)?.pop();
   if (used !== undefined) {
     keptBytes -= pages * pageBytes;
+    idle.delete(used);
     const buffer = home(used);
     if (!dirty) new Uint8Array(buffer).fill(0);
     return buffer as SharedArrayBuffer;
