@@ -630,6 +630,7 @@ export {
   watchNight,
   watchNightDefaults,
   type WatchNightOptions,
+  type WatchStanding,
 } from "./pipeline/watch_night.ts";
 export { judgedFrame } from "./pipeline/night_report.ts";
 export {
