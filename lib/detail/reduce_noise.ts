@@ -1,10 +1,14 @@
 /** Less noise where nothing but noise is. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
-import { quietNoise, scaleNoise, starlet, starletGains, starletSmooth } from "../measure/starlet.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
+import { keepDetail } from "../kernels/keep_detail.ts";
+import { tileSizes } from "../kernels/middle_size.ts";
+import type { PoolTask } from "../kernels/pool.ts";
+import { starletScale } from "../kernels/starlet_scale.ts";
+import { quietScale, scaleNoise, starletGains, withoutGaps } from "../measure/starlet.ts";
 import { median } from "../stats/median.ts";
-import { medianInPlace } from "../stats/samples.ts";
 import { meanPlane } from "./separate_stars.ts";
 
 /** Options of {@linkcode reduceNoise}. */
@@ -39,11 +43,28 @@ export const reduceNoiseDefaults: Readonly<ReduceNoiseOptions> = Object.freeze({
  * as far as any neighbour does: narrower than light can be, so no object's. They take the median of their neighbours.
  */
 function withoutSpecks(data: Float32Array, width: number, height: number): Float32Array {
-  const noise = scaleNoise(starlet(data, width, height, 1).scales[0]) / starletGains[0];
-  const out = allocatePlane(width, height), near = new Float64Array(8);
-  out.set(data);
-  if (!(noise > 0)) return out;
-  for (let y = 1; y + 1 < height; y++) {
+  const smooth = borrowPlane(width * height), out = borrowPlane(width * height);
+  const { detail } = starletScale(withoutGaps(data), width, height, 1, smooth, out);
+  const noise = scaleNoise(detail) / starletGains[0];
+  returnPlane(smooth);
+  overBands(specksTask, height, width, [data], [out], { width, height, noise });
+  return out;
+}
+
+/** Noise that specks stand out of, and the size of the plane. */
+interface SpeckSettings {
+  readonly width: number;
+  readonly height: number;
+  readonly noise: number;
+}
+
+/** Copies rows without their specks. */
+export function copyWithoutSpecks(band: Band<SpeckSettings>): void {
+  const { from, to, parameters: { width, height, noise } } = band, { read, write: [out] } = openBand(band);
+  const data = read[0] as Float32Array, near = new Float64Array(8);
+  out.set(data.subarray(from * width, to * width), from * width);
+  if (!(noise > 0)) return;
+  for (let y = Math.max(1, from); y < Math.min(height - 1, to); y++) {
     for (let x = 1; x + 1 < width; x++) {
       const i = y * width + x, v = data[i];
       const left = data[i - 1], right = data[i + 1];
@@ -63,21 +84,13 @@ function withoutSpecks(data: Float32Array, width: number, height: number): Float
       if (Math.abs(away) > 5 * noise && next < 0.25 * Math.abs(away)) out[i] = middle;
     }
   }
-  return out;
 }
 
-/** One plane, or its difference to another, to clean. */
-interface CleanJob {
-  readonly data: Float32Array;
-  /** Taken off first; null for nothing. */
-  readonly less: Float32Array | null;
-  readonly out: Float32Array;
-  readonly width: number;
-  readonly height: number;
-  readonly count: number;
-  readonly threshold: number;
-  readonly grain: number;
-}
+const specksTask: PoolTask<Band<SpeckSettings>, void> = {
+  module: import.meta.url,
+  name: "copyWithoutSpecks",
+  run: copyWithoutSpecks,
+};
 
 /** Side of a tile whose own noise is measured, pixels: a thousand samples give it to 4 %. */
 const noiseTile = 32;
@@ -90,22 +103,12 @@ const mostUneven = 9;
  */
 function evenness(finest: Float32Array, width: number, height: number, quiet: number): Float32Array {
   const columns = Math.max(1, Math.round(width / noiseTile)), rows = Math.max(1, Math.round(height / noiseTile));
-  const sizes = new Float64Array((Math.ceil(width / columns) + 1) * (Math.ceil(height / rows) + 1));
-  const grid: number[] = [];
-  for (let r = 0; r < rows; r++) {
-    for (let c = 0; c < columns; c++) {
-      const x1 = Math.floor((c + 1) * width / columns), y1 = Math.floor((r + 1) * height / rows);
-      let n = 0;
-      for (let y = Math.floor(r * height / rows); y < y1; y++) {
-        for (let x = Math.floor(c * width / columns); x < x1; x++) {
-          const v = finest[y * width + x];
-          if (v === v) sizes[n++] = Math.abs(v);
-        }
-      }
-      const sigma = 1.482602218505602 * medianInPlace(sizes, n);
-      grid.push(Math.max(1, Math.min(mostUneven, (sigma / quiet) ** 2)) || 1);
-    }
-  }
+  const edges = (size: number, count: number) =>
+    Int32Array.from({ length: count + 1 }, (_, k) => Math.floor(k * size / count));
+  const grid = Array.from(tileSizes(finest, width, edges(width, columns), edges(height, rows), 1).middles, (middle) => {
+    const sigma = 1.482602218505602 * middle;
+    return Math.max(1, Math.min(mostUneven, (sigma / quiet) ** 2)) || 1;
+  });
   // one tile with a bright star in it is no uneven noise
   const calm = grid.map((_, at) => {
     const c = at % columns, r = Math.floor(at / columns), near: number[] = [];
@@ -114,56 +117,106 @@ function evenness(finest: Float32Array, width: number, height: number, quiet: nu
     }
     return median(near);
   });
-  const out = new Float32Array(width * height);
-  for (let y = 0, i = 0; y < height; y++) {
-    const v = Math.max(0, Math.min(rows - 1, (y + 0.5) * rows / height - 0.5)), r = Math.floor(v), t = v - r;
-    const above = r * columns, below = Math.min(rows - 1, r + 1) * columns;
-    for (let x = 0; x < width; x++, i++) {
-      const u = Math.max(0, Math.min(columns - 1, (x + 0.5) * columns / width - 0.5)), c = Math.floor(u), s = u - c;
-      const right = Math.min(columns - 1, c + 1);
-      const upper = calm[above + c] + s * (calm[above + right] - calm[above + c]);
-      const lower = calm[below + c] + s * (calm[below + right] - calm[below + c]);
-      out[i] = 1 / (upper + t * (lower - upper));
-    }
-  }
+  const out = borrowPlane(width * height);
+  overBands(evenTask, height, width, [], [out], { calm: Float64Array.from(calm), columns, rows, width, height });
   return out;
 }
 
-/** Takes insignificant details of a plane down. Significance is that of the neighbourhood, so that single specks count little. */
-export function cleanPlane(job: CleanJob): void {
-  const { data, less, out, width, height, count, threshold, grain } = job;
-  let source = data;
-  if (less !== null) {
-    source = new Float32Array(data.length);
-    for (let i = 0; i < data.length; i++) source[i] = data[i] - less[i];
-  }
-  const { scales, rest } = starlet(source, width, height, count);
-  out.set(rest);
-  const noises = quietNoise(scales, width, height);
-  const even = evenness(scales[0], width, height, noises[0]);
-  scales.forEach((detail, j) => {
-    const noise = noises[j];
-    if (!(noise > 0)) {
-      for (let i = 0; i < out.length; i++) out[i] += detail[i];
-      return;
-    }
-    // a neighbourhood's mean square of noise is 1; a threshold of 3 stands for one of 3 over its few samples
-    const low = 1 + 0.25 * threshold, high = 1 + 1.25 * threshold, scale = 1 / (high - low);
-    const power = new Float32Array(detail.length), norm = 1 / (noise * noise);
-    for (let i = 0; i < power.length; i++) {
-      const p = detail[i] * detail[i] * norm * even[i];
-      // a single sample, however far out, is no detail: light spreads over several
-      power[i] = p < 2 * high ? p : 2 * high;
-    }
-    const local = starletSmooth(power, width, height, 2 ** j);
-    for (let i = 0; i < out.length; i++) {
-      const u = Math.max(0, Math.min(1, (local[i] - low) * scale)), keep = u * u * (3 - 2 * u);
-      out[i] += detail[i] * (grain + (1 - grain) * keep);
-    }
-  });
+/** Tiles between whose middles {@linkcode evenRows} interpolates. */
+interface EvenSettings {
+  readonly calm: Float64Array;
+  readonly columns: number;
+  readonly rows: number;
+  readonly width: number;
+  readonly height: number;
 }
 
-const cleanTask: PoolTask<CleanJob, void> = { module: import.meta.url, name: "cleanPlane", run: cleanPlane };
+/** Draws rows of what {@linkcode evenness} returns. */
+export function evenRows(band: Band<EvenSettings>): void {
+  const { from, to, parameters: { calm, columns, rows, width, height } } = band, [out] = openBand(band).write;
+  const near = new Float64Array(columns), column = new Int32Array(width), part = new Float64Array(width);
+  for (let x = 0; x < width; x++) {
+    const u = Math.max(0, Math.min(columns - 1, (x + 0.5) * columns / width - 0.5));
+    column[x] = Math.min(Math.max(0, columns - 2), Math.floor(u));
+    part[x] = u - column[x];
+  }
+  for (let y = from; y < to; y++) {
+    const v = Math.max(0, Math.min(rows - 1, (y + 0.5) * rows / height - 0.5)), r = Math.floor(v), t = v - r;
+    const above = r * columns, below = Math.min(rows - 1, r + 1) * columns;
+    for (let c = 0; c < columns; c++) near[c] = calm[above + c] + t * (calm[below + c] - calm[above + c]);
+    for (let x = 0, i = y * width; x < width; x++, i++) {
+      const here = near[column[x]];
+      out[i] = part[x] > 0 ? 1 / (here + part[x] * (near[column[x] + 1] - here)) : 1 / here;
+    }
+  }
+}
+
+const evenTask: PoolTask<Band<EvenSettings>, void> = { module: import.meta.url, name: "evenRows", run: evenRows };
+
+/** What the samples of {@linkcode addRows} are held to. */
+interface AddSettings {
+  readonly width: number;
+  readonly display: boolean;
+}
+
+/** Adds up rows of two or three planes; where the first array, a plane or nothing, has no data the sum has none. */
+export function addRows(band: Band<AddSettings>): void {
+  const { from, to, parameters: { width, display } } = band, { read, write: [out] } = openBand(band);
+  const [data, a, b, c] = read as [Float32Array | null, Float32Array, Float32Array, Float32Array | null];
+  const start = from * width, end = to * width;
+  if (c === null) { for (let i = start; i < end; i++) out[i] = a[i] + b[i]; }
+  else for (let i = start; i < end; i++) out[i] = a[i] + b[i] + c[i];
+  if (data !== null) { for (let i = start; i < end; i++) if (data[i] !== data[i]) out[i] = NaN; }
+  if (display) { for (let i = start; i < end; i++) out[i] = out[i] < 0 ? 0 : out[i] > 1 ? 1 : out[i]; }
+}
+
+const addTask: PoolTask<Band<AddSettings>, void> = { module: import.meta.url, name: "addRows", run: addRows };
+
+/** Rows of the difference of two planes. */
+export function subtractRows(band: Band<{ readonly width: number }>): void {
+  const { from, to, parameters: { width } } = band, { read, write: [out] } = openBand(band);
+  const [a, b] = read as Float32Array[];
+  for (let i = from * width; i < to * width; i++) out[i] = a[i] - b[i];
+}
+
+const subtractTask: PoolTask<Band<{ readonly width: number }>, void> = {
+  module: import.meta.url,
+  name: "subtractRows",
+  run: subtractRows,
+};
+
+/**
+ * Takes insignificant details of a plane down, scale by scale from the finest. Significance is that of the neighbourhood, so
+ * that single specks count little. Two borrowed planes whose sum is the result: the details, and what is smoother than all.
+ */
+function cleaned(
+  data: Float32Array,
+  width: number,
+  height: number,
+  count: number,
+  threshold: number,
+  grain: number,
+): { readonly details: Float32Array; readonly rest: Float32Array } {
+  const size = width * height, details = borrowPlane(size), detail = borrowPlane(size), noises: number[] = [];
+  const smooth = [borrowPlane(size), borrowPlane(size)];
+  let source = withoutGaps(data), even: Float32Array | null = null;
+  // a neighbourhood's mean square of noise is 1; a threshold of 3 stands for one of 3 over its few samples
+  const low = 1 + 0.25 * threshold, high = 1 + 1.25 * threshold;
+  for (let j = 0; j < count; j++) {
+    const step = 2 ** j, next = smooth[j % 2];
+    starletScale(source, width, height, step, next, detail);
+    const noise = quietScale(detail, width, height, noises);
+    noises.push(noise);
+    even ??= evenness(detail, width, height, noise);
+    // a single sample, however far out, is no detail: light spreads over several
+    const limits = { step, most: 2 * high, low, high };
+    const kept = noise > 0 ? { ...limits, norm: 1 / (noise * noise), grain } : { ...limits, norm: 0, grain: 1 };
+    keepDetail(detail, even, width, height, kept, details, j === 0);
+    source = next;
+  }
+  for (const plane of [detail, even as Float32Array, smooth[count % 2]]) returnPlane(plane);
+  return { details, rest: source };
+}
 
 /**
  * Reduce noise by scale: the image is parted into details of 1, 2, 4 … pixels (starlet), the noise of each scale is
@@ -200,30 +253,34 @@ export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> =
     throw new RangeError(`reduceNoise: scales must be a whole number of 1 … 7, but got ${scales}`);
   }
   if (!(grain >= 0 && grain <= 1)) throw new RangeError(`reduceNoise: grain must lie within 0 … 1, but got ${grain}`);
-  const { width, height } = image, several = image.planes.length > 1;
-  const sources = image.planes.map(({ data }) => specks ? withoutSpecks(data, width, height) : data);
-  const mean = meanPlane({ ...image, planes: image.planes.map((plane, c) => ({ ...plane, data: sources[c] })) });
-  const size = { width, height }, light = allocatePlane(width, height);
-  const out = image.planes.map(() => several ? allocatePlane(width, height) : light);
-  const jobs: CleanJob[] = [{ ...size, data: mean, less: null, out: light, count: scales, threshold, grain }];
-  if (several) {
-    sources.forEach((data, c) =>
-      jobs.push({ ...size, data, less: mean, out: out[c], count: scales + 1, threshold: colourThreshold, grain: 0 })
-    );
+  const { width, height, planes } = image, size = width * height, several = planes.length > 1;
+  const display = image.unit === "display";
+  const sources = planes.map(({ data }) => specks ? withoutSpecks(data, width, height) : data);
+  const add = (
+    data: Float32Array | null,
+    { details, rest }: ReturnType<typeof cleaned>,
+    light: Float32Array | null,
+    out: Float32Array,
+    held: boolean,
+  ) => {
+    overBands(addTask, height, 4 * width, [data, details, rest, light], [out], { width, display: held });
+    returnPlane(details);
+    returnPlane(rest);
+  };
+  const out = planes.map(() => allocatePlane(width, height));
+  const mean = meanPlane({ ...image, planes: planes.map((plane, c) => ({ ...plane, data: sources[c] })) });
+  const main = cleaned(mean, width, height, scales, threshold, grain);
+  if (!several) add(sources[0], main, null, out[0], display);
+  else {
+    const light = borrowPlane(size), difference = borrowPlane(size);
+    add(null, main, null, light, false);
+    sources.forEach((data, c) => {
+      overBands(subtractTask, height, 2 * width, [data, mean], [difference], { width });
+      add(data, cleaned(difference, width, height, scales + 1, colourThreshold, 0), light, out[c], display);
+    });
+    for (const plane of [light, difference, mean]) returnPlane(plane);
   }
-  parallelMap(cleanTask, jobs, { label: "reducing noise" });
-  const planes = image.planes.map(({ channel }, c) => {
-    const target = out[c], data = sources[c];
-    if (several) { for (let i = 0; i < target.length; i++) target[i] += light[i]; }
-    for (let i = 0; i < target.length; i++) if (data[i] !== data[i]) target[i] = NaN;
-    return { channel, data: target };
-  });
-  if (image.unit === "display") {
-    for (const { data } of planes) {
-      for (let i = 0; i < data.length; i++) {
-        data[i] = data[i] < 0 ? 0 : data[i] > 1 ? 1 : data[i];
-      }
-    }
-  }
-  return derive(image, { planes, variance: null }, { step: "reduceNoise", options: used });
+  if (specks) sources.forEach(returnPlane);
+  const made = planes.map(({ channel }, c) => ({ channel, data: out[c] }));
+  return derive(image, { planes: made, variance: null }, { step: "reduceNoise", options: used });
 }

@@ -153,3 +153,105 @@ export function piecesRowTwin(
     }
   }
 }
+
+/** Rows from … to of the kept details added to `out`; see keepDetail. */
+export function keepDetailTwin(
+  detail: Float32Array,
+  even: Float32Array,
+  out: Float32Array,
+  w: number,
+  h: number,
+  step: number,
+  from: number,
+  to: number,
+  norm: number,
+  most: number,
+  low: number,
+  scale: number,
+  grain: number,
+  first: boolean,
+): void {
+  const pad = 2 * step, line = new Float32Array(w + 2 * pad), none = Math.fround(1 - Math.fround(grain));
+  const [n, m, l, s, g] = [norm, most, low, scale, grain].map(f);
+  const power = (i: number) => {
+    const p = f(f(f(detail[i] * detail[i]) * n) * even[i]);
+    return p < m ? p : m;
+  };
+  for (let y = from; y < to; y++) {
+    const a = mirror(y - 2 * step, h) * w, b = mirror(y - step, h) * w, c = y * w;
+    const d = mirror(y + step, h) * w, e = mirror(y + 2 * step, h) * w;
+    for (let x = 0; x < w; x++) {
+      line[pad + x] = f(f(power(a + x) + power(e + x)) * 0.0625) +
+        f(f(f(power(b + x) + power(d + x)) * 0.25) + f(power(c + x) * 0.375));
+    }
+    for (let i = 1; i <= pad; i++) {
+      line[pad - i] = line[pad + mirror(-i, w)];
+      line[pad + w - 1 + i] = line[pad + mirror(w - 1 + i, w)];
+    }
+    for (let x = 0, k = pad; x < w; x++, k++) {
+      const v = f(
+        f(f(line[k - 2 * step] + line[k + 2 * step]) * 0.0625) +
+          f(f(f(line[k - step] + line[k + step]) * 0.25) + f(line[k] * 0.375)),
+      );
+      let u = f(f(v - l) * s);
+      u = u < 1 ? u : 1;
+      u = u > 0 ? u : 0;
+      const share = f(g + f(none * f(f(u * u) * f(3 - f(2 * u))))), kept = f(detail[c + x] * share);
+      out[c + x] = first ? kept : f(out[c + x] + kept);
+    }
+  }
+}
+
+/** Median of the first `n` of sorted sizes; the mean of the two middle ones when n is even. */
+const middleOfSorted = (sorted: Float32Array, n: number): number =>
+  n & 1 ? sorted[n >> 1] : (sorted[(n >> 1) - 1] + sorted[n >> 1]) / 2;
+
+/** Median size and number of the samples of each tile; see tileSizes. */
+export function tileSizesTwin(
+  data: Float32Array,
+  w: number,
+  columns: Int32Array,
+  rows: Int32Array,
+  step: number,
+  most: number,
+  middles: Float64Array,
+  counts: Float64Array,
+): void {
+  const sizes = new Float32Array(most), across = columns.length - 1;
+  for (let t = 0; t < middles.length; t++) {
+    const c = t % across, r = (t - c) / across;
+    let n = 0;
+    for (let y = rows[r]; y < rows[r + 1]; y += step) {
+      for (let x = columns[c]; x < columns[c + 1]; x += step) {
+        const v = Math.abs(data[y * w + x]);
+        if (v === v) sizes[n++] = v;
+      }
+    }
+    counts[t] = n;
+    middles[t] = n === 0 ? NaN : middleOfSorted(sizes.subarray(0, n).sort(), n);
+  }
+}
+
+/** Clipped standard deviation by the median size; see clippedSize. */
+export function clippedSizeTwin(
+  data: Float32Array,
+  stride: number,
+  rounds: number,
+  toSigma: number,
+  afterClip: number,
+): number {
+  const sizes = new Float32Array(Math.ceil(data.length / stride));
+  let n = 0;
+  for (let i = 0; i < data.length; i += stride) if (data[i] === data[i]) sizes[n++] = Math.abs(data[i]);
+  if (n === 0) return NaN;
+  const sorted = sizes.subarray(0, n).sort();
+  let sigma = toSigma * middleOfSorted(sorted, n);
+  for (let round = 0; round < rounds; round++) {
+    let m = 0;
+    while (m < n && sorted[m] <= 3 * sigma) m++;
+    if (m === n || m === 0) break;
+    n = m;
+    sigma = toSigma * middleOfSorted(sorted, n) / afterClip;
+  }
+  return sigma;
+}

@@ -1,6 +1,7 @@
 /** The starlet transform: a plane as a sum of details, each twice as wide as the one before, and a smooth rest. */
+import { clippedSize, tileSizes } from "../kernels/middle_size.ts";
 import { starletScale } from "../kernels/starlet_scale.ts";
-import { medianInPlace, quantileOf } from "../stats/samples.ts";
+import { quantileOf } from "../stats/samples.ts";
 
 /**
  * One smoothing of the transform: the B3 spline [1 4 6 4 1] / 16 along rows and columns with holes of `step` − 1 pixels,
@@ -19,9 +20,11 @@ export interface Starlet {
 
 /** Replace samples without data by the last one with data along the row, so that the transform has something to smooth. */
 export function withoutGaps(data: Float32Array): Float32Array {
+  let gap = 0;
+  while (gap < data.length && data[gap] === data[gap]) gap++;
+  if (gap === data.length) return data;
   let first = NaN;
   for (let i = 0; i < data.length && first !== first; i++) first = data[i];
-  if (!data.some((v) => v !== v)) return data;
   const out = Float32Array.from(data);
   let last = first === first ? first : 0;
   for (let i = 0; i < out.length; i++) {
@@ -55,24 +58,12 @@ export const starletGains: readonly number[] = [
   0.0025457,
 ];
 
+/** What the median of a normal distribution's sizes becomes when it is cut at three standard deviations. */
+const afterClip = 0.9966;
+
 /** Standard deviation of the noise in one scale: 1.4826 × the median size, objects clipped in rounds at three times that. */
-export function scaleNoise(detail: Float32Array): number {
-  const stride = Math.max(1, Math.floor(detail.length / 150_000) | 1),
-    kept = new Float64Array(Math.ceil(detail.length / stride));
-  let n = 0;
-  for (let i = 0; i < detail.length; i += stride) if (detail[i] === detail[i]) kept[n++] = Math.abs(detail[i]);
-  if (n === 0) return NaN;
-  let sigma = 1.482602218505602 * medianInPlace(kept, n);
-  for (let round = 0; round < 3; round++) {
-    let m = 0;
-    for (let i = 0; i < n; i++) if (kept[i] <= 3 * sigma) kept[m++] = kept[i];
-    if (m === n || m === 0) break;
-    n = m;
-    // The median of what is left after cutting at 3 sigma is 0.9946 of the uncut one's.
-    sigma = 1.482602218505602 * medianInPlace(kept, n) / 0.9966;
-  }
-  return sigma;
-}
+export const scaleNoise = (detail: Float32Array): number =>
+  clippedSize(detail, Math.max(1, Math.floor(detail.length / 150_000) | 1), 3, afterClip);
 
 /** Side of a tile of {@linkcode quietNoise} in steps of its scale: 256 samples that hardly depend on one another. */
 const quietTile = 16;
@@ -89,21 +80,12 @@ const lastCorrelated = 2;
 function quietTiles(detail: Float32Array, width: number, height: number, step: number): number {
   const side = quietTile * step, columns = Math.floor(width / side), rows = Math.floor(height / side);
   if (columns * rows < fewestTiles) return NaN;
-  const sizes = new Float64Array(quietTile * quietTile), found: number[] = [];
-  for (let r = 0; r < rows; r++) {
-    for (let c = 0; c < columns; c++) {
-      let n = 0;
-      for (let y = r * side; y < (r + 1) * side; y += step) {
-        for (let x = c * side; x < (c + 1) * side; x += step) {
-          const v = detail[y * width + x];
-          if (v === v) sizes[n++] = Math.abs(v);
-        }
-      }
-      // a tile that is mostly gap or bridged gap tells nothing
-      const sigma = n > sizes.length / 2 ? 1.482602218505602 * medianInPlace(sizes, n) : 0;
-      if (sigma > 0) found.push(sigma);
-    }
-  }
+  const edges = (count: number) => Int32Array.from({ length: count + 1 }, (_, k) => k * side);
+  const { middles, counts } = tileSizes(detail, width, edges(columns), edges(rows), step), found: number[] = [];
+  middles.forEach((middle, k) => {
+    // a tile that is mostly gap or bridged gap tells nothing
+    if (counts[k] > quietTile * quietTile / 2 && middle > 0) found.push(1.482602218505602 * middle);
+  });
   return found.length < fewestTiles ? NaN : quantileOf(Float64Array.from(found), quietShare) / quietBias;
 }
 
@@ -117,11 +99,14 @@ function quietTiles(detail: Float32Array, width: number, height: number, step: n
  */
 export function quietNoise(scales: readonly Float32Array[], width: number, height: number): number[] {
   const found: number[] = [];
-  scales.forEach((detail, j) => {
-    const tiles = quietTiles(detail, width, height, 2 ** j), whole = scaleNoise(detail);
-    const measured = tiles < whole ? tiles : whole;
-    const predicted = j > lastCorrelated ? found[j - 1] * starletGains[j] / starletGains[j - 1] : Infinity;
-    found.push(measured < predicted || !(predicted > 0) ? measured : predicted);
-  });
+  for (const detail of scales) found.push(quietScale(detail, width, height, found));
   return found;
+}
+
+/** One scale of {@linkcode quietNoise}, from its details and the noise of all finer scales. */
+export function quietScale(detail: Float32Array, width: number, height: number, finer: readonly number[]): number {
+  const j = finer.length, tiles = quietTiles(detail, width, height, 2 ** j), whole = scaleNoise(detail);
+  const measured = tiles < whole ? tiles : whole;
+  const predicted = j > lastCorrelated ? finer[j - 1] * starletGains[j] / starletGains[j - 1] : Infinity;
+  return measured < predicted || !(predicted > 0) ? measured : predicted;
 }

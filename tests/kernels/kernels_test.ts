@@ -9,8 +9,10 @@ import { blurPlane, boxTaps, gaussianTaps } from "../../lib/kernels/blur_plane.t
 import { correctFrame, decodeShorts } from "../../lib/kernels/correct.ts";
 import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
 import { medianPlane } from "../../lib/kernels/local_median.ts";
+import { keepDetail } from "../../lib/kernels/keep_detail.ts";
 import { laySurface } from "../../lib/kernels/lay_surface.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
+import { clippedSize, tileSizes } from "../../lib/kernels/middle_size.ts";
 import { closePool, setWorkerCount } from "../../lib/kernels/pool.ts";
 import { starletScale } from "../../lib/kernels/starlet_scale.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
@@ -82,6 +84,31 @@ function cases(width: number, height: number): Case[] {
   }
   for (const step of [1, 4, 32]) {
     list.push({ name: `starlet ${step}`, run: () => Object.values(starletScale(dark, width, height, step)) });
+  }
+  for (const step of [1, 2, 16]) {
+    const limits = { step, norm: 0.002, most: 9, low: 1.75, high: 4.75, grain: 0.2 }, even = scene(n, 0);
+    for (let i = 0; i < n; i++) even[i] = 1 / (1 + Math.abs(even[i]) / 100);
+    list.push({
+      name: `keep ${step}`,
+      run: () => {
+        const out = borrowPlane(n);
+        keepDetail(dark, even, width, height, limits, out, true);
+        keepDetail(a, even, width, height, limits, out, false);
+        return [out];
+      },
+    });
+  }
+  const edges = (size: number) => Int32Array.from([0, 0.3, 0.55, 1], (part) => Math.round(part * size));
+  const even = Float32Array.from(a, (v) => Math.round(v));
+  for (const data of [a, dark, even]) {
+    list.push({
+      name: "sizes",
+      run: () => [
+        Float32Array.from(tileSizes(data, width, edges(width), edges(height), 1).middles),
+        Float32Array.from(tileSizes(data, width, edges(width), edges(height), 3).counts),
+        Float32Array.of(clippedSize(data, 1, 3, 0.9966), clippedSize(data, 7, 0, 1)),
+      ],
+    });
   }
   for (const sigma of [0.8, 3, 11]) {
     list.push({ name: `blur ${sigma}`, run: () => [blurPlane(dark, width, height, gaussianTaps(sigma))] });
@@ -260,5 +287,38 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
     const disc = ["...1...", "..111..", ".11111.", "..111..", "...1..."].join("");
     expect([...wide.subarray(7, 42)].map((v) => v > 0 ? "1" : ".").join("")).toBe(disc);
     expect([...extremePlane(Float32Array.of(NaN, NaN, 4), 3, 1, 1, "lowest")]).toEqual([NaN, 4, 4]);
+  });
+
+  it("tells the middle size of tiles and of samples cut at three deviations", () => {
+    use();
+    const data = Float32Array.of(1, -2, 3, 8, NaN, -6, 7, 5);
+    const { middles, counts } = tileSizes(data, 4, Int32Array.of(0, 2, 4), Int32Array.of(0, 2), 1);
+    // |1| |2| |6| and |3| |8| |7| |5|
+    expect([[...middles], [...counts]]).toEqual([[2, 6], [3, 4]]);
+    const stray = Float32Array.of(1, -1, 1, 1, 2, -2, 100, NaN), median = 1.482602218505602;
+    expect(clippedSize(stray, 1, 0, 1)).toBe(median);
+    // Cut at 4.45 the 100 goes: of 1 1 1 1 2 2 the middle is 1 again.
+    expect(clippedSize(stray, 1, 3, 0.5)).toBe(2 * median);
+    expect(clippedSize(Float32Array.of(NaN), 1, 3, 1)).toBe(NaN);
+  });
+
+  it("keeps details that stand out in their neighbourhood, and a share of the rest", () => {
+    use();
+    const detail = new Float32Array(15 * 15).fill(0.5),
+      even = new Float32Array(225).fill(1),
+      out = new Float32Array(225);
+    const limits = { step: 1, norm: 4, most: 8, low: 2, high: 4, grain: 0.25 };
+    keepDetail(detail, even, 15, 15, limits, out, true);
+    // power 1 everywhere: noise
+    expect(new Set(out)).toEqual(new Set([0.125]));
+    // power 3, half-way: a smooth step of 1/2
+    keepDetail(detail, even, 15, 15, { ...limits, norm: 12 }, out, false);
+    expect(new Set(out)).toEqual(new Set([0.125 + 0.5 * (0.25 + 0.75 * 0.5)]));
+    // one sample far out counts 8 at most, and in the middle of its smoothing 8 · (3/8)² = 1.125 of variance: noise
+    detail.fill(0)[112] = 100;
+    keepDetail(detail, even, 15, 15, limits, out, true);
+    expect(out[112]).toBe(25);
+    keepDetail(detail, even, 15, 15, { ...limits, norm: 0, grain: 1 }, out, true);
+    expect(out[112]).toBe(100);
   });
 });

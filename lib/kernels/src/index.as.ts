@@ -11,3 +11,5 @@ export { moments } from "./moments.as";
 export { mosaic } from "./mosaic.as";
 export { sumKept } from "./sum.as";
 export { medians } from "./median.as";
+export { keepDetail } from "./keep.as";
+export { clippedSize, tileSizes } from "./sizes.as";
