@@ -1,5 +1,7 @@
 /** Smooth surfaces over what is missing: holes filled from their surroundings, coarse to fine. */
 
+import { borrowPlane, returnPlane } from "../core/memory.ts";
+
 /** One step of a pyramid. */
 interface Level {
   readonly width: number;
@@ -31,41 +33,35 @@ function coarser(from: Level): Level {
   return { width, height, data, known };
 }
 
-/** Indices of the pixels to solve: holes, and what lies within `band` pixels of one. */
+/**
+ * Indices of the pixels to solve, in order: holes, and what lies within `band` pixels of one along both axes. Those nearer than two
+ * pixels to the border, whose stencil is mirrored, as −1 − index.
+ */
 function activePixels(level: Level, band: number): Int32Array {
-  const { width, height, known } = level, near = new Uint8Array(width * height), busy = new Uint8Array(height);
-  // Dilate by rows, then by columns: a square band. Rows without a hole near them are passed over.
+  const { width, height, known } = level, marks = new Uint8Array((width * height + 3) & ~3);
   for (let y = 0; y < height; y++) {
-    const from = y * width, to = from + width;
-    let reach = -1;
+    const from = y * width, to = from + width, y0 = Math.max(0, y - band), y1 = Math.min(height - 1, y + band);
     for (let i = from; i < to; i++) {
-      if (known[i] < 1) {
-        reach = i + band;
-        busy[y] = 1;
-      }
-      if (i <= reach) near[i] = 1;
-    }
-    if (!busy[y]) continue;
-    reach = to;
-    for (let i = to - 1; i >= from; i--) {
-      if (known[i] < 1) reach = i - band;
-      if (i >= reach) near[i] = 1;
+      if (known[i] === 1) continue;
+      let last = i;
+      while (last + 1 < to && known[last + 1] < 1) last++;
+      const x0 = Math.max(0, i - from - band), x1 = Math.min(width - 1, last - from + band);
+      for (let j = y0 * width; j <= y1 * width; j += width) for (let x = j + x0; x <= j + x1; x++) marks[x] = 1;
+      i = last;
     }
   }
-  const both = band === 0 ? near : near.slice();
-  for (let y = 0; y < height && band > 0; y++) {
-    if (!busy[y]) continue;
-    const from = y * width;
-    for (let j = Math.max(0, y - band); j <= Math.min(height - 1, y + band); j++) {
-      if (j === y) continue;
-      const to = j * width;
-      for (let x = 0; x < width; x++) both[to + x] |= near[from + x];
-    }
-  }
+  const words = new Int32Array(marks.buffer);
   let n = 0;
-  for (let i = 0; i < both.length; i++) n += both[i];
+  for (let k = 0; k < words.length; k++) n += Math.imul(words[k], 0x01010101) >>> 24;
   const list = new Int32Array(n);
-  for (let i = 0, k = 0; i < both.length; i++) if (both[i]) list[k++] = i;
+  for (let k = 0, m = 0; k < words.length; k++) {
+    if (words[k] === 0) continue;
+    for (let i = 4 * k; i < 4 * k + 4; i++) {
+      if (marks[i] === 0) continue;
+      const x = i % width, inside = x >= 2 && x < width - 2 && i >= 2 * width && i < (height - 2) * width;
+      list[m++] = inside ? i : -1 - i;
+    }
+  }
   return list;
 }
 
@@ -87,7 +83,7 @@ export interface FillSettings {
  *
  * @param data samples; those in holes do not matter
  * @param hole 1 where a sample is to be made, 0 where it is known
- * @returns a plane that equals `data` outside the holes, and everywhere away from them
+ * @returns a borrowed plane that equals `data` outside the holes, and everywhere away from them
  */
 export function fillHoles(
   data: Float32Array,
@@ -97,21 +93,26 @@ export function fillHoles(
   settings: FillSettings,
 ): Float32Array {
   const { pull, sweeps } = settings, exact = pull === 0;
-  const known = new Float32Array(data.length), clean = new Float32Array(data.length);
+  const known = borrowPlane(data.length), clean = borrowPlane(data.length);
   let missing = 0;
   for (let i = 0; i < data.length; i++) {
-    if (hole[i] || !Number.isFinite(data[i])) missing++;
-    else {
-      known[i] = 1;
-      clean[i] = data[i];
-    }
+    const there = hole[i] === 0 && Number.isFinite(data[i]);
+    if (!there) missing++;
+    known[i] = there ? 1 : 0;
+    clean[i] = there ? data[i] : 0;
   }
-  const out = data.slice();
-  if (missing === 0 || missing === data.length) return out;
+  const out = borrowPlane(data.length);
+  out.set(data);
+  const finish = () => {
+    returnPlane(known);
+    returnPlane(clean);
+    return out;
+  };
+  if (missing === 0 || missing === data.length) return finish();
   const levels: Level[] = [{ width, height, data: clean, known }];
   while (Math.max(levels[levels.length - 1].width, levels[levels.length - 1].height) > 4) {
     const last = levels[levels.length - 1];
-    if (last !== levels[0] && last.known.every((k) => k > 0)) break;
+    if (last !== levels[0] && !last.known.includes(0)) break;
     levels.push(coarser(last));
   }
   let solution: Float64Array | null = null;
@@ -129,7 +130,7 @@ export function fillHoles(
     } else {
       const below = levels[k + 1], from: Float64Array = solution;
       for (let n = 0; n < active.length; n++) {
-        const i = active[n];
+        const i = active[n] < 0 ? -1 - active[n] : active[n];
         if (level.known[i] === 1) continue;
         const x = i % w, y = (i - x) / w;
         // Centres of 2 × 2 blocks lie half a pixel off: weights of 3/4 and 1/4.
@@ -146,30 +147,39 @@ export function fillHoles(
       const cy = y < 0 ? Math.min(h - 1, -y) : y >= h ? Math.max(0, 2 * h - 2 - y) : y;
       return u[cy * w + cx];
     };
+    // What the known samples pull with, and the share of the whole that a sum has; nothing is pulled where they are fixed.
+    const pulls = new Float64Array(active.length), shares = new Float64Array(active.length);
+    for (let n = 0; n < active.length; n++) {
+      const i = active[n] < 0 ? -1 - active[n] : active[n], weight = exact ? 0 : pull * level.known[i];
+      pulls[n] = weight * level.data[i];
+      shares[n] = exact && level.known[i] === 1 ? 0 : 1 / (20 + weight);
+    }
     for (let sweep = 0; sweep < sweeps; sweep++) {
       // Forward and backward in turn, so that no direction is favoured.
-      const backwards = sweep % 2 === 1;
-      for (let n = 0; n < active.length; n++) {
-        const i = active[backwards ? active.length - 1 - n : n];
-        const x = i % w, y = (i - x) / w;
-        const weight = exact ? 0 : pull * level.known[i];
-        let sum: number;
-        if (x >= 2 && y >= 2 && x < w - 2 && y < h - 2) {
-          sum = 8 * (u[i - 1] + u[i + 1] + u[i - w] + u[i + w]) -
+      const step = sweep % 2 === 1 ? -1 : 1, end = step > 0 ? active.length : -1;
+      for (let n = step > 0 ? 0 : active.length - 1; n !== end; n += step) {
+        let i = active[n];
+        const share = shares[n];
+        if (share === 0) continue;
+        let sum = pulls[n];
+        if (i >= 0) {
+          // The sample before this one, just made, comes last: nothing else waits for it.
+          sum += 8 * (u[i - w] + u[i + w] + u[i + step]) -
             2 * (u[i - w - 1] + u[i - w + 1] + u[i + w - 1] + u[i + w + 1]) -
-            (u[i - 2] + u[i + 2] + u[i - 2 * w] + u[i + 2 * w]);
+            (u[i - 2] + u[i + 2] + u[i - 2 * w] + u[i + 2 * w]) + 8 * u[i - step];
         } else {
-          sum = 8 * (at(x - 1, y) + at(x + 1, y) + at(x, y - 1) + at(x, y + 1)) -
+          i = -1 - i;
+          const x = i % w, y = (i - x) / w;
+          sum += 8 * (at(x - 1, y) + at(x + 1, y) + at(x, y - 1) + at(x, y + 1)) -
             2 * (at(x - 1, y - 1) + at(x + 1, y - 1) + at(x - 1, y + 1) + at(x + 1, y + 1)) -
             (at(x - 2, y) + at(x + 2, y) + at(x, y - 2) + at(x, y + 2));
         }
-        if (exact && level.known[i] === 1) continue;
-        u[i] = (sum + weight * level.data[i]) / (20 + weight);
+        u[i] = sum * share;
       }
     }
     solution = u;
   }
   const made = solution as Float64Array;
   for (let i = 0; i < data.length; i++) if (hole[i] || !Number.isFinite(data[i])) out[i] = made[i];
-  return out;
+  return finish();
 }

@@ -1,7 +1,9 @@
 /** Stars and what lies behind them, as two images whose sum is the original. */
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
+import { pack, type Packed, unpack } from "../kernels/bands.ts";
 import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 import { detectStars, type StarList } from "../measure/detect_stars.ts";
 import { smoothPlane } from "../measure/smooth_plane.ts";
@@ -415,6 +417,7 @@ function evenRings(
 
 /** A plane with the light of its stars taken off. */
 interface Fitted {
+  /** A borrowed plane. */
   readonly rest: Float32Array;
   readonly stars: PlaneStar[];
   readonly profile: StarProfile | null;
@@ -470,7 +473,9 @@ function fitPlane(
   const first = smoothPlane(source, width, height, GRAIN);
   const noise = Math.max(fineNoise(source, first), Number.MIN_VALUE);
   const level = Number.isNaN(used.saturationLevel) ? Infinity : used.saturationLevel;
-  const rest = source.slice();
+  returnPlane(first);
+  const rest = borrowPlane(source.length);
+  rest.set(source);
   let profile = measureProfile(source, width, height, list, fwhm, beta, typical, noise), stars: PlaneStar[] = [];
   // The second profile is measured with the light of neighbours taken off (Stetson 1987).
   for (let pass = 0; pass < 2 && profile !== null; pass++) {
@@ -497,7 +502,7 @@ function fitPlane(
   return { rest, stars, profile, noise, typical };
 }
 
-/** One plane without its stars. */
+/** One plane without its stars; borrowed. */
 function starlessPlane(
   source: Float32Array,
   width: number,
@@ -585,13 +590,16 @@ function starlessPlane(
     }
   });
   for (let i = 0; i < filled.length; i++) if (source[i] !== source[i]) filled[i] = NaN;
+  returnPlane(rest);
+  returnPlane(smooth);
   return filled;
 }
 
 /** One plane to part. */
 interface SeparateJob {
-  readonly data: Float32Array;
-  readonly out: Float32Array;
+  readonly data: Packed;
+  readonly behind: Packed;
+  readonly front: Packed;
   readonly width: number;
   readonly height: number;
   readonly list: readonly Star[];
@@ -602,8 +610,15 @@ interface SeparateJob {
 
 /** Takes the stars out of one plane. */
 export function separatePlane(job: SeparateJob): void {
-  const { data, out, width, height, list, fwhm, beta, used } = job;
-  out.set(starlessPlane(data, width, height, list, fwhm, beta, used));
+  const { width, height, list, fwhm, beta, used } = job;
+  const [data, behind, front] = [job.data, job.behind, job.front].map(unpack<Float32Array>);
+  if (list.length === 0) behind.set(data);
+  else {
+    const starless = starlessPlane(data, width, height, list, fwhm, beta, used);
+    behind.set(starless);
+    returnPlane(starless);
+  }
+  partExactly(data, behind, front);
 }
 
 const separateTask: PoolTask<SeparateJob, void> = {
@@ -712,25 +727,18 @@ export function separateStars(image: Image, options: Partial<SeparateStarsOption
   let list = [...missed, ...measured].map((s) =>
     s.saturated && s.peak < 0.5 * highest ? { ...s, halfFluxRadiusPixels: 0 } : s
   );
-  const behind = planes.map(() => allocatePlane(width, height));
-  if (list.length === 0) planes.forEach(({ data }, c) => behind[c].set(data));
-  else {
-    list = withCompanions(light, width, height, list, fwhmPixels, beta, used, find);
-    const jobs = planes.map(({ data }, c): SeparateJob => ({
-      data,
-      out: behind[c],
-      width,
-      height,
-      list,
-      fwhm: fwhmPixels,
-      beta,
-      used,
-    }));
-    parallelMap(separateTask, jobs, { label: "parting stars" });
-  }
+  if (list.length > 0) list = withCompanions(light, width, height, list, fwhmPixels, beta, used, find);
+  if (planes.length > 1) returnPlane(light);
+  const behind = planes.map(() => allocatePlane(width, height)), front = planes.map(() => allocatePlane(width, height));
+  const shared = { width, height, list, fwhm: fwhmPixels, beta, used };
+  const jobs = planes.map(({ data }, c): SeparateJob => ({
+    ...shared,
+    data: pack(data),
+    behind: pack(behind[c]),
+    front: pack(front[c]),
+  }));
+  parallelMap(separateTask, jobs, { label: "parting stars" });
   const notes = [`${list.length} stars, FWHM ${fwhmPixels.toFixed(2)} px`];
-  const front = planes.map(() => allocatePlane(width, height));
-  planes.forEach(({ data }, c) => partExactly(data, behind[c], front[c]));
   const entry = { step: "separateStars", options: used, notes };
   const named = (parts: readonly Float32Array[]) => planes.map(({ channel }, c) => ({ channel, data: parts[c] }));
   return {
@@ -821,23 +829,29 @@ function withCompanions(
 ): Star[] {
   const { rest, stars, profile, noise, typical } = fitPlane(light, width, height, list, fwhm, beta, used);
   const all = [...list];
-  if (profile === null) return all;
+  if (profile === null) {
+    returnPlane(rest);
+    return all;
+  }
   const coreOf = ({ top, amplitude }: PlaneStar) =>
     Math.max(amplitude > 0 ? radiusAt(profile, UNSURE * noise / amplitude, 9 * fwhm) : 0, top > 0 ? top + 1 : 0);
   /** Light that was taken off at a place for a star. */
   const lightAt = ({ place, amplitude }: PlaneStar, dx: number, dy: number) =>
     amplitude * profileAt(profile, Math.sqrt(place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
+  let cores = stars.map(coreOf);
   /** Whether a peak lies on a star that is known, or is no more than what its subtraction left. */
   const known = (s: Star) =>
-    stars.some((star) => {
-      const dx = s.x - star.place.x, dy = s.y - star.place.y, d2 = dx * dx + dy * dy, core = coreOf(star);
+    stars.some((star, k) => {
+      const dx = s.x - star.place.x, dy = s.y - star.place.y, d2 = dx * dx + dy * dy, core = cores[k];
       return d2 < 0.36 * fwhm * fwhm || d2 < core * core && s.peak < LEFT * lightAt(star, dx, dy);
     });
   for (let look = 0; look < LOOKS; look++) {
     // Cores are levelled, so that what a subtraction leaves there is not taken for stars.
-    const flat = rest.slice();
-    for (const star of stars) {
-      const core = coreOf(star);
+    const flat = borrowPlane(rest.length);
+    flat.set(rest);
+    if (look > 0) cores = stars.map(coreOf);
+    for (const [k, star] of stars.entries()) {
+      const core = cores[k];
       if (!(core > 0)) continue;
       const { x, y } = star.place, { level } = fitStar(rest, star);
       for (let j = Math.max(0, Math.ceil(y - core)); j <= Math.min(height - 1, y + core); j++) {
@@ -863,10 +877,12 @@ function withCompanions(
       fresh.push(star);
       all.push(peak);
     }
+    returnPlane(flat);
     if (fresh.length === 0) break;
     stars.push(...fresh);
     if (look + 1 < LOOKS) fitStars(rest, width, height, stars, profile, used.reachBelow * noise, 2);
   }
+  returnPlane(rest);
   return all.sort((a, b) => b.flux - a.flux);
 }
 
@@ -899,7 +915,7 @@ function unrestAbout(
  */
 function peaksLeft(data: Float32Array, width: number, height: number, fwhm: number, limit: number): Star[] {
   const sigma = fwhm / 2.355, fine = smoothPlane(data, width, height, sigma);
-  const wide = smoothPlane(data, width, height, 2.5 * sigma), high = new Float32Array(data.length);
+  const wide = smoothPlane(data, width, height, 2.5 * sigma), high = borrowPlane(data.length);
   for (let i = 0; i < high.length; i++) high[i] = fine[i] - wide[i];
   const noise = fineNoise(fine, wide), peaks: Star[] = [], r = 1.3 * fwhm;
   for (let y = 0; y < height; y++) {
@@ -953,6 +969,7 @@ function peaksLeft(data: Float32Array, width: number, height: number, fwhm: numb
       });
     }
   }
+  for (const plane of [fine, wide, high]) returnPlane(plane);
   // Marked as saturated they take the field's shape and width and no part in measuring it; without a half-flux radius their
   // tops are not taken for cut.
   return peaks;
