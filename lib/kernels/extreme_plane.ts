@@ -12,8 +12,10 @@ interface ExtremeParameters {
   readonly sign: number;
 }
 
-/** Samples of a row worked on at a time: what they take for a disc of radius 8 fits the second cache many times. */
-const stripSamples = 512;
+/** Most samples of a row worked on at a time, and least. */
+const longestStrip = 2048, shortestStrip = 256;
+/** What the rows kept for a strip may take, in floats: they fit the second cache. */
+const kept = 2 ** 18;
 
 /** Rows from … to of a band; runs in a worker. */
 export function extremeBand(band: Band<ExtremeParameters>): void {
@@ -23,7 +25,10 @@ export function extremeBand(band: Band<ExtremeParameters>): void {
   const size = chords.length, reach = size >> 1, widths = [...new Set(chords)].sort((a, b) => a - b);
   const widest = widths[widths.length - 1], levels = 31 - Math.clz32(2 * widest + 1), kinds = widths.length;
   // Missing samples on each side as far as the widest row of the disc reaches, and room for whole vectors.
-  const side = Math.min(stripSamples, (width + 31) & ~31), pad = (widest + 3) & ~3, pitch = side + 2 * pad + 4;
+  const longest = Math.max(shortestStrip, Math.min(longestStrip, Math.floor(kept / (size * kinds))));
+  const even = (Math.ceil(width / Math.ceil(width / longest)) + 31) & ~31;
+  // Rows a multiple of 4096 bytes apart get in each other's way in the cache.
+  const side = even % 1024 === 0 ? even + 32 : even, pad = (widest + 3) & ~3, pitch = side + 2 * pad + 4;
   const head = (kinds + 2 * size + 15) & ~15,
     lines = (levels + 1) * pitch,
     bytes = 4 * (head + lines + size * kinds * side);

@@ -1,15 +1,14 @@
 // Lowest sample within a disc; the highest one is the lowest of the negated plane. Samples that are not finite count as missing.
 import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
+// v − v is 0 for a number and NaN for what is none, and of a zero of either sign 0 makes +0, so that the order of comparisons leaves
+// no trace; the lesser of infinity and NaN, asked in this order, is infinity.
 @inline function clean(v: v128, sign: v128): v128 {
-  // A zero of either sign becomes +0, so that the order of comparisons leaves no trace.
-  v = f32x4.add(f32x4.mul(v, sign), f32x4.splat(0));
-  return v128.bitselect(v, f32x4.splat(<f32>Infinity), f32x4.lt(f32x4.abs(v), f32x4.splat(<f32>Infinity)));
+  return f32x4.pmin(f32x4.splat(<f32>Infinity), f32x4.add(f32x4.mul(v, sign), f32x4.sub(v, v)));
 }
 
 @inline function finish(v: v128, sign: v128): v128 {
-  const told = f32x4.add(f32x4.mul(v, sign), f32x4.splat(0));
-  return v128.bitselect(told, f32x4.splat(<f32>NaN), f32x4.lt(v, f32x4.splat(<f32>Infinity)));
+  return f32x4.add(f32x4.mul(v, sign), f32x4.sub(v, v));
 }
 
 // Samples x0 … x0 + length of row `from` of w samples, those outside missing.
@@ -28,6 +27,37 @@ import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, store
   for (; k < <usize>length << 2; k += 4) store<f32>(to + k, <f32>Infinity);
 }
 
+// Half-width of a row of the disc up to which its samples are compared one by one: more are found by doubling.
+const straight: i32 = 10;
+
+// Of the padded line at `l` the lowest samples within each half-width, rising, in lines of `wide` bytes from `to` on: what lies within
+// one is a start for the next.
+function spread(l: usize, to: usize, widths: usize, kinds: i32, wide: usize): void {
+  const end = widths + (<usize>kinds << 2);
+  for (let k: usize = 0; k < wide; k += 128) {
+    const m = l + k;
+    let v0 = v128.load(m), v1 = v128.load(m, 16), v2 = v128.load(m, 32), v3 = v128.load(m, 48);
+    let v4 = v128.load(m, 64), v5 = v128.load(m, 80), v6 = v128.load(m, 96), v7 = v128.load(m, 112);
+    let p = m, q = m, out = to + k;
+    for (let width = widths; width < end; width += 4, out += wide) {
+      for (const last = m - (<usize>load<i32>(width) << 2); p > last; ) {
+        p -= 4;
+        q += 4;
+        v0 = f32x4.pmin(v0, f32x4.pmin(v128.load(p), v128.load(q)));
+        v1 = f32x4.pmin(v1, f32x4.pmin(v128.load(p, 16), v128.load(q, 16)));
+        v2 = f32x4.pmin(v2, f32x4.pmin(v128.load(p, 32), v128.load(q, 32)));
+        v3 = f32x4.pmin(v3, f32x4.pmin(v128.load(p, 48), v128.load(q, 48)));
+        v4 = f32x4.pmin(v4, f32x4.pmin(v128.load(p, 64), v128.load(q, 64)));
+        v5 = f32x4.pmin(v5, f32x4.pmin(v128.load(p, 80), v128.load(q, 80)));
+        v6 = f32x4.pmin(v6, f32x4.pmin(v128.load(p, 96), v128.load(q, 96)));
+        v7 = f32x4.pmin(v7, f32x4.pmin(v128.load(p, 112), v128.load(q, 112)));
+      }
+      v128.store(out, v0); v128.store(out, v1, 16); v128.store(out, v2, 32); v128.store(out, v3, 48);
+      v128.store(out, v4, 64); v128.store(out, v5, 80); v128.store(out, v6, 96); v128.store(out, v7, 112);
+    }
+  }
+}
+
 // Rows y0 … y1 of the result, in strips of `side` samples (a multiple of 32) so that what a strip needs stays in the cache. Of
 // every row that comes in, the lowest samples within each half-width of the disc's rows are found once, in a ring of as many
 // rows as the disc has: the disc's rows above and below the middle share them.
@@ -40,6 +70,7 @@ export function lowest(
 ): void {
   const row = <usize>w << 2, bytes = <usize>pitch << 2, wide = <usize>side << 2, size = 2 * reach + 1, s = f32x4.splat(sign);
   const inf = f32x4.splat(<f32>Infinity), l = line + (<usize>pad << 2), slot = wide * <usize>kinds, length = side + 2 * pad;
+  const widest = load<i32>(widths + (<usize>(kinds - 1) << 2));
   const ends = rows + (<usize>size << 2);
   for (let x0 = 0; x0 < w; x0 += side) {
     const used = min(side, w - x0), whole = <usize>(used << 2) & ~15;
@@ -49,34 +80,37 @@ export function lowest(
         for (let k: usize = 0; k < slot; k += 16) v128.store(to + k, inf);
       } else {
         fetch(a + <usize>r * row, w, x0 - pad, length, line, s);
-        let levels = 0;
-        for (let n = 0; n < kinds; n++) {
-          const half = load<i32>(widths + (<usize>n << 2)), level = 31 - clz(2 * half + 1), out = to + <usize>n * wide;
-          for (; levels < level; levels++) {
-            const below = line + <usize>levels * bytes, here = below + bytes, step = <usize>4 << levels;
-            let k: usize = 0;
-            for (; k + step + 64 <= bytes; k += 64) {
-              const p = below + k, q = p + step, to = here + k;
-              v128.store(to, f32x4.pmin(v128.load(p), v128.load(q)));
-              v128.store(to, f32x4.pmin(v128.load(p, 16), v128.load(q, 16)), 16);
-              v128.store(to, f32x4.pmin(v128.load(p, 32), v128.load(q, 32)), 32);
-              v128.store(to, f32x4.pmin(v128.load(p, 48), v128.load(q, 48)), 48);
+        if (widest <= straight) spread(l, to, widths, kinds, wide);
+        else {
+          let levels = 0;
+          for (let n = 0; n < kinds; n++) {
+            const half = load<i32>(widths + (<usize>n << 2)), level = 31 - clz(2 * half + 1), out = to + <usize>n * wide;
+            for (; levels < level; levels++) {
+              const below = line + <usize>levels * bytes, here = below + bytes, step = <usize>4 << levels;
+              let k: usize = 0;
+              for (; k + step + 64 <= bytes; k += 64) {
+                const p = below + k, q = p + step, to = here + k;
+                v128.store(to, f32x4.pmin(v128.load(p), v128.load(q)));
+                v128.store(to, f32x4.pmin(v128.load(p, 16), v128.load(q, 16)), 16);
+                v128.store(to, f32x4.pmin(v128.load(p, 32), v128.load(q, 32)), 32);
+                v128.store(to, f32x4.pmin(v128.load(p, 48), v128.load(q, 48)), 48);
+              }
+              for (; k + step + 16 <= bytes; k += 16) {
+                v128.store(here + k, f32x4.pmin(v128.load(below + k), v128.load(below + k + step)));
+              }
             }
-            for (; k + step + 16 <= bytes; k += 16) {
-              v128.store(here + k, f32x4.pmin(v128.load(below + k), v128.load(below + k + step)));
+            const base = l + <usize>level * bytes, p = base - (<usize>half << 2), q = base + (<usize>(half + 1 - (1 << level)) << 2);
+            for (let k: usize = 0; k < wide; k += 128) {
+              const b = p + k, c = q + k, to = out + k;
+              v128.store(to, f32x4.pmin(v128.load(b), v128.load(c)));
+              v128.store(to, f32x4.pmin(v128.load(b, 16), v128.load(c, 16)), 16);
+              v128.store(to, f32x4.pmin(v128.load(b, 32), v128.load(c, 32)), 32);
+              v128.store(to, f32x4.pmin(v128.load(b, 48), v128.load(c, 48)), 48);
+              v128.store(to, f32x4.pmin(v128.load(b, 64), v128.load(c, 64)), 64);
+              v128.store(to, f32x4.pmin(v128.load(b, 80), v128.load(c, 80)), 80);
+              v128.store(to, f32x4.pmin(v128.load(b, 96), v128.load(c, 96)), 96);
+              v128.store(to, f32x4.pmin(v128.load(b, 112), v128.load(c, 112)), 112);
             }
-          }
-          const base = l + <usize>level * bytes, p = base - (<usize>half << 2), q = base + (<usize>(half + 1 - (1 << level)) << 2);
-          for (let k: usize = 0; k < wide; k += 128) {
-            const b = p + k, c = q + k, to = out + k;
-            v128.store(to, f32x4.pmin(v128.load(b), v128.load(c)));
-            v128.store(to, f32x4.pmin(v128.load(b, 16), v128.load(c, 16)), 16);
-            v128.store(to, f32x4.pmin(v128.load(b, 32), v128.load(c, 32)), 32);
-            v128.store(to, f32x4.pmin(v128.load(b, 48), v128.load(c, 48)), 48);
-            v128.store(to, f32x4.pmin(v128.load(b, 64), v128.load(c, 64)), 64);
-            v128.store(to, f32x4.pmin(v128.load(b, 80), v128.load(c, 80)), 80);
-            v128.store(to, f32x4.pmin(v128.load(b, 96), v128.load(c, 96)), 96);
-            v128.store(to, f32x4.pmin(v128.load(b, 112), v128.load(c, 112)), 112);
           }
         }
       }
