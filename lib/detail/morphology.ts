@@ -1,16 +1,15 @@
 /** Grey-scale morphology on planes (Serra 1982): lowest and highest samples of a disc around each pixel. NaN is left out. */
 
-import { allocatePlane } from "../core/image.ts";
 import { returnPlane } from "../core/memory.ts";
 import { extremePlane } from "../kernels/extreme_plane.ts";
 
 /** Lowest sample within a disc. */
 export const erode = (data: Float32Array, width: number, height: number, radius: number): Float32Array =>
-  extremePlane(data, width, height, radius, "lowest", allocatePlane(width, height));
+  extremePlane(data, width, height, radius, "lowest");
 
 /** Highest sample within a disc. */
 export const dilate = (data: Float32Array, width: number, height: number, radius: number): Float32Array =>
-  extremePlane(data, width, height, radius, "highest", allocatePlane(width, height));
+  extremePlane(data, width, height, radius, "highest");
 
 /** Erosion, then dilation: what is narrower than the disc goes. */
 export function open(data: Float32Array, width: number, height: number, radius: number): Float32Array {

@@ -12,15 +12,16 @@ interface BlurParameters {
   readonly taps: Float32Array;
 }
 
-/** Rows worked on at a time: what they take fits the second cache. */
-const blockRows = 64;
+/** Rows worked on at a time, at least and at most: more than the weights reach beyond them, few enough to stay in the second cache. */
+const fewestRows = 32, mostRows = 64;
 
 /** Rows from … to convolved along columns and rows, and whether a NaN was met; runs in a worker. */
 export function blurBand(band: Band<BlurParameters>): boolean {
   const { read, write: [out], wasm } = openBand(band), { from, to } = band;
   const { width, height, taps } = band.parameters, source = read[0] as Float32Array, radius = taps.length - 1;
   if (!wasm) return blurTwin(source, out, width, height, from, to, taps);
-  const block = Math.min(blockRows, to - from), pitch = (width + 2 * radius + 64 + 15) & ~15;
+  const block = Math.min(mostRows, Math.max(fewestRows, 2 * radius), to - from),
+    pitch = (width + 2 * radius + 64 + 15) & ~15;
   const head = (taps.length + 15) & ~15, tile = 64 * (block + 2 * radius), bytes = 4 * (head + tile + block * pitch);
   let gaps = false;
   withKernel("blur", { a: source, o: out.subarray(from * width, to * width) }, bytes, (kernel, at) => {

@@ -1,5 +1,4 @@
 /** Gaussian smoothing of a plane in which data may be missing. */
-import { allocatePlane } from "../core/image.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { blurInto, blurPlane, gaussianTaps } from "../kernels/blur_plane.ts";
 
@@ -16,7 +15,7 @@ export function smoothPlane(
   sigma: number,
   weights: Float32Array | null = null,
 ): Float32Array {
-  const taps = gaussianTaps(sigma), out = allocatePlane(width, height), size = width * height;
+  const taps = gaussianTaps(sigma), size = width * height, out = borrowPlane(size);
   // A sparse look finds the gaps of nearly every plane that has some; the convolution itself then tells for certain.
   let whole = weights === null;
   for (let i = 0; whole && i < size; i += 61) if (data[i] !== data[i]) whole = false;

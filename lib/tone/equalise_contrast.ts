@@ -1,8 +1,10 @@
 /** Contrast spread evenly over the tones of each part of a picture. */
 import { allocatePlane, derive, type Image, requireDisplay } from "../core/image.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
 import type { PoolTask } from "../kernels/pool.ts";
+import { countTones, drawTones, type Parts } from "../kernels/tones.ts";
 
 /** Options of {@linkcode equaliseContrast}. */
 export interface EqualiseContrastOptions {
@@ -27,121 +29,48 @@ export const equaliseContrastDefaults: Readonly<EqualiseContrastOptions> = Objec
   tones: 256,
 });
 
-/** Rising curves of the parts, `tones + 1` nodes each, row by row. */
-interface Curves {
-  readonly across: number;
-  readonly down: number;
-  readonly tones: number;
-  readonly nodes: Float64Array;
-}
-
 /** The curve of each part: its cumulated counts, those above the limit spread over all tones. */
-function curvesOf(
-  light: Float32Array,
-  width: number,
-  height: number,
-  used: Readonly<EqualiseContrastOptions>,
-): Curves {
-  const { partsAlong, steepest, tones } = used, side = Math.max(width, height) / partsAlong;
-  const across = Math.max(1, Math.round(width / side)), down = Math.max(1, Math.round(height / side));
-  const nodes = new Float64Array(across * down * (tones + 1)), found = new Uint32Array(tones);
-  const counts = new Float64Array(tones), last = tones - 1;
-  for (let row = 0; row < down; row++) {
-    for (let column = 0; column < across; column++) {
-      found.fill(0);
-      let n = 0;
-      const x0 = Math.floor(width * column / across), x1 = Math.floor(width * (column + 1) / across);
-      const y0 = Math.floor(height * row / down), y1 = Math.floor(height * (row + 1) / down);
-      for (let y = y0; y < y1; y++) {
-        for (let i = y * width + x0; i < y * width + x1; i++) {
-          const v = light[i];
-          if (v !== v) continue;
-          n++;
-          found[v >= 1 ? last : v > 0 ? (v * tones) | 0 : 0]++;
-        }
+function curvesOf(light: Float32Array, parts: Parts, steepest: number): Float32Array {
+  const { tones } = parts, size = tones + 1, found = countTones(light, parts), nodes = new Float32Array(found.length);
+  const counts = new Float64Array(tones);
+  for (let at = 0; at < found.length; at += size) {
+    counts.set(found.subarray(at, at + tones));
+    let n = 0;
+    for (let k = 0; k < tones; k++) n += counts[k];
+    // Counts held to a level, and what was above it spread over all tones, so that together they just meet the limit.
+    const limit = steepest * n / tones;
+    const excessOver = (level: number) => {
+      let sum = 0;
+      for (let k = 0; k < tones; k++) if (counts[k] > level) sum += counts[k] - level;
+      return sum / tones;
+    };
+    let highest = 0, share = 0;
+    for (let k = 0; k < tones; k++) if (counts[k] > highest) highest = counts[k];
+    if (highest > limit) {
+      let low = 0, high = limit;
+      for (let k = 0; k < 40; k++) {
+        const middle = (low + high) / 2;
+        if (middle + excessOver(middle) > limit) high = middle;
+        else low = middle;
       }
-      counts.set(found);
-      // Counts held to a level, and what was above it spread over all tones, so that together they just meet the limit.
-      const limit = steepest * n / tones, at = (row * across + column) * (tones + 1);
-      const excessOver = (level: number) => {
-        let sum = 0;
-        for (let k = 0; k < tones; k++) if (counts[k] > level) sum += counts[k] - level;
-        return sum / tones;
-      };
-      let highest = 0, share = 0;
-      for (let k = 0; k < tones; k++) if (counts[k] > highest) highest = counts[k];
-      if (highest > limit) {
-        let low = 0, high = limit;
-        for (let k = 0; k < 40; k++) {
-          const middle = (low + high) / 2;
-          if (middle + excessOver(middle) > limit) high = middle;
-          else low = middle;
-        }
-        share = excessOver(low);
-        for (let k = 0; k < tones; k++) if (counts[k] > low) counts[k] = low;
-      }
-      for (let k = 0, sum = 0; k <= tones; k++) {
-        nodes[at + k] = n === 0 ? k / tones : sum / n;
-        if (k < tones) sum += counts[k] + share;
-      }
+      share = excessOver(low);
+      for (let k = 0; k < tones; k++) if (counts[k] > low) counts[k] = low;
+    }
+    for (let k = 0, sum = 0; k <= tones; k++) {
+      nodes[at + k] = n === 0 ? k / tones : sum / n;
+      if (k < tones) sum += counts[k] + share;
     }
   }
-  return { across, down, tones, nodes };
+  return nodes;
 }
 
-/** What the rows of a band are drawn with. */
-interface EqualiseSettings {
-  readonly curves: Curves;
-  readonly width: number;
-  readonly height: number;
-  readonly strength: number;
-}
-
-/** Draws rows through the four nearest curves, blended by distance from the middles of their parts. */
-export function equaliseRows(band: Band<EqualiseSettings>): void {
-  const { from, to, parameters: { curves, width, height, strength } } = band, { read, write: out } = openBand(band);
-  const [light, ...data] = read as Float32Array[];
-  const { across, down, tones, nodes } = curves, size = tones + 1;
-  const left = new Int32Array(width), right = new Int32Array(width), part = new Float64Array(width);
-  for (let x = 0; x < width; x++) {
-    const u = (x + 0.5) * across / width - 0.5, k = Math.floor(u);
-    left[x] = 2 * size * Math.max(0, k);
-    right[x] = 2 * size * Math.min(across - 1, k + 1);
-    part[x] = u - k;
-  }
-  // Of a row all pixels lie equally far between two rows of parts: those curves are blended once, as pairs of height and rise.
-  const pairs = new Float64Array(2 * across * size), drawn = new Float64Array(width), gain = new Float64Array(width);
-  const low = new Float64Array(width), high = new Float64Array(width), last = tones - 1;
+/** Brings channels along with their mean: reads the mean, the mean as drawn, and the channels; writes these. */
+export function followRows(band: Band<{ readonly width: number }>): void {
+  const { from, to, parameters: { width } } = band, { read, write: out } = openBand(band);
+  const [light, made, ...data] = read as Float32Array[];
+  const low = new Float64Array(width), high = new Float64Array(width), gain = new Float64Array(width);
   for (let y = from; y < to; y++) {
-    const v = (y + 0.5) * down / height - 0.5, k = Math.floor(v), fy = v - k;
-    const upper = Math.max(0, k) * across * size, lower = Math.min(down - 1, k + 1) * across * size;
-    for (let n = across * size - 1, next = 0; n >= 0; n--) {
-      const a = nodes[upper + n], here = a + fy * (nodes[lower + n] - a);
-      pairs[2 * n] = here;
-      pairs[2 * n + 1] = next - here;
-      next = here;
-    }
-    const start = y * width, row = light.subarray(start, start + width);
-    for (let x = 0; x < width; x++) {
-      const t = row[x];
-      if (t !== t) {
-        drawn[x] = NaN;
-        continue;
-      }
-      const p = t <= 0 ? 0 : t >= 1 ? tones : t * tones,
-        floor = p | 0,
-        tone = floor < last ? floor : last,
-        f = p - tone;
-      const a = left[x] + 2 * tone, b = right[x] + 2 * tone;
-      const near = pairs[a] + f * pairs[a + 1], far = pairs[b] + f * pairs[b + 1];
-      const made = t + strength * (near + part[x] * (far - near) - t);
-      // the blend of four curves may round to a hair beyond the ends, where no room is left to keep colours in
-      drawn[x] = made < 0 ? 0 : made > 1 ? 1 : made;
-    }
-    if (data.length === 1) {
-      out[0].set(drawn, start);
-      continue;
-    }
+    const start = y * width, row = light.subarray(start, start + width), drawn = made.subarray(start, start + width);
     // The channels keep their ratios; one that would leave 0 … 1 pulls all towards their mean.
     low.fill(0);
     high.fill(0);
@@ -167,10 +96,27 @@ export function equaliseRows(band: Band<EqualiseSettings>): void {
   }
 }
 
-const equaliseTask: PoolTask<Band<EqualiseSettings>, void> = {
+const followTask: PoolTask<Band<{ readonly width: number }>, void> = {
   module: import.meta.url,
-  name: "equaliseRows",
-  run: equaliseRows,
+  name: "followRows",
+  run: followRows,
+};
+
+/** Rows of the mean of planes. */
+export function meanRows(band: Band<{ readonly width: number }>): void {
+  const { from, to, parameters: { width } } = band, { read, write: [out] } = openBand(band);
+  const planes = read as Float32Array[], sum = new Float64Array(width);
+  for (let start = from * width; start < to * width; start += width) {
+    sum.fill(0);
+    for (const data of planes) for (let x = 0; x < width; x++) sum[x] += data[start + x];
+    for (let x = 0; x < width; x++) out[start + x] = sum[x] / planes.length;
+  }
+}
+
+const meanTask: PoolTask<Band<{ readonly width: number }>, void> = {
+  module: import.meta.url,
+  name: "meanRows",
+  run: meanRows,
 };
 
 /**
@@ -210,25 +156,26 @@ export function equaliseContrast(image: Image, options: Partial<EqualiseContrast
   if (!(Number.isInteger(tones) && tones >= 16 && tones <= 65536)) {
     throw new RangeError(`equaliseContrast: tones must be a whole number of 16 … 65536, but got ${tones}`);
   }
-  let light = planes[0].data;
-  if (planes.length > 1) {
-    light = allocatePlane(width, height);
-    const sum = new Float64Array(width);
-    for (let start = 0; start < light.length; start += width) {
-      sum.fill(0);
-      for (const { data } of planes) for (let x = 0; x < width; x++) sum[x] += data[start + x];
-      for (let x = 0; x < width; x++) light[start + x] = sum[x] / planes.length;
-    }
-  }
-  const curves = curvesOf(light, width, height, used);
-  const out = planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
-  overBands(
-    equaliseTask,
+  const side = Math.max(width, height) / partsAlong;
+  const parts = {
+    width,
     height,
-    width * planes.length,
-    [light, ...planes.map(({ data }) => data)],
-    out.map(({ data }) => data),
-    { curves, width, height, strength },
-  );
+    tones,
+    across: Math.max(1, Math.round(width / side)),
+    down: Math.max(1, Math.round(height / side)),
+  };
+  const out = planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
+  const draw = (light: Float32Array, to: Float32Array) =>
+    drawTones(light, parts, curvesOf(light, parts, steepest), strength, to);
+  if (planes.length === 1) draw(planes[0].data, out[0].data);
+  else {
+    const data = planes.map((plane) => plane.data), rowSamples = width * planes.length;
+    const light = borrowPlane(width * height), drawn = borrowPlane(width * height);
+    overBands(meanTask, height, rowSamples, data, [light], { width });
+    draw(light, drawn);
+    overBands(followTask, height, rowSamples, [light, drawn, ...data], out.map((plane) => plane.data), { width });
+    returnPlane(light);
+    returnPlane(drawn);
+  }
   return derive(image, { planes: out }, { step: "equaliseContrast", options: used });
 }

@@ -15,6 +15,7 @@ import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { clippedSize, tileSizes } from "../../lib/kernels/middle_size.ts";
 import { closePool, setWorkerCount } from "../../lib/kernels/pool.ts";
 import { starletScale } from "../../lib/kernels/starlet_scale.ts";
+import { countTones, drawTones } from "../../lib/kernels/tones.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 import { warpTable } from "../../lib/kernels/warp_tile.ts";
 
@@ -95,6 +96,22 @@ function cases(width: number, height: number): Case[] {
         keepDetail(dark, even, width, height, limits, out, true);
         keepDetail(a, even, width, height, limits, out, false);
         return [out];
+      },
+    });
+  }
+  const bright = Float32Array.from(a, (v) => v / 150 - 0.2);
+  for (const [across, down, tones] of [[1, 1, 16], [5, 3, 100], [3, 4, 1000]]) {
+    const parts = { width, height, across, down, tones };
+    const nodes = Float32Array.from(
+      { length: across * down * (tones + 1) },
+      (_, k) => (k % (tones + 1)) / tones + 0.001 * (k % 7),
+    );
+    list.push({
+      name: `tones ${tones}`,
+      run: () => {
+        const out = borrowPlane(n);
+        drawTones(bright, parts, nodes, 0.7, out);
+        return [Float32Array.from(countTones(bright, parts)), out];
       },
     });
   }

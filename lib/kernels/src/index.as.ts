@@ -13,3 +13,4 @@ export { sumKept } from "./sum.as";
 export { medians } from "./median.as";
 export { keepDetail } from "./keep.as";
 export { clippedSize, tileSizes } from "./sizes.as";
+export { countTones, drawTones } from "./tones.as";
