@@ -6,6 +6,7 @@ import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import type { Transform } from "../../lib/core/transform.ts";
 import { blurPlane, boxTaps, gaussianTaps } from "../../lib/kernels/blur_plane.ts";
+import { convolvePlane } from "../../lib/kernels/convolve_plane.ts";
 import { correctFrame, decodeShorts } from "../../lib/kernels/correct.ts";
 import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
 import { medianPlane } from "../../lib/kernels/local_median.ts";
@@ -99,6 +100,14 @@ function cases(width: number, height: number): Case[] {
       },
     });
   }
+  const spread = { radius: 5, middle: 0.4, x: Int32Array.of(1, -3, 5, 0), y: Int32Array.of(0, 2, 1, 5) };
+  list.push({
+    name: "convolve",
+    run: () =>
+      [dark, a].map((data) =>
+        convolvePlane(data, width, height, { ...spread, weights: Float32Array.of(0.1, 0.07, 0.1, 0.03) })
+      ),
+  });
   const bright = Float32Array.from(a, (v) => v / 150 - 0.2);
   for (const [across, down, tones] of [[1, 1, 16], [5, 3, 100], [3, 4, 1000]]) {
     const parts = { width, height, across, down, tones };

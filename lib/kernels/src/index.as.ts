@@ -14,3 +14,4 @@ export { medians } from "./median.as";
 export { keepDetail } from "./keep.as";
 export { clippedSize, tileSizes } from "./sizes.as";
 export { countTones, drawTones } from "./tones.as";
+export { convolvePairs } from "./convolve.as";
