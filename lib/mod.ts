@@ -461,6 +461,7 @@ export {
 } from "./detail/place_star_colours.ts";
 export { reduceNoise, reduceNoiseDefaults, type ReduceNoiseOptions } from "./detail/reduce_noise.ts";
 export { enhanceDetail, enhanceDetailDefaults, type EnhanceDetailOptions } from "./detail/enhance_detail.ts";
+export { undoBlur, undoBlurDefaults, type UndoBlurOptions } from "./detail/undo_blur.ts";
 export {
   type SeparatedStars,
   separateStars,

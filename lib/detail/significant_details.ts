@@ -83,21 +83,24 @@ export interface DetailNoise {
   readonly noises: readonly number[];
   /** Its variance there over that about each pixel; a borrowed plane. */
   readonly even: Float32Array;
+  /** The details themselves, from the finest; borrowed planes. */
+  readonly scales: readonly Float32Array[];
 }
 
-/** The noise of each scale of a plane, measured on the plane itself. */
+/** The details of a plane and the noise of each scale. */
 export function measureDetailNoise(data: Float32Array, width: number, height: number, count: number): DetailNoise {
-  const size = width * height, detail = borrowPlane(size), smooth = [borrowPlane(size), borrowPlane(size)];
-  const noises: number[] = [];
+  const size = width * height, smooth = [borrowPlane(size), borrowPlane(size)];
+  const noises: number[] = [], scales: Float32Array[] = [];
   let source = withoutGaps(data), even: Float32Array | null = null;
   for (let j = 0; j < count; j++) {
-    starletScale(source, width, height, 2 ** j, smooth[j % 2], detail);
+    const { detail } = starletScale(source, width, height, 2 ** j, smooth[j % 2], borrowPlane(size));
+    scales.push(detail);
     noises.push(quietScale(detail, width, height, noises));
     even ??= evenness(detail, width, height, noises[0]);
     source = smooth[j % 2];
   }
-  for (const plane of [detail, ...smooth]) returnPlane(plane);
-  return { noises, even: even as Float32Array };
+  smooth.forEach(returnPlane);
+  return { noises, even: even as Float32Array, scales };
 }
 
 /**
@@ -107,7 +110,7 @@ export function measureDetailNoise(data: Float32Array, width: number, height: nu
  * @param count scales looked at: 1, 2, 4 … pixels
  * @param threshold standard deviations below which a detail is noise
  * @param grain share of noise that stays, 0 … 1
- * @param known noise of the scales; measured on the plane itself if left out
+ * @param known another plane whose details and noise tell what is kept, in place of the plane's own
  */
 export function significantDetails(
   data: Float32Array,
@@ -132,7 +135,7 @@ export function significantDetails(
     // a single sample, however far out, is no detail: light spreads over several
     const limits = { step, most: 2 * high, low, high };
     const kept = noise > 0 ? { ...limits, norm: 1 / (noise * noise), grain } : { ...limits, norm: 0, grain: 1 };
-    keepDetail(detail, even, width, height, kept, details, j === 0);
+    keepDetail(detail, even, width, height, kept, details, j === 0, known === null ? detail : known.scales[j]);
     source = next;
   }
   if (known === null) returnPlane(even as Float32Array);

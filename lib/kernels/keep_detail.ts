@@ -30,15 +30,15 @@ interface KeepParameters extends KeepSettings {
 export function keepBand(band: Band<KeepParameters>): void {
   const { read, write: [out], wasm } = openBand(band), { from, to } = band;
   const { width, height, step, norm, most, low, high, grain, first } = band.parameters;
-  const [a, b] = read as Float32Array[], scale = 1 / (high - low);
+  const [a, b, c] = read as Float32Array[], scale = 1 / (high - low);
   if (!wasm) {
-    keepDetailTwin(a, b, out, width, height, step, from, to, norm, most, low, scale, grain, first);
+    keepDetailTwin(a, b, c, out, width, height, step, from, to, norm, most, low, scale, grain, first);
     return;
   }
   const o = out.subarray(from * width, to * width);
-  withKernel("keepDetail", { a, b, o }, 4 * (width + 4 * step + 8), (kernel, at) => {
+  withKernel("keepDetail", { a, b, c, o }, 4 * (width + 4 * step + 8), (kernel, at) => {
     const what = [norm, most, low, scale, grain, first ? 1 : 0];
-    kernel(at.a, at.b, at.o, at.scratch, width, height, step, from, to, ...what);
+    kernel(at.a, at.b, at.c, at.o, at.scratch, width, height, step, from, to, ...what);
   });
 }
 const task: PoolTask<Band<KeepParameters>, void> = { module: import.meta.url, name: "keepBand", run: keepBand };
@@ -48,6 +48,7 @@ const task: PoolTask<Band<KeepParameters>, void> = { module: import.meta.url, na
  * the neighbourhood, weighted as the scale's own smoothing is, leads from `grain` (at `low`) to 1 (at `high`) along a smooth step.
  *
  * @param even relative weight of each sample's square: 1 where the noise is least, less where there is more
+ * @param judged details whose power tells what is kept, if not those of the plane itself
  * @param out what the details are added to; without `first` it must hold samples
  * @param first put them there instead
  */
@@ -59,6 +60,7 @@ export function keepDetail(
   settings: KeepSettings,
   out: Float32Array,
   first: boolean,
+  judged: Float32Array = detail,
 ): void {
-  overBands(task, height, 4 * width, [detail, even], [out], { ...settings, width, height, first });
+  overBands(task, height, 4 * width, [judged, even, detail], [out], { ...settings, width, height, first });
 }

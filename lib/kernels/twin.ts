@@ -156,8 +156,9 @@ export function piecesRowTwin(
 
 /** Rows from … to of the kept details added to `out`; see keepDetail. */
 export function keepDetailTwin(
-  detail: Float32Array,
+  judged: Float32Array,
   even: Float32Array,
+  detail: Float32Array,
   out: Float32Array,
   w: number,
   h: number,
@@ -174,7 +175,7 @@ export function keepDetailTwin(
   const pad = 2 * step, line = new Float32Array(w + 2 * pad), none = Math.fround(1 - Math.fround(grain));
   const [n, m, l, s, g] = [norm, most, low, scale, grain].map(f);
   const power = (i: number) => {
-    const p = f(f(f(detail[i] * detail[i]) * n) * even[i]);
+    const p = f(f(f(judged[i] * judged[i]) * n) * even[i]);
     return p < m ? p : m;
   };
   for (let y = from; y < to; y++) {

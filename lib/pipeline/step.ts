@@ -18,6 +18,7 @@ import { placeStarColours } from "../detail/place_star_colours.ts";
 import { reduceNoise } from "../detail/reduce_noise.ts";
 import { reduceStars } from "../detail/reduce_stars.ts";
 import { separateStars } from "../detail/separate_stars.ts";
+import { undoBlur } from "../detail/undo_blur.ts";
 import type { Recorded } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import type { Json } from "../core/options.ts";
@@ -122,6 +123,7 @@ const definitions: readonly StepDefinition[] = [
     },
   },
   one("reduceNoise", "Noise reduction", reduceNoise),
+  one("undoBlur", "Blur taken back", undoBlur, { changesStars: true }),
   one("enhanceDetail", "Detail", enhanceDetail, { changesStars: true }),
   one("balanceStars", "Star colour balance", balanceStars, { changesStars: true, changesColour: true }),
   one("neutraliseSky", "Neutral sky", (image) => neutraliseSky(image), { changesStars: true, changesColour: true }),

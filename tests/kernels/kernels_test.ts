@@ -96,6 +96,7 @@ function cases(width: number, height: number): Case[] {
         const out = borrowPlane(n);
         keepDetail(dark, even, width, height, limits, out, true);
         keepDetail(a, even, width, height, limits, out, false);
+        keepDetail(dark, even, width, height, limits, out, false, even);
         return [out];
       },
     });
