@@ -16,6 +16,7 @@ import { parseArgs } from "node:util";
 import * as light from "../../lib/mod.ts";
 import { returnPlane } from "../../lib/core/memory.ts";
 import { dilate, erode, open } from "../../lib/detail/morphology.ts";
+import { pointSpread, restorePlane } from "../../lib/detail/undo_blur.ts";
 import { smoothPlane } from "../../lib/measure/smooth_plane.ts";
 import { makeScene } from "../support/scenes_processing.ts";
 
@@ -91,6 +92,8 @@ interface Timed {
 /** On three planes; what comes out is given back, as the library does with its own intermediates and numpy with its arrays. */
 const three = (run: (data: Float32Array) => Float32Array) => () =>
   shared.planes.forEach(({ data }) => returnPlane(run(data)));
+/** A star of 3 pixels, as far as ten. */
+const spread = pointSpread(10, (x, y) => x * x + y * y > 100 ? 0 : Math.exp(-(x * x + y * y) * 4 * Math.LN2 / 9));
 const list: Timed[] = [
   { name: "sampleBackground", run: () => light.sampleBackground(shared) },
   { name: "extractGradient", run: () => light.extractGradient(shared) },
@@ -104,6 +107,7 @@ const list: Timed[] = [
   { name: "recombineStars screen", run: () => light.recombineStars(picture, drawnStars) },
   { name: "maskStars", run: () => light.maskStars(shared) },
   { name: "reduceNoise", run: () => light.reduceNoise(shared) },
+  { name: "undoBlur", run: () => light.undoBlur(shared) },
   { name: "enhanceDetail", run: () => light.enhanceDetail(picture) },
   { name: "automaticStretch", run: () => light.automaticStretch(shared) },
   { name: "stretchAsinh", run: () => light.stretchAsinh(shared, settings) },
@@ -161,6 +165,11 @@ const list: Timed[] = [
     name: "Gaussian, sigma 8, 3 planes",
     run: three((data) => smoothPlane(data, width, height, 8)),
     peer: "gaussian 8",
+  },
+  {
+    name: "Richardson and Lucy, ten rounds, 3 planes",
+    run: three((data) => restorePlane(data, width, height, spread, 10, null, 0)),
+    peer: "lucy",
   },
   { name: "erosion, radius 3, 3 planes", run: three((data) => erode(data, width, height, 3)), peer: "erosion 3" },
   { name: "dilation, radius 8, 3 planes", run: three((data) => dilate(data, width, height, 8)), peer: "dilation 8" },

@@ -11,7 +11,8 @@ import time
 import cv2
 import numpy as np
 import scipy.ndimage as ndi
-from skimage import exposure, morphology, filters
+from scipy import fft
+from skimage import exposure, filters, morphology, restoration
 
 folder, width, height, operation = sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), sys.argv[4]
 number = float(sys.argv[5]) if len(sys.argv) > 5 else 0.0
@@ -55,6 +56,27 @@ def equalise(_):
     }, range(3)
 
 
+def lucy(_):
+    y, x = np.mgrid[-10:11, -10:11]
+    spread = np.exp(-(x * x + y * y) * 4 * np.log(2) / 9) * (x * x + y * y <= 100)
+    spread = (spread / spread.sum()).astype(np.float32)
+    kernel = np.zeros((height, width), np.float32)
+    kernel[:21, :21] = spread
+    of = fft.rfft2(np.roll(kernel, (-10, -10), (0, 1)))
+    blur = lambda p: fft.irfft2(fft.rfft2(p, workers=2) * of, p.shape, workers=2)
+
+    def rounds(p):
+        u = p.copy()
+        for _ in range(10):
+            u *= blur(p / np.maximum(blur(u), 1e-6))
+        return u
+
+    return {
+        "scipy.fft": rounds,
+        "scikit-image": lambda p: restoration.richardson_lucy(p / 65535, spread, 10, clip=False),
+    }, planes
+
+
 def match(_):
     return {"scikit-image": lambda i: exposure.match_histograms(shown[i], shown[(i + 1) % 3])}, range(3)
 
@@ -67,6 +89,7 @@ made = {
     "opening": lambda r: morph("opening", r),
     "equalise": equalise,
     "match": match,
+    "lucy": lucy,
 }[operation](number)
 found = {}
 for library, run in made[0].items():
