@@ -28,8 +28,9 @@ export interface UndoBlurOptions {
 }
 
 /**
- * What {@linkcode undoBlur} uses for an option left out. Ten rounds and three standard deviations, whole: see the figures of
- * tests/bench/figures.ts.
+ * What {@linkcode undoBlur} uses for an option left out. Ten rounds take stars of 3 pixels down to 2.2 to 2.3 on simulated fields, with
+ * noise up by 3 to 5 % at 2 and 4 pixels, no ring deeper than three standard deviations and the nebula's light within 0.3 %; twenty
+ * take them to 1.75, finer than pixels can show. Three standard deviations, as for other details.
  */
 export const undoBlurDefaults: Readonly<UndoBlurOptions> = Object.freeze({
   rounds: 10,
