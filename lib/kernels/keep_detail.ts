@@ -39,7 +39,7 @@ export function keepBand(band: Band<KeepParameters>): void {
   withKernel("keepDetail", { a, b, c, o }, 4 * (width + 4 * step + 8), (kernel, at) => {
     const what = [norm, most, low, scale, grain, first ? 1 : 0];
     kernel(at.a, at.b, at.c, at.o, at.scratch, width, height, step, from, to, ...what);
-  });
+  }, !first);
 }
 const task: PoolTask<Band<KeepParameters>, void> = { module: import.meta.url, name: "keepBand", run: keepBand };
 

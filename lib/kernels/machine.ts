@@ -61,12 +61,14 @@ export function setKernelKind(kind: KernelKind): void {
  * @param arrays arrays by memory; missing ones are not touched by the kernel
  * @param table floats that the kernel finds at the address `scratch`, or the number of bytes it may use there
  * @param run makes the call from the addresses of the arrays
+ * @param adds whether the kernel reads what it writes to
  */
 export function withKernel(
   name: string,
   arrays: KernelArrays,
   table: Float32Array | number,
   run: (kernel: Kernel, at: Readonly<Record<"a" | "b" | "c" | "o" | "p" | "scratch", number>>) => void,
+  adds: boolean = false,
 ): void {
   const { module, scratch, local } = load() as Machine;
   const at = { a: 0, b: 0, c: 0, o: 0, p: 0, scratch: 1024 };
@@ -105,7 +107,7 @@ export function withKernel(
     array instanceof Float32Array
       ? new Float32Array(scratch.buffer, from, array.length)
       : new Uint8Array(scratch.buffer, from, array.length);
-  for (const [from, array, written] of copied) if (!written) view(from, array).set(array);
+  for (const [from, array, written] of copied) if (adds || !written) view(from, array).set(array);
   // An instance holds the memories it runs on: only one that knows no other may stay with its own.
   let exports = local;
   if (foreign !== null && several) exports = instantiate(module, env);
