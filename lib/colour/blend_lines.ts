@@ -4,7 +4,7 @@ import { settle } from "../core/options.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
 import type { PoolTask } from "../kernels/pool.ts";
 import { screenColours } from "../kernels/screen_colour.ts";
-import { cosPortable, logPortable, sinPortable } from "../kernels/elementary.ts";
+import { cosPortable, expPortable, logPortable, sinPortable } from "../kernels/elementary.ts";
 import type { SkyPart } from "../measure/sky_level.ts";
 import { quantile } from "../stats/median.ts";
 import { smoothedLine } from "./map_line_ratio.ts";
@@ -54,6 +54,8 @@ export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
 const LOW_SHARE = 0.04, HIGH_SHARE = 0.96;
 /** A field whose ratios differ by less than this factor is not spread further: it would be noise. */
 const LEAST_SPREAD = 4;
+/** Shares of three lines and more are raised to a power that makes them differ by this factor, so that each hue is seen, four at most. */
+const SHARES_SPREAD = 16, MOST_POWER = 4;
 
 /** How lines are painted. */
 interface PaintSettings {
@@ -70,13 +72,15 @@ interface PaintSettings {
   readonly middle: number;
   /** Height that each of three or more lines is scaled to. */
   readonly scales: readonly number[];
+  /** Power that the shares of three or more lines are raised to. */
+  readonly power: number;
   readonly chroma: number;
   readonly halfSnr: number;
 }
 
 /** Paints rows of lines. */
 export function paintRows(band: Band<PaintSettings>): void {
-  const { width, noises, axes, between, low, span, middle, scales, chroma, halfSnr } = band.parameters;
+  const { width, noises, axes, between, low, span, middle, scales, power, chroma, halfSnr } = band.parameters;
   const { read, write } = openBand(band), [light, ...signals] = read as Float32Array[];
   const { out, lightness: lightnessOf, screen } = screenColours(), two = signals.length === 2;
   for (let i = band.from * width; i < band.to * width; i++) {
@@ -102,7 +106,8 @@ export function paintRows(band: Band<PaintSettings>): void {
     } else {
       let sum = 0;
       for (let k = 0; k < signals.length; k++) {
-        const share = Math.max(0, signals[k][i] / scales[k]);
+        const height = signals[k][i] / scales[k];
+        const share = height > 0 ? expPortable(power * logPortable(height)) : 0;
         a += share * axes[k][0];
         b += share * axes[k][1];
         sum += share;
@@ -128,7 +133,8 @@ const paintTask: PoolTask<Band<PaintSettings>, void> = {
  * Paint lines: lightness is that of `luminance`, hue follows the smoothed share of each line, chroma follows lightness and
  * fades where the lines are too faint to tell. Two lines are spread over the palette by the logarithm of their ratio, from
  * the 4th to the 96th percentile of what the field shows; three or more mix by their shares, each line scaled to the
- * height that half a percent of the field exceeds.
+ * height that half a percent of the field exceeds, and raised to the power (1 … 4) that spreads what they differ by over
+ * the palette: where gas shines in all of them by nearly the same shares the picture would be all grey.
  *
  * @param lines linear, gradient removed, stars taken out or not
  * @param luminance a stretched picture of one plane: all lines together
@@ -209,6 +215,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
     }
     return Math.max(quantile(thin, 0.995), 3 * noise);
   });
+  const power = two ? 1 : powerOf(fields, scales, halfSnr);
   const light = luminance.planes[0].data;
   const out = ["R", "G", "B"].map((channel) => ({ channel, data: allocatePlane(width, height) }));
   overBands(
@@ -226,6 +233,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
       span,
       middle,
       scales,
+      power,
       chroma,
       halfSnr,
     },
@@ -234,4 +242,23 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
     step: "blendLines",
     options: used,
   });
+}
+
+/** Power that makes the shares of lines differ by {@linkcode SHARES_SPREAD} where all of them show. */
+function powerOf(
+  fields: readonly { readonly signal: Float32Array; readonly noise: number }[],
+  scales: readonly number[],
+  halfSnr: number,
+): number {
+  const size = fields[0].signal.length, stride = Math.max(1, Math.floor(size / 200_000) | 1);
+  const away: number[][] = fields.map(() => []);
+  for (let i = 0; i < size; i += stride) {
+    if (!fields.every(({ signal, noise }) => signal[i] > halfSnr * noise && signal[i] > 0)) continue;
+    const heights = fields.map(({ signal }, k) => logPortable(signal[i] / scales[k]));
+    const mean = heights.reduce((a, b) => a + b, 0) / heights.length;
+    heights.forEach((v, k) => away[k].push(v - mean));
+  }
+  if (away[0].length < 20) return 1;
+  const spread = Math.max(...away.map((list) => quantile(list, HIGH_SHARE) - quantile(list, LOW_SHARE)));
+  return spread > 0 ? Math.max(1, Math.min(MOST_POWER, logPortable(SHARES_SPREAD) / spread)) : 1;
 }

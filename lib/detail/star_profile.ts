@@ -77,6 +77,10 @@ export function radiusAt(profile: StarProfile, level: number, most: number): num
 const PER_PIXEL = 4;
 /** Height of a star over the median deviation of its surroundings, at least. */
 const CLEAR = 60;
+/** Light falls off at least with this power of the distance far out, as the aureole of a mirror does (King 1971: 2; from memory). */
+const LEAST_EXPONENT = 2.5;
+/** Light of a star over that deviation from which it tells of the profile there. */
+const OUTSTANDING = 1;
 
 /**
  * Measure the profile on the brightest stars that are not saturated, each scaled to the light near its centre.
@@ -153,7 +157,10 @@ export function measureProfile(
     used++;
     // The ratio to the model is flat within a bin, the light is not.
     for (let k = 0; k < samples.length; k++) {
-      bins[Math.round(2 * distances[k])].push(((samples[k] - level) / amplitude) / moffat(distances[k]));
+      const light = moffat(distances[k]);
+      // Further out than its light stands out of its surroundings a star tells of the nebula it stands in.
+      if (amplitude * light < OUTSTANDING * around) continue;
+      bins[Math.round(2 * distances[k])].push(((samples[k] - level) / amplitude) / light);
     }
   }
   if (used < (clear > 0 ? Math.min(3, chosen.length) : 1)) {
@@ -162,12 +169,15 @@ export function measureProfile(
   }
   // Ratio to the model at half-pixel steps; 1 where too few samples or too much noise tell otherwise.
   const ratio = bins.map((list) => list.length >= 6 ? medianInPlace(Float64Array.from(list)) : NaN);
+  // Few samples lie at a star's very centre: a hill's top is level, the next bin speaks for it.
+  const firstGood = ratio.findIndex((v) => v === v);
+  if (firstGood > 0 && firstGood <= fwhm) { for (let k = 0; k < firstGood; k++) ratio[k] = ratio[firstGood]; }
   // Under nebula the wings cannot be told from it: the model stands for them from two widths outward.
   const furthest = clear > 0 ? 0.75 * reach : Math.min(2 * fwhm, 0.75 * reach);
   let last = 0;
   for (let k = 0; k < ratio.length; k++) {
     const r = k / 2, list = bins[k];
-    const error = list.length < 6 ? Infinity : 1.4826 * 1.2533 *
+    const error = k < firstGood ? 0 : list.length < 6 ? Infinity : 1.4826 * 1.2533 *
       medianInPlace(Float64Array.from(list, (v) => Math.abs(v - ratio[k]))) / Math.sqrt(list.length);
     if (!(ratio[k] > 0.05) || !(error < 0.15 * ratio[k]) || r > furthest) break;
     last = k;
@@ -182,22 +192,24 @@ export function measureProfile(
   }
   const centre = table[0];
   for (let k = 0; k < table.length; k++) table[k] /= centre;
-  // Slope at the end of what was measured, from the last third, held to what seeing and optics do.
-  const endRadius = (table.length - 1) / PER_PIXEL, inner = 0.66 * endRadius;
-  const innerValue = table[Math.round(inner * PER_PIXEL)], endValue = table[table.length - 1];
-  const slope = logPortable(innerValue / endValue) / logPortable(endRadius / inner);
-  const exponent = Math.max(2.5, Math.min(2 * beta, Number.isFinite(slope) && clear > 0 ? slope : 2 * beta));
-  // The power law is tabulated as well: bright stars are drawn far out, and a table is ten times as fast.
+  // Beyond what was measured the model goes on from the last value; where the light fell less than the model's over the last
+  // third (halos), it goes on doing so, held to what seeing and optics do.
+  const endRadius = (table.length - 1) / PER_PIXEL, inner = 0.66 * endRadius, endValue = table[table.length - 1];
+  const modelFall = moffat(inner) / moffat(endRadius), fall = table[Math.round(inner * PER_PIXEL)] / endValue;
+  const excess = last > 0 && clear > 0 ? logPortable(modelFall / fall) / logPortable(endRadius / inner) : 0;
+  const gain = Math.max(0, Math.min(2 * beta - LEAST_EXPONENT, Number.isFinite(excess) ? excess : 0));
+  // Tabulated as well: bright stars are drawn far out, and a table is ten times as fast.
   const far = Math.ceil(40 * fwhm) * PER_PIXEL, whole = new Float64Array(Math.max(table.length, far + 2));
   whole.set(table);
   for (let k = table.length; k < whole.length; k++) {
-    whole[k] = endValue * expPortable(-exponent * logPortable(k / PER_PIXEL / endRadius));
+    const r = k / PER_PIXEL;
+    whole[k] = endValue * moffat(r) / moffat(endRadius) * expPortable(gain * logPortable(r / endRadius));
   }
   return {
     table: whole,
     perPixel: PER_PIXEL,
     tabulatedTo: (whole.length - 1) / PER_PIXEL,
-    exponent,
+    exponent: 2 * beta - gain,
     fwhm,
     stars: used,
   };

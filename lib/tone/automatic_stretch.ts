@@ -44,6 +44,9 @@ const DEEPER = 1.25;
 /** Share of the target that the sky is drawn at where there is hardly any signal. */
 const FAINT = 0.75;
 
+/** Lightness that the middle sample of the field is drawn at, at most: half of the screen's range (CIE L*). */
+const MIDDLE_LIGHTNESS = 50;
+
 /** What {@linkcode automaticStretch} found. */
 export interface AutomaticStretch {
   /** Ready for `stretchAsinh`. */
@@ -66,7 +69,9 @@ export interface AutomaticStretch {
  * is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than `renderedNoise`, black is lowered by
  * a quarter at most and the sky is drawn darker: the stretch goes no further than the noise allows. Where even a straight
  * line would render too much of it there is hardly any signal: black stays, and white is raised
- * until the sky is drawn at three quarters of what was asked.
+ * until the sky is drawn at three quarters of what was asked. Where nebula fills the field and its middle sample would be drawn
+ * lighter than half of the range (L* 50), the curve is bent less and all of it drawn darker, for there is nothing left to
+ * see in a picture that is bright all over.
  *
  * In:  linear, sky gradient removed and channels made neutral; all channels share one curve.
  * Cost: thinned sorts, no pass over the image.
@@ -166,6 +171,18 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     notes.push(
       `the noise limits the stretch: the sky is drawn at ${drawn.toFixed(3)} instead of ${target.toFixed(3)}, ` +
         `with black ${depth.toFixed(1)} sigma below it`,
+    );
+  }
+  const half = linearToSrgb(luminanceOfLightness(MIDDLE_LIGHTNESS));
+  const samples = image.planes.map(({ data }) => quantile(data, 0.5)).filter((v) => v === v);
+  const middle = (samples.reduce((a, b) => a + b, 0) / samples.length - found.black) / (top - found.black);
+  if (middle > 0 && middle < half && prepareCurve(found.curve).at(middle) > half) {
+    const curve = curveThrough("asinh", middle, half), sky = (level - found.black) / (top - found.black);
+    found = { ...found, curve, rendered: prepareCurve(curve).slopeAt(sky) * grain / (top - found.black) };
+    notes.push(
+      `nebula fills the field: half of it is drawn below ${half.toFixed(3)}, and the sky at ${
+        prepareCurve(curve).at(sky).toFixed(3)
+      }`,
     );
   }
   const bend = found.curve.kind === "asinh" ? found.curve.bend : 1;

@@ -295,6 +295,21 @@ describe("lines", () => {
     expect(() => subtractContinuum(narrow, wide)).toThrow("at least 5 stars must show");
   });
 
+  it.each([81, 82, 83])(
+    "subtractContinuum finds the scale of stars that stand in a bright, knotty line, seed %i",
+    (seed) => {
+      const size = { width: 400, height: 300 };
+      const stars = makeScene({ ...size, seed, stars: 120, brightest: 2000, faintest: 30 }),
+        c = stars.image.planes[0].data;
+      const gas = makeScene({ ...size, seed: seed + 500, nebula: [2000], nebulaRadius: 0.45 }).nebula[0];
+      const random = randomStream(seed);
+      const data = Float32Array.from(c, (_, i) => 50 + 0.3 * stars.starLight[0][i] + gas[i] + 3 * random.gaussian());
+      const line = createImage({ ...size, unit: "adu", planes: [{ channel: "Ha", data }] });
+      const scale = subtractContinuum(line, stars.image).history.nodes.at(-1)?.options.scale as number;
+      expect(Math.abs(scale / 0.3 - 1)).toBeLessThan(0.03);
+    },
+  );
+
   const painted = (height: number) => {
     const width = 120, rows = 80, random = randomStream(9);
     const share = (x: number) => x / (width - 1);
@@ -350,6 +365,40 @@ describe("lines", () => {
     expect(() => blendLines(lines, light, { lines: hues.slice(0, 1) })).toThrow("at least two, but got 1");
     expect(() => blendLines(light, light)).toThrow("must be linear");
     expect(() => blendLines(lines, lines)).toThrow("must be a stretched picture");
+  });
+});
+
+describe("three lines that shine together", () => {
+  it("spreads small differences of their shares over the palette", () => {
+    // In each third of the field one line is a quarter stronger than the others.
+    const width = 90, height = 60, random = randomStream("thirds");
+    const lines = createImage({
+      width,
+      height,
+      unit: "adu",
+      planes: ["SII", "Ha", "OIII"].map((channel, c) => ({
+        channel,
+        data: Float32Array.from({ length: width * height }, (_, i) => {
+          const y = Math.floor(i / width), third = Math.floor(i % width / 30);
+          return random.gaussian() + (y < 12 ? 0 : third === c ? 500 : 400);
+        }),
+      })),
+    });
+    const light = constantImage(width, height, 0.6, { unit: "display" });
+    const hues = [{ channel: "SII", hue: 25 }, { channel: "Ha", hue: 85 }, { channel: "OIII", hue: 235 }];
+    const picture = blendLines(lines, light, { lines: hues, skyFrom: { x: 0, y: 0, width, height: 10 } });
+    const colours = hues.map((_, c) => {
+      const [r, g, b] = pixel(picture, 40 * width + 15 + 30 * c).map(srgbToLinear);
+      return oklabOfLinear(r, g, b);
+    });
+    const axes = hues.map(({ hue }) => [Math.cos(hue * Math.PI / 180), Math.sin(hue * Math.PI / 180)]);
+    for (const [k, j] of [[0, 1], [0, 2], [1, 2]]) {
+      const along = [axes[k][0] - axes[j][0], axes[k][1] - axes[j][1]], length = Math.hypot(...along);
+      const apart = [colours[k][1] - colours[j][1], colours[k][2] - colours[j][2]];
+      // By the plain shares 5 : 4 : 4 two thirds would lie a thirteenth of their lines' colours apart.
+      const plain = length / 13 * 0.15 * colours[k][0] / 0.65;
+      expect((apart[0] * along[0] + apart[1] * along[1]) / length / plain).toBeGreaterThan(3);
+    }
   });
 });
 

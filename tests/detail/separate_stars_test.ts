@@ -194,6 +194,36 @@ describe("separateStars against truth", () => {
     });
   });
 
+  it("takes no crest of gas for a cut star where gas is the brightest thing in the field", () => {
+    // Gas of 5000 standard deviations above stars of at most 300, its crests flat over more than a star's width.
+    const scene = makeScene({
+      seed: 53,
+      width: 400,
+      height: 300,
+      nebula: [50_000],
+      nebulaRadius: 0.3,
+      stars: 60,
+      brightest: 300,
+      faintest: 40,
+    });
+    const { data } = scene.image.planes[0],
+      highest = data.reduce((a, b) => Math.max(a, b)),
+      limit = 1000 + 0.97 * (highest - 1000);
+    expect(data.reduce((n, v) => n + (v > limit ? 1 : 0), 0)).toBeGreaterThan(30);
+    const { starless, list } = separateStars(scene.image);
+    const known = ({ x, y }: { x: number; y: number }) => scene.stars.some((s) => Math.hypot(s.x - x, s.y - y) < 3);
+    // (One without a half-flux radius is a star that was not measured, not one with a cut top.)
+    expect(list.filter((star) => star.saturated && star.halfFluxRadiusPixels > 0 && !known(star))).toEqual([]);
+    // The brightest gas keeps its shape to a fiftieth.
+    let worst = 0;
+    starless.planes[0].data.forEach((v, i) => {
+      if (scene.nebula[0][i] > 0.8 * (highest - 1000)) {
+        worst = Math.max(worst, Math.abs(v - data[i] + scene.starLight[0][i]));
+      }
+    });
+    expect(worst / highest).toBeLessThan(0.02);
+  });
+
   it("returns an image without stars as it is, keeps NaN, refuses pictures", () => {
     const random = randomStream(3);
     const data = Float32Array.from({ length: 96 * 64 }, (_, i) => i === 7 ? NaN : 100 + random.gaussian());

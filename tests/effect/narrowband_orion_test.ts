@@ -4,17 +4,19 @@ import process from "node:process";
 import { describe, expect, it } from "vitest";
 import { oklabOfLinear, srgbToLinear } from "../../lib/core/colour_space.ts";
 import { createImage, derive, type Image } from "../../lib/core/image.ts";
+import { blendLines } from "../../lib/colour/blend_lines.ts";
 import { equaliseChannels } from "../../lib/colour/equalise_channels.ts";
 import { joinChannels } from "../../lib/colour/join_channels.ts";
 import { mapChannels } from "../../lib/colour/map_channels.ts";
-import { saturate } from "../../lib/colour/saturate.ts";
 import { cropImage } from "../../lib/combine/crop_image.ts";
+import { enhanceDetail } from "../../lib/detail/enhance_detail.ts";
 import { recombineStars } from "../../lib/detail/recombine_stars.ts";
 import { separateStars } from "../../lib/detail/separate_stars.ts";
 import { encodePng16 } from "../../lib/io/png.ts";
 import { readFits } from "../../lib/io/read_fits.ts";
 import { detectStars } from "../../lib/measure/detect_stars.ts";
 import { median } from "../../lib/stats/median.ts";
+import { applyCurve } from "../../lib/tone/apply_curve.ts";
 import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
 import { clippedShares } from "../../lib/tone/clipped_shares.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
@@ -45,10 +47,18 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
   const skyFrom = { x: 60, y: 20, width: 140, height: 80 };
   const even = equaliseChannels(starless, { skyFrom });
 
+  const palettes = {
+    SHO: [{ channel: "SII", hue: 25 }, { channel: "Ha", hue: 85 }, { channel: "OIII", hue: 235 }],
+    HOO: [{ channel: "Ha", hue: 25 }, { channel: "OIII", hue: 212 }],
+  };
   const picture = (rules: "SHO" | "HOO"): { behind: Image; whole: Image } => {
-    const mapped = mapChannels(even, { rules });
-    const drawn = stretchAsinh(mapped, automaticStretch(mapped, { skyFrom, skyLightness: 8 }).settings);
-    const behind = saturate(drawn, { factor: 1.3 });
+    // Lightness from all lines with details raised and shadows deepened, hue from their shares.
+    const light = mapChannels(even, { rules: [{ output: "L", from: { Ha: 1 / 3, OIII: 1 / 3, SII: 1 / 3 } }] });
+    const drawn = stretchAsinh(light, automaticStretch(light, { skyFrom, skyLightness: 8 }).settings);
+    const clear = enhanceDetail(drawn, { gains: [1, 1.15, 1.3, 1.3, 1.2] });
+    const points = [[0, 0], [0.2, 0.14], [0.5, 0.46], [0.8, 0.78], [1, 1]] as const;
+    const toned = applyCurve(clear, { curve: { kind: "spline", points } });
+    const behind = blendLines(starless, toned, { lines: palettes[rules], chroma: 0.13, smoothingPixels: 1, skyFrom });
     // The stars of three lines have no colour to trust: they are drawn white, from all lines.
     const from = { Ha: 0.5, OIII: 0.5, SII: 1 };
     const white = mapChannels(stars, { rules: ["R", "G", "B"].map((output) => ({ output, from })) });

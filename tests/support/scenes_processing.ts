@@ -34,6 +34,10 @@ export interface SceneOptions {
   readonly nebulaRadius?: number;
   readonly stars?: number;
   readonly fwhm?: number;
+  /** Ratio of the stars' axes, at most 1; the width above is the geometric mean of both. */
+  readonly roundness?: number;
+  /** Direction of the long axis, degrees from the row towards the column. */
+  readonly elongationDegrees?: number;
   /** Highest peak over the noise; peaks are spread as a power law down to `faintest`. */
   readonly brightest?: number;
   readonly faintest?: number;
@@ -106,6 +110,8 @@ export function makeScene(options: SceneOptions = {}): Scene {
     nebulaRadius = 0.3,
     stars: count = 0,
     fwhm = 3,
+    roundness = 1,
+    elongationDegrees = 0,
     brightest = 3000,
     faintest = 5,
     saturation = Infinity,
@@ -123,6 +129,7 @@ export function makeScene(options: SceneOptions = {}): Scene {
   const centreX = width * (0.4 + 0.2 * random.uniform()), centreY = height * (0.4 + 0.2 * random.uniform());
   const angle = 2 * Math.PI * random.uniform(), bend = random.uniform() - 0.5, bend2 = random.uniform() - 0.5;
   const radius = nebulaRadius * Math.min(width, height);
+  const cos = Math.cos(elongationDegrees * Math.PI / 180), sin = Math.sin(elongationDegrees * Math.PI / 180);
   const gradients: Field[] = [], nebulae: Field[] = [], lights: Field[] = [], noises: Field[] = [];
   const planes = channels.map((channel, c) => {
     const gradient = new Float64Array(size), nebula = new Float64Array(size), light = new Float64Array(size);
@@ -149,7 +156,8 @@ export function makeScene(options: SceneOptions = {}): Scene {
       const y0 = Math.max(0, Math.floor(star.y - reach)), y1 = Math.min(height - 1, Math.ceil(star.y + reach));
       for (let y = y0; y <= y1; y++) {
         for (let x = x0; x <= x1; x++) {
-          light[y * width + x] += star.peaks[c] * moffat((x - star.x) ** 2 + (y - star.y) ** 2, fwhm);
+          const dx = x - star.x, dy = y - star.y, along = dx * cos + dy * sin, across = dy * cos - dx * sin;
+          light[y * width + x] += star.peaks[c] * moffat(along * along * roundness + across * across / roundness, fwhm);
         }
       }
     }

@@ -15,6 +15,17 @@ describe("prepareCurve", () => {
     (t, y) => near(prepareCurve({ kind: "log", bend: 1000 }).at(t), y, 1e-8),
   );
 
+  it.each(
+    [[1, 0.17047051], [2, 0.25657773], [5, 0.37895354], [10, 0.47316245], [50, 0.69270271]] as const,
+  )(
+    "asinh at an intensity of %s: astropy 5.2.1, the map of lupton_rgb with stretch 5 and Q 8, as a share of 255",
+    (I, y) => {
+      // That map is 0.1 asinh(Q I / stretch) / asinh(0.1 Q): ours is the same curve up to where it reaches 1.
+      const white = 5 / 8 * Math.sinh(Math.asinh(0.1 * 8) / 0.1);
+      near(prepareCurve({ kind: "asinh", bend: 8 * white / 5 }).at(I / white), y, 1e-7);
+    },
+  );
+
   it("rational and its mirrored form give the values of the formulas in Schlick 1994", () => {
     near(prepareCurve({ kind: "rational", bias: 0.7 }).at(0.25), 0.4375, 1e-12);
     near(prepareCurve({ kind: "rational", bias: 0.3 }).at(0.5), 0.3, 1e-12);

@@ -190,6 +190,36 @@ describe("automaticStretch", () => {
     expect(settings.black).toBeGreaterThan(0);
   });
 
+  it("draws no more than half of a field full of nebula lighter than the middle of the screen's range", () => {
+    // Gas everywhere, from 20 at the left to 2000 at the right; free sky in the first columns only.
+    const random = randomStream("gas everywhere"), width = 240, height = 120;
+    const gas = (reach: number) =>
+      createImage({
+        width,
+        height,
+        unit: "adu",
+        planes: [{
+          channel: "L",
+          data: Float32Array.from({ length: width * height }, (_, i) => {
+            const x = i % width;
+            return 300 + random.gaussian() + (x < reach ? 0 : 20 * 10 ** (2 * (x - reach) / (width - reach)));
+          }),
+        }],
+      });
+    // L* = 50 is Y = 0.184187 (CIE 15:2004), sRGB 0.4663.
+    const middleOf = (image: Image) => {
+      const found = automaticStretch(image, { skyFrom: { x: 0, y: 0, width: 30, height }, renderedNoise: 0.5 });
+      return { found, middle: stretchAsinh(image, found.settings).planes[0].data.toSorted()[width * height / 2] };
+    };
+    const full = middleOf(gas(30)), little = middleOf(gas(200));
+    expect(full.middle).toBeCloseTo(0.4663, 3);
+    expect(full.found.notes.join()).toContain("nebula fills the field");
+    expect(full.found.renderedSky).toBeLessThan(0.1312);
+    expect(little.middle).toBeLessThan(0.2);
+    expect(little.found.notes.join()).not.toContain("nebula fills");
+    expect(little.found.renderedSky).toBeCloseTo(0.1312, 3);
+  });
+
   it("black lies where the normal distribution leaves the share asked for", () => {
     const found = automaticStretch(scene(3, 0.5, 1000), { clippedSkyShare: 0.02, renderedNoise: 0.5 });
     const widest = found.sky.reduce((a, b) => a.noise > b.noise ? a : b);
