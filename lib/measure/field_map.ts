@@ -133,9 +133,8 @@ export function mapField(stars: readonly Star[], width: number, height: number):
     twice(u.map((each) => 2 * each), v.map((each) => 2 * each)),
     twice(v.map((each) => -2 * each), u.map((each) => 2 * each)),
   ];
-  const spin = robustFit(terms, q, {
-    weights: twice(weights.map((each, i) => each / trace[i] ** 2), weights.map((each, i) => each / trace[i] ** 2)),
-  });
+  // A variance is known to a share of itself, but weights by it would hear the middle alone, where no star trails.
+  const spin = robustFit(terms, q, { weights: twice(weights, weights) });
   if (spin === null) return result;
   const [, , k, p1, p2] = spin.coefficients, significance = k / Math.max(spin.errors[2], 1e-12 * middle);
   const typical = median(trace);

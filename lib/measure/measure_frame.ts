@@ -245,7 +245,7 @@ export function measureFrame(
   const chance = seen.noise > 0 ? Math.min(1, 0.2 / (seen.noise * seen.noise)) : 0;
   constant = Math.max(0, equal / Math.max(1, sampled) - chance);
   const listed = stars.slice(0, used.listedStars);
-  const trails = [...dotted, ...findTrails(seen.grid, seen.gridNoise, stars, surveyed)];
+  const trails = [...dotted, ...findTrails(seen.grid, stars, surveyed)];
   closeSurvey(seen, sampling);
   return {
     channel: sampling.channel,

@@ -8,7 +8,7 @@ import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
 import { robustLine } from "../stats/robust_fit.ts";
 import { type Cause, remedies } from "./causes.ts";
-import { measureTransparency, partColumns, partRows, type Transparency } from "./transparency.ts";
+import { measureTransparency, type StarLight, type Transparency } from "./transparency.ts";
 
 /** One light with what is known of it. */
 export interface NightRow {
@@ -36,7 +36,10 @@ export interface DiagnoseNightOptions {
   readonly rejectAxisRatio: number;
   /** Transparency below which a frame is rejected. */
   readonly rejectTransparency: number;
-  /** Growth of the sky's noise from which on a frame is rejected. */
+  /**
+   * Growth of the sky's noise, brought to one light (divided by the transparency), from which on a frame is rejected: its share in a stack
+   * falls with the square.
+   */
   readonly rejectNoise: number;
 }
 
@@ -44,7 +47,7 @@ export interface DiagnoseNightOptions {
  * What {@linkcode diagnoseNight} uses for an option left out. A frame with stars 1.3 times as wide has 0.6 of the weight
  * for point sources (1/FWHM²) and blurs what the others resolve; an axis ratio of 1.35 is seen as a line by anyone; at a transparency of
  * 0.6 a frame has 0.36 of a clear one's weight, and cloud that thick is never even; noise of 1.6 times the night's leaves
- * 0.39 of the weight too. Between these and what the night scatters by itself a frame is kept with less weight.
+ * 0.39 of the weight too, and a frame that loses both light and quiet is judged by what they leave together. Between these and what the night scatters by itself a frame is kept with less weight.
  */
 export const diagnoseNightDefaults: DiagnoseNightOptions = Object.freeze({
   rejectWidth: 1.3,
@@ -285,6 +288,9 @@ function shapeIsSure(q: FrameQuality): boolean {
 /** Expected number of rows that chance makes among as many lights, above which none is believed. */
 const falseRows = 1e-3;
 
+/** A row is sought among so many of the brightest lights, one after the other. */
+const triedCounts = [20, 40, 80] as const;
+
 /**
  * Direction of a row of lights: a line through two of them that passes within 1.5 pixels of more others than chance allows. Lights
  * that are no stars of the field lie anywhere, but those of one aircraft on a line.
@@ -311,7 +317,7 @@ function rowOfLights(lights: readonly Star[], width: number, height: number): nu
   let term = Math.exp(-chance);
   for (let k = 1; k <= most; k++) term *= chance / k;
   const tail = term / Math.max(0.1, 1 - chance / (most + 1));
-  return most >= 3 && n * (n - 1) / 2 * tail < falseRows ? degrees : null;
+  return most >= 3 && n * (n - 1) / 2 * tail < falseRows / triedCounts.length ? degrees : null;
 }
 
 /**
@@ -321,6 +327,8 @@ function rowOfLights(lights: readonly Star[], width: number, height: number): nu
 function isDouble(q: FrameQuality, night: Group): boolean {
   if (q.doubling === null) return false;
   const { dx, dy, ratio } = q.doubling, apart = (dx * dx + dy * dy) * ratio / (1 + ratio) ** 2;
+  // Far from each other either image is as narrow as stars ever are: wide ones are pieces of rings far out of focus.
+  if (Math.hypot(dx, dy) > q.fwhmPixels && q.fwhmPixels > 2 * night.width.level) return false;
   return axisRatio(chiOf(q.eccentricity)) < 1.15 * Math.sqrt(1 + apart / night.short.level ** 2);
 }
 
@@ -346,7 +354,9 @@ function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen
   const strange = q.stars.filter(({ x, y }, i) =>
     !known.has(i) && Math.min(x, y, q.width - 1 - x, q.height - 1 - y) > margin
   );
-  const direction = rowOfLights(strange.slice(0, 80), q.width, q.height);
+  // An aircraft's lamps are alike and bright: faint lights that no other frame shows only make rows by chance.
+  const direction = triedCounts.map((n) => rowOfLights(strange.slice(0, n), q.width, q.height))
+    .find((each) => each !== null) ?? null;
   // A bright trail alone spoils the mean profile that widths stand on.
   if (strangers < mostStrangers && direction === null && q.trails.length === 0) return own;
   const stars = found.map((i) => q.stars[i]).filter((star) => !star.saturated);
@@ -368,38 +378,58 @@ function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen
   };
 }
 
-/** Light by parts: whether one side is dark while the other is as bright as ever. */
-function hiddenPart(parts: readonly number[]): { dark: number; bright: number; light: number; degrees: number } | null {
-  const known = parts.flatMap((t, i) =>
-    Number.isFinite(t)
-      ? [{
-        t: Math.min(1.1, t),
-        x: (i % partColumns + 0.5) / partColumns - 0.5,
-        y: (Math.floor(i / partColumns) + 0.5) / partRows - 0.5,
-      }]
-      : []
-  );
-  if (known.length < 6) return null;
-  const sorted = known.map((each) => each.t).sort((a, b) => a - b);
-  const dark = sorted[Math.floor(0.1 * sorted.length)], bright = sorted[Math.floor(0.85 * sorted.length)];
-  if (!(bright > 0.85 && dark < 0.6)) return null;
-  const n = known.length,
-    mean = (get: (each: typeof known[number]) => number) => known.reduce((sum, each) => sum + get(each), 0) / n;
-  const mx = mean((each) => each.x), my = mean((each) => each.y), mt = mean((each) => each.t);
-  const xx = mean((each) => (each.x - mx) ** 2), yy = mean((each) => (each.y - my) ** 2);
-  const xy = mean((each) => (each.x - mx) * (each.y - my)), tt = mean((each) => (each.t - mt) ** 2);
-  const xt = mean((each) => (each.x - mx) * (each.t - mt)), yt = mean((each) => (each.y - my) * (each.t - mt));
-  const determinant = xx * yy - xy * xy;
-  if (!(determinant > 1e-6) || !(tt > 0)) return null;
-  const a = (xt * yy - yt * xy) / determinant, b = (yt * xx - xt * xy) / determinant;
-  // Half of the change must follow one direction, or it is patches of cloud.
-  if ((a * xt + b * yt) / tt < 0.5) return null;
-  return {
-    dark,
-    bright,
-    light: mt / bright,
-    degrees: (Math.atan2(-b, -a) * 180 / Math.PI + 360) % 360,
-  };
+/** A side of the frame that is dark while the other is as bright as ever. */
+interface HiddenPart {
+  /** Middle light of the stars on the dark side, and on the other. */
+  readonly dark: number;
+  readonly bright: number;
+  /** Light of the whole frame over that of an open one, by area. */
+  readonly light: number;
+  /** Direction of the dark side, from +x towards +y, 0 … 360. */
+  readonly degrees: number;
+}
+
+/**
+ * Twice the gain in log likelihood of two sides over one from which on a hidden side is believed: chi-square of one degree of freedom, exceeded by
+ * chance once in 130 000 times, while of one frame's some thousand lines a hundred are independent at most.
+ */
+const sureSides = 20;
+
+/** A strip along a border narrower than this share of the frame is no part of the field: a few stars there are missed for other reasons. */
+const leastHidden = 0.12;
+
+/**
+ * Look for the straight line that parts dim stars (below 0.6 of the brighter ones' light, or missing) from bright ones best, by the
+ * likelihood of two shares over one (Wilks 1938). A few stars suffice, if all on one side are dim.
+ */
+function hiddenPart(lights: readonly StarLight[], width: number, height: number): HiddenPart | null {
+  const n = lights.length;
+  if (n < 12) return null;
+  const term = (k: number, of: number) =>
+    (k > 0 ? k * Math.log(k / of) : 0) + (k < of ? (of - k) * Math.log(1 - k / of) : 0);
+  let best: HiddenPart | null = null, most = sureSides;
+  for (let step = 0; step < 24; step++) {
+    const c = Math.cos(step * Math.PI / 12), s = Math.sin(step * Math.PI / 12);
+    const sorted = lights.map(({ x, y, light }) => ({ t: x * c + y * s, light })).sort((a, b) => b.t - a.t);
+    for (let dark = 3; dark <= n - 6; dark++) {
+      const far = sorted.slice(0, dark), near = sorted.slice(dark), bright = median(near.map((each) => each.light));
+      if (!(bright > 0.85)) continue;
+      const isDim = (each: { readonly light: number }) => each.light < 0.6 * bright;
+      const a = far.filter(isDim).length, b = near.filter(isDim).length;
+      if (a < 0.7 * dark || b > 0.2 * (n - dark)) continue;
+      const gain = 2 * (term(a, dark) + term(b, n - dark) - term(a + b, n));
+      if (gain <= most) continue;
+      const border = (sorted[dark - 1].t + sorted[dark].t) / 2, left = median(far.map((each) => each.light));
+      let hidden = 0;
+      for (let i = 0; i < 256; i++) {
+        if ((i % 16 + 0.5) / 16 * width * c + (Math.floor(i / 16) + 0.5) / 16 * height * s > border) hidden++;
+      }
+      if (hidden < leastHidden * 256) continue;
+      most = gain;
+      best = { dark: left, bright, light: 1 - hidden / 256 * (1 - left / bright), degrees: step * 15 };
+    }
+  }
+  return best;
 }
 
 /** Filters wide enough for air to disperse their light, with the wavelengths they pass, nanometres. */
@@ -598,10 +628,12 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   const parted = double !== null && Math.hypot(double.dx, double.dy) > 2 * night.width.level;
   const t = transparency.cleared * (parted ? 1 + (double?.ratio ?? 0) : 1), broad = seen.short / night.short.level;
   const haloGrowth = q.haloShare - night.halo.level,
-    hidden = wide < 1.8 && ratio < 1.8 && !rotated ? hiddenPart(transparency.parts) : null;
+    hidden = wide < 1.8 && ratio < 1.8 && !rotated ? hiddenPart(transparency.lights, q.width, q.height) : null;
   const ring = q.centralLevel < 0.8;
   // Few faint stars tell little: what is missing must exceed what they scatter by.
   const dim = t < 0.85 && hidden === null && !(1 - t < 4 * transparency.error * t);
+  // What it adds to a stack: signal over noise, squared, over that of a clear frame.
+  const signal = t > 0 ? Math.min(1, t) : 1, worth = (signal / noiseRatio) ** 2, leastWorth = options.rejectNoise ** -2;
   // How the width grew apart from a trail: along its short axis.
   const round = ratio < 1.25 && double === null, grown = round ? wide : broad;
   if (hidden !== null) {
@@ -623,7 +655,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
     const numbers = `transparency ${percent(t)} (${transparency.stars} ${transparency.method} stars), ${sky}`;
     found.push({
       cause: dewy ? "dew or haze" : "cloud",
-      verdict: t < options.rejectTransparency ? "reject" : "down-weight",
+      verdict: t < options.rejectTransparency || worth < leastWorth ? "reject" : "down-weight",
       evidence: dewy
         ? `${numbers}, ${
           halo ? `${percent(q.haloShare)} of the light in halos (night ${percent(night.halo.level)}), ` : ""
@@ -636,10 +668,10 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
     found.push({
       cause: bright ? "twilight" : "moonlight",
       or: bright ? "moonlight" : "twilight",
-      verdict: noiseRatio > options.rejectNoise ? "reject" : "down-weight",
+      verdict: worth < leastWorth ? "reject" : "down-weight",
       evidence: `${sky}, noise ${percent(noiseRatio)} of the night's, stars as bright as ever (transparency ${
         percent(t)
-      })`,
+      }): worth ${percent(worth)} of a clear frame`,
       strength: noiseRatio / 1.35,
     });
   }
@@ -761,7 +793,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       evidence: `${apart.length === 1 ? "a trail" : `${apart.length} trails`} at ${
         apart.map((each) => `${Math.round(each)}°`).join(", ")
       }${seen.cleaned ? "; width and shape are those of the stars that other frames show too" : ""}`,
-      strength: (q.trails[0]?.significance ?? 8) / 8,
+      strength: (q.trails[0]?.significance ?? 9) / 9,
     });
   }
   return found;
@@ -793,10 +825,12 @@ function followFocus(group: Group, findings: Finding[][], firstCause: (i: number
     const finding = findings[k][at], now = group.rows[k].quality?.fwhmPixels ?? NaN;
     if (finding.cause !== "poor seeing" && finding.cause !== "defocus") continue;
     const before = order.slice(Math.max(0, p - 4), p).map((j) => group.rows[j].quality?.fwhmPixels ?? NaN);
+    // A focus that creeps goes on as it came: a leap after some frames of restless air is none.
+    const last = before[before.length - 1], pace = (last - before[0]) / Math.max(1, before.length - 1);
     const rising = before.length >= 3 &&
       before.every((each, i) => each > group.width.level && (i === 0 || each >= 0.97 * before[i - 1])) &&
-      now >= 0.97 * before[before.length - 1] && now < 1.6 * before[before.length - 1] &&
-      before[before.length - 1] > 1.05 * before[0] && before[0] < 0.92 * now;
+      now >= 0.97 * last && now - last < 3 * pace + 2 * group.width.scatter &&
+      last > 1.05 * before[0] && before[0] < 0.92 * now;
     if (rising) {
       findings[k][at] = {
         ...finding,

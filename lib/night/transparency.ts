@@ -1,4 +1,5 @@
 /** How much of the stars' light arrived, frame by frame and part by part, against the clearest frames of the night. */
+import type { Point } from "../core/geometry.ts";
 import type { Star } from "../core/star.ts";
 import { applyTransform, identityTransform, invertTransform, type Transform } from "../core/transform.ts";
 import { matchStars, RegistrationError } from "../register/match_stars.ts";
@@ -19,9 +20,6 @@ export interface TransparencyInput {
   readonly airmass?: number | null;
 }
 
-/** Columns and rows of the parts a frame is compared in. */
-export const partColumns = 4, partRows = 3;
-
 /** Transparency of one frame. */
 export interface Transparency {
   /** Light over that of the clearest frames, near 1 when clear; NaN when it cannot be told. */
@@ -36,11 +34,16 @@ export interface Transparency {
   readonly method: "matched" | "ranked" | "none";
   /** Places in the list of the stars that the compared frame shows too; empty unless matched. */
   readonly found: readonly number[];
-  /** Light in each part of the frame over that of the clearest frames, row by row (4 × 3); stars that ought to be there and are
-   * not count as 0; NaN with fewer than three stars. Empty unless matched. */
-  readonly parts: readonly number[];
+  /** Every star that ought to show, with its light over what the clearest frames have of it; 0 where it is missing. Empty unless matched. */
+  readonly lights: readonly StarLight[];
   /** Share of this frame's area that the compared frame shows too; NaN unless matched. */
   readonly overlap: number;
+}
+
+/** Light of one star that two frames should show. */
+export interface StarLight extends Point {
+  /** Light over that in the frames compared with; 0 when the star is missing. */
+  readonly light: number;
 }
 
 /** Standard error of a median over that of a mean, for normal values: √(π/2). */
@@ -116,16 +119,19 @@ function chooseReference(frames: readonly TransparencyInput[]): number {
   return best;
 }
 
-/** Compare star by star once the map is known: which are found, the light of each part, the common area. */
-function compare(
-  frame: TransparencyInput,
-  reference: TransparencyInput,
-  transform: Transform,
-): { found: number[]; parts: number[]; overlap: number } {
-  const { width, height } = frame, cells: number[][] = Array.from({ length: partColumns * partRows }, () => []);
-  const cellOf = (x: number, y: number) =>
-    Math.max(0, Math.min(partRows - 1, Math.floor((y + 0.5) / height * partRows))) * partColumns +
-    Math.max(0, Math.min(partColumns - 1, Math.floor((x + 0.5) / width * partColumns)));
+/** What two frames have in common once the map between them is known. */
+interface Comparison {
+  /** Places in the frame's list of the stars that the reference shows too. */
+  readonly found: readonly number[];
+  /** The stars of the reference that the frame ought to show: with their ratio of light, 0 when missing, NaN when too faint to tell. */
+  readonly pairs: readonly (Point & { readonly known: number; readonly ratio: number })[];
+  /** Share of this frame's area that the reference shows too. */
+  readonly overlap: number;
+}
+
+/** Compare star by star once the map is known. */
+function compare(frame: TransparencyInput, reference: TransparencyInput, transform: Transform): Comparison {
+  const { width, height } = frame, pairs: (Point & { known: number; ratio: number })[] = [];
   const placed = frame.stars.map((star) => applyTransform(transform, star.x, star.y));
   const found: number[] = [], taken = new Set<number>(), snrRatios: number[] = [];
   const known = reference.stars, inverse = invertTransform(transform);
@@ -143,9 +149,9 @@ function compare(
     if (nearest < 0 || taken.has(nearest)) continue;
     taken.add(nearest);
     found.push(i);
-    if (!usable(star) || !usable(known[nearest])) continue;
-    snrRatios.push(star.snr / known[nearest].snr);
-    cells[cellOf(star.x, star.y)].push(star.flux / known[nearest].flux);
+    const sure = usable(star) && usable(known[nearest]);
+    if (sure) snrRatios.push(star.snr / known[nearest].snr);
+    pairs.push({ x: star.x, y: star.y, known: nearest, ratio: sure ? star.flux / known[nearest].flux : NaN });
   }
   // A star is missed only where one as bright shows elsewhere: wide, trailed or dimmed stars are fainter all over.
   const gain = snrRatios.length === 0 ? 0 : median(snrRatios), margin = 12;
@@ -153,7 +159,7 @@ function compare(
     if (taken.has(j) || known[j].saturated || known[j].snr * gain < 15) continue;
     const { x, y } = applyTransform(inverse, known[j].x, known[j].y);
     if (x < margin || y < margin || x > width - 1 - margin || y > height - 1 - margin) continue;
-    cells[cellOf(x, y)].push(0);
+    pairs.push({ x, y, known: j, ratio: 0 });
   }
   let inside = 0;
   const side = 12;
@@ -163,12 +169,11 @@ function compare(
       if (x >= 0 && y >= 0 && x <= reference.width && y <= reference.height) inside++;
     }
   }
-  return {
-    found,
-    parts: cells.map((cell) => cell.length < 3 ? NaN : median(cell)),
-    overlap: inside / (side * side),
-  };
+  return { found, pairs, overlap: inside / (side * side) };
 }
+
+/** Share of the frames that must show a star of the reference for it to be missed in the others: knots of nebulae come and go. */
+const leastShown = 0.6;
 
 /**
  * Extinction of clear air, as the upper border of the ratios against airmass shows it: ln T = a − k X. Physical bounds keep a
@@ -213,7 +218,7 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
   const starry = frames.filter((frame) => frame.stars.length >= 5 || isKnown(frame));
   const allKnown = starry.length > 0 && starry.every(isKnown), best = chooseReference(frames);
   let seed: Transform | null = null;
-  const nothing = { found: [], parts: [], overlap: NaN };
+  const nothing: Comparison = { found: [], pairs: [], overlap: NaN };
   const ratios = frames.map((frame, i) => {
     const reference = best < 0 ? null : frames[best];
     const match: ReturnType<typeof tryMatch> = reference === null
@@ -270,14 +275,27 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
   const clearOwn = clearest(
     ratios.filter((each) => each.own > 0 && each.stars >= enough).map((each) => each.own),
   );
-  return ratios.map(({ ratio, error, stars, method, found, parts, overlap }, i) => ({
+  const shown = new Map<number, { found: number; missed: number }>();
+  for (const { known, ratio } of ratios.flatMap((each) => each.pairs)) {
+    const count = shown.get(known) ?? { found: 0, missed: 0 };
+    shown.set(known, ratio === 0 ? { ...count, missed: count.missed + 1 } : { ...count, found: count.found + 1 });
+  }
+  const steady = (known: number) => {
+    const { found, missed } = shown.get(known) ?? { found: 0, missed: 0 };
+    return found >= leastShown * (found + missed);
+  };
+  return ratios.map(({ ratio, error, stars, method, found, pairs, overlap }, i) => ({
     value: ratio / clear,
     error: Math.hypot(error, referenceError),
     cleared: k > 0 ? lifted[i] / clearLifted : ratio / clear,
     stars,
     method,
     found,
-    parts: parts.map((part) => part / clearOwn),
+    lights: pairs.filter((each) => each.ratio > 0 || (each.ratio === 0 && steady(each.known))).map((each) => ({
+      x: each.x,
+      y: each.y,
+      light: each.ratio / clearOwn,
+    })),
     overlap,
   }));
 }

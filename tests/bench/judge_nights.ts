@@ -2,7 +2,7 @@
  * How well does the night report judge? Simulated nights of both rigs with known faults: recall of frames that must go, good
  * frames rejected, causes named right.
  *
- *     deno run -A tests/bench/judge_nights.ts [--nights 12] [--seeds judged] [--workers N] [--show] [--rows FOLDER]
+ *     deno run -A tests/bench/judge_nights.ts [--nights 12] [--rig Long] [--seeds judged] [--workers N] [--show] [--rows FOLDER]
  *
  * `--nights` is for each rig; 12 make 1056 good frames and 528 with faults. The seeds `judged …` are for telling figures only: nothing was
  * tuned on them. Change limits with `--seeds tuned` and look at the others afterwards. `--show` lists every frame judged wrongly;
@@ -301,6 +301,7 @@ function main(): void {
   const { values } = parseArgs({
     options: {
       nights: { type: "string", default: "12" },
+      rig: { type: "string" },
       seeds: { type: "string", default: "judged" },
       workers: { type: "string" },
       rows: { type: "string" },
@@ -309,9 +310,9 @@ function main(): void {
   });
   if (values.workers !== undefined) setWorkerCount(Number(values.workers));
   if (values.rows !== undefined) mkdirSync(values.rows, { recursive: true });
-  const all: Judged[] = [];
+  const all: Judged[] = [], rigs = (["Long", "Pocket"] as const).filter((rig) => (values.rig ?? rig) === rig);
   for (let number = 0; number < Number(values.nights); number++) {
-    for (const rig of ["Long", "Pocket"] as const) all.push(...judgeNight(rig, number, values.seeds, values.rows));
+    for (const rig of rigs) all.push(...judgeNight(rig, number, values.seeds, values.rows));
     console.error(`night ${number + 1} of ${values.nights}`);
   }
   const share = (part: number, whole: number) =>
@@ -322,7 +323,7 @@ function main(): void {
   const first = (each: Judged) => each.struck !== null && each.struck.causes.includes(each.diagnosis.causes[0]);
   const part = (list: readonly Judged[], test: (each: Judged) => boolean) =>
     share(list.filter(test).length, list.length);
-  for (const rig of ["Long", "Pocket", "both"]) {
+  for (const rig of rigs.length > 1 ? [...rigs, "both"] : rigs) {
     const list = all.filter((each) => rig === "both" || each.rig === rig);
     const good = list.filter((each) => each.struck === null), faulty = list.filter((each) => each.struck !== null);
     console.log(`\n${rig}: ${good.length} good and ${faulty.length} faulty frames, seeds "${values.seeds}"`);
