@@ -289,6 +289,7 @@ export {
 } from "./measure/photon_transfer.ts";
 export { type CalibrationQuality, measureCalibration } from "./measure/measure_calibration.ts";
 export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
+export { fitFocusRun, type FocusRunFit } from "./measure/fit_focus_run.ts";
 export type { Trail } from "./measure/find_trails.ts";
 export { lostRowShare } from "./measure/lost_rows.ts";
 export type { Doubling } from "./measure/mean_star.ts";
@@ -343,7 +344,12 @@ export {
   type Selection,
   type SelectionInput,
 } from "./night/select_frames.ts";
-export { measureTransparency, type Transparency, type TransparencyInput } from "./night/transparency.ts";
+export {
+  measureTransparency,
+  type StarLight,
+  type Transparency,
+  type TransparencyInput,
+} from "./night/transparency.ts";
 export {
   type SelectionEffect,
   selectionEffect,

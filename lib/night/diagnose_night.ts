@@ -511,6 +511,12 @@ function cornerTrail({ width: w, height: h }: FrameQuality, rotation: FieldRotat
   return far * rotation.degrees * Math.PI / 180;
 }
 
+/**
+ * Depth of the sky below a frame without light, in units of the noise of a pixel, from which on the dark is wrong: the level of the sky
+ * is known to a few hundredths of that noise.
+ */
+const noSkyBelow = 0.3;
+
 /** Everything one frame shows. */
 function look(row: NightRow, transparency: Transparency, group: Group, options: DiagnoseNightOptions): Finding[] {
   const found: Finding[] = [];
@@ -543,8 +549,17 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
     // What the rest shows is not of the sky.
     if (lost > 0.1) return found;
   }
+  // No sky is darker than none: what was taken off did not belong to this light.
+  const below = (dark ?? -Infinity) - q.background;
   if (row.calibrationProblem) {
     found.push({ cause: "wrong calibration", verdict: "down-weight", evidence: row.calibrationProblem, strength: 2 });
+  } else if (below > noSkyBelow * q.noise) {
+    found.push({
+      cause: "wrong calibration",
+      verdict: "down-weight",
+      evidence: `the sky lies ${adu(below)} below a frame without light (noise ${adu(q.noise)})`,
+      strength: below / (noSkyBelow * q.noise),
+    });
   }
 
   // 1. Hardly any stars.
@@ -935,6 +950,16 @@ export function diagnoseNight(
       };
     });
     const { rig, filter } = group.rows[0].record;
+    const wrong = shown.flatMap((list) => list.filter((each) => each.cause === "wrong calibration"));
+    if (group.rows.length >= 3 && wrong.length > group.rows.length / 2) {
+      findings.push({
+        rig,
+        filter,
+        cause: "wrong calibration",
+        evidence: `${wrong.length} of ${group.rows.length} frames; ${wrong[0].evidence}`,
+        remedy: remedies["wrong calibration"],
+      });
+    }
     if (group.rows.length >= 3 && group.tilt > 0.25) {
       findings.push({
         rig,

@@ -1,10 +1,35 @@
+import { join } from "node:path";
 import { describe, expect, it } from "vitest";
-import { constantImage, createImage, mapField, measureFrame, randomStream, type Star } from "../../lib/mod.ts";
+import {
+  constantImage,
+  createImage,
+  fitFocusRun,
+  lanternScene,
+  longRig,
+  mapField,
+  measureFrame,
+  median,
+  randomStream,
+  readFits,
+  resizeRig,
+  simulateFrame,
+  type Star,
+} from "../../lib/mod.ts";
+import { missingData, openDataPath } from "../support/open_data.ts";
 import { drift, lattice, noiseArea, renderScene, testProfile, type TestScene } from "../support/scenes.ts";
 
 const unit = 10 * Math.sqrt(noiseArea(testProfile));
 const stars = lattice(640, 480, 40, 20 * unit, 400 * unit, 6);
 const scene = (parts: Partial<TestScene>) => renderScene({ width: 640, height: 480, stars, seed: 3, ...parts });
+
+/** Real frames without a trail, full of what might pass for one: filaments of the Orion nebula, galaxies, a globular cluster. */
+const realFrames: readonly (readonly [set: string, file: string])[] = [
+  ["narrowband-orion", "wfc3-resample-muse-f502n.fits"],
+  ["narrowband-orion", "wfc3-resample-muse-f656n.fits"],
+  ["narrowband-orion", "wfc3-resample-muse-f673n.fits"],
+  ["lights-galaxy-pair", "aligned_eso085-030-004.fit.gz"],
+  ["lights-m13-mono", "M13_blue_0001.fits"],
+];
 
 /** A star list without noise: places on a lattice, shapes by a rule. */
 function shaped(rule: (x: number, y: number) => { fwhm: number; shape: readonly [number, number] }): Star[] {
@@ -82,6 +107,34 @@ describe("measureFrame", () => {
     expect(trails.length).toBe(1);
     expect(Math.abs(trails[0].degrees - Math.atan(0.5) * 180 / Math.PI)).toBeLessThan(1.5);
   });
+  it("finds a satellite's trail across a bright nebula, and takes no ridge of the nebula for one", () => {
+    const rig = resizeRig(longRig, { width: 608, height: 456 });
+    const nebula = lanternScene({ starsToMagnitude15: 2200, stepArcsec: 2 });
+    const streak = {
+      through: [330, 220] as const,
+      degrees: 51,
+      electronsPerPixel: 450,
+      doublePixels: 0,
+      blinkPixels: 0,
+    };
+    const trailsOf = (streaks: readonly (typeof streak)[]) =>
+      measureFrame(simulateFrame(rig, nebula, { seed: "trail", filter: "Ha", streaks }).image).trails;
+    expect(trailsOf([])).toEqual([]);
+    const found = trailsOf([streak]);
+    expect(found.length).toBe(1);
+    expect(Math.abs(found[0].degrees - 51)).toBeLessThan(1.5);
+    // from the middle of the frame, (303.5, 227.5), to the trail along its normal at 51° − 90°
+    const normal = -39 * Math.PI / 180, offset = (330 - 303.5) * Math.cos(normal) + (220 - 227.5) * Math.sin(normal);
+    expect(Math.abs(found[0].offsetPixels - offset)).toBeLessThan(6);
+  });
+  for (const [set, file] of realFrames) {
+    it.skipIf(missingData(set))(`sees neither trail nor rotation in ${file} of the open data set ${set}`, () => {
+      const { starCount, trails, fieldMap } = measureFrame(readFits(join(openDataPath(set), file)));
+      expect(starCount).toBeGreaterThan(20);
+      expect(trails).toEqual([]);
+      expect(fieldMap.rotation?.significance ?? 0).toBeLessThan(5);
+    });
+  }
   it("tells missing, constant and saturated areas", () => {
     const image = scene({}),
       with_ = (of: (v: number, i: number) => number) =>
@@ -147,6 +200,42 @@ describe("mapField", () => {
     expect(Math.hypot((map.rotation?.centre.x ?? 0) - cx, (map.rotation?.centre.y ?? 0) - cy)).toBeLessThan(40);
     expect(map.rotation?.significance).toBeGreaterThan(10);
   });
+  it("knows a trail of 1.309 pixels 1800 pixels out, eccentricity 0.244284, for 15° an hour in 10 s (by formula)", () => {
+    // a² − b² = (ρ Δφ)² / 12, b = 1.5; without noise
+    const s2 = 1.5 ** 2, e2 = 0.244284 ** 2, add = s2 * e2 / (1 - e2) / 1800 ** 2;
+    const exact = shaped(() => ({ fwhm: 3, shape: [0, 0] })).map((star): Star => {
+      const dx = star.x + 300, dy = star.y + 200, more = (dx * dx + dy * dy) * add, chi = more / (2 * s2 + more);
+      const direction = 2 * (Math.atan2(dy, dx) + Math.PI / 2);
+      return {
+        ...star,
+        fwhmPixels: 2.3548200450309493 * Math.sqrt(Math.sqrt(s2 * (s2 + more))),
+        shape: [chi * Math.cos(direction), chi * Math.sin(direction)],
+      };
+    });
+    const degrees = mapField(exact, 2000, 1400).rotation?.degrees ?? NaN;
+    expect(Math.abs(degrees - 15 * 10 / 3600)).toBeLessThan(1e-6);
+    expect(Math.abs(1800 * degrees * Math.PI / 180 - 1.309)).toBeLessThan(1e-5);
+  });
+  it("hears the outer stars of a long rotation, not the middle where none trails", () => {
+    // 2° a frame, two thirds of the stars within 150 pixels of the centre
+    const angle = 2 * Math.PI / 180, s2 = 1.2 ** 2, random = randomStream(9);
+    const list = Array.from({ length: 90 }, (_, i): Star => {
+      const far = i % 3 === 0 ? 150 + 230 * random.uniform() : 150 * random.uniform(),
+        at = 2 * Math.PI * random.uniform();
+      const more = (far * angle) ** 2 / 12, chi = more / (2 * s2 + more), noise = () => 0.03 * random.gaussian();
+      return {
+        ...shaped(() => ({ fwhm: 3, shape: [0, 0] }))[0],
+        x: 303.5 + far * Math.cos(at),
+        y: 227.5 + far * Math.sin(at),
+        fwhmPixels: 2.3548200450309493 * Math.sqrt(Math.sqrt(s2 * (s2 + more))),
+        shape: [-chi * Math.cos(2 * at) + noise(), -chi * Math.sin(2 * at) + noise()],
+      };
+    });
+    const rotation = mapField(list, 608, 456).rotation;
+    expect(rotation?.significance).toBeGreaterThan(20);
+    expect(Math.abs((rotation?.degrees ?? 0) / 2 - 1)).toBeLessThan(0.05);
+    expect(Math.hypot((rotation?.centre.x ?? 0) - 303.5, (rotation?.centre.y ?? 0) - 227.5)).toBeLessThan(10);
+  });
   it("does not take radial elongation for rotation", () => {
     const map = mapField(
       shaped((x, y) => {
@@ -158,5 +247,34 @@ describe("mapField", () => {
     );
     expect(map.rotation).toBeNull();
     expect(Math.abs(map.radialShape - 0.2)).toBeLessThan(0.03);
+  });
+});
+
+describe("fitFocusRun", () => {
+  it("reads best position 12, least half-flux radius 1.8 and slope 0.03 off five widths (numpy's polyfit on the squares)", () => {
+    const positions = [-100, -50, 0, 50, 100];
+    const fit = fitFocusRun(positions, positions.map((z) => Math.hypot(1.8, 0.03 * (z - 12))));
+    expect(Math.abs(fit.bestPosition - 12)).toBeLessThan(1e-9);
+    expect(Math.abs(fit.leastWidth - 1.8)).toBeLessThan(1e-9);
+    expect(Math.abs(fit.slope - 0.03)).toBeLessThan(1e-9);
+  });
+  it("does not follow one gust", () => {
+    const positions = [-100, -75, -50, -25, 0, 25, 50, 75, 100];
+    const widths = positions.map((z) => Math.hypot(1.8, 0.03 * (z - 12)));
+    expect(Math.abs(fitFocusRun(positions, widths.with(6, 4.5)).bestPosition - 12)).toBeLessThan(3);
+  });
+  it("finds the tilt of a sensor as the slope of the cells' best positions", () => {
+    // stars on three columns of a sensor whose right side lies 40 steps behind its left
+    const positions = [-120, -60, 0, 60, 120];
+    const best = [-20, 0, 20].map((shift) =>
+      fitFocusRun(positions, positions.map((z) => Math.hypot(2.4, 0.04 * (z - shift)))).bestPosition
+    );
+    expect(Math.abs(best[2] - best[0] - 40)).toBeLessThan(1e-6);
+    expect(median(best)).toBeCloseTo(0, 6);
+  });
+  it("says what is wrong with a run that has no focus in it", () => {
+    expect(() => fitFocusRun([0, 1], [3, 2])).toThrow("positions with a width must be at least three, but got 2");
+    expect(() => fitFocusRun([0, 1, 2], [3])).toThrow("3 positions and 1 widths");
+    expect(() => fitFocusRun([0, 1, 2, 3], [2, 3, 4, 4.5])).toThrow("take positions on both sides of the focus");
   });
 });

@@ -1,11 +1,14 @@
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import {
+  calibrateFrame,
+  combineDark,
   describeFrame,
   diagnoseNight,
   faultList,
   type FaultName,
   type FrameQuality,
+  type Image,
   lanternScene,
   longRig,
   measureFrame,
@@ -15,7 +18,10 @@ import {
   randomStream,
   readFits,
   resizeRig,
+  type Rig,
+  simulateCalibration,
   simulateFrame,
+  type SimulateFrameOptions,
 } from "../../lib/mod.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";
 import { recordOf } from "../support/records.ts";
@@ -26,11 +32,24 @@ const scene = lanternScene({ starsToMagnitude15: 2000, stepArcsec: 2 });
 const dark = rig.detector.offsetAdu + 1.2 / rig.detector.electronsPerAdu;
 let minute = 0;
 
+/** What a light of a small simulated night may differ in. */
+interface LightParts {
+  readonly filter?: string;
+  readonly rig?: Rig;
+  readonly more?: Partial<SimulateFrameOptions>;
+  /** Master to take off; without it the light is measured raw. */
+  readonly master?: Image;
+}
+
 /** A measured light of a small simulated night, with the seeing of a real one: 5 % from frame to frame. */
-function light(fault: FaultName, seed: string, filter = "OIII"): NightRow {
+function light(
+  fault: FaultName,
+  seed: string,
+  { filter = "OIII", rig: by = rig, more, master }: LightParts = {},
+): NightRow {
   const random = randomStream(`night ${seed}`);
   const dateUtc = new Date(Date.UTC(2026, 9, 3, 20, minute++ * 6)).toISOString().slice(0, 19);
-  const { image, truth } = simulateFrame(rig, scene, {
+  const { image, truth } = simulateFrame(by, scene, {
     seed,
     filter,
     exposureSeconds: filter === "L" ? 30 : 300,
@@ -38,6 +57,7 @@ function light(fault: FaultName, seed: string, filter = "OIII"): NightRow {
     fwhmArcsec: rig.fwhmArcsec * (1 + 0.05 * random.gaussian()),
     pointing: [8 * random.gaussian(), 8 * random.gaussian()],
     ...(fault === "none" ? {} : { fault }),
+    ...more,
   });
   const record = recordOf({
     file: `${fault} ${seed}`,
@@ -49,8 +69,10 @@ function light(fault: FaultName, seed: string, filter = "OIII"): NightRow {
   });
   return {
     record,
-    quality: measureFrame(image, { fullScaleAdu: 16383 }),
-    darkLevel: dark,
+    quality: measureFrame(master === undefined ? image : calibrateFrame(image, { dark: master }), {
+      fullScaleAdu: 16383,
+    }),
+    darkLevel: master === undefined ? dark : 0,
     fluxRatio: null,
     digest: truth.fault + seed,
   };
@@ -73,8 +95,8 @@ describe("diagnoseNight on a simulated night", () => {
     expect(frame.remedy).not.toBe("");
   });
   it("tells short spectra low in the sky from trailing only as far as it can, and does not take the air for cloud", () => {
-    const broad = [0, 1, 2, 3, 4, 5].map((i) => light("none", `broad ${i}`, "L"));
-    const low = light("dispersion", "low", "L"), frame = diagnoseNight([...broad, low]).frames[6];
+    const broad = [0, 1, 2, 3, 4, 5].map((i) => light("none", `broad ${i}`, { filter: "L" }));
+    const low = light("dispersion", "low", { filter: "L" }), frame = diagnoseNight([...broad, low]).frames[6];
     expect(frame.cause).toContain("atmospheric dispersion or drift trailing");
     expect(low.record.airmass).toBeGreaterThan(3.5);
   });
@@ -155,17 +177,128 @@ describe("diagnoseNight on a simulated night", () => {
     expect(result[10].cause).toBe("corrupt file");
     expect(result[10].evidence).toBe("ends after 100 of 5760 bytes");
   });
-  it("tells a fault of the whole rig from one of a frame", () => {
-    const tilted = good.map((row) => ({
-      ...row,
-      quality: {
-        ...(row.quality as FrameQuality),
-        fieldMap: { ...(row.quality as FrameQuality).fieldMap, tilt: 0.6, tiltSignificance: 20 },
-      },
-    }));
-    const result = diagnoseNight(tilted);
-    expect(result.findings.map((each) => each.cause)).toEqual(["tilt"]);
-    expect(result.frames.every((each) => each.verdict === "keep" && !each.causes.includes("tilt"))).toBe(true);
+  it("tells a tilt or a curved field of the whole rig from a tilt of one frame", () => {
+    const tilted = diagnoseNight([1, 2, 3].map((n) => light("none", `tilted ${n}`, { more: { tilt: 1.3 } })));
+    expect(tilted.findings.map((each) => each.cause)).toEqual(["tilt"]);
+    expect(tilted.frames.map((each) => each.cause)).toEqual(tilted.frames.map(() => "clear sky"));
+    const far = { ...rig, fieldCurvature: 1.2 };
+    const curved = diagnoseNight([1, 2, 3].map((n) => light("none", `curved ${n}`, { rig: far })));
+    expect(curved.findings.map((each) => each.cause)).toEqual(["curved field"]);
+    expect(curved.findings[0].remedy).toContain("corrector");
+    expect(curved.frames.map((each) => each.verdict)).toEqual(curved.frames.map(() => "keep"));
+    // the night above holds one tilted frame: it is named there and no finding on the rig
+    expect(frames[good.length + names.indexOf("tilt")].causes).toContain("tilt");
+  });
+  it("knows a dark that does not belong to the light: no sky is darker than none", () => {
+    const masterOf = (offsetAdu: number) =>
+      combineDark([1, 2, 3].map((seed) =>
+        simulateCalibration({ ...rig, detector: { ...rig.detector, offsetAdu } }, {
+          kind: "dark",
+          seed,
+          temperatureC: -10,
+          exposureSeconds: 300,
+        }).image
+      ));
+    const right = masterOf(rig.detector.offsetAdu), wrong = masterOf(rig.detector.offsetAdu + 60);
+    const lights = (master: Image, list: readonly number[]) =>
+      list.map((n) => light("none", `calibrated ${n}`, { master }));
+    const ours = lights(right, [1, 2, 3]), theirs = lights(wrong, [4, 5, 6]);
+    const one = diagnoseNight([...ours, theirs[0]]);
+    expect(one.frames.slice(0, 3).every((each) => each.cause === "clear sky")).toBe(true);
+    expect(one.frames[3].causes).toContain("wrong calibration");
+    expect(one.frames[3].remedy).toContain("darks of the lights' exposure");
+    expect(one.findings).toEqual([]);
+    // all of a run: one finding more
+    expect(diagnoseNight(theirs).findings.map((each) => each.cause)).toEqual(["wrong calibration"]);
+  });
+  it("names the moon, and both causes of frames that two have struck", () => {
+    const moon = [{ ratio: 9, temperatureK: 5500, slope: 0.05, bend: 0, positionAngleDegrees: 60 }];
+    const rows = [
+      light("none", "moon", { more: { extraSky: moon } }),
+      light("drift", "cloudy drift", { more: { opacity: 0.9 } }),
+      light("guiding-jump", "cloudy jump", { more: { opacity: 0.9 } }),
+    ];
+    const [lit, drifted, jumped] = diagnoseNight([...good, ...rows]).frames.slice(good.length);
+    expect(lit.cause).toContain("moonlight");
+    for (const [frame, cause] of [[drifted, "drift trailing"], [jumped, "guiding jump"]] as const) {
+      expect(frame.verdict).toBe("reject");
+      expect(frame.causes).toContain("cloud");
+      expect(frame.causes).toContain(cause);
+      // a remedy for each
+      expect(frame.remedy).toContain("; ");
+    }
+  });
+  it("sees a hidden part by few stars, if all of them are gone there, and misses no star that shows only now and then", () => {
+    const few = good.map((row): NightRow => {
+      const q = row.quality as FrameQuality;
+      return { ...row, quality: { ...q, stars: q.stars.slice(0, 36), starCount: 36 } };
+    });
+    const change = (row: NightRow, keep: (x: number, i: number) => boolean): NightRow => {
+      const q = row.quality as FrameQuality;
+      return { ...row, digest: null, quality: { ...q, stars: q.stars.filter(({ x }, i) => keep(x, i)) } };
+    };
+    const behindRoof = diagnoseNight([...few.slice(0, 8), change(few[8], (x) => x < 420)]).frames[8];
+    expect(behindRoof.cause).toBe("part of the field hidden");
+    expect(behindRoof.verdict).toBe("reject");
+    expect(behindRoof.evidence).toMatch(/stars towards (0|15|345)° have 0 %/);
+    // as many stars missing here and there are no roof
+    const patchy = diagnoseNight([...few.slice(0, 8), change(few[8], (_x, i) => i % 3 !== 1)]).frames[8];
+    expect(patchy.cause).not.toContain("hidden");
+    // stars on one side that most frames do not show are not missed in those
+    const knots = few.map((row, k) => k < 6 ? change(row, (x) => x < 420) : row);
+    expect(diagnoseNight(knots).frames.slice(0, 6).some((each) => each.cause.includes("hidden"))).toBe(false);
+  });
+  it("tells a focus that creeps from a leap after restless air", () => {
+    const series = (widths: readonly number[]) =>
+      diagnoseNight([...widths, 1, 0.99, 1.01, 1, 0.98, 1.02, 1, 0.99].map((width, n): NightRow => {
+        const q = good[n % good.length].quality as FrameQuality, first = good[0].quality as FrameQuality;
+        return {
+          ...good[n % good.length],
+          digest: null,
+          record: recordOf({
+            ...good[0].record,
+            file: `run ${n}`,
+            dateUtc: `2026-10-03T${20 + (n >> 2)}:${(n & 3) * 15 + 10}:00`,
+          }),
+          quality: {
+            ...q,
+            fwhmPixels: first.fwhmPixels * width,
+            shortSigmaPixels: first.shortSigmaPixels * width,
+            centralLevel: width > 1.9 ? 0.5 : 1,
+            moffatBeta: first.moffatBeta,
+            fieldMap: first.fieldMap,
+            eccentricity: 0,
+          },
+        };
+      })).frames;
+    const creeping = series([1.05, 1.15, 1.27, 1.4, 1.55]);
+    expect(creeping[4].causes).toEqual(["focus drift"]);
+    expect(creeping[4].evidence).toContain("rising over 5 frames");
+    const leap = series([1.02, 1.04, 1.06, 1.09, 2]);
+    expect(leap[4].causes).toEqual(["defocus"]);
+  });
+  it("judges light and noise together by what a frame is worth", () => {
+    const change = (light: number, noise: number): NightRow => {
+      const q = good[0].quality as FrameQuality;
+      return {
+        ...good[0],
+        digest: null,
+        quality: {
+          ...q,
+          stars: q.stars.map((star) => ({ ...star, flux: star.flux * light })),
+          noise: q.noise * noise,
+          background: dark + (q.background - dark) * noise ** 2,
+        },
+      };
+    };
+    const judge = (row: NightRow) => diagnoseNight([...good.slice(1), row]).frames[good.length - 1];
+    expect(judge(change(0.75, 1)).verdict).toBe("down-weight");
+    expect(judge(change(1, 1.42)).verdict).toBe("down-weight");
+    // (0.75 / 1.42)² is 28 % of a clear frame
+    expect(judge(change(0.75, 1.42)).verdict).toBe("reject");
+    expect(judge(change(1, 1.75)).verdict).toBe("reject");
+    const burnt = { ...good[0], digest: null, quality: { ...good[0].quality as FrameQuality, saturatedShare: 0.3 } };
+    expect(judge(burnt).cause).toBe("overexposed");
   });
   it("names two causes of one frame, and says when it cannot tell", () => {
     const q = good[0].quality as FrameQuality;

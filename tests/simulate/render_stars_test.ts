@@ -84,6 +84,23 @@ describe("a drawn star", () => {
     expect(Math.abs(moved.yy / still.yy - 1)).toBeLessThan(0.005);
   });
 
+  // by formula: a² = s² + L²/12, e = √(1 − s²/a²)
+  it.each([[1, 0.188982], [2, 0.359211], [3, 0.5], [4, 0.609994]])(
+    "trailed by %d pixels at a scatter of 1.5 has eccentricity %d",
+    (length, eccentricity) => {
+      const size = 161, still = moments(draw(size, 80, 80, { fwhmPixels: 3, beta: 5 }, 20), size);
+      const steps = 80, reach = length * Math.sqrt(still.xx) / 1.5;
+      const motion = Array.from({ length: steps }, (_, i) => ({
+        dx: reach * ((i + 0.5) / steps - 0.5),
+        dy: 0,
+        rotationDegrees: 0,
+        share: 1 / steps,
+      }));
+      const { xx, yy } = moments(draw(size, 80, 80, { fwhmPixels: 3, beta: 5, motion }, 20), size);
+      expect(Math.abs(Math.sqrt(1 - yy / xx) - eccentricity)).toBeLessThan(1e-3);
+    },
+  );
+
   it("is an ellipse of the eccentricity and direction asked for", () => {
     const size = 161;
     const { xx, yy, xy } = moments(
