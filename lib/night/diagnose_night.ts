@@ -643,7 +643,10 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   const parted = double !== null && Math.hypot(double.dx, double.dy) > 2 * night.width.level;
   const t = transparency.cleared * (parted ? 1 + (double?.ratio ?? 0) : 1), broad = seen.short / night.short.level;
   const haloGrowth = q.haloShare - night.halo.level,
-    hidden = wide < 1.8 && ratio < 1.8 && !rotated ? hiddenPart(transparency.lights, q.width, q.height) : null;
+    // Where widths change over the field it is they that make stars pass for faint, or for none, on one side.
+    hidden = wide < 1.8 && ratio < 1.8 && !rotated && !isTilted(q, night)
+      ? hiddenPart(transparency.lights, q.width, q.height)
+      : null;
   const ring = q.centralLevel < 0.8;
   // Few faint stars tell little: what is missing must exceed what they scatter by.
   const dim = t < 0.85 && hidden === null && !(1 - t < 4 * transparency.error * t);
@@ -789,10 +792,7 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       });
     }
   }
-  if (
-    q.fieldMap.tiltSignificance > 6 && q.fieldMap.tilt > Math.max(0.3, night.tilt + 0.2) &&
-    !shapes.some((each) => each.cause === "tilt")
-  ) shapes.push(tiltFinding(q));
+  if (isTilted(q, night) && !shapes.some((each) => each.cause === "tilt")) shapes.push(tiltFinding(q));
   found.push(...shapes);
 
   // 5. Trails across.
@@ -813,6 +813,10 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   }
   return found;
 }
+
+/** Whether widths change over the field from one side to the other, beyond what the whole rig has. */
+const isTilted = ({ fieldMap }: FrameQuality, night: Group): boolean =>
+  fieldMap.tiltSignificance > 6 && fieldMap.tilt > Math.max(0.3, night.tilt + 0.2);
 
 function tiltFinding(q: FrameQuality): Finding {
   return {
