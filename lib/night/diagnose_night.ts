@@ -222,7 +222,7 @@ function groupRows(rows: readonly NightRow[]): Group[] {
       short: lowerHalf(of((q) => q.shortSigmaPixels)),
       chi: lowerHalf(of((q) => chiOf(q.eccentricity))),
       noise: lowerHalf(of((q) => q.starCount > 0 ? q.noise : NaN)),
-      background: lowerHalf(of((q) => q.starCount > 0 ? q.background : NaN)),
+      background: lowerHalf(skiesOf(members)),
       halo: lowerHalf(of((q) => q.haloShare)),
       beta: middle((q) => q.moffatBeta),
       starCount: counts.length === 0 ? 0 : quantile(counts, 0.7),
@@ -238,6 +238,15 @@ function groupRows(rows: readonly NightRow[]): Group[] {
       airGlow: fitAirGlow(members),
     };
   });
+}
+
+/** Levels of the sky of the frames with stars; where a dark was wrong the sky lies below none, and is left out if others are right. */
+function skiesOf(rows: readonly NightRow[]): number[] {
+  const starry = rows.flatMap(({ quality, darkLevel }) =>
+    quality !== null && quality.starCount > 0 ? [{ sky: quality.background, dark: darkLevel ?? -Infinity }] : []
+  );
+  const right = starry.filter(({ sky, dark }) => sky >= dark);
+  return (right.length > 0 ? right : starry).map(({ sky }) => sky);
 }
 
 /**
