@@ -1,14 +1,20 @@
 /** Which of many samples show the sky, when an unknown part of the field is covered by something brighter. */
 import { randomStream } from "../core/random.ts";
 import { expPortable, logPortable } from "../kernels/elementary.ts";
-import { legendre } from "../measure/polynomial_surface.ts";
+import { legendre, radialTerm } from "../measure/polynomial_surface.ts";
 import { median } from "../stats/median.ts";
 import type { BackgroundSample } from "./sample_background.ts";
 
-/** A surface through the lowest population of samples, and how likely it makes them all. */
-export interface LowSky {
-  /** Total degree of the polynomial. */
+/** A kind of polynomial: its total degree, and whether the fourth power of the distance from the middle joins it. */
+export interface LowShape {
+  /** Total degree. */
   readonly degree: number;
+  /** Whether the radial term joins. */
+  readonly radial: boolean;
+}
+
+/** A surface through the lowest population of samples, and how likely it makes them all. */
+export interface LowSky extends LowShape {
   /** Value of the surface at each candidate, in their order. */
   readonly levels: Float64Array;
   /** Standard deviation of the free samples about it. */
@@ -30,9 +36,10 @@ class Fitter {
   readonly #gram: Float64Array;
   readonly #right: Float64Array;
 
-  constructor(xs: readonly number[], ys: readonly number[], width: number, height: number, degree: number) {
+  constructor(xs: readonly number[], ys: readonly number[], width: number, height: number, shape: LowShape) {
+    const { degree, radial } = shape;
     this.n = xs.length;
-    this.terms = (degree + 1) * (degree + 2) / 2;
+    this.terms = (degree + 1) * (degree + 2) / 2 + (radial ? 1 : 0);
     this.design = new Float64Array(this.n * this.terms);
     this.#gram = new Float64Array(this.terms * this.terms);
     this.#right = new Float64Array(this.terms);
@@ -40,9 +47,11 @@ class Fitter {
     for (let i = 0; i < this.n; i++) {
       legendre(degree, width > 1 ? 2 * xs[i] / (width - 1) - 1 : 0, px);
       legendre(degree, height > 1 ? 2 * ys[i] / (height - 1) - 1 : 0, py);
-      for (let order = 0, at = i * this.terms; order <= degree; order++) {
+      let at = i * this.terms;
+      for (let order = 0; order <= degree; order++) {
         for (let j = 0; j <= order; j++) this.design[at++] = px[order - j] * py[j];
       }
+      if (radial) this.design[at] = radialTerm(xs[i], ys[i], width, height);
     }
   }
 
@@ -132,7 +141,7 @@ function roughness(
 }
 
 /**
- * The sky as the lowest smooth population: for each degree many first surfaces (low quantiles of the samples, Koenker &
+ * The sky as the lowest smooth population: for each kind of polynomial many first surfaces (low quantiles of the samples, Koenker &
  * Bassett 1978; and surfaces through random samples, Rousseeuw & Van Driessen 2006), each drawn in until its free samples no
  * longer change; then a mixture of free sky (normal about the surface) and objects (anything above it) says how likely each
  * makes the samples. What is smooth beside its neighbours is more likely sky, what is rough more likely an object. The spread
@@ -142,16 +151,16 @@ function roughness(
  * @param value level of a sample in one channel
  * @param error typical standard error of a level
  * @param limit standard deviations above the surface from which a sample is an object's
- * @param degrees degrees that are tried
+ * @param shapes kinds of polynomial that are tried, simplest first
  * @param pitch distance of the samples
- * @returns the best of each degree, best first
+ * @returns the best of each kind, best first
  */
 export function findSky(
   samples: readonly BackgroundSample[],
   value: (sample: BackgroundSample) => number,
   error: number,
   limit: number,
-  degrees: readonly number[],
+  shapes: readonly LowShape[],
   pitch: number,
   width: number,
   height: number,
@@ -159,8 +168,8 @@ export function findSky(
   const n = samples.length, z = Float64Array.from(samples, value);
   const xs = samples.map((s) => s.x), ys = samples.map((s) => s.y), near = neighboursOf(samples, pitch);
   const found: LowSky[] = [];
-  for (const degree of degrees) {
-    const fitter = new Fitter(xs, ys, width, height, degree), { terms } = fitter;
+  for (const { degree, radial } of shapes) {
+    const fitter = new Fitter(xs, ys, width, height, { degree, radial }), { terms } = fitter;
     if (n < Math.max(3, 4 * terms)) break;
     const weights = new Float64Array(n), r = new Float64Array(n), next = new Float64Array(n);
     let best: LowSky | null = null;
@@ -223,7 +232,7 @@ export function findSky(
       }
       const cost = -2 * logLikelihood + terms * logPortable(n);
       if (best === null || cost < best.cost) {
-        best = { degree, scale, cost, levels: Float64Array.from(z, (v, i) => v - r[i]) };
+        best = { degree, radial, scale, cost, levels: Float64Array.from(z, (v, i) => v - r[i]) };
       }
     };
     for (const low of LOW_SHARES) {
@@ -239,7 +248,7 @@ export function findSky(
       }
       if (good) settle();
     }
-    const random = randomStream(`sky/${degree}`);
+    const random = randomStream(`sky/${degree}${radial ? "+" : ""}`);
     const rough = roughness(samples, near, z, error),
       smooth = Array.from(rough.keys()).filter((i) => rough[i] === rough[i])
         .sort((a, b) => rough[a] - rough[b]).slice(0, Math.max(4 * terms, Math.ceil(n / 2)));

@@ -2,18 +2,26 @@
 import { createImage, type Image } from "../core/image.ts";
 import type { Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
-import { fitPolynomialSurface, polynomialSurfaceAt, polynomialSurfacePlane } from "../measure/polynomial_surface.ts";
+import {
+  fitPolynomialSurface,
+  type PolynomialSurface,
+  polynomialSurfaceAt,
+  polynomialSurfacePlane,
+} from "../measure/polynomial_surface.ts";
 import { evaluateThinPlate, fitThinPlate, renderThinPlate, type ThinPlate } from "../measure/thin_plate.ts";
 import { median } from "../stats/median.ts";
-import { findSky } from "./find_sky.ts";
+import { findSky, type LowShape } from "./find_sky.ts";
 import { fitMesh, meshAt, meshOf, meshPlane, type MeshSurface } from "./mesh_surface.ts";
 import type { BackgroundSample, BackgroundSamples } from "./sample_background.ts";
 
 /** A kind of surface that was considered. */
 export interface SurfaceCandidate {
-  /** Polynomial, thin-plate spline, or a mesh of the boxes themselves. */
-  readonly model: "polynomial" | "thin-plate" | "mesh";
-  /** Total degree of a polynomial; 0 for a spline or a mesh. */
+  /**
+   * Polynomial; the same with the fourth power of the distance from the middle of the field, which vignetting has; thin-plate
+   * spline; or a mesh of the boxes themselves.
+   */
+  readonly model: "polynomial" | "vignetting" | "thin-plate" | "mesh";
+  /** Total degree of a polynomial, without the fourth power; 0 for a spline or a mesh. */
   readonly degree: number;
   /** Smoothing of a spline, by generalised cross-validation, coordinates in pixels; 0 for others. */
   readonly smoothing: number;
@@ -21,16 +29,18 @@ export interface SurfaceCandidate {
   readonly score: number;
   /** Standard error of the score, from its scatter over the blocks. */
   readonly scoreError: number;
+  /** Its share of the surface; those of all candidates add up to 1. */
+  readonly share: number;
 }
 
 /** Options of {@linkcode fitSurface}. */
 export interface FitSurfaceOptions {
   /**
-   * Which models may be chosen: the best of polynomials and, where those will not do, a thin-plate spline; or one kind. A
-   * mesh takes a value from every free box and so follows whatever is wider than three of them, a faint nebula too; it is
+   * Which models may be chosen: the best of polynomials, one with vignetting and, where those will not do, a thin-plate spline;
+   * or one kind. A mesh takes a value from every free box and so follows whatever is wider than three of them, a faint nebula too; it is
    * for free skies that no other model fits, and is never chosen by itself.
    */
-  readonly model: "best" | "polynomial" | "thin-plate" | "mesh";
+  readonly model: "best" | "polynomial" | "vignetting" | "thin-plate" | "mesh";
   /** Largest degree of a polynomial, 0 … 4. */
   readonly degree: number;
   /** A sample is an object's when it lies more than this many standard deviations above the surface. */
@@ -58,9 +68,9 @@ export interface BackgroundSurface extends Recorded {
   readonly levels: readonly number[];
   /** Highest minus lowest value over the field, for each channel. */
   readonly ranges: readonly number[];
-  /** The model that was chosen. */
+  /** The candidate with the largest share. */
   readonly chosen: SurfaceCandidate;
-  /** All that were considered, with their scores; the simplest that is nearly as good as the best is chosen. */
+  /** All that were considered, with their scores and shares. */
   readonly candidates: readonly SurfaceCandidate[];
   /** The samples with their final doubts. */
   readonly samples: readonly BackgroundSample[];
@@ -68,6 +78,11 @@ export interface BackgroundSurface extends Recorded {
   readonly freeShare: number;
   /** Scatter of the free samples about the surface over their own error, the largest over the channels: near 1 for a free sky. */
   readonly excess: number;
+  /**
+   * Standard error of the surface's shape where it is known least (behind a nebula, at a corner), for each channel: from
+   * leaving out blocks of the field in turn, and from what the candidates that have a share differ by.
+   */
+  readonly uncertainty: readonly number[];
   /** Facts a reader should know. */
   readonly notes: readonly string[];
 }
@@ -79,58 +94,77 @@ interface Field {
 }
 
 type Kind = Pick<SurfaceCandidate, "model" | "degree" | "smoothing">;
+type Scored = Omit<SurfaceCandidate, "share">;
+/** A kind and its share of a surface. */
+type Part = Kind & Pick<SurfaceCandidate, "share">;
 
-/** Model of one channel. */
-type Model =
-  | ReturnType<typeof fitPolynomialSurface>
-  | MeshSurface
-  | { readonly kind: "thin-plate"; readonly spline: ThinPlate };
-const modelAt = (model: Model, x: number, y: number): number =>
-  model.kind === "polynomial"
-    ? polynomialSurfaceAt(model, x, y)
-    : model.kind === "mesh"
-    ? meshAt(model, x, y)
-    : evaluateThinPlate(model.spline, x, y);
-const modelPlane = (model: Model, width: number, height: number): Float32Array =>
-  model.kind === "polynomial"
-    ? polynomialSurfacePlane(model)
-    : model.kind === "mesh"
-    ? meshPlane(model)
-    : renderThinPlate(model.spline, width, height).data;
+/** What is no polynomial, and how much of it. */
+type Bent = (MeshSurface | { readonly kind: "thin-plate"; readonly spline: ThinPlate }) & { readonly share: number };
+/** Model of one channel: the polynomials of all parts added up, and the other parts. */
+interface Model {
+  readonly polynomial: PolynomialSurface;
+  readonly bent: readonly Bent[];
+}
+const modelAt = ({ polynomial, bent }: Model, x: number, y: number): number =>
+  bent.reduce(
+    (sum, each) =>
+      sum + each.share * (each.kind === "mesh" ? meshAt(each, x, y) : evaluateThinPlate(each.spline, x, y)),
+    polynomialSurfaceAt(polynomial, x, y),
+  );
+function modelPlane({ polynomial, bent }: Model, width: number, height: number): Float32Array {
+  const out = polynomialSurfacePlane(polynomial);
+  for (const each of bent) {
+    const plane = each.kind === "mesh" ? meshPlane(each) : renderThinPlate(each.spline, width, height).data;
+    for (let i = 0; i < out.length; i++) out[i] += each.share * plane[i];
+  }
+  return out;
+}
+/** level + slope × (model − centre). */
+const rescaled = ({ polynomial, bent }: Model, level: number, slope: number, centre: number): Model => ({
+  polynomial: {
+    ...polynomial,
+    coefficients: polynomial.coefficients.map((c, k) => slope * c + (k === 0 ? level - slope * centre : 0)),
+  },
+  bent: bent.map((each) => ({ ...each, share: slope * each.share })),
+});
 
-/** NaN as the smoothing of a spline lets generalised cross-validation choose it. */
+/** Fit each part and add them up by their shares; NaN as the smoothing of a spline lets generalised cross-validation choose it. */
 function fitModel(
   field: Field,
-  kind: Kind,
+  parts: readonly Part[],
   index: readonly number[],
   value: (sample: BackgroundSample) => number,
-  weight: (i: number) => number = () => 1,
 ): Model {
-  const { samples, width, height } = field;
-  if (kind.model === "polynomial") {
-    const points = index.map((i) => {
-      const { x, y } = samples[i];
-      return { x, y, value: value(samples[i]), weight: weight(i) };
-    });
-    return fitPolynomialSurface(points, { width, height, degree: kind.degree });
+  const { samples, width, height } = field, bent: Bent[] = [];
+  const points = index.map((i) => ({ x: samples[i].x, y: samples[i].y, value: value(samples[i]) }));
+  let degree = 0;
+  const coefficients = new Array<number>(15).fill(0);
+  for (const { model, degree: own, smoothing, share } of parts) {
+    if (model === "mesh") {
+      const slope = fitPolynomialSurface(points, { width, height, degree: 1 });
+      const trend = (x: number, y: number) => polynomialSurfaceAt(slope, x, y);
+      bent.push({ ...fitMesh(samples, index, value, trend, width, height), share });
+    } else if (model === "thin-plate") {
+      const spline = fitThinPlate(points.map((p) => p.x), points.map((p) => p.y), points.map((p) => p.value), {
+        smoothing: Number.isNaN(smoothing) ? "gcv" : smoothing,
+        mostFreedom: MOST_FREEDOM,
+      });
+      bent.push({ kind: "thin-plate", spline, share });
+    } else {
+      const fitted = fitPolynomialSurface(points, { width, height, degree: own, radial: model === "vignetting" });
+      degree = Math.max(degree, fitted.degree);
+      fitted.coefficients.forEach((c, k) => coefficients[k] += share * c);
+    }
   }
-  if (kind.model === "mesh") {
-    const points = index.map((i) => ({ x: samples[i].x, y: samples[i].y, value: value(samples[i]) }));
-    const slope = fitPolynomialSurface(points, { width, height, degree: 1 });
-    return fitMesh(samples, index, value, (x, y) => polynomialSurfaceAt(slope, x, y), width, height);
-  }
-  const spline = fitThinPlate(
-    index.map((i) => samples[i].x),
-    index.map((i) => samples[i].y),
-    index.map((i) => value(samples[i])),
-    {
-      smoothing: Number.isNaN(kind.smoothing) ? "gcv" : kind.smoothing,
-      mostFreedom: MOST_FREEDOM,
-    },
-  );
-  return { kind: "thin-plate", spline };
+  coefficients.length = (degree + 1) * (degree + 2) / 2;
+  return { polynomial: { kind: "polynomial", width, height, degree, coefficients }, bent };
 }
 
+/** Polynomials that are tried for the sky before it is known which samples show it. */
+const LOW_SHAPES: readonly LowShape[] = [1, 2, 3].map((degree) => ({ degree, radial: false })).concat({
+  degree: 3,
+  radial: true,
+});
 /** A spline may take at most this share of the samples as its degrees of freedom: a sky is smoother than a nebula. */
 const MOST_FREEDOM = 0.3;
 /** Samples a spline is scored on, at most; its cost grows with their third power. */
@@ -149,13 +183,13 @@ function freeSky(
   error: number,
   limit: number,
   known: { readonly model: Model; readonly scale: number } | null,
-  degrees: readonly number[],
+  shapes: readonly LowShape[],
 ): { free: Set<number>; scale: number; share: number } {
   const { samples } = field, pitch = pitchOf(samples);
   const list = candidates.map((i) => samples[i]);
   let scale: number, levels: ArrayLike<number>;
   if (known === null) {
-    const [best] = findSky(list, value, error, limit, degrees, pitch, field.width, field.height);
+    const [best] = findSky(list, value, error, limit, shapes, pitch, field.width, field.height);
     levels = best?.levels ?? list.map(() => median(list.map(value)));
     scale = best?.scale ?? error;
   } else {
@@ -188,38 +222,37 @@ function pitchOf(samples: readonly BackgroundSample[]): number {
   return laidOut.length < 2 ? Infinity : Math.max(1, Math.abs(laidOut[1].x - laidOut[0].x));
 }
 
-/** Blocks of the field, four by four, left out in turn; a sample's block by its place. */
+/** Blocks of the field, four by four, left out in turn. */
+const BLOCKS = 16;
+/** A sample's block by its place. */
 const blockOf = (field: Field, i: number): number => {
   const { x, y } = field.samples[i];
   return Math.min(3, Math.floor(4 * (x + 0.5) / field.width)) +
     4 * Math.min(3, Math.floor(4 * (y + 0.5) / field.height));
 };
 
+/** Score of a kind; null with too few samples for it. `spans` are the standard deviations beyond five of which an error counts no more. */
 function scoreOf(
   field: Field,
-  candidate: Kind,
+  kind: Kind,
   index: readonly number[],
   values: readonly ((sample: BackgroundSample) => number)[],
-  scales: readonly number[],
-): SurfaceCandidate | null {
+  errors: readonly number[],
+  spans: readonly number[],
+): Scored | null {
   const sums: number[] = [], counts: number[] = [];
-  for (let block = 0; block < 16; block++) {
+  for (let block = 0; block < BLOCKS; block++) {
     const out = index.filter((i) => blockOf(field, i) === block);
-    const rest = index.filter((i) => blockOf(field, i) !== block);
     if (out.length === 0) continue;
+    const rest = index.filter((i) => blockOf(field, i) !== block);
     let sum = 0;
     for (let c = 0; c < values.length; c++) {
-      let model: Model;
-      try {
-        model = fitModel(field, candidate, rest, values[c]);
-      } catch (cause) {
-        if (cause instanceof RangeError) return null; // too few samples for this model
-        throw cause;
-      }
+      const model = unlessTooFew(() => fitModel(field, [{ ...kind, share: 1 }], rest, values[c]));
+      if (model === null) return null;
       for (const i of out) {
-        const u = (values[c](field.samples[i]) - modelAt(model, field.samples[i].x, field.samples[i].y)) / scales[c];
+        const e = values[c](field.samples[i]) - modelAt(model, field.samples[i].x, field.samples[i].y);
         // Held to 5 standard deviations: one odd sample must not decide.
-        sum += Math.min(25, u * u);
+        sum += Math.min(25 * spans[c] * spans[c], e * e) / (errors[c] * errors[c]);
       }
     }
     sums.push(sum);
@@ -232,7 +265,17 @@ function scoreOf(
   for (let k = 0; k < n; k++) scatter += (sums[k] - mean * counts[k]) ** 2;
   const meanError = n < 2 ? mean : Math.sqrt(scatter * n / (n - 1)) / total;
   const score = Math.sqrt(mean);
-  return { ...candidate, score, scoreError: score > 0 ? meanError / (2 * score) : 0 };
+  return { ...kind, score, scoreError: score > 0 ? meanError / (2 * score) : 0 };
+}
+
+/** What a fit gives, or null where it has too few samples. */
+function unlessTooFew<T>(fit: () => T): T | null {
+  try {
+    return fit();
+  } catch (cause) {
+    if (cause instanceof RangeError) return null;
+    throw cause;
+  }
 }
 
 /**
@@ -240,14 +283,82 @@ function scoreOf(
  * thirtieth of the pixel noise the difference is not seen, while a needless degree bulges where a nebula hides the sky.
  */
 const ENOUGH = 1.5;
+/** Between this factor below the limit and above it a simpler surface has a share that falls from all to none. */
+const SOFT = 1.2;
 /** Free samples that scatter more than this many times their own error are no free sky: structure of a nebula. */
 const RESTLESS = 3;
 /** Below this share of free samples the field counts as filled. */
 const FILLED = 0.2;
 
 /** Free parameters, to say which of two models is the simpler. */
-const complexity = (c: SurfaceCandidate): number =>
-  c.model === "polynomial" ? (c.degree + 1) * (c.degree + 2) / 2 : Infinity;
+const complexity = (c: Kind): number =>
+  c.model === "polynomial" || c.model === "vignetting"
+    ? (c.degree + 1) * (c.degree + 2) / 2 + (c.model === "vignetting" ? 1 : 0)
+    : Infinity;
+const bendsMoreThanPlane = (c: Kind): boolean => complexity(c) > 3;
+const ramp = (x: number, from: number, to: number): number => Math.max(0, Math.min(1, (x - from) / (to - from)));
+
+/**
+ * Shares of the candidates: all of it to the simplest whose error is near enough to the best one's, and near the limit that
+ * decides some of it to the next, so that a sky measured again a little differently has a surface a little different.
+ *
+ * @param hold how much of what bends more than a plane goes to the plane, 0 … 1
+ */
+function shareOut(scored: readonly Scored[], hold: number): SurfaceCandidate[] {
+  const best = scored.reduce((a, b) => b.score < a.score ? b : a);
+  const limit = Math.max(ENOUGH, best.score > 0 ? 1 + 2 * best.scoreError / best.score : 1),
+    shares = new Map<Scored, number>();
+  let left = 1;
+  for (const each of scored.toSorted((a, b) => complexity(a) - complexity(b))) {
+    const ratio = each === best ? 1 : best.score > 0 ? each.score / best.score : Infinity;
+    const share = left * (1 - ramp(ratio, limit / SOFT, limit * SOFT));
+    shares.set(each, share);
+    left -= share;
+  }
+  const plane = scored.find((each) => each.model === "polynomial" && each.degree === 1);
+  return scored.map((each) => {
+    let share = shares.get(each) ?? 0;
+    if (plane !== undefined && bendsMoreThanPlane(each)) share *= 1 - hold;
+    if (each === plane) { for (const [other, all] of shares) if (bendsMoreThanPlane(other)) share += hold * all; }
+    return { ...each, share };
+  });
+}
+
+/** Standard error of a surface's shape where it is largest over the samples' places (Buckland et al. 1997, eq. 9). */
+function uncertaintyOf(
+  field: Field,
+  parts: readonly Part[],
+  index: readonly number[],
+  value: (sample: BackgroundSample) => number,
+): number {
+  const { samples } = field, n = samples.length;
+  /** Values at all samples' places less their mean: a constant is no error of the shape. */
+  const shapeOf = (model: Model): Float64Array => {
+    const at = Float64Array.from(samples, ({ x, y }) => modelAt(model, x, y)), mean = at.reduce((a, b) => a + b, 0) / n;
+    return at.map((v) => v - mean);
+  };
+  const blocks = Array.from({ length: BLOCKS }, (_, b) => b).filter((b) => index.some((i) => blockOf(field, i) === b));
+  const left = blocks.flatMap((b) => {
+    const rest = index.filter((i) => blockOf(field, i) !== b);
+    const model = unlessTooFew(() => fitModel(field, parts, rest, value));
+    return model === null ? [] : [shapeOf(model)];
+  });
+  const alone = parts.map((part) => ({
+    share: part.share,
+    at: shapeOf(fitModel(field, [{ ...part, share: 1 }], index, value)),
+  }));
+  let largest = 0;
+  for (let i = 0; i < n; i++) {
+    const mean = left.reduce((sum, at) => sum + at[i], 0) / left.length;
+    const whole = alone.reduce((sum, { share, at }) => sum + share * at[i], 0);
+    const jackknife = left.length < 2
+      ? 0
+      : left.reduce((sum, at) => sum + (at[i] - mean) ** 2, 0) * (left.length - 1) / left.length;
+    const between = alone.reduce((sum, { share, at }) => sum + share * (at[i] - whole) ** 2, 0);
+    largest = Math.max(largest, jackknife + between);
+  }
+  return Math.sqrt(largest);
+}
 
 /**
  * Fit a smooth surface to samples of the sky.
@@ -276,9 +387,11 @@ const complexity = (c: SurfaceCandidate): number =>
 export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfaceOptions> = {}): BackgroundSurface {
   const used = settle("fitSurface", fitSurfaceDefaults, options);
   const { model, degree, rejectAbove, shape } = used;
-  if (!["best", "polynomial", "thin-plate", "mesh"].includes(model)) {
+  if (!["best", "polynomial", "vignetting", "thin-plate", "mesh"].includes(model)) {
     throw new RangeError(
-      `fitSurface: model must be "best", "polynomial", "thin-plate" or "mesh", but got ${JSON.stringify(model)}`,
+      `fitSurface: model must be "best", "polynomial", "vignetting", "thin-plate" or "mesh", but got ${
+        JSON.stringify(model)
+      }`,
     );
   }
   if (!(Number.isInteger(degree) && degree >= 0 && degree <= 4)) {
@@ -309,22 +422,33 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
   const floor = channels.map((_, c) =>
     Math.max(errors[c], 1e-9 * Math.abs(median(start.map((i) => list[i].levels[c]))))
   );
-  const polynomials: Kind[] = Array.from(
-    { length: degree + 1 },
-    (_, d) => ({ model: "polynomial", degree: d, smoothing: 0 }),
-  );
+  const kinds: Kind[] = model === "thin-plate" || model === "mesh" ? [] : [
+    ...(model === "vignetting" ? [] : Array.from(
+      { length: degree + 1 },
+      (_, d): Kind => ({ model: "polynomial", degree: d, smoothing: 0 }),
+    )),
+    ...(model === "polynomial" || degree < 2
+      ? []
+      : [{ model: "vignetting", degree: Math.min(3, degree), smoothing: 0 } as const]),
+  ];
   let free: number[] = [], scales: number[] = [];
-  let chosen: SurfaceCandidate | null = null;
-  let scored: SurfaceCandidate[] = [];
+  let candidates: SurfaceCandidate[] = [];
   let models: Model[] = [];
-  let freeShare = 0, excess = NaN, restless = false;
-  /** Scatter of the free samples about a kind of surface, over their own error. */
-  const excessOf = (kind: Kind): number =>
+  let freeShare = 0, excess = NaN;
+  /** Scatter of the free samples about a surface, over their own error. */
+  const excessOf = (found: readonly Model[]): number =>
     Math.max(...values.map((value, c) => {
-      const each = fitModel(field, kind, free, value);
-      const left = free.map((i) => Math.abs(value(list[i]) - modelAt(each, list[i].x, list[i].y)));
+      const left = free.map((i) => Math.abs(value(list[i]) - modelAt(found[c], list[i].x, list[i].y)));
       return 1.482602218505602 * median(left) / Math.max(floor[c], Number.MIN_VALUE);
     }));
+  const partsOf = (all: readonly SurfaceCandidate[]) => all.filter(({ share }) => share > 0);
+  /** Samples a spline is scored on. */
+  const thinned = (): number[] => {
+    const step = Math.max(1, free.length / SCORED_SAMPLES);
+    return Array.from({ length: Math.floor(free.length / step) }, (_, k) => free[Math.floor(k * step)]);
+  };
+  const tiny = floor.map((each) => Math.max(each, Number.MIN_VALUE));
+  const score = (kind: Kind, index: readonly number[]) => scoreOf(field, kind, index, values, tiny, scales);
   for (let round = 0; round < 3; round++) {
     const byHand = start.filter((i) => list[i].byHand);
     const found = channels.map((_, c) =>
@@ -332,10 +456,10 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         field,
         start,
         values[c],
-        Math.max(floor[c], Number.MIN_VALUE),
+        tiny[c],
         rejectAbove,
         round === 0 ? null : { model: models[c], scale: scales[c] },
-        [1, 2, 3],
+        LOW_SHAPES,
       )
     );
     const next = [...new Set([...start.filter((i) => found.every((f) => f.free.has(i))), ...byHand])].sort((a, b) =>
@@ -349,50 +473,45 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       notes.push("no sample stands out as free sky; all of them were used");
     }
     scales = found.map((f) => f.scale);
-    scored = polynomials.flatMap((each) => scoreOf(field, each, free, values, scales) ?? []);
-    const poor = !scored.some((each) => each.score <= POOR);
-    if (model === "thin-plate" || model === "best" && poor) {
-      const step = Math.max(1, free.length / SCORED_SAMPLES);
-      const thin = Array.from({ length: Math.floor(free.length / step) }, (_, k) => free[Math.floor(k * step)]);
+    let scored = kinds.flatMap((kind) => score(kind, free) ?? []);
+    if (model === "thin-plate" || model === "best" && !scored.some((each) => each.score <= POOR)) {
+      const thin = thinned();
       if (thin.length >= 12) {
-        const first = fitModel(field, { model: "thin-plate", degree: 0, smoothing: NaN }, thin, values[0]);
-        const smoothing = first.kind === "thin-plate" ? first.spline.smoothing : NaN;
-        const spline = scoreOf(field, { model: "thin-plate", degree: 0, smoothing }, thin, values, scales);
-        if (spline !== null) scored = [...(model === "thin-plate" ? [] : scored), spline];
+        const first = fitModel(field, [{ model: "thin-plate", degree: 0, smoothing: NaN, share: 1 }], thin, values[0]);
+        const smoothing = first.bent[0].kind === "thin-plate" ? first.bent[0].spline.smoothing : NaN;
+        const spline = score({ model: "thin-plate", degree: 0, smoothing }, thin);
+        if (spline !== null) scored = [...scored, spline];
       }
     }
     if (model === "mesh") {
-      const mesh = scoreOf(field, { model, degree: 0, smoothing: 0 }, free, values, scales);
+      const mesh = score({ model, degree: 0, smoothing: 0 }, free);
       if (mesh === null) {
         throw new RangeError("fitSurface: a mesh must have free boxes all over the field; exclude less");
       }
       scored = [mesh];
     }
     if (scored.length === 0) scored = [{ model: "polynomial", degree: 0, smoothing: 0, score: 1, scoreError: 0 }];
-    const best = scored.reduce((a, b) => b.score < a.score ? b : a);
-    const enough = Math.max(best.score + 2 * best.scoreError, ENOUGH * best.score);
-    chosen = scored.filter((each) => each.score <= enough)
-      .reduce((a, b) => complexity(b) < complexity(a) ? b : a);
     if (round === 0) freeShare = Math.min(...found.map((f) => f.share)) * start.length / usable.length;
-    if (freeShare < FILLED && model === "best" && !(chosen.model === "polynomial" && chosen.degree <= 1)) {
-      chosen = scored.find((each) => each.model === "polynomial" && each.degree === 1) ?? chosen;
+    candidates = shareOut(scored, 0);
+    models = values.map((value) => fitModel(field, partsOf(candidates), free, value));
+    excess = excessOf(models);
+    const hold = model !== "best"
+      ? 0
+      : Math.max(ramp(excess, RESTLESS / SOFT, RESTLESS), ramp(-freeShare, -FILLED * SOFT, -FILLED));
+    if (hold > 0) {
+      candidates = shareOut(scored, hold);
+      models = values.map((value) => fitModel(field, partsOf(candidates), free, value));
     }
-    excess = excessOf(chosen);
-    if (excess > RESTLESS && model === "best" && !(chosen.model === "polynomial" && chosen.degree <= 1)) {
-      restless = true;
-      chosen = scored.find((each) => each.model === "polynomial" && each.degree === 1) ?? chosen;
-    }
-    models = values.map((value) => fitModel(field, chosen as SurfaceCandidate, free, value));
   }
-  const final = chosen as SurfaceCandidate;
-  if (shape === "shared" && channels.length > 1) models = sharedShape(field, final, free, values);
+  const parts = partsOf(candidates), final = parts.reduce((a, b) => b.share > a.share ? b : a);
+  if (shape === "shared" && channels.length > 1) models = sharedShape(field, parts, free, values);
   if (freeShare < FILLED) {
     notes.push(
       `only ${(100 * freeShare).toFixed(0)} % of the samples show free sky: the field is filled with objects, ` +
         "and no more than a plane was taken off; place points by hand where you know the sky to be free",
     );
   }
-  if (restless) {
+  if (model === "best" && excess > RESTLESS) {
     notes.push(
       `the samples taken for sky scatter ${
         excess.toFixed(1)
@@ -400,6 +519,8 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         "fill the field, and no more than a plane was taken off; name the model yourself if you know that the sky is free",
     );
   }
+  const known = parts.some((part) => part.model === "thin-plate") ? thinned() : free;
+  const uncertainty = values.map((value) => uncertaintyOf(field, parts, known, value));
   const taken = new Set(free);
   const planes = models.map((each, c) => ({ channel: channels[c], data: modelPlane(each, width, height) }));
   const ranges = planes.map(({ data }) => {
@@ -416,9 +537,11 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
     return median(thin);
   });
   notes.unshift(
-    `${describe(final)} on ${free.length} of ${list.length} samples; range ${
-      ranges.map((r) => r.toPrecision(3)).join(", ")
-    }`,
+    `${
+      parts.map((part) => `${describe(part)}${parts.length > 1 ? ` (${Math.round(100 * part.share)} %)` : ""}`).join(
+        " and ",
+      )
+    } on ${free.length} of ${list.length} samples; range ${ranges.map((r) => r.toPrecision(3)).join(", ")}`,
   );
   const image = createImage(
     { width, height, unit: samples.unit, geometry: samples.geometry, planes },
@@ -430,16 +553,17 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
     levels,
     ranges,
     chosen: final,
-    candidates: scored,
+    candidates,
     samples: list.map((s, i) => ({ ...s, doubt: taken.has(i) ? "" : s.doubt === "" ? "object" : s.doubt })),
     freeShare,
     excess,
+    uncertainty,
     notes,
     history: image.history,
   };
 }
 
-const describe = (c: SurfaceCandidate): string =>
+const describe = (c: Kind): string =>
   c.model === "polynomial"
     ? [
       "a constant",
@@ -448,6 +572,8 @@ const describe = (c: SurfaceCandidate): string =>
       "a polynomial of degree 3",
       "a polynomial of degree 4",
     ][c.degree]
+    : c.model === "vignetting"
+    ? `a polynomial of degree ${c.degree} with vignetting`
     : c.model === "mesh"
     ? "a mesh of the boxes"
     : `a thin-plate spline with smoothing ${c.smoothing.toPrecision(2)}`;
@@ -455,12 +581,12 @@ const describe = (c: SurfaceCandidate): string =>
 /** One shape for all channels: the mean of the channels is fitted, and each channel takes a multiple of it. */
 function sharedShape(
   field: Field,
-  candidate: SurfaceCandidate,
+  parts: readonly Part[],
   free: readonly number[],
   values: readonly ((sample: BackgroundSample) => number)[],
 ): Model[] {
   const mean = (s: BackgroundSample) => values.reduce((sum, value) => sum + value(s), 0) / values.length;
-  const shape = fitModel(field, candidate, free, mean);
+  const shape = fitModel(field, parts, free, mean);
   const at = free.map((i) => modelAt(shape, field.samples[i].x, field.samples[i].y));
   const centre = at.reduce((a, b) => a + b, 0) / at.length;
   return values.map((_, c) => {
@@ -471,7 +597,6 @@ function sharedShape(
       bottom += (at[k] - centre) * (at[k] - centre);
       level += v / free.length;
     });
-    const slope = bottom > 0 ? top / bottom : 0;
-    return fitModel(field, candidate, free, (s) => level + slope * (modelAt(shape, s.x, s.y) - centre));
+    return rescaled(shape, level, bottom > 0 ? top / bottom : 0, centre);
   });
 }

@@ -37,6 +37,12 @@ export interface FitPolynomialSurfaceOptions {
   readonly height: number;
   /** Total degree, 0 … 6. Above 4 corners run away. */
   readonly degree: number;
+  /**
+   * Whether the fourth power of the distance from the middle of the field joins the terms; degree 2 or 3 only. It is what
+   * vignetting has beyond its parabola (cos⁴ of the field angle), about any centre, at one coefficient instead of the five
+   * of a full degree 4. The surface is then of degree 4.
+   */
+  readonly radial: boolean;
 }
 
 /** What {@linkcode fitPolynomialSurface} uses for an option left out; the size has no default that would serve. */
@@ -44,6 +50,7 @@ export const fitPolynomialSurfaceDefaults: Readonly<FitPolynomialSurfaceOptions>
   width: NaN,
   height: NaN,
   degree: 2,
+  radial: false,
 });
 
 /** Legendre polynomials P_0 … P_n at u, by P_{k+1} = ((2k+1) u P_k − k P_{k−1}) / (k+1). */
@@ -57,9 +64,32 @@ export function legendre(degree: number, u: number, out: Float64Array = new Floa
 const normalise = (at: number, size: number) => size > 1 ? 2 * at / (size - 1) - 1 : 0;
 
 /**
+ * The fourth power of the distance from the middle, in half diagonals, by Legendre products of degree 4 in the order of
+ * {@linkcode PolynomialSurface}: u⁴ = (8 P₄ + 20 P₂ + 7)/35, u² = (2 P₂ + 1)/3.
+ */
+function radialCoefficients(width: number, height: number): Float64Array {
+  const square = (width - 1) ** 2 + (height - 1) ** 2, a = square > 0 ? (width - 1) ** 2 / square : 0, b = 1 - a;
+  const out = new Float64Array(15);
+  out[0] = 7 * (a * a + b * b) / 35 + 2 * a * b / 9;
+  out[3] = 20 * a * a / 35 + 4 * a * b / 9;
+  out[5] = 20 * b * b / 35 + 4 * a * b / 9;
+  out[10] = 8 * a * a / 35;
+  out[12] = 8 * a * b / 9;
+  out[14] = 8 * b * b / 35;
+  return out;
+}
+
+/** The fourth power of the distance of a place from the middle of the field, in half diagonals. */
+export function radialTerm(x: number, y: number, width: number, height: number): number {
+  const square = (width - 1) ** 2 + (height - 1) ** 2;
+  return square > 0 ? (((2 * x - width + 1) ** 2 + (2 * y - height + 1) ** 2) / square) ** 2 : 0;
+}
+
+/**
  * Fit a polynomial surface to scattered values by weighted least squares (Householder QR, Golub 1965).
  *
- * @param points at least as many with weight > 0 as the surface has coefficients, (degree + 1)(degree + 2) / 2
+ * @param points at least as many with weight > 0 as the surface has coefficients, (degree + 1)(degree + 2) / 2, and one
+ *   more with `radial`
  * @returns the surface. Cost: points × coefficients²
  * @throws {RangeError} if there are too few points, they do not determine the surface, or an option is out of range
  *
@@ -77,14 +107,17 @@ export function fitPolynomialSurface(
   points: readonly SurfacePoint[],
   options: Partial<FitPolynomialSurfaceOptions>,
 ): PolynomialSurface {
-  const { width, height, degree } = settle("fitPolynomialSurface", fitPolynomialSurfaceDefaults, options);
+  const { width, height, degree, radial } = settle("fitPolynomialSurface", fitPolynomialSurfaceDefaults, options);
   if (!(width >= 1 && height >= 1)) {
     throw new RangeError(`fitPolynomialSurface: width and height must be ≥ 1, but got ${width} × ${height}`);
   }
   if (!(Number.isInteger(degree) && degree >= 0 && degree <= 6)) {
     throw new RangeError(`fitPolynomialSurface: degree must be a whole number of 0 … 6, but got ${degree}`);
   }
-  const n = (degree + 1) * (degree + 2) / 2;
+  if (radial && degree !== 2 && degree !== 3) {
+    throw new RangeError(`fitPolynomialSurface: degree must be 2 or 3 with radial, but got ${degree}`);
+  }
+  const full = (degree + 1) * (degree + 2) / 2, n = full + (radial ? 1 : 0);
   const used = points.filter((p) => (p.weight ?? 1) > 0 && Number.isFinite(p.value));
   const m = used.length;
   if (m < n) {
@@ -101,6 +134,7 @@ export function fitPolynomialSurface(
     for (let order = 0, at = row * n; order <= degree; order++) {
       for (let j = 0; j <= order; j++) a[at++] = root * px[order - j] * py[j];
     }
+    if (radial) a[row * n + full] = root * radialTerm(p.x, p.y, width, height);
     b[row] = root * p.value;
   });
   for (let k = 0; k < n; k++) {
@@ -132,6 +166,13 @@ export function fitPolynomialSurface(
     let sum = b[k];
     for (let c = k + 1; c < n; c++) sum -= a[k * n + c] * coefficients[c];
     coefficients[k] = sum / a[k * n + k];
+  }
+  if (radial) {
+    const whole = Array.from(
+      radialCoefficients(width, height),
+      (v, k) => v * coefficients[full] + (k < full ? coefficients[k] : 0),
+    );
+    return Object.freeze({ kind: "polynomial", width, height, degree: 4, coefficients: Object.freeze(whole) });
   }
   return Object.freeze({ kind: "polynomial", width, height, degree, coefficients: Object.freeze(coefficients) });
 }
