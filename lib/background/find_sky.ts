@@ -17,6 +17,8 @@ export interface LowShape {
 export interface LowSky extends LowShape {
   /** Value of the surface at each candidate, in their order. */
   readonly levels: Float64Array;
+  /** Samples within the limit of it. */
+  readonly free: number;
   /** Standard deviation of the free samples about it. */
   readonly scale: number;
   /** −2 ln likelihood + terms · ln samples (Schwarz 1978): smaller is better. */
@@ -109,7 +111,16 @@ function neighboursOf(samples: readonly BackgroundSample[], pitch: number): read
  * How rough the surroundings of each sample are: scatter about a plane through it and its neighbours, over the samples'
  * error. A sky is smooth at this scale, a nebula hardly ever. NaN with fewer than six neighbours.
  */
-function roughness(
+export function roughness(
+  samples: readonly BackgroundSample[],
+  pitch: number,
+  value: (sample: BackgroundSample) => number,
+  error: number,
+): Float64Array {
+  return roughnessOf(samples, neighboursOf(samples, pitch), Float64Array.from(samples, value), error);
+}
+
+function roughnessOf(
   samples: readonly BackgroundSample[],
   near: readonly Int32Array[],
   z: Float64Array,
@@ -210,7 +221,7 @@ export function findSky(
       const key = Array.from({ length: 8 }, (_, k) => r[Math.floor((k + 0.5) * n / 8)].toFixed(3)).join(" ");
       if (seen.has(key)) return;
       seen.add(key);
-      const rough = roughness(samples, near, r, error), known = rough.filter((v) => v === v);
+      const rough = roughnessOf(samples, near, r, error), known = rough.filter((v) => v === v);
       // What is smooth: the lower third of the field's own roughness, so that faint stars everywhere count as smooth.
       const typical = known.length < 12 ? 1 : Math.max(1, known.toSorted()[Math.floor(known.length / 6)]);
       let inside = 0, range = 4 * scale;
@@ -232,7 +243,7 @@ export function findSky(
       }
       const cost = -2 * logLikelihood + terms * logPortable(n);
       if (best === null || cost < best.cost) {
-        best = { degree, radial, scale, cost, levels: Float64Array.from(z, (v, i) => v - r[i]) };
+        best = { degree, radial, free: inside, scale, cost, levels: Float64Array.from(z, (v, i) => v - r[i]) };
       }
     };
     for (const low of LOW_SHARES) {
@@ -249,7 +260,7 @@ export function findSky(
       if (good) settle();
     }
     const random = randomStream(`sky/${degree}${radial ? "+" : ""}`);
-    const rough = roughness(samples, near, z, error),
+    const rough = roughnessOf(samples, near, z, error),
       smooth = Array.from(rough.keys()).filter((i) => rough[i] === rough[i])
         .sort((a, b) => rough[a] - rough[b]).slice(0, Math.max(4 * terms, Math.ceil(n / 2)));
     const pick = smooth.length >= 3 * terms ? smooth : Array.from({ length: n }, (_, i) => i);

@@ -2,6 +2,7 @@
 import { createImage, type Image } from "../core/image.ts";
 import type { Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
+import { expPortable } from "../kernels/elementary.ts";
 import {
   fitPolynomialSurface,
   type PolynomialSurface,
@@ -10,7 +11,7 @@ import {
 } from "../measure/polynomial_surface.ts";
 import { evaluateThinPlate, fitThinPlate, renderThinPlate, type ThinPlate } from "../measure/thin_plate.ts";
 import { median } from "../stats/median.ts";
-import { findSky, type LowShape } from "./find_sky.ts";
+import { findSky, type LowShape, type LowSky, roughness } from "./find_sky.ts";
 import { fitMesh, meshAt, meshOf, meshPlane, type MeshSurface } from "./mesh_surface.ts";
 import type { BackgroundSample, BackgroundSamples } from "./sample_background.ts";
 
@@ -29,6 +30,11 @@ export interface SurfaceCandidate {
   readonly score: number;
   /** Standard error of the score, from its scatter over the blocks. */
   readonly scoreError: number;
+  /**
+   * How much worse than the best it explains all samples, objects behind and beside the free ones allowed for: a factor in
+   * the spread of the sky, from the likelihood of the mixture of sky and objects (Schwarz 1978); 1 for the best, a spline and a mesh.
+   */
+  readonly misfit: number;
   /** Its share of the surface; those of all candidates add up to 1. */
   readonly share: number;
 }
@@ -55,7 +61,7 @@ export interface FitSurfaceOptions {
  */
 export const fitSurfaceDefaults: Readonly<FitSurfaceOptions> = Object.freeze({
   model: "best",
-  degree: 3,
+  degree: 4,
   rejectAbove: 2,
   shape: "each",
 });
@@ -139,32 +145,33 @@ function fitModel(
   const points = index.map((i) => ({ x: samples[i].x, y: samples[i].y, value: value(samples[i]) }));
   let degree = 0;
   const coefficients = new Array<number>(15).fill(0);
+  const add = (fitted: PolynomialSurface, share: number): void => {
+    degree = Math.max(degree, fitted.degree);
+    fitted.coefficients.forEach((c, k) => coefficients[k] += share * c);
+  };
   for (const { model, degree: own, smoothing, share } of parts) {
     if (model === "mesh") {
       const slope = fitPolynomialSurface(points, { width, height, degree: 1 });
       const trend = (x: number, y: number) => polynomialSurfaceAt(slope, x, y);
       bent.push({ ...fitMesh(samples, index, value, trend, width, height), share });
     } else if (model === "thin-plate") {
-      const spline = fitThinPlate(points.map((p) => p.x), points.map((p) => p.y), points.map((p) => p.value), {
+      // What a spline bends for at a high price, a polynomial gives for little: that part goes first.
+      const low = own === 0 ? null : fitPolynomialSurface(points, { width, height, degree: own });
+      const rest = points.map(({ x, y, value }) => low === null ? value : value - polynomialSurfaceAt(low, x, y));
+      const spline = fitThinPlate(points.map((p) => p.x), points.map((p) => p.y), rest, {
         smoothing: Number.isNaN(smoothing) ? "gcv" : smoothing,
         mostFreedom: MOST_FREEDOM,
       });
       bent.push({ kind: "thin-plate", spline, share });
+      if (low !== null) add(low, share);
     } else {
-      const fitted = fitPolynomialSurface(points, { width, height, degree: own, radial: model === "vignetting" });
-      degree = Math.max(degree, fitted.degree);
-      fitted.coefficients.forEach((c, k) => coefficients[k] += share * c);
+      add(fitPolynomialSurface(points, { width, height, degree: own, radial: model === "vignetting" }), share);
     }
   }
   coefficients.length = (degree + 1) * (degree + 2) / 2;
   return { polynomial: { kind: "polynomial", width, height, degree, coefficients }, bent };
 }
 
-/** Polynomials that are tried for the sky before it is known which samples show it. */
-const LOW_SHAPES: readonly LowShape[] = [1, 2, 3].map((degree) => ({ degree, radial: false })).concat({
-  degree: 3,
-  radial: true,
-});
 /** A spline may take at most this share of the samples as its degrees of freedom: a sky is smoother than a nebula. */
 const MOST_FREEDOM = 0.3;
 /** Samples a spline is scored on, at most; its cost grows with their third power. */
@@ -184,12 +191,13 @@ function freeSky(
   limit: number,
   known: { readonly model: Model; readonly scale: number } | null,
   shapes: readonly LowShape[],
-): { free: Set<number>; scale: number; share: number } {
+): { free: Set<number>; scale: number; share: number; low: readonly LowSky[] } {
   const { samples } = field, pitch = pitchOf(samples);
   const list = candidates.map((i) => samples[i]);
-  let scale: number, levels: ArrayLike<number>;
+  let scale: number, levels: ArrayLike<number>, low: readonly LowSky[] = [];
   if (known === null) {
-    const [best] = findSky(list, value, error, limit, shapes, pitch, field.width, field.height);
+    low = findSky(list, value, error, limit, shapes, pitch, field.width, field.height);
+    const [best] = low;
     levels = best?.levels ?? list.map(() => median(list.map(value)));
     scale = best?.scale ?? error;
   } else {
@@ -214,7 +222,7 @@ function freeSky(
     for (const i of enough ? rim : rim.filter((i) => (residuals.get(i) as number) > 0.5 * scale)) free.delete(i);
     if (!enough) break;
   }
-  return { free, scale, share };
+  return { free, scale, share, low };
 }
 
 function pitchOf(samples: readonly BackgroundSample[]): number {
@@ -239,7 +247,7 @@ function scoreOf(
   values: readonly ((sample: BackgroundSample) => number)[],
   errors: readonly number[],
   spans: readonly number[],
-): Scored | null {
+): Omit<Scored, "misfit"> | null {
   const sums: number[] = [], counts: number[] = [];
   for (let block = 0; block < BLOCKS; block++) {
     const out = index.filter((i) => blockOf(field, i) === block);
@@ -306,11 +314,13 @@ const ramp = (x: number, from: number, to: number): number => Math.max(0, Math.m
  */
 function shareOut(scored: readonly Scored[], hold: number): SurfaceCandidate[] {
   const best = scored.reduce((a, b) => b.score < a.score ? b : a);
-  const limit = Math.max(ENOUGH, best.score > 0 ? 1 + 2 * best.scoreError / best.score : 1),
+  const limit = ENOUGH,
     shares = new Map<Scored, number>();
   let left = 1;
   for (const each of scored.toSorted((a, b) => complexity(a) - complexity(b))) {
-    const ratio = each === best ? 1 : best.score > 0 ? each.score / best.score : Infinity;
+    const ratio = each === best
+      ? 1
+      : Math.max(each.misfit / best.misfit, best.score > 0 ? each.score / best.score : Infinity);
     const share = left * (1 - ramp(ratio, limit / SOFT, limit * SOFT));
     shares.set(each, share);
     left -= share;
@@ -431,10 +441,27 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       ? []
       : [{ model: "vignetting", degree: Math.min(3, degree), smoothing: 0 } as const]),
   ];
+  // What is tried before it is known which samples show the sky: no less than degree 3, or a low surface asked for would
+  // take what it does not fit for objects.
+  const lowShapes: readonly LowShape[] = [
+    ...Array.from({ length: Math.max(3, degree) + 1 }, (_, d) => ({ degree: d, radial: false })),
+    { degree: 3, radial: true },
+  ].sort((a, b) => a.degree - b.degree);
+  let low: readonly (readonly LowSky[])[] = [];
+  /** Misfit of a kind, mean of the channels; 1 where it is not known. */
+  const misfitOf = ({ model, degree }: Kind): number => {
+    const excesses = low.flatMap((found) => {
+      const own = found.find((each) => each.degree === degree && each.radial === (model === "vignetting"));
+      return own === undefined ? [] : [(own.cost - found[0].cost) / found[0].free];
+    });
+    return model === "thin-plate" || model === "mesh" || excesses.length === 0
+      ? 1
+      : expPortable(excesses.reduce((a, b) => a + b, 0) / excesses.length / 2);
+  };
   let free: number[] = [], scales: number[] = [];
   let candidates: SurfaceCandidate[] = [];
   let models: Model[] = [];
-  let freeShare = 0, excess = NaN;
+  let freeShare = 0, excess = NaN, restless = 0;
   /** Scatter of the free samples about a surface, over their own error. */
   const excessOf = (found: readonly Model[]): number =>
     Math.max(...values.map((value, c) => {
@@ -448,7 +475,10 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
     return Array.from({ length: Math.floor(free.length / step) }, (_, k) => free[Math.floor(k * step)]);
   };
   const tiny = floor.map((each) => Math.max(each, Number.MIN_VALUE));
-  const score = (kind: Kind, index: readonly number[]) => scoreOf(field, kind, index, values, tiny, scales);
+  const score = (kind: Kind, index: readonly number[]): Scored | null => {
+    const found = scoreOf(field, kind, index, values, tiny, scales);
+    return found === null ? null : { ...found, misfit: misfitOf(kind) };
+  };
   for (let round = 0; round < 3; round++) {
     const byHand = start.filter((i) => list[i].byHand);
     const found = channels.map((_, c) =>
@@ -459,7 +489,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         tiny[c],
         rejectAbove,
         round === 0 ? null : { model: models[c], scale: scales[c] },
-        LOW_SHAPES,
+        lowShapes,
       )
     );
     const next = [...new Set([...start.filter((i) => found.every((f) => f.free.has(i))), ...byHand])].sort((a, b) =>
@@ -473,13 +503,20 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       notes.push("no sample stands out as free sky; all of them were used");
     }
     scales = found.map((f) => f.scale);
+    if (round === 0) low = found.map((f) => f.low);
     let scored = kinds.flatMap((kind) => score(kind, free) ?? []);
     if (model === "thin-plate" || model === "best" && !scored.some((each) => each.score <= POOR)) {
       const thin = thinned();
       if (thin.length >= 12) {
-        const first = fitModel(field, [{ model: "thin-plate", degree: 0, smoothing: NaN, share: 1 }], thin, values[0]);
+        const under = model === "thin-plate" ? 0 : Math.min(3, Math.max(0, ...scored.map((each) => each.degree)));
+        const first = fitModel(
+          field,
+          [{ model: "thin-plate", degree: under, smoothing: NaN, share: 1 }],
+          thin,
+          values[0],
+        );
         const smoothing = first.bent[0].kind === "thin-plate" ? first.bent[0].spline.smoothing : NaN;
-        const spline = score({ model: "thin-plate", degree: 0, smoothing }, thin);
+        const spline = score({ model: "thin-plate", degree: under, smoothing }, thin);
         if (spline !== null) scored = [...scored, spline];
       }
     }
@@ -490,14 +527,21 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       }
       scored = [mesh];
     }
-    if (scored.length === 0) scored = [{ model: "polynomial", degree: 0, smoothing: 0, score: 1, scoreError: 0 }];
+    if (scored.length === 0) {
+      scored = [{ model: "polynomial", degree: 0, smoothing: 0, score: 1, scoreError: 0, misfit: 1 }];
+    }
     if (round === 0) freeShare = Math.min(...found.map((f) => f.share)) * start.length / usable.length;
     candidates = shareOut(scored, 0);
     models = values.map((value) => fitModel(field, partsOf(candidates), free, value));
     excess = excessOf(models);
+    restless = Math.max(...values.map((value, c) => {
+      const left = (s: BackgroundSample) => value(s) - modelAt(models[c], s.x, s.y);
+      const rough = roughness(free.map((i) => list[i]), pitchOf(list), left, tiny[c]).filter((v) => v === v);
+      return rough.length < 6 ? 0 : median(rough);
+    }));
     const hold = model !== "best"
       ? 0
-      : Math.max(ramp(excess, RESTLESS / SOFT, RESTLESS), ramp(-freeShare, -FILLED * SOFT, -FILLED));
+      : Math.max(ramp(restless, RESTLESS / SOFT, RESTLESS), ramp(-freeShare, -FILLED * SOFT, -FILLED));
     if (hold > 0) {
       candidates = shareOut(scored, hold);
       models = values.map((value) => fitModel(field, partsOf(candidates), free, value));
@@ -511,10 +555,10 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         "and no more than a plane was taken off; place points by hand where you know the sky to be free",
     );
   }
-  if (model === "best" && excess > RESTLESS) {
+  if (model === "best" && restless > RESTLESS) {
     notes.push(
       `the samples taken for sky scatter ${
-        excess.toFixed(1)
+        restless.toFixed(1)
       } times more about the best surface than their noise: nebula may ` +
         "fill the field, and no more than a plane was taken off; name the model yourself if you know that the sky is free",
     );
