@@ -28,7 +28,7 @@ export interface LowSky extends LowShape {
 /** Shares of the samples that may lie below the first surfaces: from a nearly filled field to one with little in it. */
 const LOW_SHARES = [0.03, 0.07, 0.15, 0.3];
 /** Random starts for each degree. */
-const STARTS = 40;
+const STARTS = 12;
 
 /** Polynomials over the candidates: rows of Legendre products, and weighted least squares by Cholesky's method. */
 class Fitter {
@@ -259,6 +259,11 @@ export function findSky(
       }
       if (good) settle();
     }
+    // What is sky to a simpler kind is a first guess at what is sky to this one.
+    for (const { levels } of found) {
+      for (let i = 0; i < n; i++) r[i] = z[i] - levels[i];
+      settle();
+    }
     const random = randomStream(`sky/${degree}${radial ? "+" : ""}`);
     const rough = roughnessOf(samples, near, z, error),
       smooth = Array.from(rough.keys()).filter((i) => rough[i] === rough[i])
@@ -271,5 +276,7 @@ export function findSky(
     }
     if (best !== null) found.push(best);
   }
-  return found.sort((a, b) => a.cost - b.cost);
+  // Of kinds that are as likely the simplest: a difference of 10 is called very strong evidence (Kass & Raftery 1995).
+  const least = Math.min(...found.map(({ cost }) => cost)), first = found.find(({ cost }) => cost <= least + 10);
+  return found.sort((a, b) => Number(b === first) - Number(a === first) || a.cost - b.cost);
 }

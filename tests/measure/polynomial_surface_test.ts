@@ -47,6 +47,21 @@ describe("fitPolynomialSurface", () => {
     }
   });
 
+  it("with the radial term finds cubic plus fourth power of the distance exactly, as a surface of degree 4", () => {
+    const far = (x: number, y: number) => ((x - 49.5) ** 2 + (y - 24.5) ** 2) ** 2;
+    const bent = points.map((p) => ({ ...p, value: p.value + 3e-6 * far(p.x, p.y) }));
+    const surface = fitPolynomialSurface(bent, { width: 100, height: 50, degree: 3, radial: true });
+    const plane = polynomialSurfacePlane(surface);
+    expect(surface.degree).toBe(4);
+    for (const [x, y] of [[0, 0], [99, 49], [31, 17]]) {
+      expect(polynomialSurfaceAt(surface, x, y)).toBeCloseTo(truth(x, y) + 3e-6 * far(x, y), 9);
+      expect(plane[y * 100 + x]).toBeCloseTo(truth(x, y) + 3e-6 * far(x, y), 3);
+    }
+    expect(() => fitPolynomialSurface(bent, { width: 100, height: 50, degree: 4, radial: true })).toThrow(
+      "degree must be 2 or 3 with radial, but got 4",
+    );
+  });
+
   it("ignores points without weight or value", () => {
     const spoiled = [...points, { x: 5, y: 5, value: 1e9, weight: 0 }, { x: 5, y: 5, value: NaN }];
     expect(fitPolynomialSurface(spoiled, { width: 100, height: 50, degree: 2 }).coefficients)

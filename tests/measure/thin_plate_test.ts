@@ -40,6 +40,33 @@ describe("fitThinPlate", () => {
     }
   });
 
+  // The values of a table made with scipy 1.10.1's RBFInterpolator, written out: what the fixture holds must be they.
+  it("gives the tabled values for the unit square and for six points", () => {
+    const at = (places: readonly Place[], values: readonly number[], smoothing: number, x: number, y: number) =>
+      evaluateThinPlate(fitThinPlate(column(places, 0), column(places, 1), values, { smoothing }), x, y);
+    expect(at(unit, peak, 0, 0.25, 0.25)).toBeCloseTo(0.58857071, 8);
+    expect(at(unit, peak, 0, 0.5, 0)).toBeCloseTo(0.36586329, 8);
+    expect(at(unit, peak, 0, 2, 2)).toBeCloseTo(-1.02677182, 8);
+    expect(at(unit, peak, 0.1, 0.5, 0.5)).toBeCloseTo(0.84492767, 8);
+    expect(at(unit, peak, 0.1, 0, 0)).toBeCloseTo(0.03876808, 8);
+    expect(at(unit, peak, 1, 0.5, 0.5)).toBeCloseTo(0.43498368, 8);
+    expect(at(unit, peak, 1, 0, 0)).toBeCloseTo(0.14125408, 8);
+    const six: readonly Place[] = [[10, 12], [85, 9], [50, 40], [15, 88], [92, 95], [60, 70]];
+    const z = [102, 110, 107, 99, 118, 111];
+    expect(at(six, z, 0, 50, 50)).toBeCloseTo(107.57501915, 7);
+    expect(at(six, z, 0, 0, 0)).toBeCloseTo(100.51116685, 7);
+    expect(at(six, z, 0, 100, 100)).toBeCloseTo(119.52329823, 7);
+    expect(at(six, z, 100, 50, 50)).toBeCloseTo(107.58215373, 7);
+    expect(at(six, z, 100, 0, 0)).toBeCloseTo(100.40982822, 7);
+    expect(at(six, z, 100, 100, 100)).toBeCloseTo(119.51994198, 7);
+    expect(at(six, z, 100, 10, 12)).toBeCloseTo(101.93051931, 7);
+    // Planes are in the null space: whatever the smoothing, they come back.
+    const plane = six.map(([x, y]) => 2 + 0.3 * x - 0.1 * y);
+    for (const smoothing of [0, 1, 100, 1e6]) {
+      expect(Math.abs(at(six, plane, smoothing, 33, 44) - 7.5)).toBeLessThan(1e-9);
+    }
+  });
+
   it("does not depend on the unit of the coordinates", () => {
     const { points, values } = stored.six;
     const small = fitThinPlate(column(points, 0), column(points, 1), values, { smoothing: 100 });

@@ -27,7 +27,7 @@ export interface SceneOptions {
   readonly noise?: number;
   /** Gradient over the sky: amplitude and kind. */
   readonly gradient?: number;
-  readonly gradientKind?: "plane" | "quadratic" | "cubic";
+  readonly gradientKind?: "plane" | "quadratic" | "cubic" | "vignetting";
   /** Height of the nebula, for each channel; missing channels take the last. */
   readonly nebula?: readonly number[];
   /** Radius of the nebula as a share of the shorter side. */
@@ -139,7 +139,12 @@ export function makeScene(options: SceneOptions = {}): Scene {
       for (let x = 0; x < width; x++, i++) {
         const u = 2 * x / width - 1, v = 2 * y / height - 1;
         let g = u * Math.cos(angle) + v * Math.sin(angle);
-        if (gradientKind !== "plane") g += bend * u * u + bend2 * u * v;
+        // cos⁴ of the field angle about a centre beside the middle: a fifth of the light is lost at the far corner.
+        if (gradientKind === "vignetting") {
+          const du = u - 0.4 * bend, dv = (v - 0.4 * bend2) * height / width;
+          g = (1 + 0.08 * (du * du + dv * dv)) ** -2;
+        }
+        if (gradientKind === "quadratic" || gradientKind === "cubic") g += bend * u * u + bend2 * u * v;
         if (gradientKind === "cubic") g += 0.6 * (u * u * u - v * v * u);
         gradient[i] = g;
         low = Math.min(low, g);
