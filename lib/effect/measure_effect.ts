@@ -3,9 +3,10 @@ import { oklabOfLinear, srgbToLinear } from "../core/colour_space.ts";
 import { type Image, isLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { atan2Portable } from "../kernels/elementary.ts";
-import { type BackgroundSample, sampleBackground } from "../background/sample_background.ts";
-import { fitSurface } from "../background/fit_surface.ts";
+import { type BackgroundSample, type BackgroundSamples, sampleBackground } from "../background/sample_background.ts";
+import { type BackgroundSurface, fitSurface } from "../background/fit_surface.ts";
 import { detectStars, type StarList } from "../measure/detect_stars.ts";
+import { fitPolynomialSurface, polynomialSurfaceAt } from "../measure/polynomial_surface.ts";
 import { measureSky } from "../measure/sky_level.ts";
 import { scaleNoise, starlet, starletGains } from "../measure/starlet.ts";
 import { median } from "../stats/median.ts";
@@ -50,10 +51,15 @@ export interface Effect {
     readonly light: number | null;
     /** Depth of the darkest ring about bright stars, in standard deviations of the sky; 0 for none. */
     readonly ring: BeforeAfter;
+    /** Dark holes that the step left beside bright stars; null unless both are linear. */
+    readonly holes: number | null;
   };
   /** Range over the field of a surface of degree 2 through the free sky, in standard deviations of the pixel noise. */
   readonly flatness: BeforeAfter;
-  /** Light in fixed boxes on the nebula. */
+  /**
+   * Light in fixed boxes on the nebula, above a sky that may slope: a polynomial through the same boxes of free sky before and
+   * after, so that taking a gradient away is no change of the nebula.
+   */
   readonly nebula: {
     /** How many boxes. */
     readonly boxes: number;
@@ -61,6 +67,8 @@ export interface Effect {
     readonly light: number | null;
     /** Scatter of that ratio over the boxes. */
     readonly scatter: number | null;
+    /** Standard error of that ratio: what the sky under the nebula is unsure by. */
+    readonly error: number | null;
   };
   /** Shares of samples at the ends; black and white only of a picture. */
   readonly clipped: {
@@ -71,7 +79,11 @@ export interface Effect {
     /** Share without data. */
     readonly missing: BeforeAfter;
   };
-  /** Turn of the nebula's hue (Oklab, degrees) between two pictures; null otherwise. */
+  /**
+   * Turn of the nebula's hue (Oklab, degrees) between two pictures: mean of the turns of its boxes, each counted by its
+   * colour, so that a nebula whose red and blue parts make grey together still has one. Null between other images, and where
+   * the boxes themselves are grey (chroma below 0.01), because a grey has no hue.
+   */
   readonly hueDegrees: number | null;
   /** Largest change of a channel's share in the nebula's light, as a factor; null without several channels or a nebula. */
   readonly colourFactor: number | null;
@@ -114,9 +126,33 @@ interface Findings {
   readonly before: EffectSide;
   readonly after: EffectSide;
   readonly starLight: number;
-  readonly nebula: { readonly boxes: number; readonly light: number; readonly scatter: number };
+  readonly nebula: { readonly boxes: number; readonly light: number; readonly scatter: number; readonly error: number };
+  /** The same for each channel that shows the nebula, with the light of its stars. */
+  readonly channels: readonly ChannelLight[];
+  readonly holes: Holes;
   readonly hueDegrees: number;
   readonly colourFactor: number;
+}
+
+/** What became of one channel's light. */
+interface ChannelLight {
+  readonly channel: string;
+  /** Light of the nebula after over before. */
+  readonly nebula: number;
+  /** Light of the stars after over before; NaN without stars. */
+  readonly stars: number;
+}
+
+/** Dark holes beside stars. */
+interface Holes {
+  /** How many; NaN where it was not looked for. */
+  readonly count: number;
+  /** Depth of the deepest, standard deviations of the sky. */
+  readonly deepest: number;
+  /** Where it is. */
+  readonly x: number;
+  /** Where it is. */
+  readonly y: number;
 }
 
 const SCALES = 5;
@@ -126,7 +162,7 @@ interface MeasuredAlone {
   readonly side: Omit<EffectSide, "ringSigma">;
   readonly skyNoise: number;
   readonly found: StarList;
-  readonly boxes: readonly BackgroundSample[];
+  readonly boxes: BackgroundSamples;
 }
 
 interface Measured extends MeasuredAlone {
@@ -223,12 +259,10 @@ function measureAlone(image: Image, mean: Float32Array): MeasuredAlone {
   }));
   const found = detectStars(grey, { maximumStars: 5000 });
   const sky = measureSky(open), [greySky] = measureSky(grey);
-  let unevenness = NaN;
-  try {
-    [unevenness] = fitSurface(sampleBackground(grey, { boxesAlong: 16 }), { model: "polynomial", degree: 2 }).ranges;
-  } catch (cause) {
-    if (!(cause instanceof RangeError)) throw cause; // a field without sky has no unevenness
-  }
+  const bowl = skySurface(() =>
+    fitSurface(sampleBackground(grey, { boxesAlong: 16 }), { model: "polynomial", degree: 2 })
+  );
+  const unevenness = bowl === null ? NaN : bowl.ranges[0];
   const shares = clippedShares(image);
   return {
     side: {
@@ -243,13 +277,158 @@ function measureAlone(image: Image, mean: Float32Array): MeasuredAlone {
     },
     skyNoise: greySky.noise,
     found,
-    boxes: sampleBackground(open, { boxesAlong: 20 }).samples,
+    boxes: sampleBackground(open, { boxesAlong: 20 }),
   };
 }
 
+/** A surface, or null for a field without sky. */
+function skySurface(fit: () => BackgroundSurface): BackgroundSurface | null {
+  try {
+    return fit();
+  } catch (cause) {
+    if (cause instanceof RangeError) return null;
+    throw cause;
+  }
+}
+
+const surfacesBefore = new WeakMap<BackgroundSamples, BackgroundSurface | null>();
+
+/** Surface through the free sky of the mean of the channels; null without any. */
+function meanSurface(boxes: BackgroundSamples): BackgroundSurface | null {
+  const known = surfacesBefore.get(boxes);
+  if (known !== undefined) return known;
+  const mean = (list: readonly number[]) => [list.reduce((a, b) => a + b, 0) / list.length];
+  const samples = boxes.samples.map((s) => ({
+    ...s,
+    levels: mean(s.levels),
+    errors: mean(s.errors),
+    spreads: mean(s.spreads),
+  }));
+  const surface = skySurface(() => fitSurface({ ...boxes, channels: ["L"], samples }, { degree: 3 }));
+  surfacesBefore.set(boxes, surface);
+  return surface;
+}
+
+/** Light of each box above the sky, channel by channel. */
+type BoxLight = (box: number, channel: number) => number;
+
+/**
+ * Light of the boxes of an image above its sky: a polynomial of one kind through boxes that showed free sky before the step, the
+ * same for before and after. Whatever smooth light a step adds or takes, boxes of sky and of nebula lose alike; what it takes
+ * from the nebula alone is missed by none of the former.
+ */
+function boxLight(
+  boxes: readonly BackgroundSample[],
+  sky: BackgroundSurface | null,
+  levels: readonly number[],
+  { width, height }: Image,
+): BoxLight {
+  if (sky === null) return (box, channel) => boxes[box].levels[channel] - levels[channel];
+  const { chosen: { model, degree } } = sky;
+  const surfaces = levels.map((_, c) =>
+    fitPolynomialSurface(
+      sky.samples.flatMap(({ doubt }, i) =>
+        doubt === "" && boxes[i].doubt !== "no data"
+          ? [{ x: boxes[i].x, y: boxes[i].y, value: boxes[i].levels[c] }]
+          : []
+      ),
+      { width, height, degree, radial: model === "vignetting" },
+    )
+  );
+  return (box, channel) => {
+    const { x, y, levels } = boxes[box];
+    return levels[channel] - polynomialSurfaceAt(surfaces[channel], x, y);
+  };
+}
+
+/** Rings about a star that are searched for holes, and the one they are compared with, FWHM. */
+const HOLE_RINGS = [2, 3, 4, 5.2, 6.8] as const, BEYOND = [6.8, 9] as const;
+const SECTORS = 8;
+/** A hole is at least this deep, standard deviations of the sky; noise alone makes one of 1.2 in forty stars. */
+const HOLE_DEPTH = 2.5;
+
+/** Medians of the sectors of a ring about a star; NaN where the image ends. */
+function sectorLevels(
+  data: Float32Array,
+  width: number,
+  height: number,
+  x: number,
+  y: number,
+  from: number,
+  to: number,
+): number[] {
+  const lists: number[][] = Array.from({ length: SECTORS }, () => []);
+  for (let j = Math.max(0, Math.ceil(y - to)); j <= Math.min(height - 1, y + to); j++) {
+    for (let i = Math.max(0, Math.ceil(x - to)); i <= Math.min(width - 1, x + to); i++) {
+      const d = (i - x) * (i - x) + (j - y) * (j - y);
+      if (d < from * from || d > to * to) continue;
+      const turn = atan2Portable(j - y, i - x) / (2 * Math.PI) + 1;
+      lists[Math.floor(turn * SECTORS) % SECTORS].push(data[j * width + i]);
+    }
+  }
+  return lists.map((list) => list.length < 6 ? NaN : median(list));
+}
+
+/**
+ * Holes that a step left beside bright stars. A hole is a sector of a ring about the star that has become darker than what is
+ * beyond it in that direction, and by more than the neighbouring directions beyond differ, as nebulae have dark places of
+ * their own.
+ *
+ * @param gains light after over before of each channel
+ */
+function findHoles(
+  before: Image,
+  after: Image,
+  found: StarList,
+  noise: readonly number[],
+  gains: readonly number[],
+): Holes {
+  const { width, height } = before, fwhm = found.fwhmPixels;
+  const places: { readonly x: number; readonly y: number }[] = [];
+  let deepest = 0, at = { x: NaN, y: NaN };
+  if (!(fwhm > 0)) return { count: NaN, deepest, ...at };
+  for (const { x, y } of found.stars.filter((s) => s.snr > 50).slice(0, 60)) {
+    let own = 0, place = at;
+    for (let c = 0; c < noise.length; c++) {
+      const [was, is] = [before, after].map(({ planes }) => (from: number, to: number) =>
+        sectorLevels(planes[c].data, width, height, x, y, from * fwhm, to * fwhm)
+      );
+      const beyondWas = was(...BEYOND), beyondIs = is(...BEYOND);
+      for (let ring = 0; ring + 1 < HOLE_RINGS.length; ring++) {
+        const [from, to] = [HOLE_RINGS[ring], HOLE_RINGS[ring + 1]], levelsWas = was(from, to), levelsIs = is(from, to);
+        for (let k = 0; k < SECTORS; k++) {
+          const towards = [(k + SECTORS - 1) % SECTORS, k, (k + 1) % SECTORS], around = towards.map((n) => beyondIs[n]);
+          const low = Math.min(...around), depth = low - levelsIs[k];
+          const deeper = depth - gains[c] * Math.max(0, Math.min(...towards.map((n) => beyondWas[n])) - levelsWas[k]);
+          if (!(deeper > own * noise[c] && depth > Math.max(...around) - low)) continue;
+          own = deeper / noise[c];
+          const angle = (k + 0.5) * 2 * Math.PI / SECTORS, r = (from + to) / 2 * fwhm;
+          place = { x: Math.round(x + r * Math.cos(angle)), y: Math.round(y + r * Math.sin(angle)) };
+        }
+      }
+    }
+    // One hole may lie within the rings of several stars.
+    const known = places.some((each) =>
+      (each.x - place.x) ** 2 + (each.y - place.y) ** 2 < (HOLE_RINGS[4] * fwhm) ** 2
+    );
+    if (own >= HOLE_DEPTH && !known) places.push(place);
+    if (own > deepest) {
+      deepest = own;
+      at = place;
+    }
+  }
+  return { count: places.length, deepest, ...at };
+}
+
 /** Light of bright stars after over before, within a FWHM, above a ring. */
-function starLightRatio(a: Measured, b: Measured, width: number, height: number): number {
-  const fwhm = a.found.fwhmPixels;
+function starLightRatio(
+  found: StarList,
+  before: Float32Array,
+  after: Float32Array,
+  width: number,
+  height: number,
+): number {
+  const fwhm = found.fwhmPixels;
   if (!(fwhm > 0)) return NaN;
   const light = (data: Float32Array, x: number, y: number): number => {
     const around = ringLevel(data, width, height, x, y, 3 * fwhm, 4.5 * fwhm);
@@ -262,23 +441,31 @@ function starLightRatio(a: Measured, b: Measured, width: number, height: number)
     }
     return sum;
   };
-  const ratios = a.found.stars.filter((s) => !s.saturated && s.snr > 30).slice(0, 60).flatMap((s) => {
-    const before = light(a.mean, s.x, s.y), after = light(b.mean, s.x, s.y);
-    return before > 0 && after === after ? [after / before] : [];
+  const ratios = found.stars.filter((s) => !s.saturated && s.snr > 30).slice(0, 60).flatMap((s) => {
+    const was = light(before, s.x, s.y), is = light(after, s.x, s.y);
+    return was > 0 && is === is ? [is / was] : [];
   });
   return ratios.length < 5 ? NaN : median(ratios);
 }
 
-/** Mean hue of the boxes of a picture as a vector. */
-function meanHue(boxes: readonly BackgroundSample[]): readonly [number, number] {
-  let a = 0, b = 0;
-  for (const { levels } of boxes) {
-    const [r, g, blue] = levels.map((v) => srgbToLinear(Math.max(0, v)));
-    const lab = oklabOfLinear(r, g, blue);
-    a += lab[1];
-    b += lab[2];
-  }
-  return [a / boxes.length, b / boxes.length];
+/** Colour of a box of a picture, a and b of Oklab. */
+function boxColour({ levels }: BackgroundSample): readonly [number, number] {
+  const [r, g, blue] = levels.map((v) => srgbToLinear(Math.max(0, v)));
+  const [, a, b] = oklabOfLinear(r, g, blue);
+  return [a, b];
+}
+
+/** Turn of the hue of boxes in degrees, each counted by its chroma before and after; NaN when all are grey. */
+function hueTurn(before: readonly BackgroundSample[], after: readonly BackgroundSample[]): number {
+  let along = 0, across = 0, chroma = 0;
+  before.forEach((box, i) => {
+    const [pa, pb] = boxColour(box), [qa, qb] = boxColour(after[i]);
+    along += pa * qa + pb * qb;
+    across += qb * pa - qa * pb;
+    chroma += Math.min(pa * pa + pb * pb, qa * qa + qb * qb) / before.length;
+  });
+  // Below a chroma of 0.01 a hue means nothing.
+  return chroma > 1e-4 ? atan2Portable(across, along) * 180 / Math.PI : NaN;
 }
 
 const percent = (share: number): string =>
@@ -292,8 +479,9 @@ const percent = (share: number): string =>
  * | doubt | raised when |
  * |---|---|
  * | clipped to black, to white | more than 0.5 %, 0.2 % of a picture's samples lie there, and more than before |
- * | nebula lost or gained light | by more than 2 %, and the stars did not change by the same factor (which would be a gain) |
+ * | nebula lost or gained light | by more than 2 % in a channel, by more than twice what the sky under it is unsure by, and the stars of the channel did not change by the same factor (which would be a gain) |
  * | stars gained dark rings | the darkest ring lies 1 standard deviation or more below, and twice as deep as before |
+ * | a dark hole beside a star | a sector of a ring of 2 to 6.8 FWHM has come to lie 2.5 standard deviations or more below what is beyond it, and by more than that differs; between linear data |
  * | stars grew | by more than 10 %, between linear data |
  * | the sky became less even | by more than a third, and by 0.3 standard deviations or more, between linear data |
  * | grain is gone | less than a tenth of the finest noise is left between images of one unit |
@@ -327,52 +515,75 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
   const { width, height } = before, channels = before.planes.length;
   const a = measureOne(before, null), b = measureOne(after, a.found);
   const linear = isLinear(before) && isLinear(after), pictures = !isLinear(before) && !isLinear(after);
-  const above = (s: BackgroundSample, sky: readonly number[]) =>
-    s.levels.reduce((sum, v, c) => sum + v - sky[c], 0) / channels;
+  const boxesA = a.boxes.samples, boxesB = b.boxes.samples, sky = meanSurface(a.boxes);
+  const lightA = boxLight(boxesA, sky, a.side.sky, before), lightB = boxLight(boxesB, sky, b.side.sky, before);
+  const meanLight = (of: BoxLight, box: number) => {
+    let sum = 0;
+    for (let c = 0; c < channels; c++) sum += of(box, c) / channels;
+    return sum;
+  };
   const errorOf = (s: BackgroundSample) => s.errors.reduce((sum, v) => sum + v, 0) / channels;
   // Boxes on the nebula: those that stand clear of the sky before the step.
-  const index = a.boxes.flatMap((p, i) => {
-    const light = above(p, a.side.sky);
-    const clear = p.doubt !== "no data" && b.boxes[i].doubt !== "no data" && light > 20 * errorOf(p) &&
+  const index = boxesA.flatMap((p, i) => {
+    const light = meanLight(lightA, i);
+    const clear = p.doubt !== "no data" && boxesB[i].doubt !== "no data" && light > 20 * errorOf(p) &&
       light > 0.5 * p.spreads[0];
     return clear ? [{ i, light }] : [];
   }).sort((p, q) => q.light - p.light).slice(0, 60).map(({ i }) => i);
-  const starLight = linear || pictures ? starLightRatio(a, b, width, height) : NaN;
-  let light = NaN, scatter = NaN, colourFactor = NaN, hueDegrees = NaN;
+  const starLight = linear || pictures ? starLightRatio(a.found, a.mean, b.mean, width, height) : NaN;
+  let light = NaN, scatter = NaN, error = NaN, colourFactor = NaN, hueDegrees = NaN;
+  const eachChannel: ChannelLight[] = [];
   if (index.length >= 4 && linear) {
     // Box by box against the sky of each image; a ratio of sums would be ruled by the brightest box.
-    const ratios = index.map((i) => above(b.boxes[i], b.side.sky) / above(a.boxes[i], a.side.sky));
+    const ratios = index.map((i) => meanLight(lightB, i) / meanLight(lightA, i));
     light = median(ratios);
     scatter = 1.482602218505602 * median(ratios.map((r) => Math.abs(r - light)));
+    error = (sky?.uncertainty[0] ?? 0) / median(index.map((i) => meanLight(lightA, i)));
+    for (let c = 0; c < channels; c++) {
+      const own = index.filter((i) => lightA(i, c) > 20 * boxesA[i].errors[c]);
+      if (own.length < 4) continue;
+      eachChannel.push({
+        channel: before.planes[c].channel,
+        nebula: median(own.map((i) => lightB(i, c) / lightA(i, c))),
+        stars: channels === 1
+          ? starLight
+          : starLightRatio(a.found, before.planes[c].data, after.planes[c].data, width, height),
+      });
+    }
     if (channels > 1) {
-      const share = (boxes: readonly BackgroundSample[], sky: readonly number[], c: number) => {
+      const share = (of: BoxLight, c: number) => {
         let own = 0, all = 0;
         for (const i of index) {
-          own += boxes[i].levels[c] - sky[c];
-          for (let k = 0; k < channels; k++) all += boxes[i].levels[k] - sky[k];
+          own += of(i, c);
+          for (let k = 0; k < channels; k++) all += of(i, k);
         }
         return own / all;
       };
       colourFactor = 1;
       for (let c = 0; c < channels; c++) {
-        const was = share(a.boxes, a.side.sky, c), is = share(b.boxes, b.side.sky, c);
-        const factor = was > 0.02 && is > 0 ? is / was : 1;
+        const was = share(lightA, c), is = share(lightB, c), factor = was > 0.02 && is > 0 ? is / was : 1;
         if (Math.abs(factor - 1) > Math.abs(colourFactor - 1)) colourFactor = factor;
       }
     }
   }
   if (index.length >= 4 && pictures && channels === 3) {
-    const [pa, pb] = meanHue(index.map((i) => a.boxes[i])), [qa, qb] = meanHue(index.map((i) => b.boxes[i]));
-    // Below a chroma of 0.01 a hue means nothing.
-    if (Math.min(pa * pa + pb * pb, qa * qa + qb * qb) > 1e-4) {
-      hueDegrees = atan2Portable(qb * pa - qa * pb, pa * qa + pb * qb) * 180 / Math.PI;
-    }
+    hueDegrees = hueTurn(index.map((i) => boxesA[i]), index.map((i) => boxesB[i]));
   }
   const found: Findings = {
     before: a.side,
     after: b.side,
     starLight,
-    nebula: { boxes: index.length, light, scatter },
+    nebula: { boxes: index.length, light, scatter, error },
+    channels: eachChannel,
+    holes: linear
+      ? findHoles(
+        before,
+        after,
+        a.found,
+        b.side.noise,
+        before.planes.map(({ channel }) => eachChannel.find((each) => each.channel === channel)?.nebula ?? 1),
+      )
+      : { count: NaN, deepest: 0, x: NaN, y: NaN },
     hueDegrees,
     colourFactor,
   };
@@ -393,9 +604,10 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
       fwhm: both((side) => side.fwhmPixels),
       light: known(starLight),
       ring: both((side) => side.ringSigma),
+      holes: known(found.holes.count),
     },
     flatness: both((side) => side.unevenness / (side.noiseByScale[0].sigma / starletGains[0])),
-    nebula: { boxes: index.length, light: known(light), scatter: known(scatter) },
+    nebula: { boxes: index.length, light: known(light), scatter: known(scatter), error: known(error) },
     clipped: { black: worst("atBlack"), white: worst("atWhite"), missing: both((side) => side.missing) },
     hueDegrees: known(hueDegrees),
     colourFactor: known(colourFactor),
@@ -411,7 +623,8 @@ function doubtsOf(
   changesStars: boolean,
   changesColour: boolean,
 ): string[] {
-  const { before: a, after: b, starLight, nebula, hueDegrees, colourFactor } = effect, doubts: string[] = [];
+  const { before: a, after: b, starLight, nebula, channels, holes, hueDegrees, colourFactor } = effect,
+    doubts: string[] = [];
   const worst = (side: EffectSide, end: "atBlack" | "atWhite") => Math.max(0, ...side.clipped.map((s) => s[end]));
   const black = worst(b, "atBlack"), white = worst(b, "atWhite");
   if (black > 0.005 && black > worst(a, "atBlack") + 0.002) {
@@ -420,14 +633,34 @@ function doubtsOf(
   if (white > 0.002 && white > worst(a, "atWhite") + 0.001) {
     doubts.push(`${percent(white)} of the pixels were clipped to white`);
   }
-  // A gain changes stars and nebula alike; a step on stars alone leaves the nebula as it is.
-  if (Math.abs(nebula.light - 1) > 0.02 && !(Math.abs(nebula.light / starLight - 1) <= 0.02)) {
+  // A gain changes stars and nebula of a channel alike; a step on stars alone leaves the nebula as it is.
+  const enough = Math.max(0.02, 2 * nebula.error);
+  const moved = channels.filter((each) =>
+    Math.abs(each.nebula - 1) > enough && !(Math.abs(each.nebula / each.stars - 1) <= enough)
+  ).reduce<ChannelLight | null>(
+    (most, each) => most === null || Math.abs(each.nebula - 1) > Math.abs(most.nebula - 1) ? each : most,
+    null,
+  );
+  if (moved !== null) {
     doubts.push(
-      `the light of the nebula ${nebula.light < 1 ? "fell" : "rose"} by ${percent(Math.abs(nebula.light - 1))}`,
+      `the light of the nebula ${moved.nebula < 1 ? "fell" : "rose"} by ${percent(Math.abs(moved.nebula - 1))}${
+        channels.length > 1 ? ` in ${moved.channel}` : ""
+      }`,
     );
   }
   if (b.ringSigma >= 1 && b.ringSigma > 2 * Math.max(0.25, a.ringSigma)) {
     doubts.push(`stars gained dark rings, ${b.ringSigma.toFixed(1)} standard deviations deep`);
+  }
+  if (holes.count > 0) {
+    doubts.push(
+      `${
+        holes.count === 1
+          ? "there is a dark hole beside a star, "
+          : `there are ${holes.count} dark holes beside stars, `
+      }${holes.count === 1 ? "" : "the deepest "}${
+        holes.deepest.toFixed(1)
+      } standard deviations deep, at (${holes.x}, ${holes.y})`,
+    );
   }
   const [fa, fb] = [a.fwhmPixels, b.fwhmPixels];
   if (linear && !changesStars && b.stars >= 5 && fb > 1.1 * fa) {
