@@ -139,8 +139,8 @@ interface ChannelLight {
   readonly channel: string;
   /** Light of the nebula after over before. */
   readonly nebula: number;
-  /** Light of the stars after over before; NaN without stars. */
-  readonly stars: number;
+  /** The same over what became of the light of the stars there; NaN without stars. */
+  readonly besideStars: number;
 }
 
 /** Dark holes beside stars. */
@@ -344,8 +344,8 @@ function boxLight(
 /** Rings about a star that are searched for holes, and the one they are compared with, FWHM. */
 const HOLE_RINGS = [2, 3, 4, 5.2, 6.8] as const, BEYOND = [6.8, 9] as const;
 const SECTORS = 8;
-/** A hole is at least this deep, standard deviations of the sky; noise alone makes one of 1.2 in forty stars. */
-const HOLE_DEPTH = 2.5;
+/** A hole is at least this deep, standard deviations of the sky: the median of the smallest sector errs by a third of one. */
+const HOLE_DEPTH = 3;
 
 /** Medians of the sectors of a ring about a star; NaN where the image ends. */
 function sectorLevels(
@@ -420,6 +420,14 @@ function findHoles(
   return { count: places.length, deepest, ...at };
 }
 
+/** Light of stars after over before. */
+interface StarLight {
+  /** Median; NaN with fewer than five stars. */
+  readonly ratio: number;
+  /** At a place: thin cloud that a step makes up for lies over a part of the field. The median with fewer than twenty stars. */
+  readonly at: (x: number, y: number) => number;
+}
+
 /** Light of bright stars after over before, within a FWHM, above a ring. */
 function starLightRatio(
   found: StarList,
@@ -427,9 +435,9 @@ function starLightRatio(
   after: Float32Array,
   width: number,
   height: number,
-): number {
+): StarLight {
   const fwhm = found.fwhmPixels;
-  if (!(fwhm > 0)) return NaN;
+  if (!(fwhm > 0)) return { ratio: NaN, at: () => NaN };
   const light = (data: Float32Array, x: number, y: number): number => {
     const around = ringLevel(data, width, height, x, y, 3 * fwhm, 4.5 * fwhm);
     let sum = 0;
@@ -443,9 +451,19 @@ function starLightRatio(
   };
   const ratios = found.stars.filter((s) => !s.saturated && s.snr > 30).slice(0, 60).flatMap((s) => {
     const was = light(before, s.x, s.y), is = light(after, s.x, s.y);
-    return was > 0 && is === is ? [is / was] : [];
+    return was > 0 && is === is ? [{ x: s.x, y: s.y, value: is / was }] : [];
   });
-  return ratios.length < 5 ? NaN : median(ratios);
+  const ratio = ratios.length < 5 ? NaN : median(ratios.map(({ value }) => value));
+  if (ratios.length < 20) return { ratio, at: () => ratio };
+  let used = ratios, plane = fitPolynomialSurface(used, { width, height, degree: 1 });
+  for (let round = 0; round < 3; round++) {
+    const off = ratios.map((each) => Math.abs(each.value - polynomialSurfaceAt(plane, each.x, each.y)));
+    const limit = 3 * 1.482602218505602 * median(off);
+    used = ratios.filter((_, i) => off[i] <= limit);
+    if (used.length < 20) return { ratio, at: () => ratio };
+    plane = fitPolynomialSurface(used, { width, height, degree: 1 });
+  }
+  return { ratio, at: (x, y) => polynomialSurfaceAt(plane, x, y) };
 }
 
 /** Colour of a box of a picture, a and b of Oklab. */
@@ -481,7 +499,7 @@ const percent = (share: number): string =>
  * | clipped to black, to white | more than 0.5 %, 0.2 % of a picture's samples lie there, and more than before |
  * | nebula lost or gained light | by more than 2 % in a channel, by more than twice what the sky under it is unsure by, and the stars of the channel did not change by the same factor (which would be a gain) |
  * | stars gained dark rings | the darkest ring lies 1 standard deviation or more below, and twice as deep as before |
- * | a dark hole beside a star | a sector of a ring of 2 to 6.8 FWHM has come to lie 2.5 standard deviations or more below what is beyond it, and by more than that differs; between linear data |
+ * | a dark hole beside a star | a sector of a ring of 2 to 6.8 FWHM has come to lie 3 standard deviations or more below what is beyond it, and by more than that differs; between linear data |
  * | stars grew | by more than 10 %, between linear data |
  * | the sky became less even | by more than a third, and by 0.3 standard deviations or more, between linear data |
  * | grain is gone | less than a tenth of the finest noise is left between images of one unit |
@@ -530,7 +548,8 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
       light > 0.5 * p.spreads[0];
     return clear ? [{ i, light }] : [];
   }).sort((p, q) => q.light - p.light).slice(0, 60).map(({ i }) => i);
-  const starLight = linear || pictures ? starLightRatio(a.found, a.mean, b.mean, width, height) : NaN;
+  const starsOf = (p: Float32Array, q: Float32Array) => starLightRatio(a.found, p, q, width, height);
+  const stars = linear || pictures ? starsOf(a.mean, b.mean) : { ratio: NaN, at: () => NaN }, starLight = stars.ratio;
   let light = NaN, scatter = NaN, error = NaN, colourFactor = NaN, hueDegrees = NaN;
   const eachChannel: ChannelLight[] = [];
   if (index.length >= 4 && linear) {
@@ -540,14 +559,14 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
     scatter = 1.482602218505602 * median(ratios.map((r) => Math.abs(r - light)));
     error = (sky?.uncertainty[0] ?? 0) / median(index.map((i) => meanLight(lightA, i)));
     for (let c = 0; c < channels; c++) {
-      const own = index.filter((i) => lightA(i, c) > 20 * boxesA[i].errors[c]);
-      if (own.length < 4) continue;
+      const seen = index.filter((i) => lightA(i, c) > 20 * boxesA[i].errors[c]);
+      if (seen.length < 4) continue;
+      const own = channels === 1 ? stars : starsOf(before.planes[c].data, after.planes[c].data);
+      const ratioOf = (i: number) => lightB(i, c) / lightA(i, c);
       eachChannel.push({
         channel: before.planes[c].channel,
-        nebula: median(own.map((i) => lightB(i, c) / lightA(i, c))),
-        stars: channels === 1
-          ? starLight
-          : starLightRatio(a.found, before.planes[c].data, after.planes[c].data, width, height),
+        nebula: median(seen.map(ratioOf)),
+        besideStars: median(seen.map((i) => ratioOf(i) / own.at(boxesA[i].x, boxesA[i].y))),
       });
     }
     if (channels > 1) {
@@ -636,7 +655,7 @@ function doubtsOf(
   // A gain changes stars and nebula of a channel alike; a step on stars alone leaves the nebula as it is.
   const enough = Math.max(0.02, 2 * nebula.error);
   const moved = channels.filter((each) =>
-    Math.abs(each.nebula - 1) > enough && !(Math.abs(each.nebula / each.stars - 1) <= enough)
+    Math.abs(each.nebula - 1) > enough && !(Math.abs(each.besideStars - 1) <= enough)
   ).reduce<ChannelLight | null>(
     (most, each) => most === null || Math.abs(each.nebula - 1) > Math.abs(most.nebula - 1) ? each : most,
     null,
@@ -648,10 +667,12 @@ function doubtsOf(
       }`,
     );
   }
-  if (b.ringSigma >= 1 && b.ringSigma > 2 * Math.max(0.25, a.ringSigma)) {
+  const ringed = b.ringSigma >= 1 && b.ringSigma > 2 * Math.max(0.25, a.ringSigma);
+  if (ringed) {
     doubts.push(`stars gained dark rings, ${b.ringSigma.toFixed(1)} standard deviations deep`);
   }
-  if (holes.count > 0) {
+  // What is dark all round is no hole.
+  if (holes.count > 0 && !ringed) {
     doubts.push(
       `${
         holes.count === 1
