@@ -32,7 +32,7 @@ export interface SurfaceCandidate {
   readonly scoreError: number;
   /**
    * How much worse than the best it explains all samples, objects behind and beside the free ones allowed for: a factor in
-   * the spread of the sky, from the likelihood of the mixture of sky and objects (Schwarz 1978); 1 for the best, a spline and a mesh.
+   * the spread of the sky, from the likelihood of the mixture of sky and objects (Schwarz 1978); near 1 for the best, 1 for a spline and a mesh.
    */
   readonly misfit: number;
   /** Its share of the surface; those of all candidates add up to 1. */
@@ -56,8 +56,8 @@ export interface FitSurfaceOptions {
 }
 
 /**
- * What {@linkcode fitSurface} uses for an option left out. The limit loses 2.3 % of free sky; polynomials above degree 3
- * run away at corners in our simulations.
+ * What {@linkcode fitSurface} uses for an option left out. The limit loses 2.3 % of free sky. Degree 4 is taken only where
+ * degree 3 leaves half as much again: a lamp beside the field, never the planes to cubics of our simulations.
  */
 export const fitSurfaceDefaults: Readonly<FitSurfaceOptions> = Object.freeze({
   model: "best",
@@ -390,8 +390,9 @@ function uncertaintyOf(
  *
  * First the samples that show free sky are found, one-sided because nebulae and stars are positive; a sample that is an
  * object's in one channel is left out of all. Then models are compared by leaving blocks of the field out in turn (four
- * by four), and the simplest whose error lies within two standard errors of the best, or is not half as large again, is taken (after
- * Breiman et al. 1984). The free samples are found once more against it.
+ * by four), and by how likely each makes all samples, objects allowed for. The simplest whose error in both is less than half
+ * as large again as the best one's is taken (after Breiman et al. 1984), and near that limit two share the surface
+ * (Buckland et al. 1997). The free samples are found once more against it.
  *
  * @returns the surface with its scores, samples and notes. Cost: some hundred small least-squares problems and one
  *   evaluation over the image

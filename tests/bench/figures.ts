@@ -49,7 +49,7 @@ const slopeOf = (x: (i: number) => number, y: (i: number) => number, n: number):
 // Gradients, behind nebulae that leave at least 30 % of the field free (less than a tenth of the noise).
 const field: SceneOptions = { width: 720, height: 520, gradient: 200, stars: 600 };
 for (const seed of room("gradients")) {
-  for (const gradientKind of ["plane", "quadratic", "cubic"] as const) {
+  for (const gradientKind of ["plane", "quadratic", "cubic", "vignetting"] as const) {
     for (const [height, radius] of [[300, 0.2], [300, 0.27], [60, 0.3], [1000, 0.24]] as const) {
       const scene = makeScene({ ...field, seed, gradientKind, nebula: [height], nebulaRadius: radius });
       const n = scene.nebula[0].length, free = scene.nebula[0].reduce((sum, v) => sum + (v < 1 ? 1 : 0), 0) / n;
