@@ -4,6 +4,8 @@ import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
 import { ellipseArea } from "./moments.ts";
+import { frameLightScale, ownShare, sizeVariety } from "./own_shape.ts";
+import { isCrowded, partCrowd } from "./part_crowd.ts";
 import { samplingOf } from "./sampling.ts";
 import { type Candidate, closeSurvey, type Survey, survey, type TurnedDown } from "./survey.ts";
 
@@ -60,7 +62,13 @@ export interface StarList {
 }
 
 /** A star from a candidate and the frame's profile; its half-flux radius as measured, or by the frame's ratio to the width. */
-function starOf(profile: FrameProfile, candidate: Candidate, measured: number, ratio: number): Star {
+function starOf(
+  profile: FrameProfile,
+  candidate: Candidate,
+  variety: number,
+  measured: number,
+  ratio: number,
+): Star {
   const { xx, xy, yy, snr } = candidate;
   const size2 = Math.sqrt(xx * yy - xy * xy), sum = xx + yy;
   const e1 = (xx - yy) / sum, e2 = 2 * xy / sum, squared = e1 * e1 + e2 * e2;
@@ -72,11 +80,12 @@ function starOf(profile: FrameProfile, candidate: Candidate, measured: number, r
     : squared > 6 * noise2
     ? Math.sqrt(squared - 2 * noise2)
     : 0;
-  const fwhmPixels = Math.sqrt(size2) * profile.fwhmPerSigma;
+  const fwhmPixels = Math.sqrt(size2) * profile.fwhmPerSigma, own = ownShare(candidate, variety);
   return {
     x: candidate.x,
     y: candidate.y,
-    flux: candidate.height * 2 * Math.PI * size2 * profile.lightPerGaussian,
+    flux: profile.lightPerGaussian *
+      (own * candidate.height * 2 * Math.PI * size2 + (1 - own) * candidate.frameLight),
     peak: candidate.peak,
     snr,
     fwhmPixels,
@@ -98,18 +107,25 @@ export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; f
   const width = from.width;
   if (width === null) return { stars: [], profile, fwhmPixels: NaN };
   const fwhmPixels = Math.sqrt(ellipseArea(width)) * profile.fwhmPerSigma;
-  const radii = new Float64Array(from.stars.length).fill(NaN), ratios: number[] = [];
-  for (let i = 0; i < from.stars.length && ratios.length < MEASURED_RADII; i++) {
-    const { snr, saturated, x, y, background } = from.stars[i];
+  const variety = sizeVariety(from.stars, width), scale = frameLightScale(from.stars);
+  const single = from.stars.map((star) => ({ ...star, frameLight: star.frameLight * scale }));
+  const found = isCrowded(from, fwhmPixels) ? partCrowd(from, single, profile, variety) : single;
+  const radii = new Float64Array(found.length).fill(NaN), ratios: number[] = [];
+  for (let i = 0; i < found.length && ratios.length < MEASURED_RADII; i++) {
+    const { snr, saturated, x, y, background } = found[i];
     if (snr < 20 || saturated) continue;
     radii[i] = halfFluxRadius(from.sampling, x, y, background, 3 * fwhmPixels);
     if (radii[i] === radii[i]) {
-      ratios.push(radii[i] / (Math.sqrt(ellipseArea(from.stars[i])) * profile.fwhmPerSigma));
+      ratios.push(radii[i] / (Math.sqrt(ellipseArea(found[i])) * profile.fwhmPerSigma));
     }
   }
   ratios.sort((a, b) => a - b);
   const ratio = ratios.length === 0 ? 0.5 : ratios[ratios.length >> 1];
-  return { stars: from.stars.map((candidate, i) => starOf(profile, candidate, radii[i], ratio)), profile, fwhmPixels };
+  return {
+    stars: found.map((candidate, i) => starOf(profile, candidate, variety, radii[i], ratio)),
+    profile,
+    fwhmPixels,
+  };
 }
 
 /**

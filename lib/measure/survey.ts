@@ -56,6 +56,8 @@ export interface Candidate {
   yy: number;
   /** Height of that Gaussian above the background. */
   height: number;
+  /** Light of the Gaussian of the frame's ellipse that fits it: less noisy, and right where all stars are alike. */
+  frameLight: number;
   /** Highest sample above the background. */
   peak: number;
   /** Signal-to-noise ratio. */
@@ -86,6 +88,10 @@ export interface TurnedDown {
 export interface Survey {
   /** Where the samples came from. */
   readonly sampling: Sampling;
+  /** Settings used. */
+  readonly settings: SurveySettings;
+  /** Meshes whose sum is the sky under the stars, on the grid. */
+  readonly sky: readonly TileLevels[];
   /** 2 × 2 means with the sky taken off. */
   readonly grid: Grid;
   /** Sky mesh on that grid, levels smoothed. */
@@ -142,7 +148,7 @@ function usualSize(
 }
 
 /** A grid at one binning with what is needed to search it. */
-interface Level {
+export interface Level {
   readonly grid: Grid;
   readonly smooth: Grid;
   /** Pixels of the frame a sample of the grid, along one axis. */
@@ -186,7 +192,8 @@ function brightestFirst(data: Float32Array, found: Int32Array): Int32Array {
   return sorted;
 }
 
-function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number, reuse: Level | null = null): Level {
+/** Smooth a grid and find its peaks. */
+export function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number, reuse: Level | null = null): Level {
   const smooth = smoothGrid(grid, reuse === null ? undefined : reuse.smooth.data), { columns, rows } = mesh;
   const tile = mesh.tile * 2 / binning;
   // White noise would be smoothed by SMOOTH_GAIN; what was interpolated or banded is smoothed less. Believe the frame.
@@ -336,7 +343,7 @@ interface Start {
 }
 
 /** Sub-sample place of a peak along one axis by a parabola through it and its neighbours; 0 at a border. */
-function vertex(data: Float32Array, at: number, step: number, first: boolean, last: boolean): number {
+export function vertex(data: Float32Array, at: number, step: number, first: boolean, last: boolean): number {
   if (first || last) return 0;
   const a = data[at - step], b = data[at + step], curve = a + b - 2 * data[at];
   return curve < 0 ? Math.max(-0.5, Math.min(0.5, (a - b) / (2 * curve))) : 0;
@@ -466,6 +473,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     fine = { ...tiles, level: smoothMesh(tiles.level, tiles.columns, tiles.rows, tiles.smooth) };
     subtractSurface(grid, fine);
   }
+  // Wide stars would be taken for nebula by the small tiles: below, a wider search does without them.
+  let followed = fine !== null;
   const banding = subtractBanding(grid, gridNoise);
   const background = medianInPlace(Float64Array.from(mesh.level));
   const perPixel = parity === -1 ? 2 : Math.SQRT2;
@@ -473,6 +482,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   const turned = { singlePixel: 0, narrow: 0, wide: 0, partOfAnother: 0, border: 0 };
   const report = (): Survey => ({
     sampling,
+    settings,
+    sky: followed && fine !== null ? [mesh, fine] : [mesh],
     grid,
     mesh,
     rawLevel: rough.level,
@@ -494,8 +505,6 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       Math.min(rows - 1, Math.floor(y / (2 * tile))) * columns +
       Math.min(columns - 1, Math.floor(x / (2 * tile)))
     ];
-  // Wide stars would be taken for nebula by the small tiles: below, a wider search does without them.
-  let followed = fine !== null;
   const skyHere = (x: number, y: number) => {
     const gx = (x - 0.5) / 2, gy = (y - 0.5) / 2, sky = meshAt(mesh, gx, gy);
     return followed && fine !== null ? sky + meshAt(fine, gx, gy) : sky;
@@ -727,6 +736,14 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       ownOf[k] = shapesAsked++;
     });
     weighAll(sampling, own.subarray(0, shapesAsked * momentFields));
+    const fixed = own.slice(0, shapesAsked * momentFields);
+    for (let e = 0; e < fixed.length; e += momentFields) {
+      fixed[e + momentAt.task] = 0;
+      fixed[e + momentAt.xx] = frame.xx;
+      fixed[e + momentAt.xy] = frame.xy;
+      fixed[e + momentAt.yy] = frame.yy;
+    }
+    weighAll(sampling, fixed);
 
     // Faint blobs are too faint for a shape of their own, but not for this: how much more light a weight twice as wide sees. For a
     // Gaussian star 1.6 times, for what is flat there 4 times; the noise of that is 0.75 / SNR of it.
@@ -803,17 +820,19 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         turned.partOfAnother++;
         continue;
       }
-      const area = ellipseArea(shape);
+      const area = ellipseArea(shape), whole = covered > 0.9;
+      // Where the weight lies whole in the frame by its integral, else by what of the star is there.
+      const height = whole
+        ? gaussianLight(sampling, list, e) / (2 * Math.PI * area)
+        : heightOf(sampling, shape, x, y, sky);
       const star: Candidate = {
         x,
         y,
         xx: shape.xx,
         xy: shape.xy,
         yy: shape.yy,
-        // Where the weight lies whole in the frame by its integral, else by what of the star is there.
-        height: covered > 0.9
-          ? gaussianLight(sampling, list, e) / (2 * Math.PI * area)
-          : heightOf(sampling, shape, x, y, sky),
+        height,
+        frameLight: shaped ? gaussianLight(sampling, fixed, ownOf[k] * momentFields) : height * 2 * Math.PI * area,
         peak: list[e + momentAt.peak],
         snr,
         background: sky,
