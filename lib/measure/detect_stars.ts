@@ -2,6 +2,7 @@
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
+import { fitCoarse, isCoarse } from "./coarse_stars.ts";
 import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
 import { ellipseArea } from "./moments.ts";
 import { frameLightScale, ownShare, sizeVariety } from "./own_shape.ts";
@@ -72,8 +73,8 @@ function starOf(
   const { xx, xy, yy, snr } = candidate;
   const size2 = Math.sqrt(xx * yy - xy * xy), sum = xx + yy;
   const e1 = (xx - yy) / sum, e2 = 2 * xy / sum, squared = e1 * e1 + e2 * e2;
-  // Noise adds 2 (2/SNR)² to |shape|² on average; elongation that one round star in twenty would show is none.
-  const noise2 = 4 / (snr * snr);
+  // Noise adds that of both components to |shape|² on average; elongation that one round star in twenty would show is none.
+  const noise2 = candidate.shapeVariance;
   // A star without a shape of its own has the frame's, which many stars have made: believed from 0.05 on.
   const real = !candidate.shaped
     ? (squared > 0.0025 ? Math.sqrt(squared) : 0)
@@ -103,13 +104,15 @@ const MEASURED_RADII = 100;
 
 /** Stars of a survey. */
 export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
-  const profile = frameProfile(from.sampling, from.stars, from.width, from.noise);
-  const width = from.width;
-  if (width === null) return { stars: [], profile, fwhmPixels: NaN };
-  const fwhmPixels = Math.sqrt(ellipseArea(width)) * profile.fwhmPerSigma;
-  const variety = sizeVariety(from.stars, width), scale = frameLightScale(from.stars);
-  const single = from.stars.map((star) => ({ ...star, frameLight: star.frameLight * scale }));
-  const found = isCrowded(from, fwhmPixels) ? partCrowd(from, single, profile, variety) : single;
+  const first = frameProfile(from.sampling, from.stars, from.width, from.noise);
+  if (from.width === null) return { stars: [], profile: first, fwhmPixels: NaN };
+  const { stars: sharp, profile, frame } = isCoarse(from.sampling, from.width)
+    ? fitCoarse(from.sampling, from.stars, from.width, from.noise, first)
+    : { stars: from.stars, profile: first, frame: from.width };
+  const fwhmPixels = Math.sqrt(ellipseArea(frame)) * profile.fwhmPerSigma;
+  const variety = sizeVariety(sharp, frame), scale = frameLightScale(sharp);
+  const single = sharp.map((star) => ({ ...star, frameLight: star.frameLight * scale }));
+  const found = isCrowded(from, fwhmPixels) ? partCrowd({ ...from, width: frame }, single, profile, variety) : single;
   const radii = new Float64Array(found.length).fill(NaN), ratios: number[] = [];
   for (let i = 0; i < found.length && ratios.length < MEASURED_RADII; i++) {
     const { snr, saturated, x, y, background } = found[i];

@@ -6,6 +6,7 @@ import type { Star } from "../core/star.ts";
 import { median } from "../stats/median.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { robustFit } from "../stats/robust_fit.ts";
+import { isCoarse } from "./coarse_stars.ts";
 import { starsOf } from "./detect_stars.ts";
 import { type FieldMap, mapField } from "./field_map.ts";
 import { findFlashes, findTrails, type Trail } from "./find_trails.ts";
@@ -220,9 +221,12 @@ export function measureFrame(
     clean = stars.filter((star) => !star.saturated && star.snr >= least);
     if (clean.length >= 25) break;
   }
-  const fwhmPixels = clean.length === 0 ? surveyed : median(clean.map((star) => star.fwhmPixels));
+  // On coarse pixels the fit to a single faint star is narrow more often than wide (8 % at SNR 15): the mean star's width is not.
+  const coarse = seen.width !== null && isCoarse(sampling, seen.width);
+  const fwhmPixels = clean.length === 0 || coarse ? surveyed : median(clean.map((star) => star.fwhmPixels));
   const shaped = stars.filter((star) => !star.saturated && star.snr >= 12);
-  const pixels = seen.width === null ? 0 : pixelScatter(sampling, seen.width, profile.moffat);
+  // Shapes that were fitted to the samples do not hang on where a star fell on them.
+  const pixels = seen.width === null || coarse ? 0 : pixelScatter(sampling, seen.width, profile.moffat);
   const shape = clean.length < 3 ? null : frameShape(shaped.length >= clean.length ? shaped : clean, pixels);
   const sky = openSky(seen.sampling, seen, stars, surveyed, profile.moffat.beta);
   const scale = image.geometry.arcsecPerPixel ?? facts.arcsecPerPixel ?? null;

@@ -288,6 +288,7 @@ function searchRest(
       background: NaN,
       saturated: false,
       shaped: false,
+      shapeVariance: 4 / (snr * snr),
     };
     const star: Member = { from, drawn, reach: 0, snr, peak, crowded: true };
     found.push(star);
@@ -329,6 +330,7 @@ function partedShapes(
       background: skyAt(x, y),
       saturated: false,
       shaped: own !== null,
+      shapeVariance: 4 / (snr * snr),
     });
   };
   for (let first = 0; first < shaped.length; first += BATCH) {

@@ -1,5 +1,6 @@
 /** A star as the frame's profile and an ellipse make it: drawing it, and fitting place and light to what is left of a frame. */
 import { powPortable } from "../kernels/elementary.ts";
+import { solveSymmetric } from "../stats/robust_fit.ts";
 import type { MoffatProfile } from "./moffat.ts";
 import type { Ellipse } from "./moments.ts";
 import type { Sampling } from "./sampling.ts";
@@ -131,4 +132,144 @@ export function stepStar(
   if (!(q > 1e-3 * aa * bb)) return still;
   const a = (qbb * qa - qab * qb) / q, b = (qaa * qb - qab * qa) / q;
   return { height: (pr - a * pa - b * pb) / pp, x: a / star.height, y: b / star.height, squares: pp };
+}
+
+/** Height of a star, all else held, that fits the pixels within u² = `reach` best. */
+export function fitHeight(
+  { data, width, height, parity }: Sampling,
+  model: StarModel,
+  star: Placed,
+  background: number,
+  reach: number,
+): number {
+  const rx = Math.sqrt(reach * star.xx), ry = Math.sqrt(reach * star.yy), unit = { ...star, height: 1 };
+  let light = 0, squares = 0;
+  for (let y = Math.max(0, Math.ceil(star.y - ry)); y <= Math.min(height - 1, star.y + ry); y++) {
+    for (let x = Math.max(0, Math.ceil(star.x - rx)); x <= Math.min(width - 1, star.x + rx); x++) {
+      const v = data[y * width + x] - background;
+      if (v !== v || (parity !== -1 && ((x + y) & 1) !== parity)) continue;
+      const p = lightAt(model, unit, x, y);
+      light += p * v;
+      squares += p * p;
+    }
+  }
+  return squares > 0 ? light / squares : star.height;
+}
+
+/** A star as {@linkcode fitStar} found it. */
+export interface FittedStar extends Placed {
+  /** Variance of either component of its shape, (xx − yy) / (xx + yy) and 2 xy / (xx + yy), by the noise of the pixels. */
+  readonly shapeVariance: number;
+}
+
+/** Most steps of {@linkcode fitStar}; stars of signal-to-noise ratio 20 take four. */
+const FIT_ROUNDS = 25;
+
+/**
+ * Fit height, place and ellipse of a star, the profile held, to the pixels within u² = `reach` of its start: damped least squares
+ * (Levenberg 1944, Q. Appl. Math. 2, 164; Marquardt 1963, J. SIAM 11, 431). Unlike moments it needs no sum over pixels to stand for
+ * an integral, however coarse they are. Null if it does not come to rest near its start or the pixels do not tell six numbers.
+ *
+ * @param background taken off each sample
+ * @param noise standard deviation of a sample
+ */
+export function fitStar(
+  { data, width, height, parity }: Sampling,
+  { table, scale }: StarModel,
+  start: Placed,
+  background: number,
+  noise: number,
+  reach: number,
+): FittedStar | null {
+  const det = start.xx * start.yy - start.xy * start.xy, ry = Math.sqrt(reach * start.yy), step = parity === -1 ? 1 : 2;
+  const xs: number[] = [], ys: number[] = [], values: number[] = [];
+  for (let y = Math.max(0, Math.ceil(start.y - ry)); y <= Math.min(height - 1, start.y + ry); y++) {
+    const dy = y - start.y, middle = start.x + start.xy / start.yy * dy;
+    const half = Math.sqrt(Math.max(0, reach - dy * dy / start.yy) * det / start.yy);
+    let x = Math.max(0, Math.ceil(middle - half));
+    if (parity !== -1 && ((x + y) & 1) !== parity) x++;
+    for (; x <= Math.min(width - 1, middle + half); x += step) {
+      const v = data[y * width + x] - background;
+      if (v !== v) continue;
+      xs.push(x);
+      ys.push(y);
+      values.push(v);
+    }
+  }
+  const n = xs.length;
+  if (n < 9) return null;
+  // Height, place, and the inverse of the ellipse in steps of the table: t = a dx² + 2 b dx dy + c dy².
+  let p = [start.height, start.x, start.y, scale * start.yy / det, -scale * start.xy / det, scale * start.xx / det];
+  const normal = new Float64Array(36),
+    right = new Float64Array(6),
+    gradient = new Float64Array(6),
+    last = table.length - 2;
+  /** Sum of squares; with `fill` the normal equations too. */
+  const costOf = (q: readonly number[], fill: boolean): number => {
+    if (fill) {
+      normal.fill(0);
+      right.fill(0);
+    }
+    let sum = 0;
+    for (let i = 0; i < n; i++) {
+      const dx = xs[i] - q[1], dy = ys[i] - q[2], t = q[3] * dx * dx + 2 * q[4] * dx * dy + q[5] * dy * dy;
+      const k = Math.min(last, t | 0), slope = t > last ? 0 : table[k + 1] - table[k];
+      const m = t > last ? 0 : table[k] + (t - k) * slope, r = values[i] - q[0] * m;
+      sum += r * r;
+      if (!fill) continue;
+      const fall = q[0] * slope;
+      gradient[0] = m;
+      gradient[1] = -fall * 2 * (q[3] * dx + q[4] * dy);
+      gradient[2] = -fall * 2 * (q[4] * dx + q[5] * dy);
+      gradient[3] = fall * dx * dx;
+      gradient[4] = fall * 2 * dx * dy;
+      gradient[5] = fall * dy * dy;
+      for (let j = 0; j < 6; j++) {
+        right[j] += gradient[j] * r;
+        for (let l = 0; l <= j; l++) normal[6 * j + l] += gradient[j] * gradient[l];
+      }
+    }
+    if (fill) { for (let j = 0; j < 6; j++) for (let l = 0; l < j; l++) normal[6 * l + j] = normal[6 * j + l]; }
+    return sum;
+  };
+  let damping = 1e-3, now = costOf(p, true);
+  for (let round = 0; round < FIT_ROUNDS; round++) {
+    const damped = normal.slice();
+    for (let j = 0; j < 6; j++) damped[7 * j] *= 1 + damping;
+    const change = solveSymmetric(damped, right);
+    if (change === null) return null;
+    const next = p.map((each, j) => each + change[j]);
+    // The ellipse stays one, and no wider or narrower than ten times in area.
+    const area = (next[3] * next[5] - next[4] * next[4]) * det / (scale * scale);
+    const then = next[0] > 0 && next[3] > 0 && area > 0.01 && area < 100 ? costOf(next, false) : Infinity;
+    if (!(then <= now)) {
+      damping *= 10;
+      if (damping > 1e6) break;
+      continue;
+    }
+    const settled = now - then < 1e-4 * noise * noise;
+    p = next;
+    now = costOf(p, true);
+    damping = Math.max(1e-7, damping / 10);
+    if (settled) break;
+  }
+  const [peak, x, y, a, b, c] = p, inverse = a * c - b * b;
+  if (!((x - start.x) ** 2 + (y - start.y) ** 2 < Math.max(2, Math.sqrt(det)))) return null;
+  // The shape's noise: e₁ = (c − a) / (a + c), e₂ = −2 b / (a + c).
+  const sum2 = (a + c) ** 2, slopes = [[-2 * c / sum2, 0, 2 * a / sum2], [2 * b / sum2, -2 / (a + c), 2 * b / sum2]];
+  let variance = 0;
+  for (const each of slopes) {
+    const solved = solveSymmetric(normal.slice(), Float64Array.from([0, 0, 0, ...each]));
+    if (solved === null) return null;
+    variance += (each[0] * solved[3] + each[1] * solved[4] + each[2] * solved[5]) * noise * noise / 2;
+  }
+  return {
+    x,
+    y,
+    height: peak,
+    xx: scale * c / inverse,
+    xy: -scale * b / inverse,
+    yy: scale * a / inverse,
+    shapeVariance: variance,
+  };
 }

@@ -11,7 +11,7 @@ import {
   resizeRig,
   simulateFrame,
 } from "../../lib/mod.ts";
-import { fieldErrors, fieldKinds, type FrameErrors, frameErrors } from "../support/measure_accuracy.ts";
+import { effectiveFwhm, fieldErrors, fieldKinds, type FrameErrors, frameErrors } from "../support/measure_accuracy.ts";
 import { lattice, matchTruth, noiseArea, renderScene, testProfile } from "../support/scenes.ts";
 
 describe.each([["Long, mono", false], ["Pocket, mosaic", true]] as const)(
@@ -91,6 +91,42 @@ describe("measureFrame on stars that coarse pixels and nebulae make hard", () =>
       expect(eccentricity).toBeLessThan(0.15);
     }
   });
+  it.each([1.5, 1.7, 2, 2.4])(
+    "measures round stars of FWHM %f on a mosaic: round, of the right width, in place, light alike wherever they fell",
+    (fwhm) => {
+      const profile = { ...testProfile, fwhm }, unit = 14 * Math.sqrt(noiseArea(profile));
+      for (const seed of [904, 905]) {
+        const stars = lattice(640, 480, 30, 20 * unit, 400 * unit, seed);
+        const image = renderScene({ width: 640, height: 480, stars, profile, bayer: "RGGB", seed });
+        const { eccentricity, fwhmPixels, stars: found } = measureFrame(image);
+        expect(eccentricity).toBeLessThan(0.15);
+        expect(Math.abs(fwhmPixels / effectiveFwhm(profile) - 1)).toBeLessThan(0.03);
+        const { pairs } = matchTruth(stars, found, 2);
+        expect(pairs.length).toBeGreaterThan(0.98 * stars.length);
+        const bright = pairs.filter(({ truth }) => truth.flux > 60 * unit);
+        expect(median(bright.map(({ truth, found: at }) => Math.hypot(truth.x - at.x, truth.y - at.y)))).toBeLessThan(
+          0.02,
+        );
+        expect(bright.filter(({ found: at }) => at.eccentricity > 0.3).length).toBeLessThan(0.1 * bright.length);
+        const ratios = bright.map(({ truth, found: at }) => at.flux / truth.flux);
+        expect(madSigma(ratios) / median(ratios)).toBeLessThan(0.015);
+      }
+    },
+  );
+  it.each([1.6, 2, 3])(
+    "takes round stars of SNR 20 and FWHM %f on a mosaic for round: 19 of 20 each by itself",
+    (fwhm) => {
+      const profile = { ...testProfile, fwhm }, unit = 14 * Math.sqrt(noiseArea(profile));
+      const stars = lattice(640, 480, 24, 20 * unit, 20 * unit, 907);
+      const image = renderScene({ width: 640, height: 480, stars, profile, bayer: "GRBG", seed: 907 });
+      const { eccentricity, fwhmPixels, stars: found } = measureFrame(image);
+      expect(eccentricity).toBeLessThan(0.2);
+      expect(Math.abs(fwhmPixels / effectiveFwhm(profile) - 1)).toBeLessThan(0.05);
+      const { pairs } = matchTruth(stars, found, 2);
+      expect(pairs.length).toBeGreaterThan(0.95 * stars.length);
+      expect(pairs.filter(({ found: at }) => at.eccentricity > 0).length).toBeLessThan(0.1 * pairs.length);
+    },
+  );
   it("is not misled about the stars' width by a nebula that fills a small field: [O III] light of the Lantern Nebula", () => {
     const rig = resizeRig(longRig, { width: 300, height: 224 }),
       scene = lanternScene({ stepArcsec: 5 });
