@@ -102,8 +102,12 @@ function starOf(
 /** Half-flux radii are measured on this many stars, from the brightest; the rest take the frame's ratio to the width. */
 const MEASURED_RADII = 100;
 
-/** Stars of a survey. */
-export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
+/**
+ * Stars of a survey.
+ *
+ * @param part whether a crowded frame is searched again for what the survey could not part
+ */
+export function starsOf(from: Survey, part: boolean): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
   const first = frameProfile(from.sampling, from.stars, from.width, from.noise);
   if (from.width === null) return { stars: [], profile: first, fwhmPixels: NaN };
   const { stars: sharp, profile, frame } = isCoarse(from.sampling, from.width)
@@ -112,7 +116,9 @@ export function starsOf(from: Survey): { stars: Star[]; profile: FrameProfile; f
   const fwhmPixels = Math.sqrt(ellipseArea(frame)) * profile.fwhmPerSigma;
   const variety = sizeVariety(sharp, frame), scale = frameLightScale(sharp);
   const single = sharp.map((star) => ({ ...star, frameLight: star.frameLight * scale }));
-  const found = isCrowded(from, fwhmPixels) ? partCrowd({ ...from, width: frame }, single, profile, variety) : single;
+  const found = part && isCrowded(from, fwhmPixels)
+    ? partCrowd({ ...from, width: frame }, single, profile, variety)
+    : single;
   const radii = new Float64Array(found.length).fill(NaN), ratios: number[] = [];
   for (let i = 0; i < found.length && ratios.length < MEASURED_RADII; i++) {
     const { snr, saturated, x, y, background } = found[i];
@@ -182,7 +188,7 @@ export function detectStars(image: Image, options: Partial<DetectStarsOptions> =
     electronsPerUnit: electronsPerUnit ?? 0,
     maximumStars,
   });
-  const { stars, profile, fwhmPixels } = starsOf(seen);
+  const { stars, profile, fwhmPixels } = starsOf(seen, true);
   closeSurvey(seen, sampling);
   return {
     stars,

@@ -24,6 +24,20 @@ const MAP_SIDE = 260;
 /** A line that has so many votes over chance, in standard deviations of chance, is looked at; the strongest ones only. */
 const LINE_SIGMAS = 6, MOST_LINES = 8;
 
+/** Distance of a place from a trail's line, pixels, without sign. */
+export function trailDistance(trail: Trail, x: number, y: number, width: number, height: number): number {
+  const angle = trail.degrees * Math.PI / 180;
+  const across = (x - (width - 1) / 2) * Math.sin(angle) - (y - (height - 1) / 2) * Math.cos(angle);
+  return Math.abs(across - trail.offsetPixels);
+}
+
+/** How far a trail's light may lie from its line: lines are known to half a block and half a degree, a trail is a few pixels wide. */
+export function trailReach(width: number, height: number): number {
+  let factor = 2;
+  while (Math.max(width, height) / factor > MAP_SIDE) factor *= 2;
+  return factor + Math.hypot(width, height) / 4 * Math.PI / 180 + 3;
+}
+
 /** Middle of five numbers. */
 function middleOfFive(a: number, b: number, c: number, d: number, e: number): number {
   const ab0 = Math.min(a, b), ab1 = Math.max(a, b), cd0 = Math.min(c, d), cd1 = Math.max(c, d);
@@ -188,7 +202,9 @@ export function findFlashes(
           bestSigmas = sigmas;
           best = left.filter((star) => Math.abs(star.x * nx + star.y * ny - c) < 1.2);
           degrees = (Math.atan2(dy, dx) * 180 / Math.PI + 180) % 180;
-          offset = c - nx * (width - 1) / 2 - ny * (height - 1) / 2;
+          // The normal of a trail is its direction less 90°.
+          const angle = degrees * Math.PI / 180, { x, y } = seeds[i];
+          offset = (x - (width - 1) / 2) * Math.sin(angle) - (y - (height - 1) / 2) * Math.cos(angle);
         }
       }
     }

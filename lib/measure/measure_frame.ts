@@ -9,12 +9,13 @@ import { robustFit } from "../stats/robust_fit.ts";
 import { isCoarse } from "./coarse_stars.ts";
 import { starsOf } from "./detect_stars.ts";
 import { type FieldMap, mapField } from "./field_map.ts";
-import { findFlashes, findTrails, type Trail } from "./find_trails.ts";
+import { findFlashes, findTrails, type Trail, trailDistance, trailReach } from "./find_trails.ts";
 import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "./mean_star.ts";
 import { openSky } from "./open_sky.ts";
+import { isCrowded } from "./part_crowd.ts";
 import { pixelScatter } from "./pixel_scatter.ts";
 import { samplingOf } from "./sampling.ts";
-import { closeSurvey, type Survey, survey, type TurnedDown } from "./survey.ts";
+import { type Candidate, closeSurvey, type Survey, survey, type TurnedDown } from "./survey.ts";
 
 /** Options of {@linkcode measureFrame}. */
 export interface MeasureFrameOptions {
@@ -165,6 +166,16 @@ function frameShape(
   return { mean: [m1, m2], chi: Math.sqrt(chi2), alignment: chi2 > 0 ? Math.sqrt(shared / chi2) : 0 };
 }
 
+/** A survey less what is no star; the frame's ellipse, which may have been made by it too, from what is left. */
+function withoutPieces(seen: Survey, pieces: readonly boolean[]): Survey {
+  const stars = seen.stars.filter((_, k) => !pieces[k]), { width } = seen;
+  const shaped = stars.filter((star) => star.shaped && !star.saturated && star.snr >= 12);
+  if (width === null || shaped.length < 5) return { ...seen, stars };
+  const middle = (of: (star: Candidate) => number) => median(shaped.map(of));
+  const frame = { xx: middle((star) => star.xx), xy: middle((star) => star.xy), yy: middle((star) => star.yy) };
+  return { ...seen, stars, width: frame };
+}
+
 /**
  * Measure one frame: stars, their width and shape and how these change over the field, sky, noise, and the marks of faults
  * (rings, second images, trails, banding, constant areas). Raw or calibrated, mono, mosaic (green pixels) or colour (plane G).
@@ -211,22 +222,33 @@ export function measureFrame(
     electronsPerUnit: image.unit === "electron" ? 1 : image.unit === "adu" ? facts.electronsPerAdu ?? 0 : 0,
     maximumStars: 20000,
   });
-  const { stars: listedAll, profile, fwhmPixels: surveyed } = starsOf(seen);
-  const { width, height } = sampling;
-  const { trails: dotted, flashes } = findFlashes(listedAll, width, height);
-  const stars = flashes.size === 0 ? listedAll : listedAll.filter((star) => !flashes.has(star));
+  const { width, height } = sampling, alone = starsOf(seen, false);
+  const { trails: dotted, flashes } = findFlashes(alone.stars, width, height);
+  const steady = flashes.size === 0 ? alone.stars : alone.stars.filter((star) => !flashes.has(star));
+  const trails = [...dotted, ...findTrails(seen.grid, steady, alone.fwhmPixels)];
+  // What a satellite or an aircraft left is listed as stars in pieces: out with flashes and with what is long or faint along a line.
+  const reach = trailReach(width, height);
+  const isNear = (star: Star) => trails.some((trail) => trailDistance(trail, star.x, star.y, width, height) < reach);
+  const isPiece = (star: Star) => flashes.has(star) || (isNear(star) && (star.eccentricity > 0.5 || star.snr < 12));
+  const pieces = trails.length === 0 ? null : alone.stars.map(isPiece);
+  const whole = pieces === null ? seen : withoutPieces(seen, pieces);
+  const settled = pieces === null && !isCrowded(seen, alone.fwhmPixels) ? alone : starsOf(whole, true);
+  const { stars: listedAll, profile, fwhmPixels: surveyed } = settled;
+  const stars = trails.length === 0 ? listedAll : listedAll.filter((star) => !isPiece(star));
+  // Stars on a trail have a shape of both.
+  const clear = trails.length === 0 ? stars : stars.filter((star) => !isNear(star));
   // Width and shape from stars bright enough for a shape of their own; the less noisy the better, down to where there are 25.
   let clean: Star[] = [];
   for (const least of [50, 30, 20, 12, 8]) {
-    clean = stars.filter((star) => !star.saturated && star.snr >= least);
+    clean = clear.filter((star) => !star.saturated && star.snr >= least);
     if (clean.length >= 25) break;
   }
   // On coarse pixels the fit to a single faint star is narrow more often than wide (8 % at SNR 15): the mean star's width is not.
-  const coarse = seen.width !== null && isCoarse(sampling, seen.width);
+  const coarse = whole.width !== null && isCoarse(sampling, whole.width);
   const fwhmPixels = clean.length === 0 || coarse ? surveyed : median(clean.map((star) => star.fwhmPixels));
-  const shaped = stars.filter((star) => !star.saturated && star.snr >= 12);
+  const shaped = clear.filter((star) => !star.saturated && star.snr >= 12);
   // Shapes that were fitted to the samples do not hang on where a star fell on them.
-  const pixels = seen.width === null || coarse ? 0 : pixelScatter(sampling, seen.width, profile.moffat);
+  const pixels = whole.width === null || coarse ? 0 : pixelScatter(sampling, whole.width, profile.moffat);
   const shape = clean.length < 3 ? null : frameShape(shaped.length >= clean.length ? shaped : clean, pixels);
   const sky = openSky(seen.sampling, seen, stars, surveyed, profile.moffat.beta);
   const scale = image.geometry.arcsecPerPixel ?? facts.arcsecPerPixel ?? null;
@@ -249,7 +271,6 @@ export function measureFrame(
   const chance = seen.noise > 0 ? Math.min(1, 0.2 / (seen.noise * seen.noise)) : 0;
   constant = Math.max(0, equal / Math.max(1, sampled) - chance);
   const listed = stars.slice(0, used.listedStars);
-  const trails = [...dotted, ...findTrails(seen.grid, stars, surveyed)];
   closeSurvey(seen, sampling);
   return {
     channel: sampling.channel,
@@ -279,10 +300,10 @@ export function measureFrame(
     constantShare: constant,
     missingShare: sampled === 0 ? missing / tiles : none / sampled,
     centralLevel: stars.length === 0 ? NaN : centralLevel(profile),
-    haloShare: haloShare(sampling, stars, surveyed),
+    haloShare: haloShare(sampling, clear, surveyed),
     doubling: findDoubling(stars, width, height, surveyed) ?? findCloseDoubling(sampling, stars, surveyed),
     trails,
-    fieldMap: mapField(stars, width, height),
+    fieldMap: mapField(clear, width, height),
     starLight: listed.slice(0, Math.ceil(listed.length / 2)).reduce((sum, star) => sum + star.flux, 0),
     turnedDown: seen.turnedDown,
   };

@@ -9,11 +9,13 @@ import {
   mapField,
   measureFrame,
   median,
+  pocketRig,
   randomStream,
   readFits,
   resizeRig,
   simulateFrame,
   type Star,
+  starScene,
 } from "../../lib/mod.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";
 import { drift, lattice, noiseArea, renderScene, testProfile, type TestScene } from "../support/scenes.ts";
@@ -135,6 +137,26 @@ describe("measureFrame", () => {
       expect(fieldMap.rotation?.significance ?? 0).toBeLessThan(5);
     });
   }
+  it.each([["a satellite", 0, 0], ["an aircraft with lamps", 9, 46]] as const)(
+    "is not misled about the stars by the trail of %s, on a mosaic with few stars",
+    (_name, doublePixels, blinkPixels) => {
+      const rig = resizeRig(pocketRig, { width: 640, height: 480 });
+      const sky = starScene({ seed: 8, starsToMagnitude15: 900, faintest: 16 });
+      const measure = (electronsPerPixel: number) => {
+        const streaks = [{ through: [300, 250] as const, degrees: -38, electronsPerPixel, doublePixels, blinkPixels }];
+        const seen = simulateFrame(rig, sky, { seed: 8, filter: "L", exposureSeconds: 10, fwhmArcsec: 6, streaks });
+        return measureFrame(seen.image, { fullScaleAdu: 2 ** rig.detector.bits - 1 });
+      };
+      const clear = measure(0);
+      for (const electrons of [700, 4000]) {
+        const marred = measure(electrons);
+        expect(marred.trails.length).toBeGreaterThan(0);
+        // other stars than in the clear frame, some of 120, each known to a tenth: two standard errors
+        expect(Math.abs(marred.fwhmPixels / clear.fwhmPixels - 1)).toBeLessThan(0.045);
+        expect(marred.starCount).toBeLessThanOrEqual(clear.starCount);
+      }
+    },
+  );
   it("tells missing, constant and saturated areas", () => {
     const image = scene({}),
       with_ = (of: (v: number, i: number) => number) =>
