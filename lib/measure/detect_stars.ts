@@ -4,7 +4,7 @@ import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { fitCoarse, isCoarse } from "./coarse_stars.ts";
 import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
-import { ellipseArea } from "./moments.ts";
+import { eccentricityOf, ellipseArea } from "./moments.ts";
 import { frameLightScale, ownShare, sizeVariety } from "./own_shape.ts";
 import { isCrowded, partCrowd } from "./part_crowd.ts";
 import { samplingOf } from "./sampling.ts";
@@ -90,7 +90,7 @@ function starOf(
     peak: candidate.peak,
     snr,
     fwhmPixels,
-    eccentricity: Math.sqrt(2 * real / (1 + real)),
+    eccentricity: eccentricityOf(real),
     elongationDegrees: ((Math.atan2(e2, e1) * 90 / Math.PI) + 180) % 180,
     shape: [e1, e2],
     halfFluxRadiusPixels: measured === measured ? measured : ratio * fwhmPixels,

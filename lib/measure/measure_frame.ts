@@ -12,6 +12,7 @@ import { type FieldMap, mapField } from "./field_map.ts";
 import { findFlashes, findTrails, type Trail, trailDistance, trailReach } from "./find_trails.ts";
 import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "./mean_star.ts";
 import { openSky } from "./open_sky.ts";
+import { eccentricityOf } from "./moments.ts";
 import { isCrowded } from "./part_crowd.ts";
 import { pixelScatter } from "./pixel_scatter.ts";
 import { samplingOf } from "./sampling.ts";
@@ -285,7 +286,7 @@ export function measureFrame(
       const chi = Math.min(0.999, Math.hypot(star.shape[0], star.shape[1]));
       return star.fwhmPixels / profile.fwhmPerSigma * Math.pow((1 - chi) / (1 + chi), 0.25);
     })),
-    eccentricity: shape === null ? NaN : Math.sqrt(2 * shape.chi / (1 + shape.chi)),
+    eccentricity: shape === null ? NaN : eccentricityOf(shape.chi),
     elongationDegrees: shape === null ? NaN : ((Math.atan2(shape.mean[1], shape.mean[0]) * 90 / Math.PI) + 180) % 180,
     meanShape: shape === null ? [NaN, NaN] : shape.mean,
     alignment: shape === null ? 0 : shape.alignment,

@@ -23,3 +23,6 @@ export const shortVariance = ({ xx, xy, yy }: Ellipse): number => (xx + yy) / 2 
 export const longVariance = ({ xx, xy, yy }: Ellipse): number => (xx + yy) / 2 + Math.hypot((xx - yy) / 2, xy);
 /** Area over π: product of the two standard deviations. */
 export const ellipseArea = ({ xx, xy, yy }: Ellipse): number => Math.sqrt(xx * yy - xy * xy);
+
+/** Eccentricity √(1 − b²/a²) of an ellipse whose spin-2 shape has the size χ = (a² − b²) / (a² + b²). */
+export const eccentricityOf = (chi: number): number => Math.sqrt(2 * chi / (1 + chi));
