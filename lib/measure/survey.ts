@@ -27,6 +27,8 @@ const TILE = 32;
  * there, a narrow one (FWHM 1.7 pixels) that falls on the corner of four blocks keeps 0.53 of its signal-to-noise ratio.
  */
 const COARSE_SHARE = 0.55;
+/** Scatter of the small tiles, in units of a grid sample's noise, from which on there is a nebula to follow: noise alone makes 0.07. */
+const ROUGH = 0.5;
 /** Noise of the smoothed grid over that of the grid, for white noise: the norm of [1 2 1]/4, squared. */
 const SMOOTH_GAIN = 0.375;
 
@@ -473,22 +475,31 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   const { width, height, parity } = sampling, sigmas = settings.detectionSigma;
   const grid = blockMeans(sampling.data, width, height, parity);
   const tile = Math.max(4, Math.min(TILE, grid.width, grid.height));
-  const rough = tileStatistics(grid, tile);
-  const { columns, rows } = rough;
+  const coarse = tileStatistics(grid, tile);
+  const { columns, rows } = coarse;
   const mesh: Mesh = {
-    ...rough,
-    level: smoothMesh(rough.level, columns, rows),
-    noise: smoothMesh(rough.noise, columns, rows),
+    ...coarse,
+    level: smoothMesh(coarse.level, columns, rows),
+    noise: smoothMesh(coarse.noise, columns, rows),
   };
   subtractSurface(grid, mesh);
   const gridNoise = medianInPlace(Float64Array.from(mesh.noise));
   // Small tiles follow a nebula: a star up to about a tile wide leaves no mark on the median of 3 × 3 of them, and structure of three
   // tiles (48 pixels) is followed.
-  let fine: TileLevels | null = null;
+  let fine: TileLevels | null = null, rough = false;
   if (grid.width >= 8 && grid.height >= 8) {
     const tiles = tileMiddles(grid);
     fine = { ...tiles, level: smoothMesh(tiles.level, tiles.columns, tiles.rows, tiles.smooth) };
     subtractSurface(grid, fine);
+    // Tiles and their medians flatten the tops of knots: where there are any, follow what is left as well (Tukey's twicing).
+    const sizes = Float64Array.from(fine.level, Math.abs);
+    rough = 1.482602218505602 * medianInPlace(sizes) > ROUGH * gridNoise;
+    if (rough) {
+      const rest = tileMiddles(grid), level = smoothMesh(rest.level, rest.columns, rest.rows, rest.smooth);
+      subtractSurface(grid, { ...rest, level });
+      const first = fine.level;
+      fine = { ...fine, level: level.map((each, i) => each + first[i]) };
+    }
   }
   // Wide stars would be taken for nebula by the small tiles: below, a wider search does without them.
   let followed = fine !== null;
@@ -503,7 +514,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     sky: followed && fine !== null ? [mesh, fine] : [mesh],
     grid,
     mesh,
-    rawLevel: rough.level,
+    rawLevel: coarse.level,
     background,
     noise,
     gridNoise,
@@ -689,6 +700,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);
     const trust = excess2 / (excess2 + ringNoise * ringNoise), far = 3 * Math.sqrt(excess2 + ringNoise * ringNoise);
 
+    // What is left of the sky's error in a nebula; elsewhere there is none to speak of.
+    const unsure = rough ? 1.5 * Math.sqrt(excess2 * (1 - trust)) : 0;
     // Centre under the frame's ellipse. Most peaks of the grid are noise: one pass tells.
     const centred = weighings(starts.length);
     starts.forEach((start, k) => {
@@ -705,7 +718,17 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const kept: number[] = [];
     starts.forEach((start, k) => {
       const e = k * momentFields;
-      if (centred[e + momentAt.good] === 1 && signalToNoise(centred, e, noiseHere(start.x, start.y)) >= sigmas) {
+      const sigma = noiseHere(start.x, start.y);
+      // The sky's error is alike over a star: it adds up with the weight, noise with its root.
+      const area = 2 * Math.PI * ellipseArea({
+        xx: centred[e + momentAt.weightXx],
+        xy: centred[e + momentAt.weightXy],
+        yy: centred[e + momentAt.weightYy],
+      });
+      const doubt = unsure * area * (parity === -1 ? 1 : 0.5) / (sigma * Math.sqrt(centred[e + momentAt.weight2]));
+      if (
+        centred[e + momentAt.good] === 1 && signalToNoise(centred, e, sigma) >= sigmas * Math.sqrt(1 + doubt * doubt)
+      ) {
         kept.push(k);
       }
     });
