@@ -701,7 +701,7 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const trust = excess2 / (excess2 + ringNoise * ringNoise), far = 3 * Math.sqrt(excess2 + ringNoise * ringNoise);
 
     // What is left of the sky's error in a nebula; elsewhere there is none to speak of.
-    const unsure = rough ? 1.5 * Math.sqrt(excess2 * (1 - trust)) : 0;
+    const unsure = rough ? Math.sqrt(excess2 * (1 - trust)) : 0;
     // Centre under the frame's ellipse. Most peaks of the grid are noise: one pass tells.
     const centred = weighings(starts.length);
     starts.forEach((start, k) => {
