@@ -10,7 +10,7 @@ import type { Candidate } from "./survey.ts";
  * Short-axis variance, in units of what pixels resolve, below which shapes by moments hang on where a star fell on its pixels:
  * round stars of FWHM 1.7 on the green pixels of a mosaic read e = 0.25 by moments.
  */
-const COARSE = 1;
+const COARSE = 1.2;
 /** Stars that tell the profile, the brightest; and rounds of fitting them and the profile in turn: the third changes the width by 0.2 %. */
 const TELLING = 60, ROUNDS = 3;
 /** Samples within this many FWHM of a star are fitted, and within this many times the distance of samples: some twenty. */
