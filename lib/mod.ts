@@ -259,7 +259,6 @@ export {
   thinPlateDefaults,
   type ThinPlateOptions,
 } from "./measure/thin_plate.ts";
-export { fitFocusRun, type FocusRun } from "./measure/focus_run.ts";
 export { detectStars, detectStarsDefaults, type DetectStarsOptions, type StarList } from "./measure/detect_stars.ts";
 export {
   type FrameQuality,

@@ -1,6 +1,6 @@
 /** Numbers that theory gives for measurements of stars and noise. */
 import { describe, expect, it } from "vitest";
-import { createImage, detectStars, fitFocusRun, measureNoise, randomStream } from "../../lib/mod.ts";
+import { createImage, detectStars, measureNoise, randomStream } from "../../lib/mod.ts";
 import { measureMoments, momentAt, momentFields } from "../../lib/kernels/moments.ts";
 import {
   fitMoffatProfile,
@@ -226,26 +226,5 @@ describe("limit of a place (Cramér-Rao: King 1983; Mendez et al. 2013), s = 2",
     expect(Math.abs(limit(1e4, 0) - 0.02)).toBeLessThan(1e-3);
     expect(Math.abs(limit(100, 1000) - 6.3469)).toBeLessThan(1e-3);
     expect(Math.abs(Math.sqrt(8 * Math.PI) * 4 * Math.sqrt(1000) / 100 - 6.3413)).toBeLessThan(1e-3);
-  });
-});
-
-describe("fitFocusRun", () => {
-  const positions = [-100, -50, 0, 50, 100], radii = positions.map((z) => Math.sqrt(1.8 ** 2 + (0.03 * (z - 12)) ** 2));
-  it("finds focus, radius and slope of an exact run (polyfit on the squared radius)", () => {
-    const run = fitFocusRun(positions, radii);
-    expect(run?.position).toBeCloseTo(12, 9);
-    expect(run?.radius).toBeCloseTo(1.8, 9);
-    expect(run?.slope).toBeCloseTo(0.03, 9);
-  });
-  it("is not moved by one frame in a gust", () => {
-    const more = [-100, -75, -50, -25, 0, 25, 50, 75, 100], at = more.map((z) => Math.hypot(1.8, 0.03 * (z - 12)));
-    at[2] *= 1.6;
-    expect(Math.abs((fitFocusRun(more, at)?.position ?? NaN) - 12)).toBeLessThan(5);
-  });
-  it("says when there is nothing to fit", () => {
-    expect(fitFocusRun([1, 2, 3], [1, 1, 1])).toBeNull();
-    expect(fitFocusRun([1, 2, 3, 4], [1, 2, 2, 1])).toBeNull();
-    expect(fitFocusRun([5, 5, 5, 5], [1, 2, 2, 1])).toBeNull();
-    expect(() => fitFocusRun([1, 2], [1])).toThrow("positions and radii must be as many, but got 2 and 1");
   });
 });
