@@ -23,6 +23,8 @@ const MAP_SIDE = 260;
 
 /** A line that has so many votes over chance, in standard deviations of chance, is looked at; the strongest ones only. */
 const LINE_SIGMAS = 6, MOST_LINES = 8;
+/** A line that keeps within so many blocks of one border all along is none. */
+const BORDER_BLOCKS = 4;
 
 /** Distance of a place from a trail's line, pixels, without sign. */
 export function trailDistance(trail: Trail, x: number, y: number, width: number, height: number): number {
@@ -296,6 +298,16 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
       to: { x: px + last * dx, y: py + last * dy },
     };
   };
+  // Along a border each block is compared with half a neighbourhood, and a resampled frame has its seam there: no line to trust.
+  const alongBorder = (a: number, rho: number) => {
+    const { from, to } = ends(a, rho);
+    return [
+      from.x < BORDER_BLOCKS && to.x < BORDER_BLOCKS,
+      from.y < BORDER_BLOCKS && to.y < BORDER_BLOCKS,
+      Math.min(from.x, to.x) > width - 1 - BORDER_BLOCKS,
+      Math.min(from.y, to.y) > height - 1 - BORDER_BLOCKS,
+    ].some((each) => each);
+  };
   const trails: Trail[] = [], used = new Uint8Array(xs.length);
   for (let round = 0; round < MOST_LINES; round++) {
     let best = 0, at = -1;
@@ -304,6 +316,7 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
         const n = votes[a * (2 * half + 1) + half + r];
         if (n < 12) continue;
         const { length } = ends(a, r);
+        if (alongBorder(a, r)) continue;
         // Rounding spreads a thin line over up to 1.4 cells of the accumulator; hold the shortest chords off.
         if (length < 0.35 * Math.min(width, height)) continue;
         const expected = Math.max(length * share, 0.5), sigmas = (n - expected) / Math.sqrt(expected);

@@ -12,6 +12,8 @@ import { type Candidate, openLevel, type Survey, vertex } from "./survey.ts";
 
 /** Frames are searched again where a star has by chance this many others within two widths: below, blends are the exception. */
 const CROWDED = 0.1;
+/** And has at least so many: knots of a nebula misread as wide stars are few, and in a crowd of them nothing may be searched. */
+const CROWD = 400;
 /** Rounds of search: each finds what the one before uncovered. */
 const ROUNDS = 4;
 /** Passes of the fit over all crowded stars after each search. */
@@ -76,7 +78,8 @@ class Cells {
 /** Whether the stars of a frame stand so close that blends are common. */
 export function isCrowded(seen: Survey, fwhmPixels: number): boolean {
   const { width, height } = seen.sampling;
-  return seen.stars.length * Math.PI * (2 * fwhmPixels) ** 2 > CROWDED * width * height;
+  const count = seen.stars.length;
+  return count >= CROWD && count * Math.PI * (2 * fwhmPixels) ** 2 > CROWDED * width * height;
 }
 
 /** A mesh of the 2 × 2 grid in pixels of the frame. */
