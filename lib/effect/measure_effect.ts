@@ -1,5 +1,6 @@
 /** What a step did to a picture, in numbers, and what it may have spoiled, in plain words. */
 import { oklabOfLinear, srgbToLinear } from "../core/colour_space.ts";
+import type { Point } from "../core/geometry.ts";
 import { type Image, isLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { atan2Portable } from "../kernels/elementary.ts";
@@ -198,24 +199,38 @@ function meanOf(image: Image): Float32Array {
   return out;
 }
 
+/** Visit the samples of a ring about a star. */
+function visitRing(
+  width: number,
+  height: number,
+  { x, y }: Point,
+  from: number,
+  to: number,
+  visit: (i: number, j: number) => void,
+): void {
+  for (let j = Math.max(0, Math.ceil(y - to)); j <= Math.min(height - 1, y + to); j++) {
+    for (let i = Math.max(0, Math.ceil(x - to)); i <= Math.min(width - 1, x + to); i++) {
+      const d = (i - x) * (i - x) + (j - y) * (j - y);
+      if (d >= from * from && d <= to * to) visit(i, j);
+    }
+  }
+}
+
+/** Median of a part of a ring; NaN where the image ends. */
+const ringMedian = (list: readonly number[]): number => list.length < 6 ? NaN : median(list);
+
 /** Median of the samples of a ring about a star. */
 function ringLevel(
   data: Float32Array,
   width: number,
   height: number,
-  x: number,
-  y: number,
+  star: Point,
   from: number,
   to: number,
 ): number {
   const list: number[] = [];
-  for (let j = Math.max(0, Math.ceil(y - to)); j <= Math.min(height - 1, y + to); j++) {
-    for (let i = Math.max(0, Math.ceil(x - to)); i <= Math.min(width - 1, x + to); i++) {
-      const d = (i - x) * (i - x) + (j - y) * (j - y);
-      if (d >= from * from && d <= to * to) list.push(data[j * width + i]);
-    }
-  }
-  return list.length < 6 ? NaN : median(list);
+  visitRing(width, height, star, from, to, (i, j) => list.push(data[j * width + i]));
+  return ringMedian(list);
 }
 
 /** How far the darkest of three rings about the bright stars lies below their surroundings, in standard deviations. */
@@ -229,9 +244,9 @@ function ringDepth(
   const fwhm = places.fwhmPixels;
   if (!(fwhm > 0) || !(noise > 0)) return 0;
   const depths = places.stars.filter((s) => s.snr > 50).slice(0, 40).flatMap((s) => {
-    const around = ringLevel(data, width, height, s.x, s.y, 5 * fwhm, 6.5 * fwhm);
+    const around = ringLevel(data, width, height, s, 5 * fwhm, 6.5 * fwhm);
     const rings = [[1, 1.5], [1.5, 2.1], [2.1, 3]].map(([a, b]) =>
-      ringLevel(data, width, height, s.x, s.y, a * fwhm, b * fwhm)
+      ringLevel(data, width, height, s, a * fwhm, b * fwhm)
     );
     const lowest = Math.min(...rings.filter((v) => v === v), around);
     return around === around ? [(around - lowest) / noise] : [];
@@ -352,21 +367,16 @@ function sectorLevels(
   data: Float32Array,
   width: number,
   height: number,
-  x: number,
-  y: number,
+  star: Point,
   from: number,
   to: number,
 ): number[] {
   const lists: number[][] = Array.from({ length: SECTORS }, () => []);
-  for (let j = Math.max(0, Math.ceil(y - to)); j <= Math.min(height - 1, y + to); j++) {
-    for (let i = Math.max(0, Math.ceil(x - to)); i <= Math.min(width - 1, x + to); i++) {
-      const d = (i - x) * (i - x) + (j - y) * (j - y);
-      if (d < from * from || d > to * to) continue;
-      const turn = atan2Portable(j - y, i - x) / (2 * Math.PI) + 1;
-      lists[Math.floor(turn * SECTORS) % SECTORS].push(data[j * width + i]);
-    }
-  }
-  return lists.map((list) => list.length < 6 ? NaN : median(list));
+  visitRing(width, height, star, from, to, (i, j) => {
+    const turn = atan2Portable(j - star.y, i - star.x) / (2 * Math.PI) + 1;
+    lists[Math.floor(turn * SECTORS) % SECTORS].push(data[j * width + i]);
+  });
+  return lists.map(ringMedian);
 }
 
 /**
@@ -391,7 +401,7 @@ function findHoles(
     let own = 0, place = at;
     for (let c = 0; c < noise.length; c++) {
       const [was, is] = [before, after].map(({ planes }) => (from: number, to: number) =>
-        sectorLevels(planes[c].data, width, height, x, y, from * fwhm, to * fwhm)
+        sectorLevels(planes[c].data, width, height, { x, y }, from * fwhm, to * fwhm)
       );
       const beyondWas = was(...BEYOND), beyondIs = is(...BEYOND);
       for (let ring = 0; ring + 1 < HOLE_RINGS.length; ring++) {
@@ -439,7 +449,7 @@ function starLightRatio(
   const fwhm = found.fwhmPixels;
   if (!(fwhm > 0)) return { ratio: NaN, at: () => NaN };
   const light = (data: Float32Array, x: number, y: number): number => {
-    const around = ringLevel(data, width, height, x, y, 3 * fwhm, 4.5 * fwhm);
+    const around = ringLevel(data, width, height, { x, y }, 3 * fwhm, 4.5 * fwhm);
     let sum = 0;
     for (let j = Math.ceil(y - 1.5 * fwhm); j <= y + 1.5 * fwhm; j++) {
       for (let i = Math.ceil(x - 1.5 * fwhm); i <= x + 1.5 * fwhm; i++) {

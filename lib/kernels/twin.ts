@@ -12,6 +12,38 @@ export function mirror(i: number, n: number): number {
   return k < n ? k : period - k;
 }
 
+/** Rows from … to of samples smoothed by the B3 spline with holes, each handed out with its place. */
+function visitSmooth(
+  sample: (i: number) => number,
+  w: number,
+  h: number,
+  step: number,
+  from: number,
+  to: number,
+  visit: (i: number, smooth: number) => void,
+): void {
+  const pad = 2 * step, line = new Float32Array(w + 2 * pad);
+  for (let y = from; y < to; y++) {
+    const a = mirror(y - 2 * step, h) * w, b = mirror(y - step, h) * w, c = y * w;
+    const d = mirror(y + step, h) * w, e = mirror(y + 2 * step, h) * w;
+    for (let x = 0; x < w; x++) {
+      line[pad + x] = f(f(sample(a + x) + sample(e + x)) * 0.0625) +
+        f(f(f(sample(b + x) + sample(d + x)) * 0.25) + f(sample(c + x) * 0.375));
+    }
+    for (let i = 1; i <= pad; i++) {
+      line[pad - i] = line[pad + mirror(-i, w)];
+      line[pad + w - 1 + i] = line[pad + mirror(w - 1 + i, w)];
+    }
+    for (let x = 0, l = pad; x < w; x++, l++) {
+      const v = f(
+        f(f(line[l - 2 * step] + line[l + 2 * step]) * 0.0625) +
+          f(f(f(line[l - step] + line[l + step]) * 0.25) + f(line[l] * 0.375)),
+      );
+      visit(c + x, v);
+    }
+  }
+}
+
 /** Rows from … to of one starlet scale; see starletScale. */
 export function starletTwin(
   source: Float32Array,
@@ -23,27 +55,10 @@ export function starletTwin(
   from: number,
   to: number,
 ): void {
-  const pad = 2 * step, line = new Float32Array(w + 2 * pad);
-  for (let y = from; y < to; y++) {
-    const a = mirror(y - 2 * step, h) * w, b = mirror(y - step, h) * w, c = y * w;
-    const d = mirror(y + step, h) * w, e = mirror(y + 2 * step, h) * w;
-    for (let x = 0; x < w; x++) {
-      line[pad + x] = f(f(source[a + x] + source[e + x]) * 0.0625) +
-        f(f(f(source[b + x] + source[d + x]) * 0.25) + f(source[c + x] * 0.375));
-    }
-    for (let i = 1; i <= pad; i++) {
-      line[pad - i] = line[pad + mirror(-i, w)];
-      line[pad + w - 1 + i] = line[pad + mirror(w - 1 + i, w)];
-    }
-    for (let x = 0, l = pad; x < w; x++, l++) {
-      const v = f(
-        f(f(line[l - 2 * step] + line[l + 2 * step]) * 0.0625) +
-          f(f(f(line[l - step] + line[l + step]) * 0.25) + f(line[l] * 0.375)),
-      );
-      smooth[c + x] = v;
-      detail[c + x] = source[c + x] - v;
-    }
-  }
+  visitSmooth((i) => source[i], w, h, step, from, to, (i, v) => {
+    smooth[i] = v;
+    detail[i] = source[i] - v;
+  });
 }
 
 /** Rows from … to convolved along columns, then along rows; whether one of them holds a NaN. See blurPlane. */
@@ -172,35 +187,19 @@ export function keepDetailTwin(
   grain: number,
   first: boolean,
 ): void {
-  const pad = 2 * step, line = new Float32Array(w + 2 * pad), none = Math.fround(1 - Math.fround(grain));
+  const none = Math.fround(1 - Math.fround(grain));
   const [n, m, l, s, g] = [norm, most, low, scale, grain].map(f);
   const power = (i: number) => {
     const p = f(f(f(judged[i] * judged[i]) * n) * even[i]);
     return p < m ? p : m;
   };
-  for (let y = from; y < to; y++) {
-    const a = mirror(y - 2 * step, h) * w, b = mirror(y - step, h) * w, c = y * w;
-    const d = mirror(y + step, h) * w, e = mirror(y + 2 * step, h) * w;
-    for (let x = 0; x < w; x++) {
-      line[pad + x] = f(f(power(a + x) + power(e + x)) * 0.0625) +
-        f(f(f(power(b + x) + power(d + x)) * 0.25) + f(power(c + x) * 0.375));
-    }
-    for (let i = 1; i <= pad; i++) {
-      line[pad - i] = line[pad + mirror(-i, w)];
-      line[pad + w - 1 + i] = line[pad + mirror(w - 1 + i, w)];
-    }
-    for (let x = 0, k = pad; x < w; x++, k++) {
-      const v = f(
-        f(f(line[k - 2 * step] + line[k + 2 * step]) * 0.0625) +
-          f(f(f(line[k - step] + line[k + step]) * 0.25) + f(line[k] * 0.375)),
-      );
-      let u = f(f(v - l) * s);
-      u = u < 1 ? u : 1;
-      u = u > 0 ? u : 0;
-      const share = f(g + f(none * f(f(u * u) * f(3 - f(2 * u))))), kept = f(detail[c + x] * share);
-      out[c + x] = first ? kept : f(out[c + x] + kept);
-    }
-  }
+  visitSmooth(power, w, h, step, from, to, (i, v) => {
+    let u = f(f(v - l) * s);
+    u = u < 1 ? u : 1;
+    u = u > 0 ? u : 0;
+    const share = f(g + f(none * f(f(u * u) * f(3 - f(2 * u))))), kept = f(detail[i] * share);
+    out[i] = first ? kept : f(out[i] + kept);
+  });
 }
 
 /** Median of the first `n` of sorted sizes; the mean of the two middle ones when n is even. */
