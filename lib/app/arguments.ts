@@ -149,7 +149,8 @@ export function parseCommand(words: readonly string[]): Command {
   }
   const also = [workflow, decisions].filter((each) => each !== null);
   if (name === "demo") {
-    const out = resolve(values.out ?? `${project}/output`), source = `${project}/demo-data`;
+    const out = resolve(values.out ?? `${project}/output`);
+    const source = `${project}/demo-data`;
     return { ...blank, name, source, out, workers, workflow, reads: also, writes: [out] };
   }
   if (values.watch === true) {
@@ -172,6 +173,7 @@ export function parseCommand(words: readonly string[]): Command {
     return { ...blank, name, source, out, workers, workflow, decisions, reads: [source, ...also], writes: [out] };
   }
   if (values.from === undefined) throw new UsageError(`rerun: say where the frames are with --from FOLDER`);
-  const source = existing("rerun", positionals[0], "file"), frames = existing("--from", values.from, "folder");
+  const source = existing("rerun", positionals[0], "file");
+  const frames = existing("--from", values.from, "folder");
   return { ...blank, name: "rerun", source, out, workers, topic: frames, reads: [source, frames], writes: [out] };
 }

@@ -10,7 +10,8 @@ import process from "node:process";
 import { fileURLToPath } from "node:url";
 
 const root = fileURLToPath(new URL("../../", import.meta.url)).replace(/[\\/]$/, "");
-const environment = join(root, ".venv"), jupyter = join(root, ".jupyter");
+const environment = join(root, ".venv");
+const jupyter = join(root, ".jupyter");
 const requirements = fileURLToPath(new URL("./lab_requirements.txt", import.meta.url));
 const bin = (name: string) =>
   process.platform === "win32" ? join(environment, "Scripts", `${name}.exe`) : join(environment, "bin", name);
@@ -77,7 +78,10 @@ export function settleKernel(): void {
   writeFileSync(join(folder, "kernel.json"), JSON.stringify(spec, null, 2));
 }
 
-/** Keep JupyterLab from asking about news and from looking for updates: the workshop works offline. A person's own choice stays. */
+/**
+ * Keep JupyterLab from asking about news and from looking for updates: the workshop works offline. A person's own
+ * choice stays.
+ */
 export function settleSettings(): void {
   const folder = join(jupyter, "settings", "@jupyterlab", "apputils-extension");
   const file = join(folder, "notification.jupyterlab-settings");

@@ -82,7 +82,8 @@ const lookEverySeconds = 3;
 
 /** Watch a folder until Ctrl-C or until it has been quiet for long enough. */
 async function watch(command: Command): Promise<number> {
-  const watching = watchNight(command.source), wake: (() => void)[] = [];
+  const watching = watchNight(command.source);
+  const wake: (() => void)[] = [];
   let stopped = false;
   const stop = () => {
     stopped = true;
@@ -92,7 +93,10 @@ async function watch(command: Command): Promise<number> {
   console.log(`Watching ${command.source}; Ctrl-C ends it.`);
   const quietMs = (command.untilQuietMinutes ?? Infinity) * 60000;
   while (!stopped) {
-    const now = performance.now(), look = watching.look(now), { waiting } = look, time = clockTime(new Date());
+    const now = performance.now();
+    const look = watching.look(now);
+    const { waiting } = look;
+    const time = clockTime(new Date());
     const columns = process.stdout.isTTY === true ? process.stdout.columns ?? 100 : null;
     if (columns !== null) process.stdout.write("\r\x1b[2K");
     for (const news of look.news) console.log(watchLine(news, time, columns));

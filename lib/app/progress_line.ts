@@ -11,7 +11,10 @@ const span = (seconds: number): string => {
 /** A sink for progress that shows what is done and the time left. */
 export function progressLine(): { readonly progress: Progress; readonly end: () => void } {
   const terminal = process.stdout.isTTY === true;
-  let label = "", since = 0, shownAt = 0, open = false;
+  let label = "";
+  let since = 0;
+  let shownAt = 0;
+  let open = false;
   const end = () => {
     if (terminal && open) process.stdout.write("\n");
     open = false;

@@ -1,4 +1,7 @@
-/** How a watch over a night reads in a terminal: the time, a mark, the file, and sentences that do not run over the edge. */
+/**
+ * How a watch over a night reads in a terminal: the time, a mark, the file, and sentences that do not run over the
+ * edge.
+ */
 import { exposureSpan, type WatchLook, type WatchNews, type WatchStanding } from "../pipeline/watch_night.ts";
 
 const marks: Readonly<Record<WatchNews["kind"], string>> = {
@@ -10,7 +13,8 @@ const marks: Readonly<Record<WatchNews["kind"], string>> = {
   silence: "!",
 };
 
-const bold = "\x1b[1m", plain = "\x1b[0m";
+const bold = "\x1b[1m";
+const plain = "\x1b[0m";
 
 /** Time of the day, as on the person's clock. */
 export const clockTime = (date: Date): string =>
@@ -36,7 +40,8 @@ function wrap(text: string, columns: number): string[] {
  * @param terminal columns of the terminal; null where there is none: one line, no emphasis
  */
 export function watchLine({ kind, file, text }: WatchNews, time: string, terminal: number | null): string {
-  const said = `${file === "" ? "" : `${file}: `}${text}`, head = `${time} ${marks[kind]} `;
+  const said = `${file === "" ? "" : `${file}: `}${text}`;
+  const head = `${time} ${marks[kind]} `;
   if (terminal === null) return `${head}${said}`;
   const lines = wrap(said, Math.max(30, terminal - head.length - 1)).join(`\n${" ".repeat(head.length)}`);
   return kind === "warning" || kind === "silence" ? `${bold}${head}${lines}${plain}` : `${head}${lines}`;

@@ -6,7 +6,10 @@ import { requireFitting } from "./subtract_surface.ts";
 
 /** Options of {@linkcode divideSurface}. */
 export interface DivideSurfaceOptions {
-  /** Level that was added evenly (sky that is no part of the uneven response), one number for all channels, in the unit of the image. */
+  /**
+   * Level that was added evenly (sky that is no part of the uneven response), one number for all channels, in the unit
+   * of the image.
+   */
   readonly pedestal: number;
 }
 
@@ -18,8 +21,9 @@ export const divideSurfaceDefaults: Readonly<DivideSurfaceOptions> = Object.free
  *
  *     y = pedestal + (x − pedestal) · (median − pedestal) / (surface − pedestal)
  *
- * In:  linear; the surface of the same size with one plane a channel. Out: same shape and unit; NaN where the image has
- * no data or the surface lies at or below the pedestal. Variance is scaled with the square of the factor. Cost: one pass.
+ * In:  linear; the surface of the same size with one plane a channel. Out: same shape and unit; NaN where the image
+ * has no data or the surface lies at or below the pedestal. Variance is scaled with the square of the factor. Cost:
+ * one pass.
  *
  * @throws {TypeError} if the image is a stretched picture
  * @throws {RangeError} if size or number of planes differ, or the pedestal is no number
@@ -49,7 +53,8 @@ export function divideSurface(
   const size = image.width * image.height;
   const variance = image.variance?.map(() => allocatePlane(image.width, image.height)) ?? null;
   const planes = image.planes.map(({ channel, data }, c) => {
-    const out = allocatePlane(image.width, image.height), model = surface.image.planes[c].data;
+    const out = allocatePlane(image.width, image.height);
+    const model = surface.image.planes[c].data;
     const top = surface.levels[c] - pedestal;
     for (let i = 0; i < size; i++) {
       const response = model[i] - pedestal;

@@ -45,7 +45,8 @@ class Fitter {
     this.design = new Float64Array(this.n * this.terms);
     this.#gram = new Float64Array(this.terms * this.terms);
     this.#right = new Float64Array(this.terms);
-    const px = new Float64Array(degree + 1), py = new Float64Array(degree + 1);
+    const px = new Float64Array(degree + 1);
+    const py = new Float64Array(degree + 1);
     for (let i = 0; i < this.n; i++) {
       legendre(degree, width > 1 ? 2 * xs[i] / (width - 1) - 1 : 0, px);
       legendre(degree, height > 1 ? 2 * ys[i] / (height - 1) - 1 : 0, py);
@@ -59,9 +60,12 @@ class Fitter {
 
   /** Residuals about the surface fitted with weights; false when those do not fix one. */
   fit(z: Float64Array, weights: Float64Array, residuals: Float64Array): boolean {
-    const { n, terms: p, design } = this, gram = this.#gram.fill(0), right = this.#right.fill(0);
+    const { n, terms: p, design } = this;
+    const gram = this.#gram.fill(0);
+    const right = this.#right.fill(0);
     for (let i = 0; i < n; i++) {
-      const w = weights[i], at = i * p;
+      const w = weights[i];
+      const at = i * p;
       if (!(w > 0)) continue;
       for (let a = 0; a < p; a++) {
         const wa = w * design[at + a];
@@ -129,9 +133,19 @@ function roughnessOf(
   return Float64Array.from(near, (list, i) => {
     const n = list.length;
     if (n < 6) return NaN;
-    let sx = 0, sy = 0, sz = 0, sxx = 0, sxy = 0, syy = 0, sxz = 0, syz = 0, szz = 0;
+    let sx = 0;
+    let sy = 0;
+    let sz = 0;
+    let sxx = 0;
+    let sxy = 0;
+    let syy = 0;
+    let sxz = 0;
+    let syz = 0;
+    let szz = 0;
     for (const j of list) {
-      const x = samples[j].x - samples[i].x, y = samples[j].y - samples[i].y, v = z[j] - z[i];
+      const x = samples[j].x - samples[i].x;
+      const y = samples[j].y - samples[i].y;
+      const v = z[j] - z[i];
       sx += x;
       sy += y;
       sz += v;
@@ -142,21 +156,27 @@ function roughnessOf(
       syz += y * v;
       szz += v * v;
     }
-    const xx = sxx - sx * sx / n, xy = sxy - sx * sy / n, yy = syy - sy * sy / n;
-    const xz = sxz - sx * sz / n, yz = syz - sy * sz / n, zz = szz - sz * sz / n;
+    const xx = sxx - sx * sx / n;
+    const xy = sxy - sx * sy / n;
+    const yy = syy - sy * sy / n;
+    const xz = sxz - sx * sz / n;
+    const yz = syz - sy * sz / n;
+    const zz = szz - sz * sz / n;
     const det = xx * yy - xy * xy;
     if (!(det > 0)) return NaN;
-    const a = (xz * yy - yz * xy) / det, b = (yz * xx - xz * xy) / det;
+    const a = (xz * yy - yz * xy) / det;
+    const b = (yz * xx - xz * xy) / det;
     return Math.sqrt(Math.max(0, zz - a * xz - b * yz) / (n - 3)) / error;
   });
 }
 
 /**
- * The sky as the lowest smooth population: for each kind of polynomial many first surfaces (low quantiles of the samples, Koenker &
- * Bassett 1978; and surfaces through random samples, Rousseeuw & Van Driessen 2006), each drawn in until its free samples no
- * longer change; then a mixture of free sky (normal about the surface) and objects (anything above it) says how likely each
- * makes the samples. What is smooth beside its neighbours is more likely sky, what is rough more likely an object. The spread
- * of the sky is widened only when samples lie below the surface, which no object can do.
+ * The sky as the lowest smooth population: for each kind of polynomial many first surfaces (low quantiles of the
+ * samples, Koenker & Bassett 1978; and surfaces through random samples, Rousseeuw & Van Driessen 2006), each drawn in
+ * until its free samples no longer change; then a mixture of free sky (normal about the surface) and objects (anything
+ * above it) says how likely each makes the samples. What is smooth beside its neighbours is more likely sky, what is
+ * rough more likely an object. The spread of the sky is widened only when samples lie below the surface, which no
+ * object can do.
  *
  * @param samples those that may show sky
  * @param value level of a sample in one channel
@@ -176,20 +196,27 @@ export function findSky(
   width: number,
   height: number,
 ): LowSky[] {
-  const n = samples.length, z = Float64Array.from(samples, value);
-  const xs = samples.map((s) => s.x), ys = samples.map((s) => s.y), near = neighboursOf(samples, pitch);
+  const n = samples.length;
+  const z = Float64Array.from(samples, value);
+  const xs = samples.map((s) => s.x);
+  const ys = samples.map((s) => s.y);
+  const near = neighboursOf(samples, pitch);
   const found: LowSky[] = [];
   for (const { degree, radial } of shapes) {
-    const fitter = new Fitter(xs, ys, width, height, { degree, radial }), { terms } = fitter;
+    const fitter = new Fitter(xs, ys, width, height, { degree, radial });
+    const { terms } = fitter;
     if (n < Math.max(3, 4 * terms)) break;
-    const weights = new Float64Array(n), r = new Float64Array(n), next = new Float64Array(n);
+    const weights = new Float64Array(n);
+    const r = new Float64Array(n);
+    const next = new Float64Array(n);
     let best: LowSky | null = null;
     const seen = new Set<string>();
     /** Draw a first surface, whose residuals stand in r, in until its free samples stay. */
     const settle = (): void => {
       let scale = error;
       // The nearest samples first, as many as fix the surface well.
-      const away = Float64Array.from(r, Math.abs).sort(), least = Math.max(Math.ceil(2 * terms), Math.ceil(0.1 * n));
+      const away = Float64Array.from(r, Math.abs).sort();
+      const least = Math.max(Math.ceil(2 * terms), Math.ceil(0.1 * n));
       scale = Math.max(error, away[Math.min(n, least) - 1] / limit);
       for (let round = 0; round < 40; round++) {
         let inside = 0;
@@ -203,7 +230,9 @@ export function findSky(
           continue;
         }
         if (!fitter.fit(z, weights, next)) return;
-        let below = 0, same = true, squares = 0;
+        let below = 0;
+        let same = true;
+        let squares = 0;
         for (let i = 0; i < n; i++) {
           if (weights[i] > 0) squares += next[i] * next[i];
         }
@@ -221,18 +250,22 @@ export function findSky(
       const key = Array.from({ length: 8 }, (_, k) => r[Math.floor((k + 0.5) * n / 8)].toFixed(3)).join(" ");
       if (seen.has(key)) return;
       seen.add(key);
-      const rough = roughnessOf(samples, near, r, error), known = rough.filter((v) => v === v);
+      const rough = roughnessOf(samples, near, r, error);
+      const known = rough.filter((v) => v === v);
       // What is smooth: the lower third of the field's own roughness, so that faint stars everywhere count as smooth.
       const typical = known.length < 12 ? 1 : Math.max(1, known.toSorted()[Math.floor(known.length / 6)]);
-      let inside = 0, range = 4 * scale;
+      let inside = 0;
+      let range = 4 * scale;
       for (let i = 0; i < n; i++) {
         if (Math.abs(r[i]) <= limit * scale) inside++;
         if (r[i] > range) range = r[i];
       }
-      const share = Math.max(1 / n, Math.min(1 - 1 / n, inside / n)), odds = logPortable(share / (1 - share));
+      const share = Math.max(1 / n, Math.min(1 - 1 / n, inside / n));
+      const odds = logPortable(share / (1 - share));
       let logLikelihood = 0;
       for (let i = 0; i < n; i++) {
-        const u = r[i] / scale, lean = rough[i] === rough[i] ? 2 * (2.5 - rough[i] / typical) : 0;
+        const u = r[i] / scale;
+        const lean = rough[i] === rough[i] ? 2 * (2.5 - rough[i] / typical) : 0;
         const prior = 1 / (1 + expPortable(-(odds + Math.max(-3, Math.min(3, lean)))));
         const sky = prior * expPortable(-0.5 * u * u) / (2.5066 * scale);
         // What lies below the sky is a fault of the surface; the wide normal gives it a finite price.
@@ -249,7 +282,8 @@ export function findSky(
     for (const low of LOW_SHARES) {
       const middle = median(z);
       for (let i = 0; i < n; i++) r[i] = z[i] - middle;
-      let soft = Math.max(error, 1.4826 * median(Float64Array.from(r, Math.abs))), good = true;
+      let soft = Math.max(error, 1.4826 * median(Float64Array.from(r, Math.abs)));
+      let good = true;
       for (let round = 0; round < 40 && good; round++) {
         for (let i = 0; i < n; i++) {
           weights[i] = (r[i] > 0 ? low : 1 - low) * soft / Math.sqrt(r[i] * r[i] + soft * soft);
@@ -265,9 +299,9 @@ export function findSky(
       settle();
     }
     const random = randomStream(`sky/${degree}${radial ? "+" : ""}`);
-    const rough = roughnessOf(samples, near, z, error),
-      smooth = Array.from(rough.keys()).filter((i) => rough[i] === rough[i])
-        .sort((a, b) => rough[a] - rough[b]).slice(0, Math.max(4 * terms, Math.ceil(n / 2)));
+    const rough = roughnessOf(samples, near, z, error);
+    const smooth = Array.from(rough.keys()).filter((i) => rough[i] === rough[i])
+      .sort((a, b) => rough[a] - rough[b]).slice(0, Math.max(4 * terms, Math.ceil(n / 2)));
     const pick = smooth.length >= 3 * terms ? smooth : Array.from({ length: n }, (_, i) => i);
     for (let start = 0; start < STARTS; start++) {
       weights.fill(0);
@@ -277,6 +311,7 @@ export function findSky(
     if (best !== null) found.push(best);
   }
   // Of kinds that are as likely the simplest: a difference of 10 is called very strong evidence (Kass & Raftery 1995).
-  const least = Math.min(...found.map(({ cost }) => cost)), first = found.find(({ cost }) => cost <= least + 10);
+  const least = Math.min(...found.map(({ cost }) => cost));
+  const first = found.find(({ cost }) => cost <= least + 10);
   return found.sort((a, b) => Number(b === first) - Number(a === first) || a.cost - b.cost);
 }

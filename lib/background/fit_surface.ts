@@ -18,21 +18,25 @@ import type { BackgroundSample, BackgroundSamples } from "./sample_background.ts
 /** A kind of surface that was considered. */
 export interface SurfaceCandidate {
   /**
-   * Polynomial; the same with the fourth power of the distance from the middle of the field, which vignetting has; thin-plate
-   * spline; or a mesh of the boxes themselves.
+   * Polynomial; the same with the fourth power of the distance from the middle of the field, which vignetting has;
+   * thin-plate spline; or a mesh of the boxes themselves.
    */
   readonly model: "polynomial" | "vignetting" | "thin-plate" | "mesh";
   /** Total degree of a polynomial, without the fourth power; 0 for a spline or a mesh. */
   readonly degree: number;
   /** Smoothing of a spline, by generalised cross-validation, coordinates in pixels; 0 for others. */
   readonly smoothing: number;
-  /** Root mean square error at samples it was not fitted to, whole blocks of the field left out in turn, over the samples' own error. */
+  /**
+   * Root mean square error at samples it was not fitted to, whole blocks of the field left out in turn, over the
+   * samples' own error.
+   */
   readonly score: number;
   /** Standard error of the score, from its scatter over the blocks. */
   readonly scoreError: number;
   /**
-   * How much worse than the best it explains all samples, objects behind and beside the free ones allowed for: a factor in
-   * the spread of the sky, from the likelihood of the mixture of sky and objects (Schwarz 1978); near 1 for the best, 1 for a spline and a mesh.
+   * How much worse than the best it explains all samples, objects behind and beside the free ones allowed for: a
+   * factor in the spread of the sky, from the likelihood of the mixture of sky and objects (Schwarz 1978); near 1 for
+   * the best, 1 for a spline and a mesh.
    */
   readonly misfit: number;
   /** Its share of the surface; those of all candidates add up to 1. */
@@ -42,9 +46,9 @@ export interface SurfaceCandidate {
 /** Options of {@linkcode fitSurface}. */
 export interface FitSurfaceOptions {
   /**
-   * Which models may be chosen: the best of polynomials, one with vignetting and, where those will not do, a thin-plate spline;
-   * or one kind. A mesh takes a value from every free box and so follows whatever is wider than three of them, a faint nebula too; it is
-   * for free skies that no other model fits, and is never chosen by itself.
+   * Which models may be chosen: the best of polynomials, one with vignetting and, where those will not do, a
+   * thin-plate spline; or one kind. A mesh takes a value from every free box and so follows whatever is wider than
+   * three of them, a faint nebula too; it is for free skies that no other model fits, and is never chosen by itself.
    */
   readonly model: "best" | "polynomial" | "vignetting" | "thin-plate" | "mesh";
   /** Largest degree of a polynomial, 0 … 4. */
@@ -56,8 +60,8 @@ export interface FitSurfaceOptions {
 }
 
 /**
- * What {@linkcode fitSurface} uses for an option left out. The limit loses 2.3 % of free sky. Degree 4 is taken only where
- * degree 3 leaves half as much again: a lamp beside the field, never the planes to cubics of our simulations.
+ * What {@linkcode fitSurface} uses for an option left out. The limit loses 2.3 % of free sky. Degree 4 is taken only
+ * where degree 3 leaves half as much again: a lamp beside the field, never the planes to cubics of our simulations.
  */
 export const fitSurfaceDefaults: Readonly<FitSurfaceOptions> = Object.freeze({
   model: "best",
@@ -82,11 +86,14 @@ export interface BackgroundSurface extends Recorded {
   readonly samples: readonly BackgroundSample[];
   /** Share of the samples with data that show free sky, 0 … 1. */
   readonly freeShare: number;
-  /** Scatter of the free samples about the surface over their own error, the largest over the channels: near 1 for a free sky. */
+  /**
+   * Scatter of the free samples about the surface over their own error, the largest over the channels: near 1 for a
+   * free sky.
+   */
   readonly excess: number;
   /**
-   * Standard error of the surface's shape where it is known least (behind a nebula, at a corner), for each channel: from
-   * leaving out blocks of the field in turn, and from what the candidates that have a share differ by.
+   * Standard error of the surface's shape where it is known least (behind a nebula, at a corner), for each channel:
+   * from leaving out blocks of the field in turn, and from what the candidates that have a share differ by.
    */
   readonly uncertainty: readonly number[];
   /** Facts a reader should know. */
@@ -134,14 +141,18 @@ const rescaled = ({ polynomial, bent }: Model, level: number, slope: number, cen
   bent: bent.map((each) => ({ ...each, share: slope * each.share })),
 });
 
-/** Fit each part and add them up by their shares; NaN as the smoothing of a spline lets generalised cross-validation choose it. */
+/**
+ * Fit each part and add them up by their shares; NaN as the smoothing of a spline lets generalised cross-validation
+ * choose it.
+ */
 function fitModel(
   field: Field,
   parts: readonly Part[],
   index: readonly number[],
   value: (sample: BackgroundSample) => number,
 ): Model {
-  const { samples, width, height } = field, bent: Bent[] = [];
+  const { samples, width, height } = field;
+  const bent: Bent[] = [];
   const points = index.map((i) => ({ x: samples[i].x, y: samples[i].y, value: value(samples[i]) }));
   let degree = 0;
   const coefficients = new Array<number>(15).fill(0);
@@ -192,9 +203,12 @@ function freeSky(
   known: { readonly model: Model; readonly scale: number } | null,
   shapes: readonly LowShape[],
 ): { free: Set<number>; scale: number; share: number; low: readonly LowSky[]; restless: number } {
-  const { samples } = field, pitch = pitchOf(samples);
+  const { samples } = field;
+  const pitch = pitchOf(samples);
   const list = candidates.map((i) => samples[i]);
-  let scale: number, levels: ArrayLike<number>, low: readonly LowSky[] = [];
+  let scale: number;
+  let levels: ArrayLike<number>;
+  let low: readonly LowSky[] = [];
   if (known === null) {
     low = findSky(list, value, error, limit, shapes, pitch, field.width, field.height);
     const [best] = low;
@@ -213,7 +227,8 @@ function freeSky(
     const rim = [...free].filter((i) => {
       let objects = 0;
       for (const j of candidates) {
-        const dx = Math.abs(samples[j].x - samples[i].x), dy = Math.abs(samples[j].y - samples[i].y);
+        const dx = Math.abs(samples[j].x - samples[i].x);
+        const dy = Math.abs(samples[j].y - samples[i].y);
         if (j !== i && dx < 1.5 * pitch && dy < 1.5 * pitch && !free.has(j)) objects++;
       }
       return objects >= 2;
@@ -251,7 +266,10 @@ const blockOf = (field: Field, i: number): number => {
     4 * Math.min(3, Math.floor(4 * (y + 0.5) / field.height));
 };
 
-/** Score of a kind; null with too few samples for it. `spans` are the standard deviations beyond five of which an error counts no more. */
+/**
+ * Score of a kind; null with too few samples for it. `spans` are the standard deviations beyond five of which an error
+ * counts no more.
+ */
 function scoreOf(
   field: Field,
   kind: Kind,
@@ -260,7 +278,8 @@ function scoreOf(
   errors: readonly number[],
   spans: readonly number[],
 ): Omit<Scored, "misfit"> | null {
-  const sums: number[] = [], counts: number[] = [];
+  const sums: number[] = [];
+  const counts: number[] = [];
   for (let block = 0; block < BLOCKS; block++) {
     const out = index.filter((i) => blockOf(field, i) === block);
     if (out.length === 0) continue;
@@ -280,7 +299,8 @@ function scoreOf(
   }
   const total = counts.reduce((a, b) => a + b, 0);
   if (total === 0) return null;
-  const mean = sums.reduce((a, b) => a + b, 0) / total, n = sums.length;
+  const mean = sums.reduce((a, b) => a + b, 0) / total;
+  const n = sums.length;
   let scatter = 0;
   for (let k = 0; k < n; k++) scatter += (sums[k] - mean * counts[k]) ** 2;
   const meanError = n < 2 ? mean : Math.sqrt(scatter * n / (n - 1)) / total;
@@ -306,13 +326,16 @@ const ENOUGH = 1.5;
 /** Between this factor below the limit and above it a simpler surface has a share that falls from all to none. */
 const SOFT = 1.3;
 /**
- * Samples taken for sky that scatter about its best surface by more than these times their own error, and about a plane
- * through their neighbours by more than those, are no free sky but the structure of a nebula: from the first number on some of
- * what bends more than a plane is held back, from the second all. On 21 scenes of ours filled fields gave 6.6 … 35 and 2.4 …
- * 9.4, skies of any shape 1.9 … 4.9 and 1.5 … 2.1.
+ * Samples taken for sky that scatter about its best surface by more than these times their own error, and about a
+ * plane through their neighbours by more than those, are no free sky but the structure of a nebula: from the first
+ * number on some of what bends more than a plane is held back, from the second all. On 21 scenes of ours filled fields
+ * gave 6.6 … 35 and 2.4 … 9.4, skies of any shape 1.9 … 4.9 and 1.5 … 2.1.
  */
 const RESTLESS = { scatter: [5, 6.5], roughness: [2.05, 2.4] } as const;
-/** A surface that is unsure by more than this many times the noise of a pixel is said to be: half of it is what we aim at. */
+/**
+ * A surface that is unsure by more than this many times the noise of a pixel is said to be: half of it is what we aim
+ * at.
+ */
 const UNSURE = 0.5;
 /** Below this share of free samples the field counts as filled. */
 const FILLED = 0.2;
@@ -325,11 +348,13 @@ const complexity = (c: Kind): number =>
 const ramp = (x: number, from: number, to: number): number => Math.max(0, Math.min(1, (x - from) / (to - from)));
 
 /**
- * Shares of the candidates: all of it to the simplest whose error is near enough to the best one's, and near the limit that
- * decides some of it to the next, so that a sky measured again a little differently has a surface a little different.
+ * Shares of the candidates: all of it to the simplest whose error is near enough to the best one's, and near the limit
+ * that decides some of it to the next, so that a sky measured again a little differently has a surface a little
+ * different.
  */
 function sharesOf(scored: readonly Scored[]): Map<Scored, number> {
-  const best = scored.reduce((a, b) => b.score < a.score ? b : a), shares = new Map<Scored, number>();
+  const best = scored.reduce((a, b) => b.score < a.score ? b : a);
+  const shares = new Map<Scored, number>();
   let left = 1;
   for (const each of scored.toSorted((a, b) => complexity(a) - complexity(b))) {
     const ratio = each === best
@@ -345,7 +370,8 @@ function sharesOf(scored: readonly Scored[]): Map<Scored, number> {
 /** The same, with a part of the surface, 0 … 1, given to what bends no more than a plane. */
 function shareOut(scored: readonly Scored[], held: number): SurfaceCandidate[] {
   const plain = scored.filter((each) => complexity(each) <= 3);
-  const free = sharesOf(scored), low = plain.length === 0 ? free : sharesOf(plain);
+  const free = sharesOf(scored);
+  const low = plain.length === 0 ? free : sharesOf(plain);
   return scored.map((each) => ({ ...each, share: (1 - held) * (free.get(each) ?? 0) + held * (low.get(each) ?? 0) }));
 }
 
@@ -356,10 +382,12 @@ function uncertaintyOf(
   index: readonly number[],
   value: (sample: BackgroundSample) => number,
 ): number {
-  const { samples } = field, n = samples.length;
+  const { samples } = field;
+  const n = samples.length;
   /** Values at all samples' places less their mean: a constant is no error of the shape. */
   const shapeOf = (model: Model): Float64Array => {
-    const at = Float64Array.from(samples, ({ x, y }) => modelAt(model, x, y)), mean = at.reduce((a, b) => a + b, 0) / n;
+    const at = Float64Array.from(samples, ({ x, y }) => modelAt(model, x, y));
+    const mean = at.reduce((a, b) => a + b, 0) / n;
     return at.map((v) => v - mean);
   };
   const blocks = Array.from({ length: BLOCKS }, (_, b) => b).filter((b) => index.some((i) => blockOf(field, i) === b));
@@ -388,11 +416,11 @@ function uncertaintyOf(
 /**
  * Fit a smooth surface to samples of the sky.
  *
- * First the samples that show free sky are found, one-sided because nebulae and stars are positive; a sample that is an
- * object's in one channel is left out of all. Then models are compared by leaving blocks of the field out in turn (four
- * by four), and by how likely each makes all samples, objects allowed for. The simplest whose error in both is less than half
- * as large again as the best one's is taken (after Breiman et al. 1984), and near that limit two share the surface
- * (Buckland et al. 1997). The free samples are found once more against it.
+ * First the samples that show free sky are found, one-sided because nebulae and stars are positive; a sample that is
+ * an object's in one channel is left out of all. Then models are compared by leaving blocks of the field out in turn
+ * (four by four), and by how likely each makes all samples, objects allowed for. The simplest whose error in both is
+ * less than half as large again as the best one's is taken (after Breiman et al. 1984), and near that limit two share
+ * the surface (Buckland et al. 1997). The free samples are found once more against it.
  *
  * @returns the surface with its scores, samples and notes. Cost: some hundred small least-squares problems and one
  *   evaluation over the image
@@ -457,8 +485,8 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       ? []
       : [{ model: "vignetting", degree: Math.min(3, degree), smoothing: 0 } as const]),
   ];
-  // What is tried before it is known which samples show the sky: no less than degree 3, or a low surface asked for would
-  // take what it does not fit for objects.
+  // What is tried before it is known which samples show the sky: no less than degree 3, or a low surface asked for
+  // would take what it does not fit for objects.
   const lowShapes: readonly LowShape[] = [
     ...Array.from({ length: Math.max(3, degree) + 1 }, (_, d) => ({ degree: d, radial: false })),
     { degree: 3, radial: true },
@@ -474,10 +502,13 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       ? 1
       : expPortable(excesses.reduce((a, b) => a + b, 0) / excesses.length / 2);
   };
-  let free: number[] = [], scales: number[] = [];
+  let free: number[] = [];
+  let scales: number[] = [];
   let candidates: SurfaceCandidate[] = [];
   let models: Model[] = [];
-  let freeShare = 0, excess = NaN, restless = 0;
+  let freeShare = 0;
+  let excess = NaN;
+  let restless = 0;
   /** Scatter of the free samples about a surface, over their own error. */
   const excessOf = (found: readonly Model[]): number =>
     Math.max(...values.map((value, c) => {
@@ -557,7 +588,8 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       models = values.map((value) => fitModel(field, partsOf(candidates), free, value));
     }
   }
-  const parts = partsOf(candidates), final = parts.reduce((a, b) => b.share > a.share ? b : a);
+  const parts = partsOf(candidates);
+  const final = parts.reduce((a, b) => b.share > a.share ? b : a);
   if (shape === "shared" && channels.length > 1) models = sharedShape(field, parts, free, values);
   if (freeShare < FILLED) {
     notes.push(
@@ -578,7 +610,8 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
   const known = parts.some((part) => part.model === "thin-plate") ? thinned() : free;
   const uncertainty = values.map((value) => uncertaintyOf(field, parts, known, value));
   const noise = channels.map((_, c) => median(free.map((i) => list[i].spreads[c])));
-  const unsure = uncertainty.map((each, c) => each / noise[c]), most = unsure.indexOf(Math.max(...unsure));
+  const unsure = uncertainty.map((each, c) => each / noise[c]);
+  const most = unsure.indexOf(Math.max(...unsure));
   if (unsure[most] > UNSURE) {
     notes.push(
       `where it is known least the surface is unsure by ${uncertainty[most].toPrecision(2)}, ${
@@ -589,7 +622,8 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
   const taken = new Set(free);
   const planes = models.map((each, c) => ({ channel: channels[c], data: modelPlane(each, width, height) }));
   const ranges = planes.map(({ data }) => {
-    let low = Infinity, high = -Infinity;
+    let low = Infinity;
+    let high = -Infinity;
     for (let i = 0; i < data.length; i++) {
       if (data[i] < low) low = data[i];
       if (data[i] > high) high = data[i];
@@ -655,7 +689,9 @@ function sharedShape(
   const at = free.map((i) => modelAt(shape, field.samples[i].x, field.samples[i].y));
   const centre = at.reduce((a, b) => a + b, 0) / at.length;
   return values.map((_, c) => {
-    let top = 0, bottom = 0, level = 0;
+    let top = 0;
+    let bottom = 0;
+    let level = 0;
     free.forEach((i, k) => {
       const v = values[c](field.samples[i]);
       top += (at[k] - centre) * v;

@@ -34,7 +34,8 @@ const SWEEPS = 400;
 
 /**
  * A mesh through the samples of an index, the others filled from their surroundings (Laplace's equation, by successive
- * over-relaxation), and the whole freed of outliers by a median of three by three (Bertin & Arnouts 1996, A&AS 117, 393).
+ * over-relaxation), and the whole freed of outliers by a median of three by three (Bertin & Arnouts 1996, A&AS 117,
+ * 393).
  *
  * @param trend what is taken off before the filling and put back after it, so that a slope goes on under a hole
  */
@@ -50,9 +51,12 @@ export function fitMesh(
   if (size === null || index.length < 3) {
     throw new RangeError(`fitSurface: a mesh must have at least 3 samples of a grid, but got ${index.length}`);
   }
-  const { across, down } = size, count = across * down;
-  const u = new Float64Array(count), known = new Uint8Array(count);
-  const nodeX = (k: number) => (k + 0.5) * width / across - 0.5, nodeY = (k: number) => (k + 0.5) * height / down - 0.5;
+  const { across, down } = size;
+  const count = across * down;
+  const u = new Float64Array(count);
+  const known = new Uint8Array(count);
+  const nodeX = (k: number) => (k + 0.5) * width / across - 0.5;
+  const nodeY = (k: number) => (k + 0.5) * height / down - 0.5;
   let sum = 0;
   for (const i of index) {
     const { x, y, byHand } = samples[i];
@@ -69,8 +73,10 @@ export function fitMesh(
   for (let sweep = 0; sweep < SWEEPS; sweep++) {
     for (let k = 0; k < count; k++) {
       if (known[k]) continue;
-      const x = k % across, y = (k - x) / across;
-      let total = 0, n = 0;
+      const x = k % across;
+      const y = (k - x) / across;
+      let total = 0;
+      let n = 0;
       if (x > 0) total += u[k - 1], n++;
       if (x + 1 < across) total += u[k + 1], n++;
       if (y > 0) total += u[k - across], n++;
@@ -78,7 +84,8 @@ export function fitMesh(
       u[k] += 1.7 * (total / n - u[k]);
     }
   }
-  const nodes = new Float64Array(count), box = new Float64Array(9);
+  const nodes = new Float64Array(count);
+  const box = new Float64Array(9);
   for (let y = 0; y < down; y++) {
     for (let x = 0; x < across; x++) {
       let n = 0;
@@ -91,9 +98,13 @@ export function fitMesh(
   return { kind: "mesh", width, height, across, down, nodes };
 }
 
-/** Weights of four nodes about a place between the second and the third (cubic convolution, Keys 1981, IEEE ASSP 29, 1153). */
+/**
+ * Weights of four nodes about a place between the second and the third (cubic convolution, Keys 1981, IEEE ASSP 29,
+ * 1153).
+ */
 function keys(t: number, out: Float64Array): void {
-  const t2 = t * t, t3 = t2 * t;
+  const t2 = t * t;
+  const t3 = t2 * t;
   out[0] = -0.5 * t + t2 - 0.5 * t3;
   out[1] = 1 - 2.5 * t2 + 1.5 * t3;
   out[2] = 0.5 * t + 2 * t2 - 1.5 * t3;
@@ -110,9 +121,13 @@ const nodeAt = (row: (k: number) => number, count: number, k: number): number =>
 
 /** The surface at one place. */
 export function meshAt(mesh: MeshSurface, x: number, y: number): number {
-  const { width, height, across, down, nodes } = mesh, wx = new Float64Array(4), wy = new Float64Array(4);
-  const u = (x + 0.5) * across / width - 0.5, v = (y + 0.5) * down / height - 0.5;
-  const i = Math.floor(u), j = Math.floor(v);
+  const { width, height, across, down, nodes } = mesh;
+  const wx = new Float64Array(4);
+  const wy = new Float64Array(4);
+  const u = (x + 0.5) * across / width - 0.5;
+  const v = (y + 0.5) * down / height - 0.5;
+  const i = Math.floor(u);
+  const j = Math.floor(v);
   keys(u - i, wx);
   keys(v - j, wy);
   const along = (row: number) => {
@@ -127,11 +142,14 @@ export function meshAt(mesh: MeshSurface, x: number, y: number): number {
 
 /** The surface at every pixel. */
 export function meshPlane(mesh: MeshSurface): Float32Array {
-  const { width, height, across, down, nodes } = mesh, out = allocatePlane(width, height), w = new Float64Array(4);
+  const { width, height, across, down, nodes } = mesh;
+  const out = allocatePlane(width, height);
+  const w = new Float64Array(4);
   // Each row of nodes drawn along x, two more straight on above and two below; then four of them make a row of pixels.
   const drawn = new Float64Array((down + 4) * width);
   for (let x = 0; x < width; x++) {
-    const u = (x + 0.5) * across / width - 0.5, i = Math.floor(u);
+    const u = (x + 0.5) * across / width - 0.5;
+    const i = Math.floor(u);
     keys(u - i, w);
     const along = (row: number) => {
       let sum = 0;
@@ -141,9 +159,11 @@ export function meshPlane(mesh: MeshSurface): Float32Array {
     for (let j = -2; j <= down + 1; j++) drawn[(j + 2) * width + x] = nodeAt(along, down, j);
   }
   for (let y = 0; y < height; y++) {
-    const v = (y + 0.5) * down / height - 0.5, j = Math.floor(v);
+    const v = (y + 0.5) * down / height - 0.5;
+    const j = Math.floor(v);
     keys(v - j, w);
-    const [a, b, c, d] = w, at = y * width;
+    const [a, b, c, d] = w;
+    const at = y * width;
     const first = (j + 1) * width;
     for (let x = 0; x < width; x++) {
       const from = first + x;

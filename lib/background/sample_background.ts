@@ -21,8 +21,8 @@ export interface SampleBackgroundOptions {
 }
 
 /**
- * What {@linkcode sampleBackground} uses for an option left out: some four hundred boxes, which is as many as the spline
- * solves in a blink; boxes cover half of the field, so that their values hardly depend on one another.
+ * What {@linkcode sampleBackground} uses for an option left out: some four hundred boxes, which is as many as the
+ * spline solves in a blink; boxes cover half of the field, so that their values hardly depend on one another.
  */
 export const sampleBackgroundDefaults: Readonly<SampleBackgroundOptions> = Object.freeze({
   boxesAlong: 24,
@@ -79,7 +79,8 @@ const UNEVEN = 2;
 function insidePolygon(polygon: readonly Point[], x: number, y: number): boolean {
   let inside = false;
   for (let i = 0, j = polygon.length - 1; i < polygon.length; j = i++) {
-    const a = polygon[i], b = polygon[j];
+    const a = polygon[i];
+    const b = polygon[j];
     if (a.y > y !== b.y > y && x < (b.x - a.x) * (y - a.y) / (b.y - a.y) + a.x) inside = !inside;
   }
   return inside;
@@ -91,7 +92,8 @@ const strideOf = (area: number): number => Math.max(1, Math.ceil(Math.sqrt(area 
 const centreOf = (from: number, to: number, stride: number): number =>
   from + stride * Math.floor((to - 1 - from) / stride) / 2;
 
-const work = new Float32Array(LOOKED_AT), spreadWork = new Float32Array(LOOKED_AT);
+const work = new Float32Array(LOOKED_AT);
+const spreadWork = new Float32Array(LOOKED_AT);
 
 /** Clipped median of a box: rounds of ± 2.5 MADN, the limit above at most as far as below so that stars count less. */
 function boxLevel(
@@ -103,7 +105,8 @@ function boxLevel(
   y1: number,
 ): { level: number; error: number; spread: number; share: number } {
   const stride = strideOf((x1 - x0) * (y1 - y0));
-  let n = 0, seen = 0;
+  let n = 0;
+  let seen = 0;
   for (let y = y0; y < y1; y += stride) {
     for (let x = x0, i = y * width + x0; x < x1; x += stride, i += stride) {
       seen++;
@@ -113,7 +116,8 @@ function boxLevel(
   }
   const share = seen === 0 ? 0 : n / seen;
   if (n < 16) return { level: NaN, error: NaN, spread: NaN, share };
-  let level = NaN, spread = NaN;
+  let level = NaN;
+  let spread = NaN;
   for (let round = 0; round < 6; round++) {
     level = medianInPlace(work, n);
     for (let i = 0; i < n; i++) spreadWork[i] = Math.abs(work[i] - level);
@@ -161,7 +165,8 @@ export function sampleBackground(image: Image, options: Partial<SampleBackground
   }
   const { width, height, planes } = image;
   const pitch = Math.max(4, Math.max(width, height) / boxesAlong);
-  const across = Math.max(2, Math.round(width / pitch)), down = Math.max(2, Math.round(height / pitch));
+  const across = Math.max(2, Math.round(width / pitch));
+  const down = Math.max(2, Math.round(height / pitch));
   const boxPixels = Math.max(4, Math.round(pitch * boxShare));
   const places: { x: number; y: number; byHand: boolean }[] = [];
   if (automatic) {
@@ -184,7 +189,8 @@ export function sampleBackground(image: Image, options: Partial<SampleBackground
   const measured = places.map(({ x, y, byHand }) => {
     const x0 = Math.max(0, Math.min(width - boxPixels, Math.round(x - (boxPixels - 1) / 2)));
     const y0 = Math.max(0, Math.min(height - boxPixels, Math.round(y - (boxPixels - 1) / 2)));
-    const x1 = Math.min(width, x0 + boxPixels), y1 = Math.min(height, y0 + boxPixels);
+    const x1 = Math.min(width, x0 + boxPixels);
+    const y1 = Math.min(height, y0 + boxPixels);
     const boxes = planes.map((plane) => boxLevel(plane.data, width, x0, y0, x1, y1));
     let doubt: SampleDoubt = "";
     if (boxes.some((box) => !(box.share >= 0.5) || box.level !== box.level)) doubt = "no data";

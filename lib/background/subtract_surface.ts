@@ -5,7 +5,9 @@ import type { BackgroundSurface } from "./fit_surface.ts";
 
 /** Options of {@linkcode subtractSurface}. */
 export interface SubtractSurfaceOptions {
-  /** Whether the surface's median level stays in the image, so that noise keeps its photons and nothing turns negative. */
+  /**
+   * Whether the surface's median level stays in the image, so that noise keeps its photons and nothing turns negative.
+   */
   readonly keepLevel: boolean;
 }
 
@@ -51,7 +53,8 @@ export function subtractSurface(
   const used = settle("subtractSurface", subtractSurfaceDefaults, options);
   requireFitting("subtractSurface", image, surface);
   const planes = image.planes.map(({ channel, data }, c) => {
-    const out = allocatePlane(image.width, image.height), model = surface.image.planes[c].data;
+    const out = allocatePlane(image.width, image.height);
+    const model = surface.image.planes[c].data;
     const level = used.keepLevel ? surface.levels[c] : 0;
     for (let i = 0; i < data.length; i++) out[i] = data[i] - (model[i] - level);
     return { channel, data: out };

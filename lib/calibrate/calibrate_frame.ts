@@ -46,17 +46,17 @@ function correctionFor(image: Image, masters: Masters, options: PrepareCorrectio
 }
 
 /**
- * Calibrate one frame: C = (L − D) / F, with D the master dark (or bias + darkScale · (dark − bias), or the bias) and F the
- * master flat divided by the mean of each of its phases. Values below 0 stay. Defects are repaired from neighbours of the
- * same colour when their mask is given.
+ * Calibrate one frame: C = (L − D) / F, with D the master dark (or bias + darkScale · (dark − bias), or the bias) and
+ * F the master flat divided by the mean of each of its phases. Values below 0 stay. Defects are repaired from
+ * neighbours of the same colour when their mask is given.
  *
- * In: one plane, linear ADU, mono or mosaic. Out: same size and unit; the mask tells saturated, defect and repaired pixels.
- * With `electronsPerAdu` g the variance is carried, ADU²:
+ * In: one plane, linear ADU, mono or mosaic. Out: same size and unit; the mask tells saturated, defect and repaired
+ * pixels. With `electronsPerAdu` g the variance is carried, ADU²:
  *
  *     var C = (max(L − bias, 0) / g + (readNoise / g)² + var D) / F² + C² var F / F²
  *
- * (Howell 2006, chapter 4; Massey 1997), where L − D stands in for L − bias without a bias. NaN stays NaN unless repaired.
- * Cost: about three passes; masters are made ready once and kept while the same `masters` object is passed.
+ * (Howell 2006, chapter 4; Massey 1997), where L − D stands in for L − bias without a bias. NaN stays NaN unless
+ * repaired. Cost: about three passes; masters are made ready once and kept while the same `masters` object is passed.
  *
  * @param image the raw frame
  * @param masters what there is; what lacks is skipped and noted
@@ -88,7 +88,8 @@ export function calibrateFrame(image: Image, masters: Masters, options: Partial<
   if (!(readNoiseElectrons >= 0)) {
     throw new RangeError(`calibrateFrame: readNoiseElectrons must be ≥ 0, but got ${readNoiseElectrons}`);
   }
-  const { width, height } = image, raw = image.planes[0].data;
+  const { width, height } = image;
+  const raw = image.planes[0].data;
   const correction = correctionFor(image, masters, used);
   const data = allocatePlane(width, height);
   correctFrame(raw, correction, height, data);
@@ -139,11 +140,13 @@ function frameVariance(
   gain: number,
   readNoiseAdu: number,
 ): Float32Array {
-  const { width, height } = image, raw = image.planes[0].data;
+  const { width, height } = image;
+  const raw = image.planes[0].data;
   const out = allocatePlane(width, height);
   const base = masters.bias?.planes[0].data ?? correction.subtract;
   const dark = (masters.dark ?? masters.bias)?.variance?.[0] ?? null;
-  const flat = masters.flat ?? null, flatVariance = flat?.variance?.[0] ?? null;
+  const flat = masters.flat ?? null;
+  const flatVariance = flat?.variance?.[0] ?? null;
   const phases = phasesOf(image.geometry.bayer !== null);
   const levels = flat === null ? [1] : phaseMeans(flat.planes[0].data, width, height, phases.count === 4);
   for (let y = 0, p = 0; y < height; y++) {

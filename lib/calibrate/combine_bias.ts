@@ -6,10 +6,11 @@ import { type CombineMasterOptions, combineUnlit } from "./combine_master.ts";
 /**
  * Combine bias frames (shortest exposures in the dark): what the electronics add to every frame.
  *
- * In: frames of one size and one plane, as images or as paths of FITS files, which are read band by band (64 MiB a worker).
- * Out: the mean in ADU with variance (of the mean) and coverage (samples kept); the frames' names stand in the header as
- * FRM00001 …, their number as NCOMBINE; notes tell the shares left out and the noise. NaN samples are left out; a pixel
- * without any stays NaN. Cost: two readings of the middle half, one of the whole, about 10 passes over the samples.
+ * In: frames of one size and one plane, as images or as paths of FITS files, which are read band by band (64 MiB a
+ * worker). Out: the mean in ADU with variance (of the mean) and coverage (samples kept); the frames' names stand in
+ * the header as FRM00001 …, their number as NCOMBINE; notes tell the shares left out and the noise. NaN samples are
+ * left out; a pixel without any stays NaN. Cost: two readings of the middle half, one of the whole, about 10 passes
+ * over the samples.
  *
  * From 8 frames on samples are judged by Huber's Proposal 2 (Huber 1981, chapter 6), below by the noise of the frames.
  *

@@ -21,12 +21,12 @@ export const combineFlatDefaults: CombineFlatOptions = Object.freeze({
 });
 
 /**
- * Combine flat frames: dark or bias off, each frame divided by the median of each of its phases (so that a lamp or a sky that
- * drifts drops out), then the mean with rejection, divided by its mean in each phase.
+ * Combine flat frames: dark or bias off, each frame divided by the median of each of its phases (so that a lamp or a
+ * sky that drifts drops out), then the mean with rejection, divided by its mean in each phase.
  *
- * In: flats of one size, one plane, one filter, as images or paths. Out: factors about 1 with variance, coverage and frame
- * list as for {@linkcode combineDark}; for a colour mosaic each of the four pixels of the 2 × 2 block averages 1, so that
- * dividing by it leaves colours alone. A flat without light above its dark level is left out and noted.
+ * In: flats of one size, one plane, one filter, as images or paths. Out: factors about 1 with variance, coverage and
+ * frame list as for {@linkcode combineDark}; for a colour mosaic each of the four pixels of the 2 × 2 block averages
+ * 1, so that dividing by it leaves colours alone. A flat without light above its dark level is left out and noted.
  * Cost: one reading for the levels, one for the samples. Source: Howell 2006, Handbook of CCD Astronomy, chapter 4.
  *
  * @throws {RangeError} if no frame is usable, lostShare is out of range, or dark or bias have another size

@@ -25,8 +25,8 @@ export interface CombineMasterOptions {
 }
 
 /**
- * What {@linkcode combineBias} and {@linkcode combineDark} use for an option left out. With `lostShare` 0.001 (3.09 sigma of a
- * Gaussian) the mean keeps 99.8 % of the good samples, a loss of 0.1 % in signal to noise: own choice.
+ * What {@linkcode combineBias} and {@linkcode combineDark} use for an option left out. With `lostShare` 0.001 (3.09
+ * sigma of a Gaussian) the mean keeps 99.8 % of the good samples, a loss of 0.1 % in signal to noise: own choice.
  */
 export const combineMasterDefaults: CombineMasterOptions = Object.freeze({
   lostShare: 0.001,
@@ -37,8 +37,9 @@ export const combineMasterDefaults: CombineMasterOptions = Object.freeze({
 /** Bytes of samples a worker holds at once. */
 const bandBytes = 64 * 2 ** 20;
 /**
- * From this many frames on a pixel's own scatter judges its samples; below, the noise measured over the whole frame does,
- * because the scatter of so few samples hides an outlier among them (its limit would be above 4 sigma, see huberLimit).
+ * From this many frames on a pixel's own scatter judges its samples; below, the noise measured over the whole frame
+ * does, because the scatter of so few samples hides an outlier among them (its limit would be above 4 sigma, see
+ * huberLimit).
  */
 const manyFrames = 8;
 
@@ -78,10 +79,14 @@ export interface BandResult {
 /** Read and combine one band of rows; runs in a worker. */
 export function combineBand(job: BandJob): BandResult {
   const { inputs, width, y, rows, phases, subtract, limits, floor } = job;
-  const frames = inputs.length, count = width * rows, first = y * width;
+  const frames = inputs.length;
+  const count = width * rows;
+  const first = y * width;
   // An odd number of cache lines between frames keeps them out of each other's cache sets.
   const stride = Math.ceil(count / 32) * 32 + 16;
-  const samples = borrowPlane(frames * stride), marks = borrowPlane(frames * stride / 4), padded = (count + 3) & ~3;
+  const samples = borrowPlane(frames * stride);
+  const marks = borrowPlane(frames * stride / 4);
+  const padded = (count + 3) & ~3;
   const memory = { values: borrowPlane(5 * padded), counts: borrowPlane(3 * padded) };
   inputs.forEach(({ source, factors }, f) => {
     const raw = typeof source === "string"
@@ -109,7 +114,9 @@ export function combineBand(job: BandJob): BandResult {
   job.mean.set(sums.mean, first);
   job.spread.set(sums.variance, first);
   job.seen.set(sums.kept, first);
-  let kept = 0, dimmer = 0, brighter = 0;
+  let kept = 0;
+  let dimmer = 0;
+  let brighter = 0;
   for (let p = 0; p < count; p++) {
     kept += sums.kept[p];
     dimmer += sums.dimmer[p];
@@ -131,8 +138,9 @@ function readBand(path: string, region: { x: number; y: number; width: number; h
 const bandTask: PoolTask<BandJob, BandResult> = { module: import.meta.url, name: "combineBand", run: combineBand };
 
 /**
- * Noise of one frame from the differences of pixels of one phase side by side, of at most about 10⁵ pairs. Clipped at 5 sigma: raw
- * samples are whole numbers, and the median of a few whole steps may be a third off, by which good samples would be left out.
+ * Noise of one frame from the differences of pixels of one phase side by side, of at most about 10⁵ pairs. Clipped at
+ * 5 sigma: raw samples are whole numbers, and the median of a few whole steps may be a third off, by which good
+ * samples would be left out.
  */
 function frameNoise(rows: Float32Array, width: number, step: number): number {
   const differences: number[] = [];
@@ -167,7 +175,8 @@ export interface MasterPlan {
 
 /** Refuse what cannot be combined, combine the rest; frames that are unreadable or of another size are listed. */
 export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan): Image {
-  const { step, what } = plan, { lostShare, progress, onUnusable } = plan.used;
+  const { step, what } = plan;
+  const { lostShare, progress, onUnusable } = plan.used;
   if (!Array.isArray(sources) || sources.length === 0) {
     throw new RangeError(`${step}: sources must hold at least one frame, but got none; add ${what}`);
   }
@@ -175,7 +184,9 @@ export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan)
     throw new RangeError(`${step}: lostShare must lie above 0 and at most at 0.1, but got ${lostShare}`);
   }
   const rejected: { name: string; reason: string }[] = [];
-  const inputs: MasterInput[] = [], names: string[] = [], used: Recorded[] = [];
+  const inputs: MasterInput[] = [];
+  const names: string[] = [];
+  const used: Recorded[] = [];
   let first: Pick<PixelSource, "width" | "height" | "header" | "geometry" | "channels"> | null = null;
   sources.forEach((source, index) => {
     const name = typeof source === "string" ? source : `frame ${index + 1}`;
@@ -239,17 +250,22 @@ function combineInputs(
   rejected: readonly { readonly name: string; readonly reason: string }[],
   used: readonly Recorded[],
 ): Image {
-  const { step, what, subtract } = plan, { lostShare, progress } = plan.used;
-  const { width, height, header, geometry, channels } = first, frames = inputs.length;
+  const { step, what, subtract } = plan;
+  const { lostShare, progress } = plan.used;
+  const { width, height, header, geometry, channels } = first;
+  const frames = inputs.length;
   const phases = phasesOf(geometry.bayer !== null);
   if (subtract !== null && (subtract.width !== width || subtract.height !== height)) {
     throw new RangeError(
       `${step}: what is subtracted must have the frames' ${width} × ${height} pixels, but has ${subtract.width} × ${subtract.height}`,
     );
   }
-  const mean = allocatePlane(width, height), spread = allocatePlane(width, height), seen = allocatePlane(width, height);
+  const mean = allocatePlane(width, height);
+  const spread = allocatePlane(width, height);
+  const seen = allocatePlane(width, height);
   const rows = Math.max(1, Math.min(height, Math.floor(bandBytes / (frames * width * 5))));
-  const limits = huberLimits(frames, lostShare, manyFrames), fewLimit = normalQuantile(1 - lostShare);
+  const limits = huberLimits(frames, lostShare, manyFrames);
+  const fewLimit = normalQuantile(1 - lostShare);
   const level = Math.max(...inputs.map((each) => Math.max(...each.factors)));
   const jobs: BandJob[] = [];
   for (let y = 0; y < height; y += rows) {
@@ -262,7 +278,8 @@ function combineInputs(
       subtract: subtract === null ? null : subtract.planes[0].data,
       limits,
       fewLimit,
-      // Rounding to whole ADU alone scatters by 1/√12; a pixel that reads one value many times must not reject the next.
+      // Rounding to whole ADU alone scatters by 1/√12; a pixel that reads one value many times must not reject the
+      // next.
       floor: level / Math.sqrt(12),
       mean,
       spread,
@@ -276,7 +293,8 @@ function combineInputs(
     brighter: a.brighter + b.brighter,
     samples: a.samples + b.samples,
   }));
-  let noise = 0, counted = 0;
+  let noise = 0;
+  let counted = 0;
   for (const each of spread) {
     if (each === each) {
       noise += each;
@@ -315,7 +333,10 @@ function combineInputs(
   );
 }
 
-/** Divide a flat by the mean of each phase in place, and its variance by the square: factors about 1 that leave colour alone. */
+/**
+ * Divide a flat by the mean of each phase in place, and its variance by the square: factors about 1 that leave colour
+ * alone.
+ */
 function normalisePhases(
   mean: Float32Array,
   spread: Float32Array,

@@ -14,18 +14,22 @@ export interface DemosaicOptions {
   readonly method: "gradient" | "bilinear" | "block";
 }
 
-/** What {@linkcode demosaic} uses for an option left out: `gradient`, linear and sharp, so noise and fluxes stay predictable. */
+/**
+ * What {@linkcode demosaic} uses for an option left out: `gradient`, linear and sharp, so noise and fluxes stay
+ * predictable.
+ */
 export const demosaicDefaults: DemosaicOptions = Object.freeze({ method: "gradient" });
 
 /**
  * Red, green and blue planes from the mosaic of a colour sensor, whatever its Bayer pattern.
  *
- * In: one plane with a Bayer pattern in its geometry, linear, calibrated, before any stretch. Out: planes R, G, B of the same
- * size (`block`: half, the half-pixel rule keeps geometry and WCS true; an odd last row or column is left out); variance is
- * dropped with a note, because interpolation correlates neighbours (`block` keeps it). At the edges the image is mirrored
- * without repeating the edge, which keeps the phase of the pattern. Where the mask tells a saturated pixel within 4 pixels,
- * interpolated values are held to the range of the nearest samples of their colour, so that no dark ring appears.
- * A NaN sample is NaN in its own colour; others are made from what is left near by. Cost: about 15 operations a pixel.
+ * In: one plane with a Bayer pattern in its geometry, linear, calibrated, before any stretch. Out: planes R, G, B of
+ * the same size (`block`: half, the half-pixel rule keeps geometry and WCS true; an odd last row or column is left
+ * out); variance is dropped with a note, because interpolation correlates neighbours (`block` keeps it). At the edges
+ * the image is mirrored without repeating the edge, which keeps the phase of the pattern. Where the mask tells a
+ * saturated pixel within 4 pixels, interpolated values are held to the range of the nearest samples of their colour,
+ * so that no dark ring appears. A NaN sample is NaN in its own colour; others are made from what is left near by.
+ * Cost: about 15 operations a pixel.
  *
  * Source of `gradient`: Malvar, He & Cutler 2004, ICASSP III-485.
  *
@@ -45,14 +49,17 @@ export const demosaicDefaults: DemosaicOptions = Object.freeze({ method: "gradie
 export function demosaic(image: Image, options: Partial<DemosaicOptions> = {}): Image {
   const used = settle("demosaic", demosaicDefaults, options);
   requireLinear("demosaic", image);
-  const { bayer } = image.geometry, { width, height } = image;
+  const { bayer } = image.geometry;
+  const { width, height } = image;
   if (image.planes.length !== 1 || bayer === null) {
     throw new TypeError(
       `demosaic: image must be one plane with a Bayer pattern, but has ${image.planes.length} and pattern ${bayer}; ` +
         "read the raw frame, or set geometry.bayer when the header does not tell",
     );
   }
-  const { method } = used, red = redPosition(bayer), source = image.planes[0].data;
+  const { method } = used;
+  const red = redPosition(bayer);
+  const source = image.planes[0].data;
   if (method === "block") return blocks(image, used, red);
   if (method !== "gradient" && method !== "bilinear") {
     throw new RangeError(`demosaic: method must be gradient, bilinear or block, but got "${method}"`);
@@ -75,7 +82,8 @@ export function demosaic(image: Image, options: Partial<DemosaicOptions> = {}): 
 }
 
 function blocks(image: Image, used: DemosaicOptions, red: { readonly x: number; readonly y: number }): Image {
-  const width = image.width >> 1, height = image.height >> 1;
+  const width = image.width >> 1;
+  const height = image.height >> 1;
   if (width === 0 || height === 0) {
     throw new RangeError(`demosaic: method "block" must have 2 × 2 pixels, but got ${image.width} × ${image.height}`);
   }
@@ -99,7 +107,8 @@ function blocks(image: Image, used: DemosaicOptions, red: { readonly x: number; 
     }
     return out;
   };
-  const source = image.planes[0].data, variance = image.variance;
+  const source = image.planes[0].data;
+  const variance = image.variance;
   let mask = null;
   if (image.mask !== null) {
     mask = createMask(width, height);

@@ -26,17 +26,19 @@ export interface FindDefectsOptions {
   readonly falseAlarms: number;
   /** A flat pixel below this share of its neighbourhood's median is cold, above 2 minus it too bright; 0 … 1. */
   readonly leastResponse: number;
-  /** In a single light a bright pixel is a defect when its neighbours hold less than this share of its excess, 0 … 1. */
+  /**
+   * In a single light a bright pixel is a defect when its neighbours hold less than this share of its excess, 0 … 1.
+   */
   readonly starShare: number;
   /** Most lights to read. */
   readonly mostLights: number;
 }
 
 /**
- * What {@linkcode findDefects} uses for an option left out. `falseAlarms` 1: one pixel of the whole sensor, whatever its size.
- * `leastResponse` 0.5: half the light, twice the noise. `starShare` 0.2: the pixels beside a star of 1.3 pixels FWHM hold 0.2
- * of its centre, of a wider star more; both own choice. `mostLights` 9: a star has to stand on a pixel in seven of them to be
- * taken for a defect.
+ * What {@linkcode findDefects} uses for an option left out. `falseAlarms` 1: one pixel of the whole sensor, whatever
+ * its size. `leastResponse` 0.5: half the light, twice the noise. `starShare` 0.2: the pixels beside a star of 1.3
+ * pixels FWHM hold 0.2 of its centre, of a wider star more; both own choice. `mostLights` 9: a star has to stand on a
+ * pixel in seven of them to be taken for a defect.
  */
 export const findDefectsDefaults: FindDefectsOptions = Object.freeze({
   falseAlarms: 1,
@@ -66,11 +68,12 @@ export interface DefectReport {
 /**
  * Find pixels that calibration cannot mend.
  *
- * Hot: the master dark exceeds the median of the 24 neighbours of the same colour by more than k times the noise of one dark,
- * because a pixel that hot adds noise of its own that no subtraction removes. Noisy (random telegraph signal): the scatter in
- * the dark series exceeds the χ² limit. Cold: the flat falls below `leastResponse` of the median of its neighbours. k and the
- * χ² limit follow from `falseAlarms`. From lights: a pixel that stands out from its neighbours in three quarters of
- * several dithered frames; in a single frame one that stands out alone, while a star's light spreads to the pixels beside it.
+ * Hot: the master dark exceeds the median of the 24 neighbours of the same colour by more than k times the noise of
+ * one dark, because a pixel that hot adds noise of its own that no subtraction removes. Noisy (random telegraph
+ * signal): the scatter in the dark series exceeds the χ² limit. Cold: the flat falls below `leastResponse` of the
+ * median of its neighbours. k and the χ² limit follow from `falseAlarms`. From lights: a pixel that stands out from
+ * its neighbours in three quarters of several dithered frames; in a single frame one that stands out alone, while a
+ * star's light spreads to the pixels beside it.
  *
  * In: masters and lights of one size. Cost: about a second for each 10 million pixels and source.
  *
@@ -103,30 +106,37 @@ export function findDefects(sources: DefectSources, options: Partial<FindDefects
   if (!(Number.isInteger(mostLights) && mostLights >= 1)) {
     throw new RangeError(`findDefects: mostLights must be a whole number of at least 1, but got ${mostLights}`);
   }
-  const dark = sources.dark ?? null, flat = sources.flat ?? null, lights = sources.lights ?? [];
+  const dark = sources.dark ?? null;
+  const flat = sources.flat ?? null;
+  const lights = sources.lights ?? [];
   const masters = [dark, flat].filter((each) => each !== null);
   if (masters.length === 0 && lights.length === 0) {
     throw new TypeError("findDefects: sources must have a dark, a flat or lights, but have none; add one");
   }
   requireSameSize("findDefects", ...masters);
   const size = masters.length > 0 ? masters[0] : sizeOf(lights[0]);
-  const { width, height } = size, mask = createMask(width, height);
+  const { width, height } = size;
+  const mask = createMask(width, height);
   const z = normalQuantile(1 - Math.min(0.01, falseAlarms / (width * height)));
   const notes: string[] = [];
-  let hot = 0, cold = 0, noisy = 0;
+  let hot = 0;
+  let cold = 0;
+  let noisy = 0;
   const mark = (p: number): boolean => {
     const isNew = mask[p] === 0;
     mask[p] = maskBit.defect;
     return isNew;
   };
   if (dark !== null) {
-    const step = dark.geometry.bayer === null ? 1 : 2, { data } = dark.planes[0];
+    const step = dark.geometry.bayer === null ? 1 : 2;
+    const { data } = dark.planes[0];
     const around = medianPlane(data, width, height, 2, step, false);
     const single = singleNoise(dark, around);
     const limit = z * single;
     for (let p = 0; p < data.length; p++) if (!(data[p] - around[p] <= limit) && mark(p)) hot++;
     notes.push(`${hot} hot pixels: more than ${limit.toPrecision(4)} ADU above their neighbours`);
-    const count = cardNumber(dark.header, "NCOMBINE") ?? 0, spread = dark.variance?.[0] ?? null;
+    const count = cardNumber(dark.header, "NCOMBINE") ?? 0;
+    const spread = dark.variance?.[0] ?? null;
     if (spread !== null && count >= 5) {
       const most = median(spread) * chiSquareRatio(count - 1, z);
       for (let p = 0; p < data.length; p++) if (spread[p] > most && mark(p)) noisy++;
@@ -134,7 +144,8 @@ export function findDefects(sources: DefectSources, options: Partial<FindDefects
     }
   }
   if (flat !== null) {
-    const step = flat.geometry.bayer === null ? 1 : 2, { data } = flat.planes[0];
+    const step = flat.geometry.bayer === null ? 1 : 2;
+    const { data } = flat.planes[0];
     const around = medianPlane(data, width, height, 2, step, false);
     for (let p = 0; p < data.length; p++) {
       const response = data[p] / around[p];
@@ -205,12 +216,15 @@ function inLights(
       residuals.forEach((each, k) => values[k] = each[p]);
       values.sort();
       // The quarter nearest to nothing: in a crowded field a star may well stand on a pixel in half of the frames.
-      const quarter = values.length >> 2, low = values[quarter], high = values[values.length - 1 - quarter];
+      const quarter = values.length >> 2;
+      const low = values[quarter];
+      const high = values[values.length - 1 - quarter];
       return low > 0 ? low : high < 0 ? high : 0;
     })
     : residuals[0];
   const moved = several && starsMoved(residuals[0], score, width, height, z, starShare);
-  const hot: number[] = [], cold: number[] = [];
+  const hot: number[] = [];
+  const cold: number[] = [];
   for (let p = 0; p < score.length; p++) {
     if (!(Math.abs(score[p]) > z)) continue;
     if (score[p] < 0) {
@@ -220,7 +234,10 @@ function inLights(
   return { hot, cold, frames: residuals.length };
 }
 
-/** Whether most of what looks like a star's core in the first light is dark in the median: the stars moved over the sensor. */
+/**
+ * Whether most of what looks like a star's core in the first light is dark in the median: the stars moved over the
+ * sensor.
+ */
 function starsMoved(
   first: Float32Array,
   middle: Float32Array,
@@ -229,7 +246,8 @@ function starsMoved(
   z: number,
   share: number,
 ): boolean {
-  let stars = 0, stayed = 0;
+  let stars = 0;
+  let stayed = 0;
   for (let p = 0; p < first.length; p++) {
     if (!(first[p] > 3 * z) || aloneAt(first, width, height, p, share)) continue;
     stars++;
@@ -240,13 +258,16 @@ function starsMoved(
 
 /** Values of the four pixels beside one, as far as they exist. */
 function beside(score: Float32Array, width: number, height: number, p: number): number[] {
-  const x = p % width, y = (p - x) / width;
+  const x = p % width;
+  const y = (p - x) / width;
   return [[-1, 0], [1, 0], [0, -1], [0, 1]]
     .filter(([i, j]) => x + i >= 0 && x + i < width && y + j >= 0 && y + j < height)
     .map(([i, j]) => score[p + j * width + i]);
 }
 
-/** Whether the four pixels beside a bright one hold less than `share` of its excess on average: no star is that sharp. */
+/**
+ * Whether the four pixels beside a bright one hold less than `share` of its excess on average: no star is that sharp.
+ */
 function aloneAt(score: Float32Array, width: number, height: number, p: number, share: number): boolean {
   const values = beside(score, width, height, p);
   return values.reduce((a, b) => a + b, 0) / values.length < share * score[p];

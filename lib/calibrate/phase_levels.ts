@@ -4,7 +4,10 @@ import { median } from "../stats/median.ts";
 /** Samples a phase that a median is taken of: its error is then below 0.3 % of the pixel-to-pixel scatter. */
 const sampleTarget = 262144;
 
-/** Where the samples of a phase lie: columns phase & 1, rows phase >> 1, every `step` pixels; mono has one phase of step 1. */
+/**
+ * Where the samples of a phase lie: columns phase & 1, rows phase >> 1, every `step` pixels; mono has one phase of
+ * step 1.
+ */
 export interface Phases {
   /** Number of phases: 4 for a mosaic, 1 for mono. */
   readonly count: 1 | 4;
@@ -20,7 +23,8 @@ export const phaseAt = (x: number, y: number, phases: Phases): number => phases.
 
 /** Median of each phase, of a fixed lattice of at most about 2^18 samples; NaN for a phase without data. */
 export function phaseMedians(data: Float32Array, width: number, height: number, mosaic: boolean): number[] {
-  const phases = phasesOf(mosaic), { step } = phases;
+  const phases = phasesOf(mosaic);
+  const { step } = phases;
   const perPhase = width * height / phases.count;
   const thin = Math.max(1, Math.floor(Math.sqrt(perPhase / sampleTarget)));
   return Array.from({ length: phases.count }, (_, phase) => {
@@ -35,7 +39,8 @@ export function phaseMedians(data: Float32Array, width: number, height: number, 
 /** Mean of each phase over all its samples; NaN for a phase without data. */
 export function phaseMeans(data: Float32Array, width: number, height: number, mosaic: boolean): number[] {
   const phases = phasesOf(mosaic);
-  const sums = new Float64Array(phases.count), counts = new Float64Array(phases.count);
+  const sums = new Float64Array(phases.count);
+  const counts = new Float64Array(phases.count);
   for (let y = 0, at = 0; y < height; y++) {
     for (let x = 0; x < width; x++, at++) {
       const value = data[at];

@@ -28,8 +28,8 @@ export interface PrepareCorrectionOptions {
 }
 
 /**
- * What {@linkcode prepareCorrection} uses for an option left out. `leastFlat` 0.05: twenty times the noise of the centre is
- * no longer data, own choice.
+ * What {@linkcode prepareCorrection} uses for an option left out. `leastFlat` 0.05: twenty times the noise of the
+ * centre is no longer data, own choice.
  */
 export const prepareCorrectionDefaults: PrepareCorrectionOptions = Object.freeze({
   darkScale: 1,
@@ -38,8 +38,8 @@ export const prepareCorrectionDefaults: PrepareCorrectionOptions = Object.freeze
 });
 
 /**
- * Make masters ready for use on many frames: calibrated = (raw − subtract) × multiply, with subtract = dark, or
- * bias + darkScale · (dark − bias), or the bias alone; multiply = 1 / flat with the flat divided by the mean of each of its
+ * Make masters ready for use on many frames: calibrated = (raw − subtract) × multiply, with subtract = dark, or bias +
+ * darkScale · (dark − bias), or the bias alone; multiply = 1 / flat with the flat divided by the mean of each of its
  * phases when it belongs to a colour mosaic, so that the flat does not change colours.
  *
  * @param size size and Bayer pattern of the frames; an image will do
@@ -65,7 +65,9 @@ export function prepareCorrection(
   const used = settle("prepareCorrection", prepareCorrectionDefaults, options);
   const { darkScale, saturationAdu, leastFlat } = used;
   const { width, height, geometry } = size;
-  const bias = masters.bias ?? null, dark = masters.dark ?? null, flat = masters.flat ?? null;
+  const bias = masters.bias ?? null;
+  const dark = masters.dark ?? null;
+  const flat = masters.flat ?? null;
   const defects = masters.defects ?? null;
   for (const each of [bias, dark, flat]) if (each !== null) requireSameSize("prepareCorrection", size, each);
   if (defects !== null && defects.length !== width * height) {
@@ -91,7 +93,8 @@ export function prepareCorrection(
   let subtract: Float32Array | null = null;
   if (dark !== null && (darkScale === 1 || bias === null)) subtract = dark.planes[0].data;
   else if (dark !== null && bias !== null) {
-    const d = dark.planes[0].data, b = bias.planes[0].data;
+    const d = dark.planes[0].data;
+    const b = bias.planes[0].data;
     subtract = allocatePlane(width, height);
     for (let p = 0; p < subtract.length; p++) subtract[p] = b[p] + darkScale * (d[p] - b[p]);
     notes.push(`dark current scaled by ${darkScale}`);
@@ -101,7 +104,8 @@ export function prepareCorrection(
   } else notes.push("no dark and no bias: the electronic level and the dark current stay in the frames");
   let multiply: Float32Array | null = null;
   if (flat !== null) {
-    const phases = phasesOf(geometry.bayer !== null), { data } = flat.planes[0];
+    const phases = phasesOf(geometry.bayer !== null);
+    const { data } = flat.planes[0];
     const levels = phaseMeans(data, width, height, phases.count === 4);
     multiply = allocatePlane(width, height);
     let dead = 0;

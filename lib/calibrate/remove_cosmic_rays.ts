@@ -23,8 +23,9 @@ export interface RemoveCosmicRaysOptions {
 }
 
 /**
- * What {@linkcode removeCosmicRays} uses for an option left out. `sigmaLimit` 4.5, `neighbourShare` 0.3, four rounds are van
- * Dokkum's; `contrast` 5 is his value for undersampled images (his figure 4), the careful end: stars are worth more than rays.
+ * What {@linkcode removeCosmicRays} uses for an option left out. `sigmaLimit` 4.5, `neighbourShare` 0.3, four rounds
+ * are van Dokkum's; `contrast` 5 is his value for undersampled images (his figure 4), the careful end: stars are worth
+ * more than rays.
  */
 export const removeCosmicRaysDefaults: RemoveCosmicRaysOptions = Object.freeze({
   electronsPerAdu: 1,
@@ -39,10 +40,10 @@ export const removeCosmicRaysDefaults: RemoveCosmicRaysOptions = Object.freeze({
 /**
  * Find and replace cosmic rays by Laplacian edge detection: a ray has a sharper edge than any star.
  *
- * In: one plane, linear, mono (a mosaic would look like edges everywhere). Out: same, with hit pixels replaced by the median
- * of the clean ones of their 5 × 5 neighbourhood and the mask bits `cosmicRay` and `repaired`; notes count them. NaN and
- * saturated pixels (mask) are neither hit nor used. Worth its while for few long exposures; many dithered frames are
- * better served by rejection. Cost: about 1.5 µs a pixel and round.
+ * In: one plane, linear, mono (a mosaic would look like edges everywhere). Out: same, with hit pixels replaced by the
+ * median of the clean ones of their 5 × 5 neighbourhood and the mask bits `cosmicRay` and `repaired`; notes count
+ * them. NaN and saturated pixels (mask) are neither hit nor used. Worth its while for few long exposures; many
+ * dithered frames are better served by rejection. Cost: about 1.5 µs a pixel and round.
  *
  * Source: van Dokkum 2001, PASP 113, 1420 (L.A.Cosmic).
  *
@@ -79,7 +80,8 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
   if (!(neighbourShare > 0 && neighbourShare <= 1)) throw refuse("neighbourShare must lie in 0 … 1", neighbourShare);
   if (!(contrast > 0)) throw refuse("contrast must be > 0", contrast);
   if (!(Number.isInteger(rounds) && rounds >= 1)) throw refuse("rounds must be a whole number above 0", rounds);
-  const { width, height } = image, size = width * height;
+  const { width, height } = image;
+  const size = width * height;
   const data = allocatePlane(width, height);
   data.set(image.planes[0].data);
   const mask = createMask(width, height);
@@ -114,8 +116,10 @@ export function subsampledLaplacian(data: Float32Array, width: number, height: n
     for (let x = 0; x < width; x++, p++) {
       const c = data[p];
       // The fine pixel's neighbours are two copies of the pixel itself and one fine pixel of each of two neighbours.
-      const left = x > 0 ? data[p - 1] : c, right = x < width - 1 ? data[p + 1] : c;
-      const above = y > 0 ? data[p - width] : c, below = y < height - 1 ? data[p + width] : c;
+      const left = x > 0 ? data[p - 1] : c;
+      const right = x < width - 1 ? data[p + 1] : c;
+      const above = y > 0 ? data[p - width] : c;
+      const below = y < height - 1 ? data[p + width] : c;
       out[p] = (Math.max(0, 2 * c - left - above) + Math.max(0, 2 * c - right - above) +
         Math.max(0, 2 * c - left - below) + Math.max(0, 2 * c - right - below)) / 4;
     }
@@ -134,7 +138,8 @@ function findHits(
   const size = data.length;
   const smooth = medianPlane(data, width, height, 2, 1, true);
   const laplacian = subsampledLaplacian(data, width, height);
-  const noise = new Float32Array(size), significance = allocatePlane(width, height);
+  const noise = new Float32Array(size);
+  const significance = allocatePlane(width, height);
   for (let p = 0; p < size; p++) {
     // At least one electron, so that a sky taken down to 0 does not divide by 0.
     const electrons = Math.max(1, (smooth[p] + subtractedAdu) * gain);
@@ -144,7 +149,8 @@ function findHits(
   const extended = medianPlane(significance, width, height, 2, 1, true);
   const three = medianPlane(data, width, height, 1, 1, true);
   const seven = medianPlane(three, width, height, 3, 1, true);
-  const sharp = new Float32Array(size), hit = new Uint8Array(size);
+  const sharp = new Float32Array(size);
+  const hit = new Uint8Array(size);
   for (let p = 0; p < size; p++) {
     sharp[p] = significance[p] - extended[p];
     const structure = Math.max(0.01, (three[p] - seven[p]) / noise[p]);
@@ -160,7 +166,8 @@ function grown(hit: Uint8Array, sharp: Float32Array, limit: number, width: numbe
   const out = hit.slice();
   for (let p = 0; p < hit.length; p++) {
     if (hit[p] === 0) continue;
-    const x = p % width, y = (p - x) / width;
+    const x = p % width;
+    const y = (p - x) / width;
     for (let j = Math.max(0, y - 1); j <= Math.min(height - 1, y + 1); j++) {
       for (let i = Math.max(0, x - 1); i <= Math.min(width - 1, x + 1); i++) {
         const q = j * width + i;
@@ -171,7 +178,9 @@ function grown(hit: Uint8Array, sharp: Float32Array, limit: number, width: numbe
   return out;
 }
 
-/** Replace hits by the median of clean pixels of the original in 5 × 5, or in a larger window where a trail fills it. */
+/**
+ * Replace hits by the median of clean pixels of the original in 5 × 5, or in a larger window where a trail fills it.
+ */
 function replaceHits(
   data: Float32Array,
   original: Float32Array,
@@ -183,7 +192,8 @@ function replaceHits(
   const good: number[] = [];
   for (let p = 0; p < hits.length; p++) {
     if (hits[p] === 0) continue;
-    const x = p % width, y = (p - x) / width;
+    const x = p % width;
+    const y = (p - x) / width;
     for (let reach = 2; reach <= 5; reach++) {
       good.length = 0;
       for (let j = Math.max(0, y - reach); j <= Math.min(height - 1, y + reach); j++) {

@@ -14,11 +14,12 @@ export interface RepairPixelsOptions {
 export const repairPixelsDefaults: RepairPixelsOptions = Object.freeze({ bits: 255 });
 
 /**
- * Replace bad pixels, and pixels without data, by the median of the good neighbours of the same colour: those next to it (in
- * a mosaic two pixels away), and those at twice the distance as well when fewer than three of them are good.
+ * Replace bad pixels, and pixels without data, by the median of the good neighbours of the same colour: those next to
+ * it (in a mosaic two pixels away), and those at twice the distance as well when fewer than three of them are good.
  *
- * In: linear, mono, colour or mosaic. Out: same; the mask gains `defect` (or the bits of the given mask) and `repaired`;
- * a pixel with nothing good in reach becomes NaN with `noData`. Cost: one pass and some microseconds a bad pixel.
+ * In: linear, mono, colour or mosaic. Out: same; the mask gains `defect` (or the bits of the given mask) and
+ * `repaired`; a pixel with nothing good in reach becomes NaN with `noData`. Cost: one pass and some microseconds a bad
+ * pixel.
  *
  * @param image what to repair
  * @param bad mask of width × height bytes
@@ -49,7 +50,8 @@ export function repairPixels(image: Image, bad: Mask, options: Partial<RepairPix
   }
   const mask = createMask(width, height);
   if (image.mask !== null) mask.set(image.mask);
-  let count = 0, lost = 0;
+  let count = 0;
+  let lost = 0;
   const planes = image.planes.map((plane) => {
     const data = allocatePlane(width, height);
     data.set(plane.data);

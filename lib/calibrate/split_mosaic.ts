@@ -16,9 +16,9 @@ export interface MosaicParts {
 }
 
 /**
- * Split a mosaic into its four phases without interpolation, for dual-band filters and for measuring. Pixel (X, Y) of phase
- * (i, j) is pixel (2X + i, 2Y + j) of the mosaic, and the geometry of each part says so: its origin is that pixel's centre,
- * its scale 2. Variance and mask come along. An odd last row or column is left out.
+ * Split a mosaic into its four phases without interpolation, for dual-band filters and for measuring. Pixel (X, Y) of
+ * phase (i, j) is pixel (2X + i, 2Y + j) of the mosaic, and the geometry of each part says so: its origin is that
+ * pixel's centre, its scale 2. Variance and mask come along. An odd last row or column is left out.
  *
  * @throws {TypeError} if the image has several planes or no Bayer pattern, or is a finished picture
  * @throws {RangeError} if the image has no whole 2 × 2 block
@@ -41,7 +41,8 @@ export function splitMosaic(image: Image): MosaicParts {
       `splitMosaic: image must be one plane with a Bayer pattern, but has ${image.planes.length} and pattern ${bayer}`,
     );
   }
-  const width = image.width >> 1, height = image.height >> 1;
+  const width = image.width >> 1;
+  const height = image.height >> 1;
   if (width === 0 || height === 0) {
     throw new RangeError(`splitMosaic: image must have 2 × 2 pixels, but got ${image.width} × ${image.height}`);
   }
@@ -69,7 +70,9 @@ export function splitMosaic(image: Image): MosaicParts {
       output,
     });
   };
-  const at = bayer.indexOf("R"), x = at & 1, y = at >> 1;
+  const at = bayer.indexOf("R");
+  const x = at & 1;
+  const y = at >> 1;
   return {
     red: part(x, y, "R", "red"),
     green1: part(1 - x, y, "G", "green1"),

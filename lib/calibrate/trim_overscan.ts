@@ -17,17 +17,17 @@ export interface TrimOverscanOptions {
 }
 
 /**
- * What {@linkcode trimOverscan} uses for an option left out. `smoothRows` 11: the level of a row is then known √11 times better
- * than from its own columns, while slow drifts are followed; own choice.
+ * What {@linkcode trimOverscan} uses for an option left out. `smoothRows` 11: the level of a row is then known √11
+ * times better than from its own columns, while slow drifts are followed; own choice.
  */
 export const trimOverscanDefaults: TrimOverscanOptions = Object.freeze({ overscan: null, keep: null, smoothRows: 11 });
 
 /**
  * Take each row's overscan level off, and trim the frame to its picture.
  *
- * The level of a row is the median of its overscan columns, smoothed by a running median over `smoothRows` rows. In: one plane,
- * ADU. Out: the region `keep`; geometry, WCS and Bayer phase follow the crop; mask and variance are cropped. Cost: one pass.
- * Source: Howell 2006, Handbook of CCD Astronomy, section 3.
+ * The level of a row is the median of its overscan columns, smoothed by a running median over `smoothRows` rows. In:
+ * one plane, ADU. Out: the region `keep`; geometry, WCS and Bayer phase follow the crop; mask and variance are
+ * cropped. Cost: one pass. Source: Howell 2006, Handbook of CCD Astronomy, section 3.
  *
  * @throws {TypeError} if the image has several planes or is a finished picture
  * @throws {RangeError} if a region does not lie within the frame, the overscan misses a row, or smoothRows is even
@@ -45,7 +45,8 @@ export const trimOverscanDefaults: TrimOverscanOptions = Object.freeze({ oversca
 export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions> = {}): Image {
   const used = settle("trimOverscan", trimOverscanDefaults, options);
   requireLinear("trimOverscan", image);
-  const { overscan, smoothRows } = used, { width, height } = image;
+  const { overscan, smoothRows } = used;
+  const { width, height } = image;
   if (image.planes.length !== 1) {
     throw new TypeError(`trimOverscan: image must have one plane, but has ${image.planes.length}`);
   }
@@ -77,7 +78,8 @@ export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions>
   const levels = overscan === null ? null : rowLevels(data, width, overscan, keep, smoothRows);
   const out = allocatePlane(keep.width, keep.height);
   for (let y = 0, p = 0; y < keep.height; y++) {
-    const from = (keep.y + y) * width + keep.x, level = levels === null ? 0 : levels[y];
+    const from = (keep.y + y) * width + keep.x;
+    const level = levels === null ? 0 : levels[y];
     for (let x = 0; x < keep.width; x++, p++) out[p] = data[from + x] - level;
   }
   const cropped = <T extends Float32Array | Uint8Array>(from: T, to: T): T => {

@@ -64,19 +64,29 @@ export function planckPhotons(nanometres: number, kelvin: number): number {
   return 1 / (u * u * u * u * (expPortable(14387.76877 / (u * kelvin)) - 1));
 }
 
-/** Light within 1.2 FWHM less the median of a ring, for each channel; null near the border or where data are missing. */
+/**
+ * Light within 1.2 FWHM less the median of a ring, for each channel; null near the border or where data are missing.
+ */
 function starLight(image: Image, star: Star, fwhm: number): number[] | null {
-  const { width, height } = image, r = 1.2 * fwhm, inner = 2.5 * fwhm, outer = 4 * fwhm;
-  const x0 = Math.floor(star.x - outer), x1 = Math.ceil(star.x + outer);
-  const y0 = Math.floor(star.y - outer), y1 = Math.ceil(star.y + outer);
+  const { width, height } = image;
+  const r = 1.2 * fwhm;
+  const inner = 2.5 * fwhm;
+  const outer = 4 * fwhm;
+  const x0 = Math.floor(star.x - outer);
+  const x1 = Math.ceil(star.x + outer);
+  const y0 = Math.floor(star.y - outer);
+  const y1 = Math.ceil(star.y + outer);
   if (x0 < 0 || y0 < 0 || x1 >= width || y1 >= height) return null;
   const ring = new Float64Array((x1 - x0 + 1) * (y1 - y0 + 1));
   const light: number[] = [];
   for (const { data } of image.planes) {
-    let n = 0, sum = 0, area = 0;
+    let n = 0;
+    let sum = 0;
+    let area = 0;
     for (let y = y0; y <= y1; y++) {
       for (let x = x0; x <= x1; x++) {
-        const d = Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y)), v = data[y * width + x];
+        const d = Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y));
+        const v = data[y * width + x];
         if (d <= r + 0.5) {
           // A pixel at the rim counts by the share of it that lies inside, near enough a straight edge.
           const share = Math.min(1, r + 0.5 - d);
@@ -95,8 +105,8 @@ function starLight(image: Image, star: Star, fwhm: number): number[] | null {
  * Measure from the stars which gains make the typical star white. The channels' skies are measured on the way.
  *
  * In:  linear, gradient removed, at least two planes. Cost: a star detection and some thousand small apertures.
- * Method: `mean` takes the biweight location of ln(channel / reference) over the stars; `locus` moves the cloud of colours
- * across the line of black bodies first, and only the place along it rests on `starKelvin`.
+ * Method: `mean` takes the biweight location of ln(channel / reference) over the stars; `locus` moves the cloud of
+ * colours across the line of black bodies first, and only the place along it rests on `starKelvin`.
  *
  * @throws {TypeError} if the image is a stretched picture, has one plane, or lacks R, G, B for `locus`
  * @throws {RangeError} if an option is out of range
@@ -165,24 +175,30 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
       const [r, g, b] = wavelengths.map((w) => planckPhotons(w, kelvin));
       return [logPortable(r / g), logPortable(b / g)];
     };
-    const [starX, starY] = locus(starKelvin),
-      [hotX, hotY] = locus(starKelvin * 1.05),
-      [whiteX, whiteY] = locus(whiteKelvin);
+    const [starX, starY] = locus(starKelvin);
+    const [hotX, hotY] = locus(starKelvin * 1.05);
+    const [whiteX, whiteY] = locus(whiteKelvin);
     // Across the line: the unit vector normal to it at the typical star.
     const length = Math.sqrt((hotX - starX) * (hotX - starX) + (hotY - starY) * (hotY - starY));
-    const nx = -(hotY - starY) / length, ny = (hotX - starX) / length;
-    const x = colours[ir].map((v, k) => v - colours[ig][k]), y = colours[ib].map((v, k) => v - colours[ig][k]);
-    const shiftX = starX - (typical[ir] - typical[ig]), shiftY = starY - (typical[ib] - typical[ig]);
+    const nx = -(hotY - starY) / length;
+    const ny = (hotX - starX) / length;
+    const x = colours[ir].map((v, k) => v - colours[ig][k]);
+    const y = colours[ib].map((v, k) => v - colours[ig][k]);
+    const shiftX = starX - (typical[ir] - typical[ig]);
+    const shiftY = starY - (typical[ib] - typical[ig]);
     // Distance of each star from the curved line once the typical star lies on it; their median moves the cloud across.
     const across = x.map((v, k) => {
-      const px = v + shiftX, py = y[k] + shiftY;
-      let low = logPortable(1500), high = logPortable(40000);
+      const px = v + shiftX;
+      const py = y[k] + shiftY;
+      let low = logPortable(1500);
+      let high = logPortable(40000);
       const along = (t: number) => {
         const [qx, qy] = locus(expPortable(t));
         return (qx - px) * (qx - px) + (qy - py) * (qy - py);
       };
       for (let round = 0; round < 40; round++) {
-        const a = low + (high - low) * 0.382, b = low + (high - low) * 0.618;
+        const a = low + (high - low) * 0.382;
+        const b = low + (high - low) * 0.618;
         if (along(a) < along(b)) high = b;
         else low = a;
       }
@@ -199,11 +215,11 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
 }
 
 /**
- * Balance the channels so that the stars have their colours: each channel is multiplied about its own sky, and all skies
- * are set to their mean, so that the sky is neutral by subtraction and never by a gain.
+ * Balance the channels so that the stars have their colours: each channel is multiplied about its own sky, and all
+ * skies are set to their mean, so that the sky is neutral by subtraction and never by a gain.
  *
- * In:  linear, gradient removed, at least two planes. Out: same shape and unit; NaN stays NaN; variance scaled. The gains
- * stand in the notes. With fewer than five good stars only the sky is made neutral.
+ * In:  linear, gradient removed, at least two planes. Out: same shape and unit; NaN stays NaN; variance scaled. The
+ * gains stand in the notes. With fewer than five good stars only the sky is made neutral.
  *
  * @throws {TypeError} if the image is a stretched picture, has one plane, or lacks R, G, B for `locus`
  * @throws {RangeError} if an option is out of range

@@ -21,7 +21,10 @@ export interface LineColour {
 export interface BlendLinesOptions {
   /** Lines and their hues, at least two. */
   readonly lines: readonly LineColour[];
-  /** Hue where two lines shine alike, degrees in Oklab; NaN for a straight way between them through grey. Used with two lines. */
+  /**
+   * Hue where two lines shine alike, degrees in Oklab; NaN for a straight way between them through grey. Used with two
+   * lines.
+   */
   readonly hueBetween: number;
   /** Chroma (Oklab) of a pure line at lightness 0.65; it grows and falls with lightness. */
   readonly chroma: number;
@@ -29,14 +32,17 @@ export interface BlendLinesOptions {
   readonly smoothingPixels: number;
   /** Signal-to-noise ratio at which half of the colour shows; the share is r² / (1 + r²) with r the ratio over this. */
   readonly halfSnr: number;
-  /** Where the lines' sky and noise are measured: a part of the field that is free of nebula, `darkest` to find one, null for all of it. */
+  /**
+   * Where the lines' sky and noise are measured: a part of the field that is free of nebula, `darkest` to find one,
+   * null for all of it.
+   */
   readonly skyFrom: SkyPart;
 }
 
 /**
- * What {@linkcode blendLines} uses for an option left out: hydrogen red, oxygen teal, as they are seen (656 and 501 nm),
- * and gold between them, by our own judgement, because the way through grey hides where both shine; ratios smoothed over
- * the width of a star; half of the colour at two and a half standard deviations.
+ * What {@linkcode blendLines} uses for an option left out: hydrogen red, oxygen teal, as they are seen (656 and 501
+ * nm), and gold between them, by our own judgement, because the way through grey hides where both shine; ratios
+ * smoothed over the width of a star; half of the colour at two and a half standard deviations.
  */
 export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
   lines: Object.freeze([
@@ -51,11 +57,16 @@ export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
 });
 
 /** The line ratios of a field are spread over the palette between these shares of the samples. */
-const LOW_SHARE = 0.04, HIGH_SHARE = 0.96;
+const LOW_SHARE = 0.04;
+const HIGH_SHARE = 0.96;
 /** A field whose ratios differ by less than this factor is not spread further: it would be noise. */
 const LEAST_SPREAD = 4;
-/** Shares of three lines and more are raised to a power that makes them differ by this factor, so that each hue is seen, four at most. */
-const SHARES_SPREAD = 16, MOST_POWER = 4;
+/**
+ * Shares of three lines and more are raised to a power that makes them differ by this factor, so that each hue is
+ * seen, four at most.
+ */
+const SHARES_SPREAD = 16;
+const MOST_POWER = 4;
 
 /** How lines are painted. */
 interface PaintSettings {
@@ -66,7 +77,10 @@ interface PaintSettings {
   readonly axes: readonly (readonly [number, number])[];
   /** Direction between two lines; null for a straight way. */
   readonly between: readonly [number, number] | null;
-  /** Where the palette of two lines begins, in ln(second / first), how long it is, and where the field's middle lies on it. */
+  /**
+   * Where the palette of two lines begins, in ln(second / first), how long it is, and where the field's middle lies on
+   * it.
+   */
   readonly low: number;
   readonly span: number;
   readonly middle: number;
@@ -81,8 +95,10 @@ interface PaintSettings {
 /** Paints rows of lines. */
 export function paintRows(band: Band<PaintSettings>): void {
   const { width, noises, axes, between, low, span, middle, scales, power, chroma, halfSnr } = band.parameters;
-  const { read, write } = openBand(band), [light, ...signals] = read as Float32Array[];
-  const { out, lightness: lightnessOf, screen } = screenColours(), two = signals.length === 2;
+  const { read, write } = openBand(band);
+  const [light, ...signals] = read as Float32Array[];
+  const { out, lightness: lightnessOf, screen } = screenColours();
+  const two = signals.length === 2;
   for (let i = band.from * width; i < band.to * width; i++) {
     let snr = 0;
     for (let k = 0; k < signals.length; k++) {
@@ -90,17 +106,23 @@ export function paintRows(band: Band<PaintSettings>): void {
       if (s > snr) snr = s;
     }
     // Colour comes in gently, a half of it at the ratio asked for: a threshold would draw islands.
-    const u2 = (snr / halfSnr) * (snr / halfSnr), gate = snr === Infinity ? 1 : u2 / (1 + u2);
-    let a = 0, b = 0;
+    const u2 = (snr / halfSnr) * (snr / halfSnr);
+    const gate = snr === Infinity ? 1 : u2 / (1 + u2);
+    let a = 0;
+    let b = 0;
     if (two) {
       // A line lost in its noise stands at one standard deviation: the other decides, as far as its own height allows.
-      const floorH = Math.max(signals[0][i], noises[0]), floorO = Math.max(signals[1][i], noises[1]);
+      const floorH = Math.max(signals[0][i], noises[0]);
+      const floorO = Math.max(signals[1][i], noises[1]);
       let t = (logPortable(floorO / floorH) - low) / span;
       t = t < 0 ? 0 : t > 1 ? 1 : t === t ? t : middle;
       t = middle + (t - middle) * gate;
       // A quadratic curve (Bézier) from one hue to the other, drawn towards the hue between.
-      const u = 1 - t, straight = between === null;
-      const wh = straight ? u : u * u, wo = straight ? t : t * t, w = straight ? 0 : 2 * u * t;
+      const u = 1 - t;
+      const straight = between === null;
+      const wh = straight ? u : u * u;
+      const wo = straight ? t : t * t;
+      const w = straight ? 0 : 2 * u * t;
       a = wh * axes[0][0] + wo * axes[1][0] + (straight ? 0 : w * between[0]);
       b = wh * axes[0][1] + wo * axes[1][1] + (straight ? 0 : w * between[1]);
     } else {
@@ -117,7 +139,8 @@ export function paintRows(band: Band<PaintSettings>): void {
         b /= sum;
       }
     }
-    const lightness = lightnessOf(light[i]), strength = gate * chroma * lightness / 0.65;
+    const lightness = lightnessOf(light[i]);
+    const strength = gate * chroma * lightness / 0.65;
     screen(lightness, a * strength, b * strength);
     for (let c = 0; c < 3; c++) write[c][i] = lightness === lightness ? out[c] : NaN;
   }
@@ -130,16 +153,17 @@ const paintTask: PoolTask<Band<PaintSettings>, void> = {
 };
 
 /**
- * Paint lines: lightness is that of `luminance`, hue follows the smoothed share of each line, chroma follows lightness and
- * fades where the lines are too faint to tell. Two lines are spread over the palette by the logarithm of their ratio, from
- * the 4th to the 96th percentile of what the field shows; three or more mix by their shares, each line scaled to the
- * height that half a percent of the field exceeds, and raised to the power (1 … 4) that spreads what they differ by over
- * the palette: where gas shines in all of them by nearly the same shares the picture would be all grey.
+ * Paint lines: lightness is that of `luminance`, hue follows the smoothed share of each line, chroma follows lightness
+ * and fades where the lines are too faint to tell. Two lines are spread over the palette by the logarithm of their
+ * ratio, from the 4th to the 96th percentile of what the field shows; three or more mix by their shares, each line
+ * scaled to the height that half a percent of the field exceeds, and raised to the power (1 … 4) that spreads what
+ * they differ by over the palette: where gas shines in all of them by nearly the same shares the picture would be all
+ * grey.
  *
  * @param lines linear, gradient removed, stars taken out or not
  * @param luminance a stretched picture of one plane: all lines together
- * @returns R, G, B, unit "display", sRGB encoded. NaN where the luminance has no data. Cost: a smoothing a line and about
- *   0.5 µs a pixel
+ * @returns R, G, B, unit "display", sRGB encoded. NaN where the luminance has no data. Cost: a smoothing a line and
+ * about 0.5 µs a pixel
  * @throws {TypeError} if `lines` is stretched, `luminance` is not, or a channel is missing
  * @throws {RangeError} if sizes differ or an option is out of range
  *
@@ -180,16 +204,21 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   if (luminance.planes.length !== 1) {
     throw new TypeError(`blendLines: luminance must have one plane, but has ${luminance.planes.length}`);
   }
-  const { width, height } = lines, size = width * height;
+  const { width, height } = lines;
+  const size = width * height;
   const fields = used.lines.map(({ channel }) => smoothedLine(lines, channel, smoothingPixels, used.skyFrom));
   const axis = (hue: number) => [cosPortable(hue * Math.PI / 180), sinPortable(hue * Math.PI / 180)] as const;
   const axes = used.lines.map(({ hue }) => axis(hue));
   const two = fields.length === 2;
-  let low = 0, span = 1, middle = 0.5;
+  let low = 0;
+  let span = 1;
+  let middle = 0.5;
   if (two) {
-    const stride = Math.max(1, Math.floor(size / 200_000) | 1), ratios: number[] = [];
+    const stride = Math.max(1, Math.floor(size / 200_000) | 1);
+    const ratios: number[] = [];
     for (let i = 0; i < size; i += stride) {
-      const h = fields[0].signal[i], o = fields[1].signal[i];
+      const h = fields[0].signal[i];
+      const o = fields[1].signal[i];
       if (h > halfSnr * fields[0].noise && o > halfSnr * fields[1].noise) ratios.push(logPortable(o / h));
     }
     if (ratios.length >= 20) {
@@ -207,7 +236,8 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
       low = -span / 2;
     }
   }
-  const straight = Number.isNaN(hueBetween), between = axis(straight ? 0 : hueBetween);
+  const straight = Number.isNaN(hueBetween);
+  const between = axis(straight ? 0 : hueBetween);
   const scales = two ? [] : fields.map(({ signal, noise }) => {
     const thin: number[] = [];
     for (let i = 0; i < size; i += Math.max(1, Math.floor(size / 200_000) | 1)) {
@@ -250,7 +280,8 @@ function powerOf(
   scales: readonly number[],
   halfSnr: number,
 ): number {
-  const size = fields[0].signal.length, stride = Math.max(1, Math.floor(size / 200_000) | 1);
+  const size = fields[0].signal.length;
+  const stride = Math.max(1, Math.floor(size / 200_000) | 1);
   const away: number[][] = fields.map(() => []);
   for (let i = 0; i < size; i += stride) {
     if (!fields.every(({ signal, noise }) => signal[i] > halfSnr * noise && signal[i] > 0)) continue;

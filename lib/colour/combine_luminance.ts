@@ -17,11 +17,14 @@ export const combineLuminanceDefaults: Readonly<CombineLuminanceOptions> = Objec
 
 /** Gives rows of colours the lightness of rows of greys. */
 export function lightenRows(band: Band<{ readonly width: number; readonly share: number }>): void {
-  const { from, to, parameters: { width, share } } = band, { read, write } = openBand(band);
-  const [red, green, blue, grey] = read as Float32Array[], { out, lab, lightness, screen } = screenColours();
+  const { from, to, parameters: { width, share } } = band;
+  const { read, write } = openBand(band);
+  const [red, green, blue, grey] = read as Float32Array[];
+  const { out, lab, lightness, screen } = screenColours();
   for (let i = from * width; i < to * width; i++) {
     lab(red[i], green[i], blue[i]);
-    const l = out[0], made = l + share * (lightness(grey[i]) - l);
+    const l = out[0];
+    const made = l + share * (lightness(grey[i]) - l);
     // A black pixel has no colour to follow; below 2 % of white the ratio is held.
     const gain = made / Math.max(l, 0.02);
     screen(made, out[1] * gain, out[2] * gain);
@@ -39,8 +42,8 @@ const lightenTask: PoolTask<Band<{ readonly width: number; readonly share: numbe
  * Give a colour picture the lightness of another picture: the deeper or sharper luminance with the colours of R, G, B.
  * Chroma follows lightness in proportion, so that saturation looks the same; hue is kept.
  *
- * In:  both unit "display" and of one size; the first with three planes, the second with one. Out: like the first. NaN in
- * either gives NaN. Cost: about 0.5 µs a pixel.
+ * In:  both unit "display" and of one size; the first with three planes, the second with one. Out: like the first. NaN
+ * in either gives NaN. Cost: about 0.5 µs a pixel.
  *
  * @throws {TypeError} if an image is linear or has the wrong number of planes
  * @throws {RangeError} if sizes differ or the share is out of range
@@ -71,7 +74,8 @@ export function combineLuminance(
   if (luminance.planes.length !== 1) {
     throw new TypeError(`combineLuminance: luminance must have one plane, but has ${luminance.planes.length}`);
   }
-  const [red, green, blue] = colourPlanes("combineLuminance", colour), grey = luminance.planes[0].data;
+  const [red, green, blue] = colourPlanes("combineLuminance", colour);
+  const grey = luminance.planes[0].data;
   const out = colour.planes.map(({ channel }) => ({ channel, data: allocatePlane(colour.width, colour.height) }));
   const { width, height } = colour;
   overBands(lightenTask, height, 4 * width, [red, green, blue, grey], out.map(({ data }) => data), { width, share });

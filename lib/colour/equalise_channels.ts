@@ -6,7 +6,10 @@ import { quantile } from "../stats/median.ts";
 
 /** Options of {@linkcode equaliseChannels}. */
 export interface EqualiseChannelsOptions {
-  /** What becomes equal: the height of the brighter objects above the sky, the noise of the sky, or nothing but the sky's level. */
+  /**
+   * What becomes equal: the height of the brighter objects above the sky, the noise of the sky, or nothing but the
+   * sky's level.
+   */
   readonly by: "percentile" | "noise" | "level";
   /** Share of the samples below the height that becomes equal, 0.5 … 1. */
   readonly share: number;
@@ -17,8 +20,9 @@ export interface EqualiseChannelsOptions {
 }
 
 /**
- * What {@linkcode equaliseChannels} uses for an option left out: the height that half a percent of the field exceeds, as
- * it holds the brighter nebula but few stars; a gain of at most 16, beyond which a line is noise in our simulations.
+ * What {@linkcode equaliseChannels} uses for an option left out: the height that half a percent of the field exceeds,
+ * as it holds the brighter nebula but few stars; a gain of at most 16, beyond which a line is noise in our
+ * simulations.
  */
 export const equaliseChannelsDefaults: Readonly<EqualiseChannelsOptions> = Object.freeze({
   by: "percentile",
@@ -29,8 +33,8 @@ export const equaliseChannelsDefaults: Readonly<EqualiseChannelsOptions> = Objec
 
 /** A thinned copy of the samples with data. */
 function thinned(data: Float32Array): Float32Array {
-  const stride = Math.max(1, Math.floor(data.length / 300_000) | 1),
-    kept = new Float32Array(Math.ceil(data.length / stride));
+  const stride = Math.max(1, Math.floor(data.length / 300_000) | 1);
+  const kept = new Float32Array(Math.ceil(data.length / stride));
   let n = 0;
   for (let i = 0; i < data.length; i += stride) if (Number.isFinite(data[i])) kept[n++] = data[i];
   return kept.subarray(0, n);
@@ -40,7 +44,8 @@ function thinned(data: Float32Array): Float32Array {
  * Bring channels to one scale: out = sky + gain · (in − sky of the channel), with one sky level for all, the mean.
  * The gains are relative to the channel that needs the least, which keeps its scale, and stand in the notes.
  *
- * In:  linear, gradient removed. Out: same shape and unit; NaN stays NaN; variance scaled. Cost: thinned sorts and one pass.
+ * In:  linear, gradient removed. Out: same shape and unit; NaN stays NaN; variance scaled. Cost: thinned sorts and one
+ * pass.
  *
  * @throws {TypeError} if the image is a stretched picture
  * @throws {RangeError} if an option is out of range
@@ -92,12 +97,15 @@ export function applyGains(
 ): Image {
   const { width, height } = image;
   const planes = image.planes.map(({ channel, data }, c) => {
-    const out = allocatePlane(width, height), gain = gains[c], level = sky[c];
+    const out = allocatePlane(width, height);
+    const gain = gains[c];
+    const level = sky[c];
     for (let i = 0; i < data.length; i++) out[i] = common + gain * (data[i] - level);
     return { channel, data: out };
   });
   const variance = image.variance?.map((data, c) => {
-    const out = allocatePlane(width, height), square = gains[c] * gains[c];
+    const out = allocatePlane(width, height);
+    const square = gains[c] * gains[c];
     for (let i = 0; i < data.length; i++) out[i] = square * data[i];
     return out;
   }) ?? null;

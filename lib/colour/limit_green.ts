@@ -9,7 +9,10 @@ import { planckPhotons } from "./balance_stars.ts";
 export interface LimitGreenOptions {
   /** How much of the excess is taken away, 0 … 1. */
   readonly strength: number;
-  /** An excess of this many standard deviations is a real green object and is kept; it is taken away in full below half of that. */
+  /**
+   * An excess of this many standard deviations is a real green object and is kept; it is taken away in full below half
+   * of that.
+   */
   readonly keepAbove: number;
   /** Temperature that is white in the image, kelvin. */
   readonly whiteKelvin: number;
@@ -29,8 +32,9 @@ export const limitGreenDefaults: Readonly<LimitGreenOptions> = Object.freeze({
 });
 
 /**
- * Take down green that lies above what a black body of the pixel's red-to-blue ratio would show: stars and dust have no
- * other green, noise has. What is significant is kept, so that oxygen shines on. Brightness is kept by scaling the pixel.
+ * Take down green that lies above what a black body of the pixel's red-to-blue ratio would show: stars and dust have
+ * no other green, noise has. What is significant is kept, so that oxygen shines on. Brightness is kept by scaling the
+ * pixel.
  *
  * In:  linear, R, G, B with a neutral sky and balanced stars. Out: same shape and unit. NaN in a channel gives NaN.
  * Cost: one pass with a table of the black-body line.
@@ -62,9 +66,11 @@ export function limitGreen(image: Image, options: Partial<LimitGreenOptions> = {
   }
   if (!(keepAbove > 0)) throw new RangeError(`limitGreen: keepAbove must be > 0, but got ${keepAbove}`);
   if (!(whiteKelvin >= 1000)) throw new RangeError(`limitGreen: whiteKelvin must be ≥ 1000, but got ${whiteKelvin}`);
-  const names = ["R", "G", "B"], sources = names.map((name) => planeOf(image, name).data);
+  const names = ["R", "G", "B"];
+  const sources = names.map((name) => planeOf(image, name).data);
   const sky = measureSky({ ...image, planes: names.map((channel, c) => ({ channel, data: sources[c] })) });
-  const [sr, sg, sb] = sky.map((each) => each.level), [nr, ng, nb] = sky.map((each) => each.noise);
+  const [sr, sg, sb] = sky.map((each) => each.level);
+  const [nr, ng, nb] = sky.map((each) => each.noise);
   // ln(G / √(R B)) of a black body against ln(R / B), from 1500 K to 40 000 K, with white as 0.
   const white = wavelengths.map((w) => planckPhotons(w, whiteKelvin));
   const table: (readonly [number, number])[] = [];
@@ -74,7 +80,8 @@ export function limitGreen(image: Image, options: Partial<LimitGreenOptions> = {
     table.push([r - b, g - (r + b) / 2]);
   }
   const greenOf = (redness: number): number => {
-    let low = 0, high = table.length - 1;
+    let low = 0;
+    let high = table.length - 1;
     if (redness <= table[0][0]) return table[0][1];
     if (redness >= table[high][0]) return table[high][1];
     while (high - low > 1) {
@@ -90,7 +97,9 @@ export function limitGreen(image: Image, options: Partial<LimitGreenOptions> = {
   // Noise of G − (R + B) / 2, near enough the noise of the excess.
   const noise = Math.sqrt(ng * ng + (nr * nr + nb * nb) / 4);
   for (let i = 0; i < red.length; i++) {
-    const r = red[i] - sr, g = green[i] - sg, b = blue[i] - sb;
+    const r = red[i] - sr;
+    const g = green[i] - sg;
+    const b = blue[i] - sb;
     // Where red or blue drown in the noise the geometric mean has no meaning; the plain mean is its limit for grey.
     const bright = r > 3 * nr && b > 3 * nb;
     const body = bright ? Math.sqrt(r * b) * expPortable(greenOf(logPortable(r / b))) : (r + b) / 2;

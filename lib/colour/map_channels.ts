@@ -12,7 +12,10 @@ export interface ChannelRule {
 
 /** Options of {@linkcode mapChannels}. */
 export interface MapChannelsOptions {
-  /** One rule an output channel, or the trade's name of a usual set: first letter to red, second to green, third to blue. */
+  /**
+   * One rule an output channel, or the trade's name of a usual set: first letter to red, second to green, third to
+   * blue.
+   */
   readonly rules: "HOO" | "SHO" | "HSO" | "OHS" | "RGB" | readonly ChannelRule[];
 }
 
@@ -39,10 +42,10 @@ export function channelRules(name: "HOO" | "SHO" | "HSO" | "OHS" | "RGB"): Chann
 /**
  * Draw channels as others by a matrix of weights: lines as red, green and blue.
  *
- * In:  linear or display, any channels. Out: one plane a rule, same size and unit, out = Σ weight · in; not clamped. NaN in
- * a channel that a rule uses gives NaN. A variance is carried through (Σ weight² · variance). Cost: one pass a rule.
- * Where channels carry a sky, weights should sum to 1 so that it stays neutral; on linear data equalise the channels first
- * (`equaliseChannels`), because lines differ in strength tenfold.
+ * In:  linear or display, any channels. Out: one plane a rule, same size and unit, out = Σ weight · in; not clamped.
+ * NaN in a channel that a rule uses gives NaN. A variance is carried through (Σ weight² · variance). Cost: one pass a
+ * rule. Where channels carry a sky, weights should sum to 1 so that it stays neutral; on linear data equalise the
+ * channels first (`equaliseChannels`), because lines differ in strength tenfold.
  *
  * @throws {TypeError} if a channel is missing
  * @throws {RangeError} if a rule has no weight or one that is no number, or an output occurs twice
@@ -64,7 +67,8 @@ export function mapChannels(image: Image, options: Partial<MapChannelsOptions> =
   if (outputs.size !== rules.length) {
     throw new RangeError("mapChannels: each output must have one rule, but one has two");
   }
-  const { width, height } = image, size = width * height;
+  const { width, height } = image;
+  const size = width * height;
   const terms = rules.map(({ output, from }) => {
     const list = Object.entries(from).filter(([, weight]) => weight !== 0);
     if (list.length === 0) {

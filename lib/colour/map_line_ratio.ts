@@ -19,8 +19,9 @@ export interface MapLineRatioOptions {
 }
 
 /**
- * What {@linkcode mapLineRatio} uses for an option left out: two pixels of smoothing, the width of a star; three standard
- * deviations, below which the ratio of two normal variables has no useful error bar (Hinkley 1969, Biometrika 56, 635).
+ * What {@linkcode mapLineRatio} uses for an option left out: two pixels of smoothing, the width of a star; three
+ * standard deviations, below which the ratio of two normal variables has no useful error bar (Hinkley 1969, Biometrika
+ * 56, 635).
  */
 export const mapLineRatioDefaults: Readonly<MapLineRatioOptions> = Object.freeze({
   numerator: "OIII",
@@ -37,20 +38,23 @@ export function smoothedLine(
   sigma: number,
   skyFrom: SkyPart = null,
 ): { signal: Float32Array; noise: number; level: number } {
-  const { width, height } = image, plane = planeOf(image, channel);
+  const { width, height } = image;
+  const plane = planeOf(image, channel);
   const signal = sigma > 0 ? smoothPlane(plane.data, width, height, sigma) : Float32Array.from(plane.data);
-  // Level and noise are measured on the smoothed plane: noise that resampling has correlated does not fall as white noise does.
+  // Level and noise are measured on the smoothed plane: noise that resampling has correlated does not fall as white
+  // noise does.
   const [sky] = measureSky({ ...image, planes: [{ channel, data: signal }] }, skyFrom);
   for (let i = 0; i < signal.length; i++) signal[i] -= sky.level;
   return { signal, noise: sky.noise, level: sky.level };
 }
 
 /**
- * Map the ratio of two lines, planes `ratio` and `snr`: both lines above their sky, smoothed, divided; the signal-to-noise
- * ratio by first-order propagation, 1 / √((σa/a)² + (σb/b)²). The ratio is a plain number whatever the unit says.
+ * Map the ratio of two lines, planes `ratio` and `snr`: both lines above their sky, smoothed, divided; the
+ * signal-to-noise ratio by first-order propagation, 1 / √((σa/a)² + (σb/b)²). The ratio is a plain number whatever the
+ * unit says.
  *
- * In:  linear, gradient and continuum removed, both channels on one scale of flux. Out: two planes of the same size; NaN
- * where either line is not above its sky or the ratio is too uncertain. Cost: two Gaussian smoothings.
+ * In:  linear, gradient and continuum removed, both channels on one scale of flux. Out: two planes of the same size;
+ * NaN where either line is not above its sky or the ratio is too uncertain. Cost: two Gaussian smoothings.
  *
  * @throws {TypeError} if the image is a stretched picture or lacks a channel
  * @throws {RangeError} if an option is out of range
@@ -78,13 +82,16 @@ export function mapLineRatio(image: Image, options: Partial<MapLineRatioOptions>
     throw new RangeError(`mapLineRatio: smoothingPixels must be ≥ 0, but got ${smoothingPixels}`);
   }
   if (!(leastSnr >= 0)) throw new RangeError(`mapLineRatio: leastSnr must be ≥ 0, but got ${leastSnr}`);
-  const top = smoothedLine(image, numerator, smoothingPixels, skyFrom),
-    bottom = smoothedLine(image, denominator, smoothingPixels, skyFrom);
-  const ratio = allocatePlane(image.width, image.height), snr = allocatePlane(image.width, image.height);
+  const top = smoothedLine(image, numerator, smoothingPixels, skyFrom);
+  const bottom = smoothedLine(image, denominator, smoothingPixels, skyFrom);
+  const ratio = allocatePlane(image.width, image.height);
+  const snr = allocatePlane(image.width, image.height);
   for (let i = 0; i < ratio.length; i++) {
-    const a = top.signal[i], b = bottom.signal[i];
+    const a = top.signal[i];
+    const b = bottom.signal[i];
     if (a > 0 && b > 0) {
-      const u = top.noise / a, v = bottom.noise / b;
+      const u = top.noise / a;
+      const v = bottom.noise / b;
       snr[i] = 1 / Math.sqrt(u * u + v * v);
       ratio[i] = snr[i] >= leastSnr ? a / b : NaN;
     } else {

@@ -7,7 +7,8 @@ import { applyGains } from "./equalise_channels.ts";
  * Make the sky neutral by subtraction: each channel is moved so that its sky lies at the mean of the channels' skies.
  * Nothing is multiplied, so that noise and colours of objects stay.
  *
- * In:  linear, gradient removed. Out: same shape and unit; NaN stays NaN; variance kept. Cost: thinned sorts and one pass.
+ * In:  linear, gradient removed. Out: same shape and unit; NaN stays NaN; variance kept. Cost: thinned sorts and one
+ * pass.
  *
  * @throws {TypeError} if the image is a stretched picture
  *

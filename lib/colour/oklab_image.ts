@@ -17,8 +17,10 @@ export function colourPlanes(step: string, image: Image): readonly [Float32Array
 
 /** Turns rows of screen colours into Oklab. */
 export function labRows(band: Band<number>): void {
-  const { read, write: [l, a, b] } = openBand(band), [red, green, blue] = read as Float32Array[];
-  const { out, lab } = screenColours(), width = band.parameters;
+  const { read, write: [l, a, b] } = openBand(band);
+  const [red, green, blue] = read as Float32Array[];
+  const { out, lab } = screenColours();
+  const width = band.parameters;
   for (let i = band.from * width; i < band.to * width; i++) {
     lab(red[i], green[i], blue[i]);
     l[i] = out[0];
@@ -41,8 +43,10 @@ export function labOfPlanes(
 
 /** Turns rows of Oklab into screen colours. */
 export function screenRows(band: Band<number>): void {
-  const { read, write: [red, green, blue] } = openBand(band), [l, a, b] = read as Float32Array[];
-  const { out, screen } = screenColours(), width = band.parameters;
+  const { read, write: [red, green, blue] } = openBand(band);
+  const [l, a, b] = read as Float32Array[];
+  const { out, screen } = screenColours();
+  const width = band.parameters;
   for (let i = band.from * width; i < band.to * width; i++) {
     screen(l[i], a[i], b[i]);
     red[i] = out[0];
@@ -81,7 +85,8 @@ export function toOklab(image: Image): Image {
 /**
  * A picture from lightness and colour. A colour the screen cannot show loses chroma at equal lightness and hue.
  *
- * In:  planes `lightness`, `a`, `b`. Out: unit "display", planes R, G, B, sRGB encoded, 0 … 1. Cost: about 0.3 µs a pixel.
+ * In:  planes `lightness`, `a`, `b`. Out: unit "display", planes R, G, B, sRGB encoded, 0 … 1. Cost: about 0.3 µs a
+ * pixel.
  *
  * @throws {TypeError} if a plane is missing
  *

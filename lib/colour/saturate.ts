@@ -11,7 +11,10 @@ import { colourPlanes, labOfPlanes } from "./oklab_image.ts";
 export interface SaturateOptions {
   /** Factor on the chroma of what is clear of the sky; 1 changes nothing, 0 gives greys. */
   readonly factor: number;
-  /** The factor begins to act this many standard deviations of the sky's lightness above it, and acts in full at twice that. */
+  /**
+   * The factor begins to act this many standard deviations of the sky's lightness above it, and acts in full at twice
+   * that.
+   */
   readonly aboveSky: number;
 }
 
@@ -31,12 +34,16 @@ interface SaturateSettings {
 
 /** Multiplies the chroma of rows of Oklab and draws them. */
 export function saturateRows(band: Band<SaturateSettings>): void {
-  const { width, factor, from, span } = band.parameters, { read, write } = openBand(band);
-  const [lightness, a, b] = read as Float32Array[], { out, screen } = screenColours();
+  const { width, factor, from, span } = band.parameters;
+  const { read, write } = openBand(band);
+  const [lightness, a, b] = read as Float32Array[];
+  const { out, screen } = screenColours();
   for (let i = band.from * width; i < band.to * width; i++) {
     const l = lightness[i];
-    const u = Math.max(0, Math.min(1, (l - from) / span)), gate = factor > 1 ? u * u * (3 - 2 * u) : 1;
-    const v = Math.max(0, Math.min(1, (l - 0.85) / 0.15)), shoulder = factor > 1 ? 1 - v * v * (3 - 2 * v) : 1;
+    const u = Math.max(0, Math.min(1, (l - from) / span));
+    const gate = factor > 1 ? u * u * (3 - 2 * u) : 1;
+    const v = Math.max(0, Math.min(1, (l - 0.85) / 0.15));
+    const shoulder = factor > 1 ? 1 - v * v * (3 - 2 * v) : 1;
     const gain = 1 + (factor - 1) * gate * shoulder;
     screen(l, a[i] * gain, b[i] * gain);
     for (let c = 0; c < 3; c++) write[c][i] = l === l ? out[c] : NaN;
@@ -50,9 +57,9 @@ const saturateTask: PoolTask<Band<SaturateSettings>, void> = {
 };
 
 /**
- * Multiply the chroma of a picture (Oklab), lightness and hue kept. The sky keeps its chroma when the factor is above 1,
- * so that its noise does not turn coloured, and near white the factor fades out, so that cores keep their shape. A colour
- * that the screen cannot show is taken back at equal hue.
+ * Multiply the chroma of a picture (Oklab), lightness and hue kept. The sky keeps its chroma when the factor is above
+ * 1, so that its noise does not turn coloured, and near white the factor fades out, so that cores keep their shape. A
+ * colour that the screen cannot show is taken back at equal hue.
  *
  * In:  unit "display", three planes. Out: the same. NaN in a channel gives NaN. Cost: about 0.5 µs a pixel.
  *
@@ -79,7 +86,8 @@ export function saturate(image: Image, options: Partial<SaturateOptions> = {}): 
   const [lightness, a, b] = [0, 1, 2].map(() => allocatePlane(width, height));
   labOfPlanes([red, green, blue], [lightness, a, b], width, height);
   const [sky] = measureSky({ ...image, planes: [{ channel: "lightness", data: lightness }] });
-  const from = sky.level + aboveSky * sky.noise, span = Math.max(aboveSky * sky.noise, 1e-6);
+  const from = sky.level + aboveSky * sky.noise;
+  const span = Math.max(aboveSky * sky.noise, 1e-6);
   const out = image.planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
   overBands(saturateTask, height, 3 * width, [lightness, a, b], out.map(({ data }) => data), {
     width,

@@ -10,27 +10,42 @@ import { type PartialFit, partialFit } from "../stats/partial_fit.ts";
 
 /** Options of {@linkcode subtractContinuum}. */
 export interface SubtractContinuumOptions {
-  /** Light of the continuum in the line's filter over that in the continuum's filter; NaN to measure it on the stars. */
+  /**
+   * Light of the continuum in the line's filter over that in the continuum's filter; NaN to measure it on the stars.
+   */
   readonly scale: number;
-  /** Share of the line's light that the continuum's filter holds as well, over that of the line's filter, times `scale`; 0 when the continuum's filter is free of the line. */
+  /**
+   * Share of the line's light that the continuum's filter holds as well, over that of the line's filter, times
+   * `scale`; 0 when the continuum's filter is free of the line.
+   */
   readonly lineShare: number;
   /** Whether the sharper of the two is smoothed to the width of the other first. */
   readonly matchWidths: boolean;
 }
 
-/** What {@linkcode subtractContinuum} uses for an option left out: scale from the stars, a continuum free of the line, widths matched. */
+/**
+ * What {@linkcode subtractContinuum} uses for an option left out: scale from the stars, a continuum free of the line,
+ * widths matched.
+ */
 export const subtractContinuumDefaults: Readonly<SubtractContinuumOptions> = Object.freeze({
   scale: NaN,
   lineShare: 0,
   matchWidths: true,
 });
 
-/** Scatter of the ratio from star to star, for their colours differ (our own estimate for filters some ten nanometres apart). */
+/**
+ * Scatter of the ratio from star to star, for their colours differ (our own estimate for filters some ten nanometres
+ * apart).
+ */
 const COLOUR_SCATTER = 0.1;
 /** Brightest stars whose shapes are compared. */
 const SHAPE_STARS = 60;
-/** Squared sigmas that are tried about the one the measured widths suggest: so many to each side, and their distance over the squared radius of the discs. */
-const WIDTH_STEPS = 4, WIDTH_STEP = 0.003;
+/**
+ * Squared sigmas that are tried about the one the measured widths suggest: so many to each side, and their distance
+ * over the squared radius of the discs.
+ */
+const WIDTH_STEPS = 4;
+const WIDTH_STEP = 0.003;
 /** Stars of which at least so many must tell the scale. */
 const LEAST_STARS = 5;
 
@@ -43,15 +58,19 @@ function starRatio(
   star: Star,
   r: number,
 ): PartialFit | null {
-  const x0 = Math.ceil(star.x - r),
-    x1 = Math.floor(star.x + r),
-    y0 = Math.ceil(star.y - r),
-    y1 = Math.floor(star.y + r);
+  const x0 = Math.ceil(star.x - r);
+  const x1 = Math.floor(star.x + r);
+  const y0 = Math.ceil(star.y - r);
+  const y1 = Math.floor(star.y + r);
   if (x0 < 0 || y0 < 0 || x1 >= width || y1 >= height) return null;
-  const dx: number[] = [], dy: number[] = [], wide: number[] = [], narrow: number[] = [];
+  const dx: number[] = [];
+  const dy: number[] = [];
+  const wide: number[] = [];
+  const narrow: number[] = [];
   for (let y = y0; y <= y1; y++) {
     for (let x = x0; x <= x1; x++) {
-      const c = continuum[y * width + x], n = line[y * width + x];
+      const c = continuum[y * width + x];
+      const n = line[y * width + x];
       if ((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y) > r * r) continue;
       if (c !== c || n !== n) return null;
       dx.push(x - star.x);
@@ -64,10 +83,14 @@ function starRatio(
   return fit.error < Infinity ? fit : null;
 }
 
-/** How much wider the first image's stars are, in squared standard deviations of a Gaussian, by the stars that both show. */
+/**
+ * How much wider the first image's stars are, in squared standard deviations of a Gaussian, by the stars that both
+ * show.
+ */
 function widthBetween(first: StarList, second: StarList): number {
   const clear = (list: StarList) => list.stars.filter((s) => !s.saturated && s.snr > 30).slice(0, 300);
-  const others = clear(second), apart: number[] = [];
+  const others = clear(second);
+  const apart: number[] = [];
   for (const a of clear(first)) {
     // What only one of them shows may be a knot of the line.
     const b = others.find((b) => (a.x - b.x) * (a.x - b.x) + (a.y - b.y) * (a.y - b.y) < 2);
@@ -82,7 +105,8 @@ function widthBetween(first: StarList, second: StarList): number {
 
 /** Median of the stars' ratios, each with the weight that its error and the scatter of colours leave it. */
 function typicalRatio(fits: readonly PartialFit[]): number {
-  const middle = median(fits.map(({ slope }) => slope)), scatter = COLOUR_SCATTER * middle;
+  const middle = median(fits.map(({ slope }) => slope));
+  const scatter = COLOUR_SCATTER * middle;
   const sorted = fits.map(({ slope, error }) => ({ slope, weight: 1 / (error * error + scatter * scatter) }))
     .sort((a, b) => a.slope - b.slope);
   const half = sorted.reduce((sum, { weight }) => sum + weight, 0) / 2;
@@ -95,16 +119,18 @@ function typicalRatio(fits: readonly PartialFit[]): number {
 }
 
 /**
- * Subtract the continuum from a line image: L = (N − µ (C − sky)) / (1 − lineShare). µ is the typical ratio of the stars'
- * light in both (their light is continuum), or given. It is fitted over each star's disc beside a curved surface, so that the
- * line's glow about a star does not count. Star colours differ, so single stars leave ± 10 % of their light.
+ * Subtract the continuum from a line image: L = (N − µ (C − sky)) / (1 − lineShare). µ is the typical ratio of the
+ * stars' light in both (their light is continuum), or given. It is fitted over each star's disc beside a curved
+ * surface, so that the line's glow about a star does not count. Star colours differ, so single stars leave ± 10 % of
+ * their light.
  *
  * In:  two linear images of one size and one plane each. Out: like the first. NaN in either gives NaN.
  * Cost: two star detections, ten smoothings, one pass.
  * Exact form for a continuum filter that holds the line from its definition; the scale from stars is common practice.
  *
  * @throws {TypeError} if an image is a stretched picture or has several planes
- * @throws {RangeError} if sizes differ, an option is out of range, or the scale shall be measured and no stars are found
+ * @throws {RangeError} if sizes differ, an option is out of range, or the scale shall be measured and no stars are
+ * found
  *
  * @example A filter 20 times wider holds 20 times the continuum, and the line as well
  * ```ts
@@ -137,7 +163,8 @@ export function subtractContinuum(
     throw new RangeError(`subtractContinuum: lineShare must lie within 0 … 1, but got ${lineShare}`);
   }
   const { width, height } = line;
-  let n = line.planes[0].data, c = continuum.planes[0].data;
+  let n = line.planes[0].data;
+  let c = continuum.planes[0].data;
   const notes: string[] = [];
   const measured = Number.isNaN(used.scale);
   const stars = measured || matchWidths ? [detectStars(line), detectStars(continuum)] : [];
@@ -160,9 +187,11 @@ export function subtractContinuum(
       return fits.length < LEAST_STARS ? Infinity : median(fits.map(({ slope, error }) => error / Math.abs(slope)));
     };
     // The widths as measured are the start; a nebula in the line widens what stands in it.
-    const start = widthBetween(stars[0], stars[1]), step = WIDTH_STEP * r * r;
+    const start = widthBetween(stars[0], stars[1]);
+    const step = WIDTH_STEP * r * r;
     const tried = Array.from({ length: 2 * WIDTH_STEPS + 1 }, (_, k) => start + (k - WIDTH_STEPS) * step);
-    const found = tried.map(unlike), k = found.indexOf(Math.min(...found));
+    const found = tried.map(unlike);
+    const k = found.indexOf(Math.min(...found));
     const bend = (found[k - 1] ?? NaN) + (found[k + 1] ?? NaN) - 2 * found[k];
     const square = tried[k] + (bend > 0 ? 0.5 * step * (found[k - 1] - found[k + 1]) / bend : 0);
     alike = smoothed(square);
@@ -189,7 +218,8 @@ export function subtractContinuum(
   if (matchWidths) [n, c] = alike;
   if (!Number.isFinite(scale)) throw new RangeError(`subtractContinuum: scale must be a number, but got ${scale}`);
   const [sky] = measureSky({ ...continuum, planes: [{ channel: "continuum", data: c }] });
-  const out = allocatePlane(width, height), factor = 1 / (1 - lineShare);
+  const out = allocatePlane(width, height);
+  const factor = 1 / (1 - lineShare);
   for (let i = 0; i < out.length; i++) out[i] = factor * (n[i] - scale * (c[i] - sky.level));
   return derive([line, continuum], { planes: [{ ...line.planes[0], data: out }], variance: null }, {
     step: "subtractContinuum",

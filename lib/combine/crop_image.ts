@@ -45,7 +45,9 @@ function cut<T extends Float32Array | Uint8Array>(from: T, to: T, width: number,
  */
 export function cropImage(image: Image, options: Partial<CropImageOptions> = {}): Image {
   const given = settle("cropImage", cropImageDefaults, options);
-  const { x, y } = given, width = given.width ?? image.width - x, height = given.height ?? image.height - y;
+  const { x, y } = given;
+  const width = given.width ?? image.width - x;
+  const height = given.height ?? image.height - y;
   const whole = [x, y, width, height].every(Number.isInteger);
   if (!whole || x < 0 || y < 0 || width < 1 || height < 1 || x + width > image.width || y + height > image.height) {
     throw new RangeError(
@@ -66,7 +68,8 @@ export function cropImage(image: Image, options: Partial<CropImageOptions> = {})
 }
 
 /**
- * The largest upright rectangle in which every pixel of every coverage plane holds at least `share` of that plane's maximum.
+ * The largest upright rectangle in which every pixel of every coverage plane holds at least `share` of that plane's
+ * maximum.
  *
  * @param coverages images of one plane, frames behind each pixel, all of one size
  * @param share 0 … 1; 1 asks for every frame
@@ -94,7 +97,8 @@ export function commonRegion(coverages: readonly Image[], share: number): Region
   const limits = coverages.map(({ planes }) =>
     planes[0].data.reduce((most, n) => n > most ? n : most, 0) * share - 1e-6
   );
-  const tall = new Int32Array(width + 1), stack = new Int32Array(width + 1);
+  const tall = new Int32Array(width + 1);
+  const stack = new Int32Array(width + 1);
   let best: Region = { x: 0, y: 0, width: 0, height: 0 };
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
@@ -107,7 +111,8 @@ export function commonRegion(coverages: readonly Image[], share: number): Region
     let depth = 0;
     for (let x = 0; x <= width; x++) {
       while (depth > 0 && tall[stack[depth - 1]] >= tall[x]) {
-        const high = tall[stack[--depth]], left = depth === 0 ? 0 : stack[depth - 1] + 1;
+        const high = tall[stack[--depth]];
+        const left = depth === 0 ? 0 : stack[depth - 1] + 1;
         if (high * (x - left) > best.width * best.height) {
           best = { x: left, y: y - high + 1, width: x - left, height: high };
         }

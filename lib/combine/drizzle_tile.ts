@@ -1,4 +1,7 @@
-/** One tile of a drizzled stack: every sample of every frame falls on the grid as a shrunken pixel, without interpolation. */
+/**
+ * One tile of a drizzled stack: every sample of every frame falls on the grid as a shrunken pixel, without
+ * interpolation.
+ */
 import { FrameError } from "../core/errors.ts";
 import type { Region } from "../core/geometry.ts";
 import { maskBit } from "../core/mask.ts";
@@ -22,7 +25,10 @@ import {
 export interface DrizzlePlan {
   /** Side of a drop in pixels of the frame. */
   readonly dropSize: number;
-  /** How far, in canvas pixels, stars may wander by registration and seeing before a sample on their slope is an outlier. */
+  /**
+   * How far, in canvas pixels, stars may wander by registration and seeing before a sample on their slope is an
+   * outlier.
+   */
   readonly slopePixels: number;
   /** Clean first stack on the same canvas to judge samples by, one array a plane; null to keep every sample. */
   readonly clean: readonly Float32Array[] | null;
@@ -51,7 +57,8 @@ interface PlaneSums {
 }
 
 function createPlaneSums(count: number): PlaneSums {
-  const double = () => new Float64Array(count), whole = () => new Uint16Array(count);
+  const double = () => new Float64Array(count);
+  const whole = () => new Uint16Array(count);
   return {
     value: [double(), double()],
     weight: [double(), double()],
@@ -69,12 +76,15 @@ function planeOfSample(frame: FrameTask, plane: number): (x: number, y: number) 
   if (frame.bayer === null) return () => plane;
   const red = redPosition(frame.bayer);
   return (x, y) => {
-    const ox = (x - red.x) & 1, oy = (y - red.y) & 1;
+    const ox = (x - red.x) & 1;
+    const oy = (y - red.y) & 1;
     return ox === oy ? 2 * ox : 1;
   };
 }
 
-/** Value of the clean stack between its pixels and how steeply it changes there, in units a canvas pixel; NaN outside. */
+/**
+ * Value of the clean stack between its pixels and how steeply it changes there, in units a canvas pixel; NaN outside.
+ */
 function cleanAt(
   clean: Float32Array,
   width: number,
@@ -83,12 +93,19 @@ function cleanAt(
   y: number,
   out: { value: number; slope: number },
 ): void {
-  const i = Math.min(width - 2, Math.max(0, Math.floor(x))), j = Math.min(height - 2, Math.max(0, Math.floor(y)));
-  const p = j * width + i, u = Math.min(1, Math.max(0, x - i)), v = Math.min(1, Math.max(0, y - j));
-  const a = clean[p], b = clean[p + 1], c = clean[p + width], d = clean[p + width + 1];
+  const i = Math.min(width - 2, Math.max(0, Math.floor(x)));
+  const j = Math.min(height - 2, Math.max(0, Math.floor(y)));
+  const p = j * width + i;
+  const u = Math.min(1, Math.max(0, x - i));
+  const v = Math.min(1, Math.max(0, y - j));
+  const a = clean[p];
+  const b = clean[p + 1];
+  const c = clean[p + width];
+  const d = clean[p + width + 1];
   out.value = (1 - v) * ((1 - u) * a + u * b) + v * ((1 - u) * c + u * d);
   // The steepest step of the neighbourhood, not of the cell alone: a star's centre is flat and its flanks are not.
-  let low = Infinity, high = -Infinity;
+  let low = Infinity;
+  let high = -Infinity;
   for (let k = Math.max(0, j - 1); k <= Math.min(height - 1, j + 2); k++) {
     for (let h = Math.max(0, i - 1); h <= Math.min(width - 1, i + 2); h++) {
       const value = clean[k * width + h];
@@ -109,38 +126,51 @@ function dropFrame(
   saturated: Uint8Array | null,
   sums: readonly PlaneSums[],
 ): { samples: number; dimmer: number; brighter: number } {
-  const { plan, drizzle, tile } = job, frame = plan.frames[index], half = index % 2;
-  const { originX, originY, scale } = plan, { dropSize, slopePixels, clean } = drizzle;
-  const bad = defectsOf(frame, region), planeAt = planeOfSample(frame, stored);
+  const { plan, drizzle, tile } = job;
+  const frame = plan.frames[index];
+  const half = index % 2;
+  const { originX, originY, scale } = plan;
+  const { dropSize, slopePixels, clean } = drizzle;
+  const bad = defectsOf(frame, region);
+  const planeAt = planeOfSample(frame, stored);
   const surfaces = frame.normalisation === null ? null : normalisationOnFrame(frame, region, sums.length);
   // The shape of a drop is that of the frame's centre: distortion changes it by far less than the drop itself is wrong.
   const middle = { x: frame.width / 2, y: frame.height / 2 };
   const [a, b, , d, e] = linearPart(frame.transform, middle).map((each) => each * dropSize / (2 * scale));
-  const xs = new Float64Array(region.width), ys = new Float64Array(region.width);
-  const drop = createDrop(), truth = { value: 0, slope: 0 };
-  let samples = 0, dimmer = 0, brighter = 0;
+  const xs = new Float64Array(region.width);
+  const ys = new Float64Array(region.width);
+  const drop = createDrop();
+  const truth = { value: 0, slope: 0 };
+  let samples = 0;
+  let dimmer = 0;
+  let brighter = 0;
   for (let row = 0, p = 0; row < region.height; row++) {
     sourceRow(frame.transform, region.x, 0, region.y + row, 1, xs, ys, region.width);
     for (let i = 0; i < region.width; i++, p++) {
       let value = raw[p];
       if (value !== value || (bad !== null && bad[p] !== 0)) continue;
-      const cx = (xs[i] - originX) / scale - tile.x, cy = (ys[i] - originY) / scale - tile.y;
+      const cx = (xs[i] - originX) / scale - tile.x;
+      const cy = (ys[i] - originY) / scale - tile.y;
       if (!(cx > -1.5 - Math.abs(a) - Math.abs(b) && cy > -1.5 - Math.abs(d) - Math.abs(e))) continue;
       if (!(cx < tile.width + 0.5 + Math.abs(a) + Math.abs(b) && cy < tile.height + 0.5 + Math.abs(d) + Math.abs(e))) {
         continue;
       }
-      const plane = planeAt(region.x + i, region.y + row), into = sums[plane];
+      const plane = planeAt(region.x + i, region.y + row);
+      const into = sums[plane];
       if (surfaces !== null) value = value * surfaces[plane].scale[p] + surfaces[plane].offset[p];
-      const nx = Math.round(cx), ny = Math.round(cy);
+      const nx = Math.round(cx);
+      const ny = Math.round(cy);
       const home = nx >= 0 && ny >= 0 && nx < tile.width && ny < tile.height ? ny * tile.width + nx : -1;
       if (home >= 0) samples++;
-      let light = Math.max(0, value - plan.sky[plane]), verdict = 0;
+      let light = Math.max(0, value - plan.sky[plane]);
+      let verdict = 0;
       const sky = frame.noise[plane] * frame.factor[plane];
       if (clean !== null) {
         cleanAt(clean[plane], plan.canvasWidth, plan.canvasHeight, cx + tile.x, cy + tile.y, truth);
         if (truth.value === truth.value) {
           light = Math.max(0, truth.value - plan.sky[plane]);
-          const air = plan.seeing * light, steep = slopePixels * truth.slope;
+          const air = plan.seeing * light;
+          const steep = slopePixels * truth.slope;
           const sigma = Math.sqrt(sky * sky + frame.perUnit[plane] * light + air * air);
           const off = value - truth.value;
           if (sigma > 0 && Math.abs(off) > plan.noiseLimit * sigma + steep) verdict = off < 0 ? 1 : 2;
@@ -163,9 +193,11 @@ function dropFrame(
       for (let j = 0, k = 0; j < drop.height; j++) {
         const y = drop.y + j;
         for (let h = 0; h < drop.width; h++, k++) {
-          const x = drop.x + h, share = shares[k];
+          const x = drop.x + h;
+          const share = shares[k];
           if (!(share > 0) || x < 0 || y < 0 || x >= tile.width || y >= tile.height) continue;
-          const q = y * tile.width + x, w = share * frame.weight;
+          const q = y * tile.width + x;
+          const w = share * frame.weight;
           into.value[half][q] += w * value;
           into.weight[half][q] += w;
           into.spread[q] += w * w * variance;
@@ -180,19 +212,25 @@ function dropFrame(
   return { samples, dimmer, brighter };
 }
 
-/** Scale and offset at the samples of a region, from the surface on the reference: exact every 8 pixels, linear between. */
+/**
+ * Scale and offset at the samples of a region, from the surface on the reference: exact every 8 pixels, linear
+ * between.
+ */
 function normalisationOnFrame(
   frame: FrameTask,
   region: Region,
   planes: number,
 ): { readonly scale: Float32Array; readonly offset: Float32Array }[] {
-  const step = 8, across = Math.ceil(region.width / step) + 1, down = Math.ceil(region.height / step) + 1;
+  const step = 8;
+  const across = Math.ceil(region.width / step) + 1;
+  const down = Math.ceil(region.height / step) + 1;
   const surface = frame.normalisation;
   return Array.from({ length: planes }, (_, plane) => {
-    const scale = new Float32Array(region.width * region.height),
-      offset = new Float32Array(region.width * region.height);
+    const scale = new Float32Array(region.width * region.height);
+    const offset = new Float32Array(region.width * region.height);
     if (surface === null) return { scale: scale.fill(1), offset };
-    const one = new Float32Array(1), two = new Float32Array(1);
+    const one = new Float32Array(1);
+    const two = new Float32Array(1);
     const nodes = new Float64Array(2 * across * down);
     for (let j = 0, k = 0; j < down; j++) {
       for (let i = 0; i < across; i++, k += 2) {
@@ -203,9 +241,13 @@ function normalisationOnFrame(
       }
     }
     for (let y = 0, p = 0; y < region.height; y++) {
-      const j = Math.floor(y / step), v = (y - j * step) / step;
+      const j = Math.floor(y / step);
+      const v = (y - j * step) / step;
       for (let x = 0; x < region.width; x++, p++) {
-        const i = Math.floor(x / step), u = (x - i * step) / step, k = 2 * (j * across + i), l = k + 2 * across;
+        const i = Math.floor(x / step);
+        const u = (x - i * step) / step;
+        const k = 2 * (j * across + i);
+        const l = k + 2 * across;
         scale[p] = (1 - v) * ((1 - u) * nodes[k] + u * nodes[k + 2]) + v * ((1 - u) * nodes[l] + u * nodes[l + 2]);
         offset[p] = (1 - v) * ((1 - u) * nodes[k + 1] + u * nodes[k + 3]) +
           v * ((1 - u) * nodes[l + 1] + u * nodes[l + 3]);
@@ -217,10 +259,14 @@ function normalisationOnFrame(
 
 /** Make one drizzled tile; runs in a worker. */
 export function drizzleTile(job: DrizzleJob): TileResult {
-  const { plan, drizzle, tile, output } = job, count = tile.width * tile.height;
+  const { plan, drizzle, tile, output } = job;
+  const count = tile.width * tile.height;
   const sums = Array.from({ length: plan.planes }, () => createPlaneSums(count));
-  const failures: { frame: number; reason: string }[] = [], room = new RegionPlanes();
-  let samples = 0, dimmer = 0, brighter = 0;
+  const failures: { frame: number; reason: string }[] = [];
+  const room = new RegionPlanes();
+  let samples = 0;
+  let dimmer = 0;
+  let brighter = 0;
   plan.frames.forEach((frame, f) => {
     if (plan.failed[f] !== 0) return;
     const place = {
@@ -253,7 +299,9 @@ export function drizzleTile(job: DrizzleJob): TileResult {
   sums.forEach((each, plane) => {
     for (let y = 0, p = 0; y < tile.height; y++) {
       for (let x = 0, q = (tile.y + y) * plan.canvasWidth + tile.x; x < tile.width; x++, p++, q++) {
-        const [a, b] = each.value, [wa, wb] = each.weight, weight = wa[p] + wb[p];
+        const [a, b] = each.value;
+        const [wa, wb] = each.weight;
+        const weight = wa[p] + wb[p];
         output.mean[plane][q] = (a[p] + b[p]) / weight;
         output.weight[plane][q] = weight;
         output.halfA[plane][q] = a[p] / wa[p];
@@ -264,7 +312,10 @@ export function drizzleTile(job: DrizzleJob): TileResult {
   });
   for (let y = 0, p = 0; y < tile.height; y++) {
     for (let x = 0, q = (tile.y + y) * plan.canvasWidth + tile.x; x < tile.width; x++, p++, q++) {
-      let seen = 0, low = 0, high = 0, full = 0;
+      let seen = 0;
+      let low = 0;
+      let high = 0;
+      let full = 0;
       for (const each of sums) {
         seen = Math.max(seen, each.coverage[p]);
         low = Math.max(low, each.dimmer[p]);

@@ -30,7 +30,8 @@ export function frameLevels(
   },
 ): FrameLevel[] {
   const { width, height, planes, bayer, correction } = frame;
-  const w = Math.min(side, width), h = Math.min(side, height);
+  const w = Math.min(side, width);
+  const h = Math.min(side, height);
   const region: Region = { x: (width - w) >> 1, y: (height - h) >> 1, width: w, height: h };
   const read = (plane: number): Float32Array => {
     const out = new Float32Array(w * h);
@@ -45,7 +46,8 @@ export function frameLevels(
     return out;
   };
   if (bayer === null) return Array.from({ length: planes }, (_, plane) => levelOf(read(plane), w, h, 1, () => true));
-  const raw = read(0), red = redPosition(bayer);
+  const raw = read(0);
+  const red = redPosition(bayer);
   const isRed = (x: number, y: number) => ((x + region.x - red.x) & 1) === 0 && ((y + region.y - red.y) & 1) === 0;
   const isBlue = (x: number, y: number) => ((x + region.x - red.x) & 1) === 1 && ((y + region.y - red.y) & 1) === 1;
   return [isRed, (x: number, y: number) => !isRed(x, y) && !isBlue(x, y), isBlue].map((chosen) =>
@@ -60,7 +62,8 @@ function levelOf(
   step: number,
   chosen: (x: number, y: number) => boolean,
 ): FrameLevel {
-  const values: number[] = [], differences: number[] = [];
+  const values: number[] = [];
+  const differences: number[] = [];
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
       if (!chosen(x, y)) continue;

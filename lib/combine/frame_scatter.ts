@@ -1,6 +1,7 @@
 /**
- * How the samples of a stack scatter about one another, as they arrive on the canvas: calibrated, resampled, normalised. Measured
- * in windows spread over the canvas before the tiles are made, so that no verdict depends on how the canvas is cut.
+ * How the samples of a stack scatter about one another, as they arrive on the canvas: calibrated, resampled,
+ * normalised. Measured in windows spread over the canvas before the tiles are made, so that no verdict depends on how
+ * the canvas is cut.
  */
 import type { Region } from "../core/geometry.ts";
 import type { PoolTask } from "../kernels/pool.ts";
@@ -48,11 +49,15 @@ export function scatterWindows(
   height: number,
 ): { readonly columns: number; readonly rows: number; readonly windows: readonly Region[] } {
   const along = (size: number) => Math.max(1, Math.min(8, Math.round(size / windowPitch)));
-  const columns = along(width), rows = along(height), w = Math.min(windowSide, width), h = Math.min(windowSide, height);
+  const columns = along(width);
+  const rows = along(height);
+  const w = Math.min(windowSide, width);
+  const h = Math.min(windowSide, height);
   const windows: Region[] = [];
   for (let j = 0; j < rows; j++) {
     for (let i = 0; i < columns; i++) {
-      const x = Math.floor((i + 0.5) * width / columns - w / 2), y = Math.floor((j + 0.5) * height / rows - h / 2);
+      const x = Math.floor((i + 0.5) * width / columns - w / 2);
+      const y = Math.floor((j + 0.5) * height / rows - h / 2);
       windows.push({ x, y, width: w, height: h });
     }
   }
@@ -67,11 +72,15 @@ export interface ScatterJob {
 
 /** Scatter of the strip of one plane of a window. */
 export function stripScatter(strip: Strip): WindowScatter {
-  const { samples, frames, stride, count } = strip, plane = groupedPixels(count);
-  const differences: number[][] = Array.from({ length: frames }, () => []), counts = new Uint16Array(count);
-  let seen = 0, pixels = 0;
+  const { samples, frames, stride, count } = strip;
+  const plane = groupedPixels(count);
+  const differences: number[][] = Array.from({ length: frames }, () => []);
+  const counts = new Uint16Array(count);
+  let seen = 0;
+  let pixels = 0;
   for (let p = 0; p < count; p++) {
-    let n = 0, sum = 0;
+    let n = 0;
+    let sum = 0;
     for (let f = 0; f < frames; f++) {
       const x = samples[f * stride + p];
       if (x === x) {
@@ -93,7 +102,8 @@ export function stripScatter(strip: Strip): WindowScatter {
   const noise = { base: null, level: null, perUnit: 0, prior: 0, ratios: ratiosOf(against, mean) };
   // A limit of 1 in place of the limits: the scale itself comes back.
   const { data } = moderatedCentres(strip, noise, new Float32Array(frames + 1).fill(1), new Float32Array(3 * plane));
-  const spreads: number[] = [], levels: number[] = [];
+  const spreads: number[] = [];
+  const levels: number[] = [];
   for (let p = 0; p < count; p++) {
     if (counts[p] < 3) continue;
     spreads.push(data[plane + p] ** 2 / scatterMedian(counts[p]));
@@ -103,11 +113,13 @@ export function stripScatter(strip: Strip): WindowScatter {
 }
 
 /**
- * Variance of each frame relative to the others' from the variances V of its differences to the mean of the n − 1 others:
- * V = σ² + Σ' σ'² / (n − 1)², solved for σ².
+ * Variance of each frame relative to the others' from the variances V of its differences to the mean of the n − 1
+ * others: V = σ² + Σ' σ'² / (n − 1)², solved for σ².
  */
 function ratiosOf(against: readonly number[], samples: number): Float32Array {
-  const n = Math.max(3, samples), share = 1 / (n - 1) ** 2, middle = median(against.filter((each) => each === each));
+  const n = Math.max(3, samples);
+  const share = 1 / (n - 1) ** 2;
+  const middle = median(against.filter((each) => each === each));
   const sum = middle * n * (n - 1) / n;
   const squares = against.map((each) => (each - sum * share) / (1 - share));
   const typical = median(squares.filter((each) => each === each));
@@ -131,7 +143,8 @@ export function planeScatter(
 ): PlaneScatter | null {
   const known = windows.filter(({ base }) => base === base);
   if (known.length === 0) return null;
-  const base = median(known.map((each) => each.base)), level = median(known.map((each) => each.level));
+  const base = median(known.map((each) => each.base));
+  const level = median(known.map((each) => each.level));
   const frames = known[0].against.length;
   const against = Array.from({ length: frames }, (_, f) => {
     const list = known.map((each) => each.against[f]).filter((each) => each === each);
@@ -147,7 +160,10 @@ export function planeScatter(
   };
 }
 
-/** Base and level at the pixels of an area of the canvas, linear between the centres of the windows and constant beyond. */
+/**
+ * Base and level at the pixels of an area of the canvas, linear between the centres of the windows and constant
+ * beyond.
+ */
 export function scatterOver(
   scatter: PlaneScatter,
   canvasWidth: number,
@@ -159,7 +175,8 @@ export function scatterOver(
   const { columns, rows } = scatter;
   const place = (at: number, size: number, count: number): number =>
     Math.min(count - 1, Math.max(0, (at + 0.5) * count / size - 0.5));
-  const left = new Int32Array(area.width), shares = new Float64Array(area.width);
+  const left = new Int32Array(area.width);
+  const shares = new Float64Array(area.width);
   for (let x = 0; x < area.width; x++) {
     const t = place(area.x + x, canvasWidth, columns);
     left[x] = Math.min(Math.max(0, columns - 2), Math.floor(t));
@@ -169,14 +186,15 @@ export function scatterOver(
   const line = new Float64Array(columns + 1);
   for (const [nodes, out] of [[scatter.base, base], [scatter.level, level]] as const) {
     for (let y = 0, p = 0; y < area.height; y++) {
-      const t = place(area.y + y, canvasHeight, rows),
-        above = Math.min(Math.max(0, rows - 2), Math.floor(t)),
-        v = t - above;
+      const t = place(area.y + y, canvasHeight, rows);
+      const above = Math.min(Math.max(0, rows - 2), Math.floor(t));
+      const v = t - above;
       const below = Math.min(rows - 1, above + 1);
       for (let i = 0; i < columns; i++) line[i] = (1 - v) * nodes[above * columns + i] + v * nodes[below * columns + i];
       line[columns] = line[columns - 1];
       for (let x = 0; x < area.width; x++, p++) {
-        const i = left[x], from = line[i];
+        const i = left[x];
+        const from = line[i];
         out[p] = from + shares[x] * (line[i + 1] - from);
       }
     }

@@ -53,7 +53,10 @@ export interface IntegrationFrame {
   readonly name?: string;
   /** Frame pixel → reference pixel; the identity when left out. */
   readonly transform?: Transform;
-  /** Weight in the mean, ≥ 0; for light that is spread out proportional to 1 / variance of the normalised sky. 1 when left out. */
+  /**
+   * Weight in the mean, ≥ 0; for light that is spread out proportional to 1 / variance of the normalised sky. 1 when
+   * left out.
+   */
   readonly weight?: number;
   /** Calibration to apply on the fly; null or left out for frames that are calibrated. */
   readonly correction?: SensorCorrection | null;
@@ -106,13 +109,13 @@ export interface IntegrateOptions {
 /**
  * What {@linkcode integrate} uses for an option left out.
  *
- * `lostShare` 0.001 a side costs 0.1 % of the signal to noise. `structure` 1: in a night whose FWHM went from 2.5 to 3.5 pixels
- * no more than 0.1 % of the samples of stars were lost, at 3 to 30 frames, while of outliers 5 sigma high on the sky 72 % were
- * found among 3 samples, 87 % among 5, 92 % among 8 and 94 % from 12 on (tests/combine/rejection_power_test.ts). `pairLimit` 5:
- * two samples have no majority, so only what cannot be noise is left out. `seeing` 0.02, for pairs and drizzle, and
- * `trailNeighbours` 3 of 8: own choice. `ringLimit` 4: noise alone
- * undershoots its four neighbours by more in fewer than one pixel of a million. `slopePixels` 0.5: the sample's own
- * half-width, within which the light of a star changes along its slope.
+ * `lostShare` 0.001 a side costs 0.1 % of the signal to noise. `structure` 1: in a night whose FWHM went from 2.5 to
+ * 3.5 pixels no more than 0.1 % of the samples of stars were lost, at 3 to 30 frames, while of outliers 5 sigma high
+ * on the sky 72 % were found among 3 samples, 87 % among 5, 92 % among 8 and 94 % from 12 on
+ * (tests/combine/rejection_power_test.ts). `pairLimit` 5: two samples have no majority, so only what cannot be noise
+ * is left out. `seeing` 0.02, for pairs and drizzle, and `trailNeighbours` 3 of 8: own choice. `ringLimit` 4: noise
+ * alone undershoots its four neighbours by more in fewer than one pixel of a million. `slopePixels` 0.5: the sample's
+ * own half-width, within which the light of a star changes along its slope.
  */
 export const integrateDefaults: IntegrateOptions = Object.freeze({
   rejection: "automatic",
@@ -159,7 +162,10 @@ export interface Stack {
   readonly weight: Image;
   /** Number of frames that saw each pixel, one plane. */
   readonly coverage: Image;
-  /** Samples left out below (`dimmer`) and above (`brighter`) the others; of a colour stack the largest over its planes. */
+  /**
+   * Samples left out below (`dimmer`) and above (`brighter`) the others; of a colour stack the largest over its
+   * planes.
+   */
   readonly rejections: Image;
   /** Mean of the first, third, fifth … frame with the same verdicts. */
   readonly halfA: Image;
@@ -188,12 +194,20 @@ const shared = (data: Float32Array): Float32Array => {
 
 function openFrame(frame: IntegrationFrame, name: string, spilled: FitsFile[]): Opened {
   const { source, transform = identityTransform, weight = 1, correction = null, normalisation = null } = frame;
-  let pixels: FrameTask["pixels"], width: number, height: number, planes: number, bayer: BayerPattern | null;
-  let channels: readonly string[], unit: Unit = "adu", recorded: Recorded | null = null, mask: Uint8Array | null = null;
+  let pixels: FrameTask["pixels"];
+  let width: number;
+  let height: number;
+  let planes: number;
+  let bayer: BayerPattern | null;
+  let channels: readonly string[];
+  let unit: Unit = "adu";
+  let recorded: Recorded | null = null;
+  let mask: Uint8Array | null = null;
   let wholeRows = 0;
   if (typeof source === "string") {
     const file = openFits(source);
-    let first: PlacedHdu, header: Header;
+    let first: PlacedHdu;
+    let header: Header;
     try {
       first = file.firstImage();
       header = fullHeader(file, first);
@@ -238,9 +252,11 @@ function openFrame(frame: IntegrationFrame, name: string, spilled: FitsFile[]): 
   const levels = frameLevels(pixels, { width, height, planes, bayer, correction });
   const noise = frame.noise ?? levels.map((each) => each.noise);
   const middle = applyTransform(transform, (width - 1) / 2, (height - 1) / 2);
-  const factor: number[] = [], offset: number[] = [];
+  const factor: number[] = [];
+  const offset: number[] = [];
   channels.forEach((_, plane) => {
-    const scale = Float32Array.of(1), shift = Float32Array.of(0);
+    const scale = Float32Array.of(1);
+    const shift = Float32Array.of(0);
     if (normalisation !== null) {
       evaluateNormalisation(normalisation, plane, { ...middle, step: 1, width: 1, height: 1 }, scale, shift);
     }
@@ -300,33 +316,34 @@ function checkOptions(used: IntegrateOptions): void {
 }
 
 /**
- * Combine frames on a canvas, streaming: for each tile of the canvas every frame's part is read from its file, calibrated,
- * repaired, demosaiced, resampled once and normalised; outliers are left out; what is kept goes into a weighted mean. Files
- * are read by region, so that a thousand frames need no more memory than the canvas and `workerBytes` a worker.
+ * Combine frames on a canvas, streaming: for each tile of the canvas every frame's part is read from its file,
+ * calibrated, repaired, demosaiced, resampled once and normalised; outliers are left out; what is kept goes into a
+ * weighted mean. Files are read by region, so that a thousand frames need no more memory than the canvas and
+ * `workerBytes` a worker.
  *
- * In: frames of any size, mono, mosaic (interpolated to R, G, B) or colour, all with the same channels, as paths or images.
- * Out: a {@linkcode Stack} on the canvas in the unit of the normalised frames; NaN where no frame has data. Verdicts,
- * counts and sums of a pixel depend on its own samples only: any number of workers gives the same bytes, and another order
- * of the frames the same up to float64 rounding (the halves follow the order). At least max(3, n/2) of n samples are kept.
- * Cost: each sample is read and resampled once and judged in a dozen passes.
+ * In: frames of any size, mono, mosaic (interpolated to R, G, B) or colour, all with the same channels, as paths or
+ * images. Out: a {@linkcode Stack} on the canvas in the unit of the normalised frames; NaN where no frame has data.
+ * Verdicts, counts and sums of a pixel depend on its own samples only: any number of workers gives the same bytes, and
+ * another order of the frames the same up to float64 rounding (the halves follow the order). At least max(3, n/2) of n
+ * samples are kept. Cost: each sample is read and resampled once and judged in a dozen passes.
  *
  * Rejection: of three samples and more one is left out when it is farther from their centre than
  *
  *     limit · s · r + structure · g
  *
- * with centre and scale s by Huber's Proposal 2 (Huber 1981, chapter 6) whose variance is moderated by a known one (Smyth 2004,
- * Stat. Appl. Genet. Mol. Biol. 3, 3), s² = (Σu²/0.7785 + 32 σ²) / (n − 1 + 32). σ² and the noise r of each frame relative to
- * the others' are measured beforehand on the frames as they arrive on the canvas, in windows spread over it; above the level of
- * that sky σ² grows with the light. `limit` loses `lostShare` a side of Gaussian noise (own Monte Carlo). g is the range of
- * the centres of the 3 × 3 pixels around less what noise makes of it: seeing, guiding and registration carry light back and forth
- * between neighbours (a tenth of the FWHM changes a star's peak by 0.45 g); the price is that an outlier
- * on a star that is smaller than the star's own slope stays. One or two samples are judged by the frames' own
- * noise, two as `pairLimit` says.
+ * with centre and scale s by Huber's Proposal 2 (Huber 1981, chapter 6) whose variance is moderated by a known one
+ * (Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3, 3), s² = (Σu²/0.7785 + 32 σ²) / (n − 1 + 32). σ² and the noise r of
+ * each frame relative to the others' are measured beforehand on the frames as they arrive on the canvas, in windows
+ * spread over it; above the level of that sky σ² grows with the light. `limit` loses `lostShare` a side of Gaussian
+ * noise (own Monte Carlo). g is the range of the centres of the 3 × 3 pixels around less what noise makes of it:
+ * seeing, guiding and registration carry light back and forth between neighbours (a tenth of the FWHM changes a star's
+ * peak by 0.45 g); the price is that an outlier on a star that is smaller than the star's own slope stays. One or two
+ * samples are judged by the frames' own noise, two as `pairLimit` says.
  *
  * While drizzling (Fruchter & Hook 2002, PASP 114, 144) a first, interpolated stack is made to judge each sample by
- * (Koekemoer et al. 2002): it is left out when it differs by more than the noise model and the slope there allow, repaired pixels
- * never take part, and the variance comes from the noise model. Else the variance is that of the mean, from the scatter of the
- * kept samples: Σw²(x−μ)²/(Σw)² · n/(n−1).
+ * (Koekemoer et al. 2002): it is left out when it differs by more than the noise model and the slope there allow,
+ * repaired pixels never take part, and the variance comes from the noise model. Else the variance is that of the mean,
+ * from the scatter of the kept samples: Σw²(x−μ)²/(Σw)² · n/(n−1).
  *
  * @param frames the frames; unreadable ones, also such that break off in the middle, are left out and reported
  * @param canvas grid of the stack: {@linkcode referenceCanvas}, {@linkcode intersectionCanvas} …
@@ -407,7 +424,8 @@ interface Run {
 
 function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOptions): Run {
   const { width, height, origin, scale } = canvas;
-  const { channels } = opened[0], n = opened.length;
+  const { channels } = opened[0];
+  const n = opened.length;
   for (const { channels: others, task } of opened) {
     if (others.length !== channels.length) {
       throw new RangeError(
@@ -465,7 +483,8 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
   if (used.rejection !== "none" && n > 2) {
     const { columns, rows, windows } = scatterWindows(width, height);
     const jobs = windows.map((window) => ({ plan: unmeasured, window }));
-    const found = parallelMap(scatterTask, jobs, { label: "measuring noise", progress }), failures = failuresOf(found);
+    const found = parallelMap(scatterTask, jobs, { label: "measuring noise", progress });
+    const failures = failuresOf(found);
     if (failures.size > 0) return { output: null, results: [], failures };
     plan = {
       ...unmeasured,
@@ -480,7 +499,9 @@ function runTiles(opened: readonly Opened[], canvas: Canvas, used: IntegrateOpti
     };
   }
   const output = createOutput(channels.length, width, height);
-  let results: readonly TileResult[] = [], made = output, clean: readonly Float32Array[] | null = null;
+  let results: readonly TileResult[] = [];
+  let made = output;
+  let clean: readonly Float32Array[] | null = null;
   if (dropSize === null || used.rejection !== "none") {
     const label = dropSize === null ? "combining frames" : "finding outliers";
     results = parallelMap(tileTask, tiles.map((tile) => ({ plan, tile, output })), { label, progress });
@@ -510,7 +531,8 @@ function giveBack(planes: readonly Float32Array[]): void {
 }
 
 function createOutput(count: number, width: number, height: number): TileOutput {
-  const planes = () => Array.from({ length: count }, () => allocatePlane(width, height)), size = width * height;
+  const planes = () => Array.from({ length: count }, () => allocatePlane(width, height));
+  const size = width * height;
   const counts = () => new Uint16Array(allocateShared(2 * size), 0, size);
   return {
     mean: planes(),
@@ -542,8 +564,12 @@ function finish(
   results: readonly TileResult[],
   rejected: readonly { readonly name: string; readonly reason: string }[],
 ): Stack {
-  const { width, height, geometry } = canvas, { channels, unit } = opened[0];
-  let samples = 0, dimmer = 0, brighter = 0, closed = 0;
+  const { width, height, geometry } = canvas;
+  const { channels, unit } = opened[0];
+  let samples = 0;
+  let dimmer = 0;
+  let brighter = 0;
+  let closed = 0;
   for (const each of results) {
     samples += each.samples;
     dimmer += each.dimmer;
@@ -551,11 +577,13 @@ function finish(
     closed += each.closed;
   }
   const percent = (share: number) => `${(100 * share).toFixed(3)} %`;
-  const dimmerShare = samples > 0 ? dimmer / samples : 0, brighterShare = samples > 0 ? brighter / samples : 0;
+  const dimmerShare = samples > 0 ? dimmer / samples : 0;
+  const brighterShare = samples > 0 ? brighter / samples : 0;
   const notes = [
     `${opened.length} frames combined`,
     `left out: ${percent(dimmerShare)} of the samples below and ${percent(brighterShare)} above the others`,
-    // Satellites and rays are rare: a share this far above the one asked for says that the noise is not what was assumed.
+    // Satellites and rays are rare: a share this far above the one asked for says that the noise is not what was
+    // assumed.
     ...(used.rejection !== "none" && dimmerShare > 10 * used.lostShare
       ? ["doubt: many samples lay below the others; drifting sky without normalisation, or noise with a long tail"]
       : []),
@@ -619,7 +647,8 @@ function finish(
 function evenness(channels: readonly string[], weights: readonly Float32Array[]): string[] {
   return channels.map((channel, plane) => {
     const middle = median(weights[plane]);
-    let thin = 0, holes = 0;
+    let thin = 0;
+    let holes = 0;
     for (const weight of weights[plane]) {
       if (!(weight > 0)) holes++;
       else if (weight < 0.5 * middle) thin++;

@@ -18,7 +18,10 @@ export interface IntegrateImagesOptions extends IntegrateOptions {
   readonly canvas: Canvas | null;
 }
 
-/** What {@linkcode integrateImages} uses for an option left out: aligned images of equal weight, else as {@linkcode integrate}. */
+/**
+ * What {@linkcode integrateImages} uses for an option left out: aligned images of equal weight, else as {@linkcode
+ * integrate}.
+ */
 export const integrateImagesDefaults: IntegrateImagesOptions = Object.freeze({
   ...integrateDefaults,
   transforms: null,
@@ -28,7 +31,8 @@ export const integrateImagesDefaults: IntegrateImagesOptions = Object.freeze({
 });
 
 /**
- * {@linkcode integrate} for images that are in memory: a notebook's handful of frames, tests. Mosaics are interpolated to colour.
+ * {@linkcode integrate} for images that are in memory: a notebook's handful of frames, tests. Mosaics are interpolated
+ * to colour.
  *
  * @param images linear images with the same channels
  * @param options see {@linkcode IntegrateImagesOptions}

@@ -139,7 +139,8 @@ const nothing = (failures: TileResult["failures"]): TileResult => ({
 
 /** Pixels around a tile's places that a frame must give: the warp's taps, the demosaic's, and those of a repair. */
 function marginOf(frame: FrameTask, kernel: WarpKernel): number {
-  const mosaic = frame.bayer !== null, repairs = frame.correction !== null;
+  const mosaic = frame.bayer !== null;
+  const repairs = frame.correction !== null;
   return warpReach(kernel) + 1 + (mosaic ? 2 : 0) + (repairs ? repairReach * (mosaic ? 2 : 1) : 0);
 }
 
@@ -166,7 +167,8 @@ export class RegionPlanes {
 }
 
 function readPlane(frame: FrameTask, region: Region, plane: number, room: RegionPlanes): Float32Array {
-  const size = region.width * region.height, out = room.take(plane, size);
+  const size = region.width * region.height;
+  const out = room.take(plane, size);
   if (!Array.isArray(frame.pixels)) return readRegionFrom(frame.pixels as RegionSource, region, plane, out);
   const data: Float32Array = frame.pixels[plane];
   for (let y = 0; y < region.height; y++) {
@@ -190,7 +192,8 @@ function nextSaturated(raw: Float32Array | Uint8Array, level: number, p: number,
 
 /** Bits of the region: saturated raw samples. null when there is none. */
 function saturatedBits(frame: FrameTask, region: Region, raw: Float32Array | Uint8Array): Uint8Array | null {
-  const level = frame.correction?.saturationAdu ?? null, size = region.width * region.height;
+  const level = frame.correction?.saturationAdu ?? null;
+  const size = region.width * region.height;
   let bits: Uint8Array | null = null;
   const mark = (p: number) => {
     bits ??= new Uint8Array(size);
@@ -230,15 +233,18 @@ export function rawPlane(
   const { correction } = frame;
   if (correction !== null && !Array.isArray(frame.pixels)) {
     // Decoded and calibrated in one where the file holds what cameras write.
-    const size = region.width * region.height, half = room.take(4, Math.ceil(size / 2));
+    const size = region.width * region.height;
+    const half = room.take(4, Math.ceil(size / 2));
     const bytes = new Uint8Array(half.buffer, half.byteOffset, 2 * size);
     if (readShortsFrom(frame.pixels as RegionSource, region, plane, bytes)) {
-      const samples = room.take(plane, size), saturated = saturatedBits(frame, region, bytes);
+      const samples = room.take(plane, size);
+      const saturated = saturatedBits(frame, region, bytes);
       correctSamples(bytes, correction, region, samples);
       return { samples, saturated };
     }
   }
-  const samples = readPlane(frame, region, plane, room), saturated = saturatedBits(frame, region, samples);
+  const samples = readPlane(frame, region, plane, room);
+  const saturated = saturatedBits(frame, region, samples);
   if (correction !== null) correctSamples(samples, correction, region, samples);
   return { samples, saturated };
 }
@@ -250,7 +256,8 @@ function preparedPlanes(
   room: RegionPlanes,
   bits: (found: Uint8Array) => void,
 ): Float32Array[] {
-  const { correction, bayer } = frame, { width, height } = region;
+  const { correction, bayer } = frame;
+  const { width, height } = region;
   if (bayer === null) {
     return Array.from({ length: frame.planes }, (_, plane) => {
       const { samples, saturated } = rawPlane(frame, region, plane, room);
@@ -262,8 +269,10 @@ function preparedPlanes(
   const { samples: raw, saturated } = rawPlane(frame, region, 0, room);
   if (saturated !== null) bits(saturated);
   if (correction !== null) repairTile(raw, width, height, defectsOf(frame, region), 255, 2);
-  const red = redPosition(bayer), size = width * height;
-  const rx = (red.x + region.x) & 1, ry = (red.y + region.y) & 1;
+  const red = redPosition(bayer);
+  const size = width * height;
+  const rx = (red.x + region.x) & 1;
+  const ry = (red.y + region.y) & 1;
   const planes: [Float32Array, Float32Array, Float32Array] = [
     room.take(1, size),
     room.take(2, size),
@@ -286,9 +295,11 @@ function markSaturated(
   const seen = new Set<number>();
   for (let p = 0; p < bits.length; p++) {
     if (bits[p] === 0) continue;
-    const sx = region.x + p % region.width, sy = region.y + Math.floor(p / region.width);
+    const sx = region.x + p % region.width;
+    const sy = region.y + Math.floor(p / region.width);
     const at = applyTransform(frame.transform, sx, sy);
-    const x = (at.x - plan.originX) / plan.scale - area.x, y = (at.y - plan.originY) / plan.scale - area.y;
+    const x = (at.x - plan.originX) / plan.scale - area.x;
+    const y = (at.y - plan.originY) / plan.scale - area.y;
     // Every canvas pixel that a saturated sample touches.
     for (let j = Math.ceil(y - 0.75); j <= Math.floor(y + 0.75); j++) {
       for (let i = Math.ceil(x - 0.75); i <= Math.floor(x + 0.75); i++) {
@@ -311,7 +322,8 @@ function fillStrips(
   const count = area.width * area.height;
   const room = new RegionPlanes();
   let surface: readonly [Float32Array, Float32Array] | null = null;
-  const columns = borrowPlane(plan.largest), lines = borrowPlane(plan.largest);
+  const columns = borrowPlane(plan.largest);
+  const lines = borrowPlane(plan.largest);
   const failures: { frame: number; reason: string }[] = [];
   frames.forEach((frame, f) => {
     const views = strips.map((strip) => strip.subarray(f * stride, f * stride + count));
@@ -343,7 +355,8 @@ function fillStrips(
     if (bits !== null) markSaturated(frame, plan, region, area, bits, saturated);
     const places = tilePlaces({ ...place, from: region }, columns, lines);
     prepared.forEach((samples, plane) => {
-      const slack = plan.ringLimit * frame.noise[plane], view = views[plane];
+      const slack = plan.ringLimit * frame.noise[plane];
+      const view = views[plane];
       warpAt(samples, region.width, region.height, places, area.width, kernel, slack, view);
       if (frame.normalisation === null) return;
       const raster = {
@@ -376,7 +389,9 @@ export function measureWindow({ plan, window }: ScatterJob): {
   readonly planes: readonly WindowScatter[];
   readonly failures: readonly { frame: number; reason: string }[];
 } {
-  const { frames, planes } = plan, stride = strideOf(plan.largest), count = window.width * window.height;
+  const { frames, planes } = plan;
+  const stride = strideOf(plan.largest);
+  const count = window.width * window.height;
   const strips = Array.from({ length: planes }, () => borrowPlane(frames.length * stride));
   try {
     const failures = fillStrips(plan, window, stride, strips, new Uint16Array(count));
@@ -392,9 +407,12 @@ export const scatterTask: ScatterTask = { module: import.meta.url, name: "measur
 
 /** Make one tile of a stack; runs in a worker. */
 export function integrateTile(job: TileJob): TileResult {
-  const { plan, tile } = job, { frames, planes } = plan;
-  // A trail is followed over the tile's edge by one pixel, and each of those needs its neighbours: tiles leave no trace.
-  const x0 = Math.max(0, tile.x - tileMargin), y0 = Math.max(0, tile.y - tileMargin);
+  const { plan, tile } = job;
+  const { frames, planes } = plan;
+  // A trail is followed over the tile's edge by one pixel, and each of those needs its neighbours: tiles leave no
+  // trace.
+  const x0 = Math.max(0, tile.x - tileMargin);
+  const y0 = Math.max(0, tile.y - tileMargin);
   const x1 = Math.min(plan.canvasWidth, tile.x + tile.width + tileMargin);
   const y1 = Math.min(plan.canvasHeight, tile.y + tile.height + tileMargin);
   const area = { x: x0, y: y0, width: x1 - x0, height: y1 - y0 };
@@ -416,14 +434,21 @@ function combineStrips(
   strips: readonly Float32Array[],
   verdicts: Uint8Array,
 ): TileResult {
-  const { plan, tile, output } = job, { frames, planes } = plan, count = area.width * area.height;
-  const x0 = area.x, y0 = area.y;
+  const { plan, tile, output } = job;
+  const { frames, planes } = plan;
+  const count = area.width * area.height;
+  const x0 = area.x;
+  const y0 = area.y;
   const saturated = new Uint16Array(count);
   const failures = fillStrips(plan, area, stride, strips, saturated);
   if (plan.failed.includes(1)) return nothing(failures);
-  const weights = Float64Array.from(frames, (frame) => frame.weight), padded = (plan.largest + 3) & ~3;
+  const weights = Float64Array.from(frames, (frame) => frame.weight);
+  const padded = (plan.largest + 3) & ~3;
   const memory = { values: borrowPlane(5 * padded), counts: borrowPlane(3 * padded) };
-  let samples = 0, dimmer = 0, brighter = 0, closed = 0;
+  let samples = 0;
+  let dimmer = 0;
+  let brighter = 0;
+  let closed = 0;
   const most = { coverage: new Uint16Array(count), dimmer: new Uint16Array(count), brighter: new Uint16Array(count) };
   for (let plane = 0; plane < planes; plane++) {
     const strip: Strip = { samples: strips[plane], frames: frames.length, stride, count };
@@ -433,7 +458,8 @@ function combineStrips(
     }
     const sums = sumKept(strip, verdicts, weights, memory);
     for (let y = 0; y < tile.height; y++) {
-      const p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
+      const p = (tile.y - y0 + y) * area.width + tile.x - x0;
+      const q = (tile.y + y) * plan.canvasWidth + tile.x;
       for (const part of ["mean", "weight", "halfA", "halfB", "variance"] as const) {
         output[part][plane].set(sums[part].subarray(p, p + tile.width), q);
       }
@@ -443,7 +469,8 @@ function combineStrips(
   returnPlane(memory.values);
   returnPlane(memory.counts);
   for (let y = 0; y < tile.height; y++) {
-    let p = (tile.y - y0 + y) * area.width + tile.x - x0, q = (tile.y + y) * plan.canvasWidth + tile.x;
+    let p = (tile.y - y0 + y) * area.width + tile.x - x0;
+    let q = (tile.y + y) * plan.canvasWidth + tile.x;
     for (let x = 0; x < tile.width; x++, p++, q++) {
       const n = most.coverage[p];
       output.coverage[q] = n;
@@ -460,7 +487,9 @@ function combineStrips(
 
 /** Verdicts of one plane: the outlier test, and for one or two samples the noise test. */
 function judge(plan: TilePlan, plane: number, area: Region, strip: Strip, verdicts: Uint8Array): void {
-  const { frames } = plan, scatter = plan.scatter[plane], { count } = strip;
+  const { frames } = plan;
+  const scatter = plan.scatter[plane];
+  const { count } = strip;
   if (plan.rejection === "none") {
     for (let at = 0; at < verdicts.length; at++) {
       verdicts[at] = strip.samples[at] === strip.samples[at] ? verdict.keep : verdict.missing;
@@ -474,13 +503,15 @@ function judge(plan: TilePlan, plane: number, area: Region, strip: Strip, verdic
     seeing: plan.seeing,
   };
   if (frames.length > 2) {
-    const padded = groupedPixels(plan.largest), room = Array.from({ length: 3 }, () => borrowPlane(padded));
+    const padded = groupedPixels(plan.largest);
+    const room = Array.from({ length: 3 }, () => borrowPlane(padded));
     const [base, level, tolerance] = room;
     if (scatter !== null) scatterOver(scatter, plan.canvasWidth, plan.canvasHeight, area, base, level);
     const noise = scatter === null
       ? { base: null, level: null, perUnit: 0, prior: 0, ratios: new Float32Array(frames.length).fill(1) }
       : { base, level, perUnit: scatter.perUnit, prior: priorFreedom, ratios: scatter.ratios };
-    const data = borrowPlane(3 * padded), centres = moderatedCentres(strip, noise, plan.limits, data);
+    const data = borrowPlane(3 * padded);
+    const centres = moderatedCentres(strip, noise, plan.limits, data);
     structureAround(centres, area.width, count, plan.structure, tolerance);
     moderatedVerdicts(strip, centres, tolerance, noise.ratios, verdicts);
     for (const each of [...room, data]) returnPlane(each);
@@ -488,35 +519,46 @@ function judge(plan: TilePlan, plane: number, area: Region, strip: Strip, verdic
   noiseVerdicts(strip, model, plan.noiseLimit, plan.pairLimit, 2, verdicts);
 }
 
-/** Errors of the centre that the range of nine of them stays below in 99.9 % of sky (mean 2.97, Tippett 1925; own draws). */
+/**
+ * Errors of the centre that the range of nine of them stays below in 99.9 % of sky (mean 2.97, Tippett 1925; own
+ * draws).
+ */
 const quietRange = 5.5;
 
 /**
- * What seeing, guiding and registration may do to a sample: light goes back and forth between neighbours, so the more the centres
- * differ around a pixel, the more may its samples. Noise of the centres themselves does not count.
+ * What seeing, guiding and registration may do to a sample: light goes back and forth between neighbours, so the more
+ * the centres differ around a pixel, the more may its samples. Noise of the centres themselves does not count.
  */
 function structureAround(centres: Centres, width: number, count: number, share: number, out: Float32Array): void {
-  const { data, plane } = centres, height = count / width;
-  const low = new Float32Array(width), high = new Float32Array(width);
+  const { data, plane } = centres;
+  const height = count / width;
+  const low = new Float32Array(width);
+  const high = new Float32Array(width);
   for (let y = 0; y < height; y++) {
-    const here = y * width, up = y > 0 ? here - width : here, down = y + 1 < height ? here + width : here;
+    const here = y * width;
+    const up = y > 0 ? here - width : here;
+    const down = y + 1 < height ? here + width : here;
     // Extremes of each column of three, then of three columns.
     for (let x = 0; x < width; x++) {
-      const a = data[up + x], b = data[here + x], c = data[down + x];
-      const less = a < b ? a : b, more = a < b ? b : a;
+      const a = data[up + x];
+      const b = data[here + x];
+      const c = data[down + x];
+      const less = a < b ? a : b;
+      const more = a < b ? b : a;
       low[x] = c < less ? c : less;
       high[x] = c > more ? c : more;
     }
     for (let x = 0; x < width; x++) {
-      const l = x > 0 ? x - 1 : x, r = x + 1 < width ? x + 1 : x;
-      const a = low[l],
-        b = low[x],
-        c = low[r],
-        less = a < b ? a : b,
-        d = high[l],
-        e = high[x],
-        f = high[r],
-        more = d > e ? d : e;
+      const l = x > 0 ? x - 1 : x;
+      const r = x + 1 < width ? x + 1 : x;
+      const a = low[l];
+      const b = low[x];
+      const c = low[r];
+      const less = a < b ? a : b;
+      const d = high[l];
+      const e = high[x];
+      const f = high[r];
+      const more = d > e ? d : e;
       const range = (f > more ? f : more) - (c < less ? c : less) - quietRange * data[2 * plane + here + x];
       out[here + x] = range > 0 ? share * range : 0;
     }
@@ -529,7 +571,8 @@ function countSamples(
   most: { readonly coverage: Uint16Array; readonly dimmer: Uint16Array; readonly brighter: Uint16Array },
 ): void {
   for (let p = 0; p < most.coverage.length; p++) {
-    const low = sums.dimmer[p], high = sums.brighter[p];
+    const low = sums.dimmer[p];
+    const high = sums.brighter[p];
     most.coverage[p] = Math.max(most.coverage[p], sums.kept[p] + low + high);
     most.dimmer[p] = Math.max(most.dimmer[p], low);
     most.brighter[p] = Math.max(most.brighter[p], high);

@@ -22,8 +22,9 @@ export interface TileDemand {
 const rowCost = 200;
 
 /**
- * Tiles of one size (smaller at the right and lower edge), row by row: whole-width bands while the frames lie straight, squarer
- * ones when they are turned, because a thin band of a turned field touches many times the input that a square does.
+ * Tiles of one size (smaller at the right and lower edge), row by row: whole-width bands while the frames lie
+ * straight, squarer ones when they are turned, because a thin band of a turned field touches many times the input that
+ * a square does.
  */
 export function planTiles(demand: TileDemand): Region[] {
   const { width, height, pixels, maps, margin, wholeRows } = demand;

@@ -93,12 +93,17 @@ export function rescaledCanvas(canvas: Canvas, factor: number): Canvas {
   };
 }
 
-/** Points on the outline of a frame's pixel centres, beyond which nothing is interpolated; some a side, so that curves count. */
+/**
+ * Points on the outline of a frame's pixel centres, beyond which nothing is interpolated; some a side, so that curves
+ * count.
+ */
 function outline(frame: FrameOutline): Point[] {
   const { width, height, transform } = frame;
-  const points: Point[] = [], parts = 16;
+  const points: Point[] = [];
+  const parts = 16;
   for (let i = 0; i <= parts; i++) {
-    const u = i / parts * (width - 1), v = i / parts * (height - 1);
+    const u = i / parts * (width - 1);
+    const v = i / parts * (height - 1);
     points.push(
       applyTransform(transform, u, 0),
       applyTransform(transform, u, height - 1),
@@ -122,10 +127,14 @@ function outline(frame: FrameOutline): Point[] {
  * ```
  */
 export function unionCanvas(canvas: Canvas, frames: readonly FrameOutline[]): Canvas {
-  let x0 = 0, y0 = 0, x1 = canvas.width - 1, y1 = canvas.height - 1;
+  let x0 = 0;
+  let y0 = 0;
+  let x1 = canvas.width - 1;
+  let y1 = canvas.height - 1;
   for (const frame of frames) {
     for (const p of outline(frame)) {
-      const x = (p.x - canvas.origin.x) / canvas.scale, y = (p.y - canvas.origin.y) / canvas.scale;
+      const x = (p.x - canvas.origin.x) / canvas.scale;
+      const y = (p.y - canvas.origin.y) / canvas.scale;
       x0 = Math.min(x0, Math.ceil(x - 1e-6));
       y0 = Math.min(y0, Math.ceil(y - 1e-6));
       x1 = Math.max(x1, Math.floor(x + 1e-6));
@@ -136,8 +145,9 @@ export function unionCanvas(canvas: Canvas, frames: readonly FrameOutline[]): Ca
 }
 
 /**
- * The largest upright rectangle of canvas pixels that lies in at least `share` of the frames (1 = in all of them). The search
- * runs on cells of `cellPixels` canvas pixels, so up to that much is given away at each side of a slanting edge.
+ * The largest upright rectangle of canvas pixels that lies in at least `share` of the frames (1 = in all of them). The
+ * search runs on cells of `cellPixels` canvas pixels, so up to that much is given away at each side of a slanting
+ * edge.
  *
  * @throws {RangeError} if no cell lies in that share of the frames
  *
@@ -158,14 +168,17 @@ export function intersectionCanvas(
   cellPixels: number = 8,
 ): Canvas {
   const { origin, scale } = canvas;
-  const columns = Math.ceil(canvas.width / cellPixels), rows = Math.ceil(canvas.height / cellPixels);
+  const columns = Math.ceil(canvas.width / cellPixels);
+  const rows = Math.ceil(canvas.height / cellPixels);
   const counts = new Uint16Array((columns + 1) * (rows + 1));
   const border = (cells: number, limit: number) => Math.min(cells * cellPixels, limit) - 0.5;
   for (const { inverse, width, height } of frames) {
     for (let j = 0, at = 0; j <= rows; j++) {
       for (let i = 0; i <= columns; i++, at++) {
-        const x = origin.x + border(i, canvas.width) * scale, y = origin.y + border(j, canvas.height) * scale;
-        const p = applyTransform(inverse, x, y), slack = 1e-6;
+        const x = origin.x + border(i, canvas.width) * scale;
+        const y = origin.y + border(j, canvas.height) * scale;
+        const p = applyTransform(inverse, x, y);
+        const slack = 1e-6;
         if (p.x >= -0.5 - slack && p.y >= -0.5 - slack && p.x <= width - 0.5 + slack && p.y <= height - 0.5 + slack) {
           counts[at]++;
         }
@@ -177,7 +190,8 @@ export function intersectionCanvas(
   let best = { area: 0, x: 0, y: 0, w: 0, h: 0 };
   for (let j = 0; j < rows; j++) {
     for (let i = 0; i < columns; i++) {
-      const a = j * (columns + 1) + i, b = a + columns + 1;
+      const a = j * (columns + 1) + i;
+      const b = a + columns + 1;
       const inside = Math.min(counts[a], counts[a + 1], counts[b], counts[b + 1]) >= needed;
       tall[i] = inside ? tall[i] + 1 : 0;
     }
@@ -195,7 +209,8 @@ export function intersectionCanvas(
       `intersectionCanvas: ${needed} of ${frames.length} frames must overlap somewhere, but they do nowhere; use a smaller share`,
     );
   }
-  const x = best.x * cellPixels, y = best.y * cellPixels;
+  const x = best.x * cellPixels;
+  const y = best.y * cellPixels;
   return croppedCanvas(
     canvas,
     x,

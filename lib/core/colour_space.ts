@@ -55,7 +55,8 @@ function fifthRoot(x: number): number {
 export function linearToSrgb(x: number): number {
   if (x <= 0.0031308) return 12.92 * x;
   // x^(1/2.4) = x^(5/12), the fifth power of the twelfth root.
-  const root = cubeRoot(Math.sqrt(Math.sqrt(x))), square = root * root;
+  const root = cubeRoot(Math.sqrt(Math.sqrt(x)));
+  const square = root * root;
   return 1.055 * square * square * root - 0.055;
 }
 
@@ -72,7 +73,8 @@ export function linearToSrgb(x: number): number {
  */
 export function srgbToLinear(v: number): number {
   if (v <= 0.04045) return v / 12.92;
-  const u = (v + 0.055) / 1.055, square = u * u;
+  const u = (v + 0.055) / 1.055;
+  const square = u * u;
   return square * fifthRoot(square);
 }
 
@@ -134,7 +136,9 @@ export function linearOfOklab(lightness: number, a: number, b: number): Triple {
   const l = lightness + 0.3963377774 * a + 0.2158037573 * b;
   const m = lightness - 0.1055613458 * a - 0.0638541728 * b;
   const s = lightness - 0.0894841775 * a - 1.291485548 * b;
-  const l3 = l * l * l, m3 = m * m * m, s3 = s * s * s;
+  const l3 = l * l * l;
+  const m3 = m * m * m;
+  const s3 = s * s * s;
   return [
     4.0767416621 * l3 - 3.3077115913 * m3 + 0.2309699292 * s3,
     -1.2684380046 * l3 + 2.6097574011 * m3 - 0.3413193965 * s3,
@@ -165,7 +169,8 @@ export function screenOfOklab(lightness: number, a: number, b: number): Triple {
     c[0] >= -slack && c[1] >= -slack && c[2] >= -slack && c[0] <= 1 + slack && c[1] <= 1 + slack && c[2] <= 1 + slack;
   let colour = linearOfOklab(light, a, b);
   if (!shows(colour) && colour[0] === colour[0]) {
-    let low = 0, high = 1;
+    let low = 0;
+    let high = 1;
     for (let k = 0; k < 10; k++) {
       const middle = (low + high) / 2;
       if (shows(linearOfOklab(light, a * middle, b * middle))) low = middle;

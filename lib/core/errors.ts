@@ -1,4 +1,6 @@
-/** Errors of the house: built-in kinds for misuse of a function, {@linkcode FrameError} for a file that cannot be used. */
+/**
+ * Errors of the house: built-in kinds for misuse of a function, {@linkcode FrameError} for a file that cannot be used.
+ */
 
 /** Why one file of a night cannot be used; short, stable codes that tables and tests may compare. */
 export type FrameErrorReason =

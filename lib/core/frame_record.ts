@@ -19,7 +19,10 @@ export type FrameKind =
 export interface FrameFacts {
   /** What the exposure is for. */
   readonly kind: FrameKind;
-  /** Filter as a channel name after the alias table (`Ha`, `OIII`, `SII`, `L`, `R`, `G`, `B`), else as written, `""` for none. */
+  /**
+   * Filter as a channel name after the alias table (`Ha`, `OIII`, `SII`, `L`, `R`, `G`, `B`), else as written, `""`
+   * for none.
+   */
   readonly filter: string;
   /** Exposure in seconds. */
   readonly exposureSeconds: number | null;
@@ -47,7 +50,9 @@ export interface FrameFacts {
   readonly rig: string;
   /** Start of the exposure, ISO 8601 UTC without zone (`2026-10-03T21:04:10.5`), else `null`. */
   readonly dateUtc: string | null;
-  /** Thickness of air over that in the zenith, stated or from the altitude; left out or null when the header is silent. */
+  /**
+   * Thickness of air over that in the zenith, stated or from the altitude; left out or null when the header is silent.
+   */
   readonly airmass?: number | null;
   /** Target. */
   readonly object: string;

@@ -1,6 +1,6 @@
 /**
- * Where an image lies. The centre of the first pixel is (0, 0); x is the column and y the row, as stored. A pixel covers
- * half a pixel on each side of its centre; FITS counts the first centre as (1, 1), and only `io/` knows that.
+ * Where an image lies. The centre of the first pixel is (0, 0); x is the column and y the row, as stored. A pixel
+ * covers half a pixel on each side of its centre; FITS counts the first centre as (1, 1), and only `io/` knows that.
  */
 
 /** A point in pixels. */
@@ -73,7 +73,8 @@ export const plainGeometry: Geometry = Object.freeze({
  * ```
  */
 export function shiftBayer(pattern: BayerPattern, dx: number, dy: number): BayerPattern {
-  const ox = ((dx % 2) + 2) % 2, oy = ((dy % 2) + 2) % 2;
+  const ox = ((dx % 2) + 2) % 2;
+  const oy = ((dy % 2) + 2) % 2;
   const at = (x: number, y: number) => pattern[((y + oy) % 2) * 2 + (x + ox) % 2];
   return `${at(0, 0)}${at(1, 0)}${at(0, 1)}${at(1, 1)}` as BayerPattern;
 }
@@ -103,8 +104,8 @@ export function croppedGeometry(geometry: Geometry, offset: Point): Geometry {
 }
 
 /**
- * Geometry after a change of pixel size by `factor` (2 = pixels twice as wide). The corner of the first pixel stays, so its
- * centre moves by (factor − 1) / 2 old pixels: the half-pixel rule.
+ * Geometry after a change of pixel size by `factor` (2 = pixels twice as wide). The corner of the first pixel stays,
+ * so its centre moves by (factor − 1) / 2 old pixels: the half-pixel rule.
  *
  * @example
  * ```ts

@@ -48,7 +48,8 @@ export function cardValue(header: Header, keyword: string): CardValue | undefine
 }
 
 /**
- * First numeric value among the keywords given, in their order; text that is a number counts. `null` when there is none.
+ * First numeric value among the keywords given, in their order; text that is a number counts. `null` when there is
+ * none.
  *
  * @example
  * ```ts

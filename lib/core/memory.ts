@@ -1,9 +1,9 @@
 /**
- * Memory for planes. A large plane lies at the start of a shared WebAssembly memory of its own: workers share it, and the
- * kernels read and write it where it is. Two facts of the engine need care. Shared memory counts for nothing in its decision
- * when to collect garbage, so synchronous work over many frames would never give any back (12.5 GB for 120 dropped planes of
- * 104 MB were seen): this file counts what it hands out and asks for a collection. And the first touch of fresh memory costs
- * more than most kernels, so what is given back explicitly is handed out again.
+ * Memory for planes. A large plane lies at the start of a shared WebAssembly memory of its own: workers share it, and
+ * the kernels read and write it where it is. Two facts of the engine need care. Shared memory counts for nothing in
+ * its decision when to collect garbage, so synchronous work over many frames would never give any back (12.5 GB for
+ * 120 dropped planes of 104 MB were seen): this file counts what it hands out and asks for a collection. And the first
+ * touch of fresh memory costs more than most kernels, so what is given back explicitly is handed out again.
  */
 import { setFlagsFromString } from "node:v8";
 import { runInNewContext } from "node:vm";
@@ -13,8 +13,8 @@ const pageBytes = 65_536;
 /** Smaller planes do not get a memory of their own: kernels copy them. */
 const ownMemoryBytes = 4 * pageBytes;
 /**
- * After so many fresh bytes a collection is due: its cost (about 40 ms) disappears beside that of touching them. Twice as many cost
- * as much time and 0.3 GiB more at the peak (`tests/bench/memory.ts`).
+ * After so many fresh bytes a collection is due: its cost (about 40 ms) disappears beside that of touching them. Twice
+ * as many cost as much time and 0.3 GiB more at the peak (`tests/bench/memory.ts`).
  */
 const collectEvery = 384 * 2 ** 20;
 /** Most that is kept for reuse. */
@@ -40,8 +40,8 @@ function dropIdle(): void {
 }
 
 /**
- * Collect garbage now; does nothing where the engine does not let us. A plane that workers have seen lives until they collect,
- * too: the pool tells them.
+ * Collect garbage now; does nothing where the engine does not let us. A plane that workers have seen lives until they
+ * collect, too: the pool tells them.
  */
 export function collect(): void {
   sinceCollection = 0;
@@ -95,14 +95,15 @@ export function adoptMemory(memory: WebAssembly.Memory): ArrayBufferLike {
 export const collectionsDue = (): number => collections;
 
 /**
- * Shared memory of at least `bytes` bytes, filled with 0 unless `dirty`. A view must give offset 0 and its own length: the
- * buffer may be longer.
+ * Shared memory of at least `bytes` bytes, filled with 0 unless `dirty`. A view must give offset 0 and its own length:
+ * the buffer may be longer.
  *
  * @param dirty true if every byte will be written anyway
  */
 export function allocateShared(bytes: number, dirty = false): SharedArrayBuffer {
   if (bytes < ownMemoryBytes) return new SharedArrayBuffer(bytes);
-  const pages = Math.ceil(bytes / pageBytes), used = kept.get(pages)?.pop();
+  const pages = Math.ceil(bytes / pageBytes);
+  const used = kept.get(pages)?.pop();
   if (used !== undefined) {
     keptBytes -= pages * pageBytes;
     idle.delete(used);
@@ -118,13 +119,14 @@ export const borrowPlane = (samples: number): Float32Array =>
   new Float32Array(allocateShared(4 * samples, true), 0, samples);
 
 /**
- * Give memory back that nobody uses any more, to be handed out again. Only for what the library allocated for itself: an array
- * that a public function returned must never come here.
+ * Give memory back that nobody uses any more, to be handed out again. Only for what the library allocated for itself:
+ * an array that a public function returned must never come here.
  */
 export function returnPlane(plane: Float32Array): void {
   const memory = memoryOf(plane.buffer);
   if (memory === undefined) return;
-  const bytes = plane.buffer.byteLength, pages = bytes / pageBytes;
+  const bytes = plane.buffer.byteLength;
+  const pages = bytes / pageBytes;
   if (keptBytes + bytes > mostKept) return;
   const list = kept.get(pages) ?? [];
   if (list.includes(memory)) throw new RangeError("returnPlane: a plane must be returned once, but came back again");

@@ -3,9 +3,10 @@
 /**
  * Smooth factor and offset of one frame against the reference: output = sample × scale + offset.
  *
- * Node (i, j) lies at reference pixel ((tilePixels − 1) / 2 + i · tilePixels, (tilePixels − 1) / 2 + j · tilePixels), the
- * centre of a square tile of reference pixels. Between nodes the surface is the cubic convolution of Keys (1981, a = −1/2),
- * which passes through the nodes and is exact for planes and quadratics; outside the outermost nodes it goes on straight.
+ * Node (i, j) lies at reference pixel ((tilePixels − 1) / 2 + i · tilePixels, (tilePixels − 1) / 2 + j · tilePixels),
+ * the centre of a square tile of reference pixels. Between nodes the surface is the cubic convolution of Keys (1981, a
+ * = −1/2), which passes through the nodes and is exact for planes and quadratics; outside the outermost nodes it goes
+ * on straight.
  */
 export interface NormalisationSurface {
   /** Nodes along x. */
@@ -41,16 +42,21 @@ interface Axis {
   readonly phase: Float64Array;
 }
 
-/** First of four neighbouring nodes (−1 … count − 2 with one ghost node each side) and their weights, for each point. */
+/**
+ * First of four neighbouring nodes (−1 … count − 2 with one ghost node each side) and their weights, for each point.
+ */
 function keysAxis(count: number, tile: number, start: number, step: number, points: number): Axis {
-  const base = new Int32Array(points), weights = new Float64Array(points * 4), phase = new Float64Array(points);
+  const base = new Int32Array(points);
+  const weights = new Float64Array(points * 4);
+  const phase = new Float64Array(points);
   for (let i = 0; i < points; i++) {
     const at = (start + i * step - (tile - 1) / 2) / tile;
     if (count === 1) {
       weights[i * 4 + 1] = 1;
       continue;
     }
-    const cell = Math.min(count - 2, Math.max(0, Math.floor(at))), t = at - cell;
+    const cell = Math.min(count - 2, Math.max(0, Math.floor(at)));
+    const t = at - cell;
     base[i] = cell;
     phase[i] = t;
     if (t < 0 || t > 1) {
@@ -68,7 +74,8 @@ function keysAxis(count: number, tile: number, start: number, step: number, poin
 
 /** Nodes with one ghost node on each side, which goes on straight (the last step repeated). */
 function padded(nodes: Float32Array, width: number, height: number): Float64Array {
-  const w = width + 2, out = new Float64Array(w * (height + 2));
+  const w = width + 2;
+  const out = new Float64Array(w * (height + 2));
   const ghost = (near: number, next: number) => 2 * near - next;
   for (let y = 0; y < height; y++) {
     const row = (y + 1) * w;
@@ -117,7 +124,8 @@ export function evaluateNormalisation(
   const { width, height } = raster;
   const across = keysAxis(gridWidth, tilePixels, raster.x, raster.step, width);
   const down = keysAxis(gridHeight, tilePixels, raster.y, raster.step, height);
-  const w = gridWidth + 2, line = new Float64Array(w + 2);
+  const w = gridWidth + 2;
+  const line = new Float64Array(w + 2);
   for (const [nodes, out] of [[surface.scale[plane], scale], [surface.offset[plane], offset]]) {
     // mostly the factor is the same everywhere
     if (nodes.every((each) => each === nodes[0])) {
@@ -126,7 +134,8 @@ export function evaluateNormalisation(
     }
     const ghosts = padded(nodes, gridWidth, gridHeight);
     for (let y = 0; y < height; y++) {
-      const first = down.base[y] * w, v = y * 4;
+      const first = down.base[y] * w;
+      const v = y * 4;
       for (let x = 0; x < w; x++) {
         let sum = 0;
         for (let k = 0; k < 4; k++) {
@@ -136,7 +145,11 @@ export function evaluateNormalisation(
       }
       for (let x = 0; x < width;) {
         // along a row the same four nodes serve a whole tile: one cubic in the phase
-        const cell = across.base[x], p = line[cell], q = line[cell + 1], r = line[cell + 2], last = line[cell + 3];
+        const cell = across.base[x];
+        const p = line[cell];
+        const q = line[cell + 1];
+        const r = line[cell + 2];
+        const last = line[cell + 3];
         const inside = gridWidth > 1 && across.phase[x] >= 0 && across.phase[x] <= 1;
         const one = gridWidth === 1 ? 0 : inside ? 0.5 * (r - p) : r - q;
         const two = inside ? p - 2.5 * q + 2 * r - 0.5 * last : 0;

@@ -8,7 +8,8 @@ const nearest = (name: string, known: readonly string[]): string | undefined =>
     known.find((each) => each.startsWith(name.slice(0, 4)) || name.startsWith(each.slice(0, 4)));
 
 /**
- * Lay the given options over the defaults, refuse unknown names, freeze. An option given as `undefined` counts as left out.
+ * Lay the given options over the defaults, refuse unknown names, freeze. An option given as `undefined` counts as left
+ * out.
  *
  * @param step name of the step, for the message
  * @param defaults every option with its default

@@ -3,8 +3,8 @@ import type { BayerPattern } from "./geometry.ts";
 import type { Mask } from "./mask.ts";
 
 /**
- * Arrays that calibrate a frame sample by sample: calibrated = (raw − subtract) × multiply. All are width × height and usually
- * lie on shared memory, so that workers read them without a copy.
+ * Arrays that calibrate a frame sample by sample: calibrated = (raw − subtract) × multiply. All are width × height and
+ * usually lie on shared memory, so that workers read them without a copy.
  */
 export interface SensorCorrection {
   /** Columns of the frames it belongs to. */

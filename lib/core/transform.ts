@@ -53,8 +53,11 @@ export const identityTransform: SimilarityTransform = Object.freeze({
 });
 
 function polynomialAt(p: Omit<PolynomialTransform, "inverse" | "kind">, x: number, y: number): Point {
-  const u = (x - p.domain.centreX) / p.domain.radius, v = (y - p.domain.centreY) / p.domain.radius;
-  let sx = 0, sy = 0, at = 0;
+  const u = (x - p.domain.centreX) / p.domain.radius;
+  const v = (y - p.domain.centreY) / p.domain.radius;
+  let sx = 0;
+  let sy = 0;
+  let at = 0;
   for (let order = 0; order <= p.degree; order++) {
     for (let j = 0; j <= order; j++, at++) {
       const term = u ** (order - j) * v ** j;
@@ -120,7 +123,9 @@ export function multiplyMatrix(first: Matrix3, second: Matrix3): Matrix3 {
  */
 export function invertMatrix(m: Matrix3): Matrix3 {
   const [a, b, c, d, e, f, g, h, i] = m;
-  const A = e * i - f * h, B = f * g - d * i, C = d * h - e * g;
+  const A = e * i - f * h;
+  const B = f * g - d * i;
+  const C = d * h - e * g;
   const det = a * A + b * B + c * C;
   if (!(Math.abs(det) > 1e-300)) {
     throw new RangeError(`invertMatrix: matrix must have an inverse, but its determinant is ${det}`);
@@ -165,10 +170,16 @@ export function invertTransform(transform: Transform): Transform {
  */
 export function linearPart(transform: Transform, at: Point): Matrix3 {
   if (transform.kind !== "polynomial" && transform.kind !== "homography") return transform.matrix;
-  const step = 0.5, p = applyTransform(transform, at.x, at.y);
-  const right = applyTransform(transform, at.x + step, at.y), left = applyTransform(transform, at.x - step, at.y);
-  const down = applyTransform(transform, at.x, at.y + step), up = applyTransform(transform, at.x, at.y - step);
-  const a = right.x - left.x, d = right.y - left.y, b = down.x - up.x, e = down.y - up.y;
+  const step = 0.5;
+  const p = applyTransform(transform, at.x, at.y);
+  const right = applyTransform(transform, at.x + step, at.y);
+  const left = applyTransform(transform, at.x - step, at.y);
+  const down = applyTransform(transform, at.x, at.y + step);
+  const up = applyTransform(transform, at.x, at.y - step);
+  const a = right.x - left.x;
+  const d = right.y - left.y;
+  const b = down.x - up.x;
+  const e = down.y - up.y;
   return [a, b, p.x - a * at.x - b * at.y, d, e, p.y - d * at.x - e * at.y, 0, 0, 1];
 }
 
@@ -190,6 +201,7 @@ export function linearPart(transform: Transform, at: Point): Matrix3 {
  * ```
  */
 export function chainTransforms(before: Transform, after: Transform, at: Point): AffineTransform {
-  const a = linearPart(before, at), b = linearPart(after, applyTransform(before, at.x, at.y));
+  const a = linearPart(before, at);
+  const b = linearPart(after, applyTransform(before, at.x, at.y));
   return { kind: "affine", matrix: multiplyMatrix(b, a) };
 }

@@ -1,4 +1,6 @@
-/** Sky coordinates of pixels and back: the gnomonic (TAN) projection of FITS 4.0 section 8, Calabretta & Greisen 2002. */
+/**
+ * Sky coordinates of pixels and back: the gnomonic (TAN) projection of FITS 4.0 section 8, Calabretta & Greisen 2002.
+ */
 import type { Point, Wcs } from "./geometry.ts";
 
 /** A place on the sky. */
@@ -58,10 +60,12 @@ function requireTangential(step: string, wcs: Wcs): void {
  */
 export function pixelToSky(wcs: Wcs, pixel: Point): SkyPoint {
   requireTangential("pixelToSky", wcs);
-  const dx = pixel.x - wcs.referencePixel.x, dy = pixel.y - wcs.referencePixel.y;
+  const dx = pixel.x - wcs.referencePixel.x;
+  const dy = pixel.y - wcs.referencePixel.y;
   const xi = (wcs.cd[0] * dx + wcs.cd[1] * dy) * RADIAN;
   const eta = (wcs.cd[2] * dx + wcs.cd[3] * dy) * RADIAN;
-  const ra0 = wcs.referenceDegrees[0] * RADIAN, dec0 = wcs.referenceDegrees[1] * RADIAN;
+  const ra0 = wcs.referenceDegrees[0] * RADIAN;
+  const dec0 = wcs.referenceDegrees[1] * RADIAN;
   const along = Math.cos(dec0) - eta * Math.sin(dec0);
   const ra = (ra0 + Math.atan2(xi, along)) / RADIAN;
   const dec = Math.atan2(Math.sin(dec0) + eta * Math.cos(dec0), Math.hypot(xi, along)) / RADIAN;
@@ -69,7 +73,8 @@ export function pixelToSky(wcs: Wcs, pixel: Point): SkyPoint {
 }
 
 /**
- * Pixel position of sky coordinates; the reverse of {@linkcode pixelToSky}. NaN for a place 90° or more from the reference.
+ * Pixel position of sky coordinates; the reverse of {@linkcode pixelToSky}. NaN for a place 90° or more from the
+ * reference.
  *
  * @param wcs coordinate system, reference pixel counted from 0
  * @param sky degrees
@@ -92,8 +97,10 @@ export function pixelToSky(wcs: Wcs, pixel: Point): SkyPoint {
  */
 export function skyToPixel(wcs: Wcs, sky: SkyPoint): Point {
   requireTangential("skyToPixel", wcs);
-  const ra0 = wcs.referenceDegrees[0] * RADIAN, dec0 = wcs.referenceDegrees[1] * RADIAN;
-  const ra = sky.ra * RADIAN - ra0, dec = sky.dec * RADIAN;
+  const ra0 = wcs.referenceDegrees[0] * RADIAN;
+  const dec0 = wcs.referenceDegrees[1] * RADIAN;
+  const ra = sky.ra * RADIAN - ra0;
+  const dec = sky.dec * RADIAN;
   const depth = Math.sin(dec0) * Math.sin(dec) + Math.cos(dec0) * Math.cos(dec) * Math.cos(ra);
   if (!(depth > 0)) return { x: NaN, y: NaN };
   const xi = Math.cos(dec) * Math.sin(ra) / depth / RADIAN;

@@ -13,8 +13,8 @@ export interface EnhanceDetailOptions {
 }
 
 /**
- * What {@linkcode enhanceDetail} uses for an option left out: a quarter more at 4 to 16 pixels, where filaments are, and
- * nothing at the scale of stars, which would gain dark rings; details of two standard deviations begin to count.
+ * What {@linkcode enhanceDetail} uses for an option left out: a quarter more at 4 to 16 pixels, where filaments are,
+ * and nothing at the scale of stars, which would gain dark rings; details of two standard deviations begin to count.
  */
 export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.freeze({
   gains: Object.freeze([1, 1, 1.15, 1.3, 1.25]),
@@ -57,7 +57,8 @@ export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOption
   scales.forEach((detail, j) => {
     if (gains[j] === 1) return;
     // Without noise every detail counts.
-    const noise = noises[j], scale = noise > 0 ? 1 / (threshold * noise) : Number.MAX_VALUE;
+    const noise = noises[j];
+    const scale = noise > 0 ? 1 / (threshold * noise) : Number.MAX_VALUE;
     for (let i = 0; i < change.length; i++) {
       const u = Math.max(0, Math.min(1, Math.abs(detail[i]) * scale - 1));
       change[i] += detail[i] * (gains[j] - 1) * u * u * (3 - 2 * u);

@@ -14,13 +14,20 @@ interface Level {
 
 /** Half as fine: means of 2 × 2 known samples. */
 function coarser(from: Level): Level {
-  const width = (from.width + 1) >> 1, height = (from.height + 1) >> 1;
-  const data = new Float32Array(width * height), known = new Float32Array(width * height);
+  const width = (from.width + 1) >> 1;
+  const height = (from.height + 1) >> 1;
+  const data = new Float32Array(width * height);
+  const known = new Float32Array(width * height);
   for (let y = 0; y < height; y++) {
-    const y0 = 2 * y, y1 = Math.min(from.height - 1, y0 + 1);
+    const y0 = 2 * y;
+    const y1 = Math.min(from.height - 1, y0 + 1);
     for (let x = 0; x < width; x++) {
-      const x0 = 2 * x, x1 = Math.min(from.width - 1, x0 + 1);
-      const a = y0 * from.width + x0, b = y0 * from.width + x1, c = y1 * from.width + x0, d = y1 * from.width + x1;
+      const x0 = 2 * x;
+      const x1 = Math.min(from.width - 1, x0 + 1);
+      const a = y0 * from.width + x0;
+      const b = y0 * from.width + x1;
+      const c = y1 * from.width + x0;
+      const d = y1 * from.width + x1;
       const weight = from.known[a] + from.known[b] + from.known[c] + from.known[d];
       const at = y * width + x;
       if (weight > 0) {
@@ -34,18 +41,23 @@ function coarser(from: Level): Level {
 }
 
 /**
- * Indices of the pixels to solve, in order: holes, and what lies within `band` pixels of one along both axes. Those nearer than two
- * pixels to the border, whose stencil is mirrored, as −1 − index.
+ * Indices of the pixels to solve, in order: holes, and what lies within `band` pixels of one along both axes. Those
+ * nearer than two pixels to the border, whose stencil is mirrored, as −1 − index.
  */
 function activePixels(level: Level, band: number): Int32Array {
-  const { width, height, known } = level, marks = new Uint8Array((width * height + 3) & ~3);
+  const { width, height, known } = level;
+  const marks = new Uint8Array((width * height + 3) & ~3);
   for (let y = 0; y < height; y++) {
-    const from = y * width, to = from + width, y0 = Math.max(0, y - band), y1 = Math.min(height - 1, y + band);
+    const from = y * width;
+    const to = from + width;
+    const y0 = Math.max(0, y - band);
+    const y1 = Math.min(height - 1, y + band);
     for (let i = from; i < to; i++) {
       if (known[i] === 1) continue;
       let last = i;
       while (last + 1 < to && known[last + 1] < 1) last++;
-      const x0 = Math.max(0, i - from - band), x1 = Math.min(width - 1, last - from + band);
+      const x0 = Math.max(0, i - from - band);
+      const x1 = Math.min(width - 1, last - from + band);
       for (let j = y0 * width; j <= y1 * width; j += width) for (let x = j + x0; x <= j + x1; x++) marks[x] = 1;
       i = last;
     }
@@ -58,7 +70,8 @@ function activePixels(level: Level, band: number): Int32Array {
     if (words[k] === 0) continue;
     for (let i = 4 * k; i < 4 * k + 4; i++) {
       if (marks[i] === 0) continue;
-      const x = i % width, inside = x >= 2 && x < width - 2 && i >= 2 * width && i < (height - 2) * width;
+      const x = i % width;
+      const inside = x >= 2 && x < width - 2 && i >= 2 * width && i < (height - 2) * width;
       list[m++] = inside ? i : -1 - i;
     }
   }
@@ -69,7 +82,8 @@ function activePixels(level: Level, band: number): Int32Array {
 export interface FillSettings {
   /**
    * Pull of the known samples on the surface: with 0 the surface passes through them (biharmonic equation with fixed
-   * borders), with more it may pass by their noise; the surface then follows structure wider than about pull^(−1/4) pixels.
+   * borders), with more it may pass by their noise; the surface then follows structure wider than about pull^(−1/4)
+   * pixels.
    */
   readonly pull: number;
   /** Sweeps on each level. */
@@ -92,8 +106,10 @@ export function fillHoles(
   height: number,
   settings: FillSettings,
 ): Float32Array {
-  const { pull, sweeps } = settings, exact = pull === 0;
-  const known = borrowPlane(data.length), clean = borrowPlane(data.length);
+  const { pull, sweeps } = settings;
+  const exact = pull === 0;
+  const known = borrowPlane(data.length);
+  const clean = borrowPlane(data.length);
   let missing = 0;
   for (let i = 0; i < data.length; i++) {
     const there = hole[i] === 0 && Number.isFinite(data[i]);
@@ -117,26 +133,37 @@ export function fillHoles(
   }
   let solution: Float64Array | null = null;
   for (let k = levels.length - 1; k >= 0; k--) {
-    const level = levels[k], { width: w, height: h } = level, size = w * h;
-    const u = new Float64Array(size), active = activePixels(level, exact ? 0 : 3);
+    const level = levels[k];
+    const { width: w, height: h } = level;
+    const size = w * h;
+    const u = new Float64Array(size);
+    const active = activePixels(level, exact ? 0 : 3);
     u.set(level.data);
     if (solution === null) {
-      let sum = 0, weight = 0;
+      let sum = 0;
+      let weight = 0;
       for (let i = 0; i < size; i++) {
         sum += level.known[i] * level.data[i];
         weight += level.known[i];
       }
       for (let i = 0; i < size; i++) if (!(level.known[i] > 0)) u[i] = sum / weight;
     } else {
-      const below = levels[k + 1], from: Float64Array = solution;
+      const below = levels[k + 1];
+      const from: Float64Array = solution;
       for (let n = 0; n < active.length; n++) {
         const i = active[n] < 0 ? -1 - active[n] : active[n];
         if (level.known[i] === 1) continue;
-        const x = i % w, y = (i - x) / w;
+        const x = i % w;
+        const y = (i - x) / w;
         // Centres of 2 × 2 blocks lie half a pixel off: weights of 3/4 and 1/4.
-        const cy = (y - 0.5) / 2, y0 = Math.max(0, Math.floor(cy)), y1 = Math.min(below.height - 1, y0 + 1);
-        const cx = (x - 0.5) / 2, x0 = Math.max(0, Math.floor(cx)), x1 = Math.min(below.width - 1, x0 + 1);
-        const fx = Math.max(0, cx - x0), fy = Math.max(0, cy - y0);
+        const cy = (y - 0.5) / 2;
+        const y0 = Math.max(0, Math.floor(cy));
+        const y1 = Math.min(below.height - 1, y0 + 1);
+        const cx = (x - 0.5) / 2;
+        const x0 = Math.max(0, Math.floor(cx));
+        const x1 = Math.min(below.width - 1, x0 + 1);
+        const fx = Math.max(0, cx - x0);
+        const fy = Math.max(0, cy - y0);
         const top = from[y0 * below.width + x0] * (1 - fx) + from[y0 * below.width + x1] * fx;
         const bottom = from[y1 * below.width + x0] * (1 - fx) + from[y1 * below.width + x1] * fx;
         u[i] = top * (1 - fy) + bottom * fy;
@@ -147,16 +174,20 @@ export function fillHoles(
       const cy = y < 0 ? Math.min(h - 1, -y) : y >= h ? Math.max(0, 2 * h - 2 - y) : y;
       return u[cy * w + cx];
     };
-    // What the known samples pull with, and the share of the whole that a sum has; nothing is pulled where they are fixed.
-    const pulls = new Float64Array(active.length), shares = new Float64Array(active.length);
+    // What the known samples pull with, and the share of the whole that a sum has; nothing is pulled where they are
+    // fixed.
+    const pulls = new Float64Array(active.length);
+    const shares = new Float64Array(active.length);
     for (let n = 0; n < active.length; n++) {
-      const i = active[n] < 0 ? -1 - active[n] : active[n], weight = exact ? 0 : pull * level.known[i];
+      const i = active[n] < 0 ? -1 - active[n] : active[n];
+      const weight = exact ? 0 : pull * level.known[i];
       pulls[n] = weight * level.data[i];
       shares[n] = exact && level.known[i] === 1 ? 0 : 1 / (20 + weight);
     }
     for (let sweep = 0; sweep < sweeps; sweep++) {
       // Forward and backward in turn, so that no direction is favoured.
-      const step = sweep % 2 === 1 ? -1 : 1, end = step > 0 ? active.length : -1;
+      const step = sweep % 2 === 1 ? -1 : 1;
+      const end = step > 0 ? active.length : -1;
       for (let n = step > 0 ? 0 : active.length - 1; n !== end; n += step) {
         let i = active[n];
         const share = shares[n];
@@ -169,7 +200,8 @@ export function fillHoles(
             (u[i - 2] + u[i + 2] + u[i - 2 * w] + u[i + 2 * w]) + 8 * u[i - step];
         } else {
           i = -1 - i;
-          const x = i % w, y = (i - x) / w;
+          const x = i % w;
+          const y = (i - x) / w;
           sum += 8 * (at(x - 1, y) + at(x + 1, y) + at(x, y - 1) + at(x, y + 1)) -
             2 * (at(x - 1, y - 1) + at(x + 1, y - 1) + at(x - 1, y + 1) + at(x + 1, y + 1)) -
             (at(x - 2, y) + at(x + 2, y) + at(x, y - 2) + at(x, y + 2));

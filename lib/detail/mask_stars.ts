@@ -19,7 +19,10 @@ export interface MaskStarsOptions {
   readonly feather: number;
 }
 
-/** What {@linkcode maskStars} uses for an option left out: down to one standard deviation of the noise, with an edge half a star wide. */
+/**
+ * What {@linkcode maskStars} uses for an option left out: down to one standard deviation of the noise, with an edge
+ * half a star wide.
+ */
 export const maskStarsDefaults: Readonly<MaskStarsOptions> = Object.freeze({
   detectionSigma: 5,
   edgeSigma: 1,
@@ -40,8 +43,8 @@ const reaches = (s: Star, t: Star): boolean =>
     (t.halfFluxRadiusPixels + t.fwhmPixels) * (t.halfFluxRadiusPixels + t.fwhmPixels);
 
 /**
- * Cover a bright star as far as its light shows: a disc out to where the typical direction meets the level beside it, and
- * strips along the directions that stand out farther (diffraction spikes).
+ * Cover a bright star as far as its light shows: a disc out to where the typical direction meets the level beside it,
+ * and strips along the directions that stand out farther (diffraction spikes).
  */
 function coverSeen(
   out: Float32Array,
@@ -54,22 +57,29 @@ function coverSeen(
   soft: number,
   fwhm: number,
 ): void {
-  const furthest = 60 * fwhm, reach = new Float64Array(DIRECTIONS), around = new Float64Array(DIRECTIONS);
+  const furthest = 60 * fwhm;
+  const reach = new Float64Array(DIRECTIONS);
+  const around = new Float64Array(DIRECTIONS);
   const direction = (k: number) => {
     const angle = 2 * Math.PI * k / DIRECTIONS;
     return [cosPortable(angle), sinPortable(angle)] as const;
   };
-  let level = star.background, typical = 0;
-  // Once over the level of the star's record, and once over the one that lies twice as far out as its light seemed to reach.
+  let level = star.background;
+  let typical = 0;
+  // Once over the level of the star's record, and once over the one that lies twice as far out as its light seemed to
+  // reach.
   for (let pass = 0; pass < 2; pass++) {
     for (let k = 0; k < DIRECTIONS; k++) {
       const [ux, uy] = direction(k);
-      let below = 0, r = Math.max(1, star.halfFluxRadiusPixels);
+      let below = 0;
+      let r = Math.max(1, star.halfFluxRadiusPixels);
       for (; r < furthest && below < 2; r += 1) {
         // Mean of five samples across, so that noise does not end the way nor carry it on.
-        let sum = 0, n = 0;
+        let sum = 0;
+        let n = 0;
         for (let side = -2; side <= 2; side++) {
-          const x = Math.round(star.x + r * ux - 0.5 * side * uy), y = Math.round(star.y + r * uy + 0.5 * side * ux);
+          const x = Math.round(star.x + r * ux - 0.5 * side * uy);
+          const y = Math.round(star.y + r * uy + 0.5 * side * ux);
           if (x < 0 || y < 0 || x >= width || y >= height) continue;
           const v = light[y * width + x];
           if (v === v) {
@@ -85,8 +95,10 @@ function coverSeen(
     typical = medianInPlace(Float64Array.from(reach));
     let n = 0;
     for (let k = 0; k < DIRECTIONS; k++) {
-      const [ux, uy] = direction(k), far = 2 * typical + 3 * fwhm;
-      const x = Math.round(star.x + far * ux), y = Math.round(star.y + far * uy);
+      const [ux, uy] = direction(k);
+      const far = 2 * typical + 3 * fwhm;
+      const x = Math.round(star.x + far * ux);
+      const y = Math.round(star.y + far * uy);
       if (x < 0 || y < 0 || x >= width || y >= height) continue;
       const v = light[y * width + x];
       if (v === v) around[n++] = v;
@@ -108,7 +120,9 @@ function coverSeen(
     cover(x, y, Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y)) - disc);
   });
   for (let k = 0; k < DIRECTIONS; k++) {
-    const far = grow * reach[k], before = reach[(k + DIRECTIONS - 1) % DIRECTIONS], after = reach[(k + 1) % DIRECTIONS];
+    const far = grow * reach[k];
+    const before = reach[(k + DIRECTIONS - 1) % DIRECTIONS];
+    const after = reach[(k + 1) % DIRECTIONS];
     // Spikes come in pairs, on opposite sides; a neighbouring star does not.
     let opposite = 0;
     for (let j = -2; j <= 2; j++) {
@@ -116,9 +130,11 @@ function coverSeen(
     }
     const lone = reach[k] >= before && reach[k] >= after && opposite > SPIKE * typical;
     if (!(lone && reach[k] > SPIKE * typical && reach[k] < furthest - 1)) continue;
-    const [ux, uy] = direction(k), half = 0.75 * fwhm;
+    const [ux, uy] = direction(k);
+    const half = 0.75 * fwhm;
     box(far + 3 * soft, (x, y) => {
-      const along = (x - star.x) * ux + (y - star.y) * uy, across = (y - star.y) * ux - (x - star.x) * uy;
+      const along = (x - star.x) * ux + (y - star.y) * uy;
+      const across = (y - star.y) * ux - (x - star.x) * uy;
       if (along < 0) return;
       cover(x, y, Math.max(Math.abs(across) - half, along - far));
     });
@@ -126,9 +142,9 @@ function coverSeen(
 }
 
 /**
- * A soft mask of the stars: 1 on stars, 0 away from them, one plane `stars`, unit "display". Each star is a disc out to
- * where its Moffat profile meets the noise, r = α √((peak / (edge · noise))^(1/β) − 1), with a Gaussian edge. Cut stars and the
- * brightest ones are covered as far as their light is seen, halo and diffraction spikes with it.
+ * A soft mask of the stars: 1 on stars, 0 away from them, one plane `stars`, unit "display". Each star is a disc out
+ * to where its Moffat profile meets the noise, r = α √((peak / (edge · noise))^(1/β) − 1), with a Gaussian edge. Cut
+ * stars and the brightest ones are covered as far as their light is seen, halo and diffraction spikes with it.
  *
  * In:  linear, any planes (stars are found on their mean). Cost: a star detection and the area of the discs.
  *
@@ -164,7 +180,8 @@ export function maskStars(image: Image, options: Partial<MaskStarsOptions> = {})
   };
   const found = detectStars(flat, { detectionSigma, maximumStars: 50_000 });
   const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
-  const out = allocatePlane(width, height), light = flat.planes[0].data;
+  const out = allocatePlane(width, height);
+  const light = flat.planes[0].data;
   const cut = cutTops(light, width, height, found.fwhmPixels, Infinity);
   const bright = [
     ...cut,
@@ -188,9 +205,12 @@ export function maskStars(image: Image, options: Partial<MaskStarsOptions> = {})
     const alpha = fwhm / (2 * Math.sqrt(powPortable(2, 1 / beta) - 1));
     const ratio = Math.max(1.01, star.peak / (edgeSigma * found.noise));
     const reach = grow * Math.max(star.halfFluxRadiusPixels || 0, alpha * Math.sqrt(powPortable(ratio, 1 / beta) - 1));
-    const soft = feather * fwhm, most = reach + 3 * soft;
-    const x0 = Math.max(0, Math.ceil(star.x - most)), x1 = Math.min(width - 1, Math.floor(star.x + most));
-    const y0 = Math.max(0, Math.ceil(star.y - most)), y1 = Math.min(height - 1, Math.floor(star.y + most));
+    const soft = feather * fwhm;
+    const most = reach + 3 * soft;
+    const x0 = Math.max(0, Math.ceil(star.x - most));
+    const x1 = Math.min(width - 1, Math.floor(star.x + most));
+    const y0 = Math.max(0, Math.ceil(star.y - most));
+    const y1 = Math.min(height - 1, Math.floor(star.y + most));
     for (let y = y0; y <= y1; y++) {
       for (let x = x0; x <= x1; x++) {
         const d = Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y)) - reach;

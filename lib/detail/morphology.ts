@@ -1,4 +1,7 @@
-/** Grey-scale morphology on planes (Serra 1982): lowest and highest samples of a disc around each pixel. NaN is left out. */
+/**
+ * Grey-scale morphology on planes (Serra 1982): lowest and highest samples of a disc around each pixel. NaN is left
+ * out.
+ */
 
 import { returnPlane } from "../core/memory.ts";
 import { extremePlane } from "../kernels/extreme_plane.ts";
@@ -13,23 +16,27 @@ export const dilate = (data: Float32Array, width: number, height: number, radius
 
 /** Erosion, then dilation: what is narrower than the disc goes. */
 export function open(data: Float32Array, width: number, height: number, radius: number): Float32Array {
-  const eroded = extremePlane(data, width, height, radius, "lowest"), out = dilate(eroded, width, height, radius);
+  const eroded = extremePlane(data, width, height, radius, "lowest");
+  const out = dilate(eroded, width, height, radius);
   returnPlane(eroded);
   return out;
 }
 
 /**
- * Reconstruction by dilation (Vincent 1993, IEEE TIP 2, 176): the marker grown under the mask until nothing changes, with the
- * 3 × 3 neighbourhood: what the marker did not wholly lose returns in its own shape.
+ * Reconstruction by dilation (Vincent 1993, IEEE TIP 2, 176): the marker grown under the mask until nothing changes,
+ * with the 3 × 3 neighbourhood: what the marker did not wholly lose returns in its own shape.
  */
 export function reconstruct(marker: Float32Array, mask: Float32Array, width: number, height: number): Float32Array {
   const out = new Float32Array(marker.length);
   for (let i = 0; i < out.length; i++) out[i] = Math.min(marker[i], mask[i]);
   for (let changed = true, pass = 0; changed && pass < 10_000; pass++) {
     changed = false;
-    const backwards = pass % 2 === 1, step = backwards ? 1 : -1;
+    const backwards = pass % 2 === 1;
+    const step = backwards ? 1 : -1;
     for (let n = 0; n < out.length; n++) {
-      const i = backwards ? out.length - 1 - n : n, x = i % width, y = (i - x) / width;
+      const i = backwards ? out.length - 1 - n : n;
+      const x = i % width;
+      const y = (i - x) / width;
       let best = out[i];
       const row = y + step;
       if (x + step >= 0 && x + step < width && out[i + step] > best) best = out[i + step];

@@ -50,10 +50,10 @@ function discLight(
   star: Star,
   r: number,
 ): number[] | null {
-  const x0 = Math.floor(star.x - r),
-    x1 = Math.ceil(star.x + r),
-    y0 = Math.floor(star.y - r),
-    y1 = Math.ceil(star.y + r);
+  const x0 = Math.floor(star.x - r);
+  const x1 = Math.ceil(star.x + r);
+  const y0 = Math.floor(star.y - r);
+  const y1 = Math.ceil(star.y + r);
   if (x0 < 0 || y0 < 0 || x1 >= width || y1 >= height) return null;
   const light = planes.map((data) => {
     let sum = 0;
@@ -68,14 +68,17 @@ function discLight(
 }
 
 /**
- * Put the stars of a broadband colour image over a picture made of lines, whose own stars have the colours of the palette
- * and no others: the stars are parted from the broadband image ({@linkcode separateStars}), the typical star is made white,
- * their light is drawn by an asinh curve with its colour kept, and screened over the picture, 1 − (1 − a)(1 − b).
+ * Put the stars of a broadband colour image over a picture made of lines, whose own stars have the colours of the
+ * palette and no others: the stars are parted from the broadband image ({@linkcode separateStars}), the typical star
+ * is made white, their light is drawn by an asinh curve with its colour kept, and screened over the picture, 1 − (1 −
+ * a)(1 − b).
  *
- * In:  a finished picture of three planes, best without stars, and a linear image with planes R, G, B of the same size on the
- * same grid. Out: like the picture, 0 … 1; NaN in either gives NaN. Cost: that of parting the stars, and one pass.
+ * In:  a finished picture of three planes, best without stars, and a linear image with planes R, G, B of the same size
+ * on the same grid. Out: like the picture, 0 … 1; NaN in either gives NaN. Cost: that of parting the stars, and one
+ * pass.
  *
- * @throws {TypeError} if the picture is linear or has not three planes, or the broadband image is stretched or lacks a channel
+ * @throws {TypeError} if the picture is linear or has not three planes, or the broadband image is stretched or lacks a
+ * channel
  * @throws {RangeError} if sizes differ or an option is out of range
  *
  * @example A blue star over a red nebula
@@ -123,13 +126,15 @@ export function placeStarColours(
   if (!(Number.isNaN(used.bend) || used.bend > 0)) {
     throw new RangeError(`placeStarColours: bend must be > 0, but got ${used.bend}`);
   }
-  const { width, height } = picture, names = ["R", "G", "B"];
+  const { width, height } = picture;
+  const names = ["R", "G", "B"];
   const colour = derive(broadband, { planes: names.map((name) => planeOf(broadband, name)), variance: null }, {
     step: "takeChannels",
     options: { channels: names },
   });
   const { stars, list, fwhmPixels, noise } = separateStars(colour);
-  const layer = stars.planes.map(({ data }) => data), notes = [`${list.length} stars`];
+  const layer = stars.planes.map(({ data }) => data);
+  const notes = [`${list.length} stars`];
   const good = list.filter((s) => !s.saturated && s.snr >= 40).slice(0, 400);
   const colours: number[][] = [[], []];
   for (const star of good) {
@@ -150,20 +155,27 @@ export function placeStarColours(
     ? 1
     : quantile(list.map((s) => s.peak), 0.99);
   const bend = Number.isNaN(used.bend) ? Math.max(1, white / (10 * Math.max(noise, 1e-6 * white))) : used.bend;
-  const top = asinhPortable(bend), scale = 1 / white;
+  const top = asinhPortable(bend);
+  const scale = 1 / white;
   const out = picture.planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
   const drawn = new Float64Array(3);
   for (let i = 0; i < width * height; i++) {
-    const r = gains[0] * layer[0][i], g = gains[1] * layer[1][i], b = gains[2] * layer[2][i];
+    const r = gains[0] * layer[0][i];
+    const g = gains[1] * layer[1][i];
+    const b = gains[2] * layer[2][i];
     const mean = (r + g + b) / 3 * scale;
     if (!(mean > 0)) {
       // What lies below the sky in a star's place is noise.
       for (let c = 0; c < 3; c++) out[c].data[i] = mean === mean ? picture.planes[c].data[i] : NaN;
       continue;
     }
-    const y = mean >= 1 ? 1 : asinhPortable(bend * mean) / top, gain = saturation * y / mean * scale;
-    const dr = gain * r - saturation * y, dg = gain * g - saturation * y, db = gain * b - saturation * y;
-    const high = Math.max(dr, dg, db), low = Math.min(dr, dg, db);
+    const y = mean >= 1 ? 1 : asinhPortable(bend * mean) / top;
+    const gain = saturation * y / mean * scale;
+    const dr = gain * r - saturation * y;
+    const dg = gain * g - saturation * y;
+    const db = gain * b - saturation * y;
+    const high = Math.max(dr, dg, db);
+    const low = Math.min(dr, dg, db);
     let keep = y + high > 1 ? (1 - y) / high : 1;
     if (y + keep * low < 0) keep = -y / low;
     drawn[0] = y + keep * dr;

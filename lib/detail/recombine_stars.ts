@@ -14,8 +14,8 @@ export interface RecombineStarsOptions {
 export const recombineStarsDefaults: Readonly<RecombineStarsOptions> = Object.freeze({ strength: 1, by: "auto" });
 
 /**
- * Put stars back: starless + strength · stars on linear data, 1 − (1 − starless)(1 − strength · stars) on pictures, where
- * a sum would clip. With strength 1 on linear data the original of {@linkcode separateStars} returns to the bit.
+ * Put stars back: starless + strength · stars on linear data, 1 − (1 − starless)(1 − strength · stars) on pictures,
+ * where a sum would clip. With strength 1 on linear data the original of {@linkcode separateStars} returns to the bit.
  *
  * In:  two images of one size, unit and number of planes. Out: like the first; NaN in either gives NaN. Cost: one pass.
  *
@@ -54,7 +54,8 @@ export function recombineStars(starless: Image, stars: Image, options: Partial<R
     );
   }
   const planes = starless.planes.map(({ channel, data }, c) => {
-    const out = allocatePlane(starless.width, starless.height), light = stars.planes[c].data;
+    const out = allocatePlane(starless.width, starless.height);
+    const light = stars.planes[c].data;
     if (by === "add") { for (let i = 0; i < out.length; i++) out[i] = data[i] + strength * light[i]; }
     else {
       for (let i = 0; i < out.length; i++) {

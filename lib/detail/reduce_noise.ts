@@ -19,14 +19,17 @@ export interface ReduceNoiseOptions {
   readonly scales: number;
   /** Share of what is taken away that stays as grain, 0 … 1. */
   readonly grain: number;
-  /** Whether single samples that stand out as no star can (hot or dead pixels that stacking left) are replaced first. */
+  /**
+   * Whether single samples that stand out as no star can (hot or dead pixels that stacking left) are replaced first.
+   */
   readonly specks: boolean;
 }
 
 /**
- * What {@linkcode reduceNoise} uses for an option left out. Three standard deviations and four for colour gave the least error
- * against an independent half of the night, on both demo nights (of 2.5, 3, 4 and 3, 4, 5); five scales, up to 16 pixels, as far
- * as the eye takes noise for grain; a fifth of the grain stays, by our own judgement, because surfaces without any look like wax.
+ * What {@linkcode reduceNoise} uses for an option left out. Three standard deviations and four for colour gave the
+ * least error against an independent half of the night, on both demo nights (of 2.5, 3, 4 and 3, 4, 5); five scales,
+ * up to 16 pixels, as far as the eye takes noise for grain; a fifth of the grain stays, by our own judgement, because
+ * surfaces without any look like wax.
  */
 export const reduceNoiseDefaults: Readonly<ReduceNoiseOptions> = Object.freeze({
   threshold: 3,
@@ -37,11 +40,13 @@ export const reduceNoiseDefaults: Readonly<ReduceNoiseOptions> = Object.freeze({
 });
 
 /**
- * Single samples that stand out of their eight neighbours, up or down, by more than five standard deviations and four times
- * as far as any neighbour does: narrower than light can be, so no object's. They take the median of their neighbours.
+ * Single samples that stand out of their eight neighbours, up or down, by more than five standard deviations and four
+ * times as far as any neighbour does: narrower than light can be, so no object's. They take the median of their
+ * neighbours.
  */
 function withoutSpecks(data: Float32Array, width: number, height: number): Float32Array {
-  const smooth = borrowPlane(width * height), out = borrowPlane(width * height);
+  const smooth = borrowPlane(width * height);
+  const out = borrowPlane(width * height);
   const { detail } = starletScale(withoutGaps(data), width, height, 1, smooth, out);
   const noise = scaleNoise(detail) / starletGains[0];
   returnPlane(smooth);
@@ -58,14 +63,18 @@ interface SpeckSettings {
 
 /** Copies rows without their specks. */
 export function copyWithoutSpecks(band: Band<SpeckSettings>): void {
-  const { from, to, parameters: { width, height, noise } } = band, { read, write: [out] } = openBand(band);
-  const data = read[0] as Float32Array, near = new Float64Array(8);
+  const { from, to, parameters: { width, height, noise } } = band;
+  const { read, write: [out] } = openBand(band);
+  const data = read[0] as Float32Array;
+  const near = new Float64Array(8);
   out.set(data.subarray(from * width, to * width), from * width);
   if (!(noise > 0)) return;
   for (let y = Math.max(1, from); y < Math.min(height - 1, to); y++) {
     for (let x = 1; x + 1 < width; x++) {
-      const i = y * width + x, v = data[i];
-      const left = data[i - 1], right = data[i + 1];
+      const i = y * width + x;
+      const v = data[i];
+      const left = data[i - 1];
+      const right = data[i + 1];
       // Most samples lie near one of their neighbours and need no sorting.
       if (!(Math.abs(v - left) > 4 * noise && Math.abs(v - right) > 4 * noise)) continue;
       near[0] = data[i - width - 1];
@@ -77,7 +86,8 @@ export function copyWithoutSpecks(band: Band<SpeckSettings>): void {
       near[6] = data[i + width];
       near[7] = data[i + width + 1];
       near.sort();
-      const middle = (near[3] + near[4]) / 2, away = v - middle;
+      const middle = (near[3] + near[4]) / 2;
+      const away = v - middle;
       const next = away > 0 ? near[7] - middle : middle - near[0];
       if (Math.abs(away) > 5 * noise && next < 0.25 * Math.abs(away)) out[i] = middle;
     }
@@ -98,9 +108,11 @@ interface AddSettings {
 
 /** Adds up rows of two or three planes; where the first array, a plane or nothing, has no data the sum has none. */
 export function addRows(band: Band<AddSettings>): void {
-  const { from, to, parameters: { width, display } } = band, { read, write: [out] } = openBand(band);
+  const { from, to, parameters: { width, display } } = band;
+  const { read, write: [out] } = openBand(band);
   const [data, a, b, c] = read as [Float32Array | null, Float32Array, Float32Array, Float32Array | null];
-  const start = from * width, end = to * width;
+  const start = from * width;
+  const end = to * width;
   if (c === null) { for (let i = start; i < end; i++) out[i] = a[i] + b[i]; }
   else for (let i = start; i < end; i++) out[i] = a[i] + b[i] + c[i];
   if (data !== null) { for (let i = start; i < end; i++) if (data[i] !== data[i]) out[i] = NaN; }
@@ -111,7 +123,8 @@ const addTask: PoolTask<Band<AddSettings>, void> = { module: import.meta.url, na
 
 /** Rows of the difference of two planes. */
 export function subtractRows(band: Band<{ readonly width: number }>): void {
-  const { from, to, parameters: { width } } = band, { read, write: [out] } = openBand(band);
+  const { from, to, parameters: { width } } = band;
+  const { read, write: [out] } = openBand(band);
   const [a, b] = read as Float32Array[];
   for (let i = from * width; i < to * width; i++) out[i] = a[i] - b[i];
 }
@@ -124,14 +137,14 @@ const subtractTask: PoolTask<Band<{ readonly width: number }>, void> = {
 
 /**
  * Reduce noise by scale: the image is parted into details of 1, 2, 4 … pixels (starlet), the noise of each scale is
- * measured on the image itself where it is quietest, and its growth from place to place on the finest scale, so that noise
- * correlated by resampling and the noise of a bright nebula are known for what they are; details that do not
- * stand out of it in their neighbourhood are taken down. With several planes their mean and the differences from it are
- * cleaned apart, the differences more strongly.
+ * measured on the image itself where it is quietest, and its growth from place to place on the finest scale, so that
+ * noise correlated by resampling and the noise of a bright nebula are known for what they are; details that do not
+ * stand out of it in their neighbourhood are taken down. With several planes their mean and the differences from it
+ * are cleaned apart, the differences more strongly.
  *
  * In:  any unit, best linear. Out: same shape and unit; NaN stays NaN. The variance is dropped: it is no longer known.
- * Cost: about 0.1 s a megapixel and plane.
- * Method: Starck & Murtagh 2002; local significance in place of single coefficients after Starck, Murtagh & Bijaoui 1998.
+ * Cost: about 0.1 s a megapixel and plane. Method: Starck & Murtagh 2002; local significance in place of single
+ * coefficients after Starck, Murtagh & Bijaoui 1998.
  *
  * @throws {RangeError} if an option is out of range
  *
@@ -157,7 +170,9 @@ export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> =
     throw new RangeError(`reduceNoise: scales must be a whole number of 1 … 7, but got ${scales}`);
   }
   if (!(grain >= 0 && grain <= 1)) throw new RangeError(`reduceNoise: grain must lie within 0 … 1, but got ${grain}`);
-  const { width, height, planes } = image, size = width * height, several = planes.length > 1;
+  const { width, height, planes } = image;
+  const size = width * height;
+  const several = planes.length > 1;
   const display = image.unit === "display";
   const sources = planes.map(({ data }) => specks ? withoutSpecks(data, width, height) : data);
   const add = (
@@ -176,7 +191,8 @@ export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> =
   const main = significantDetails(mean, width, height, scales, threshold, grain);
   if (!several) add(sources[0], main, null, out[0], display);
   else {
-    const light = borrowPlane(size), difference = borrowPlane(size);
+    const light = borrowPlane(size);
+    const difference = borrowPlane(size);
     add(null, main, null, light, false);
     sources.forEach((data, c) => {
       overBands(subtractTask, height, 2 * width, [data, mean], [difference], { width });

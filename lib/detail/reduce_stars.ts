@@ -9,15 +9,18 @@ import { restlessness, separateStars } from "./separate_stars.ts";
 export interface ReduceStarsOptions {
   /** Share of the stars' light that is taken away, 0 … 1. */
   readonly strength: number;
-  /** `profile`: the stars are parted from the image and put back fainter; `morphology`: bright spots are eroded, also on pictures. */
+  /**
+   * `profile`: the stars are parted from the image and put back fainter; `morphology`: bright spots are eroded, also
+   * on pictures.
+   */
   readonly by: "profile" | "morphology";
   /** Radius of the erosion, pixels; used by `morphology`. */
   readonly radius: number;
 }
 
 /**
- * What {@linkcode reduceStars} uses for an option left out: half of their light, by the field's own profile; an erosion of
- * one and a half pixels, half the width of a star that is well sampled.
+ * What {@linkcode reduceStars} uses for an option left out: half of their light, by the field's own profile; an
+ * erosion of one and a half pixels, half the width of a star that is well sampled.
  */
 export const reduceStarsDefaults: Readonly<ReduceStarsOptions> = Object.freeze({
   strength: 0.5,
@@ -25,20 +28,24 @@ export const reduceStarsDefaults: Readonly<ReduceStarsOptions> = Object.freeze({
   radius: 1.5,
 });
 
-/** Light this many times the noise below nothing beside a star is a fault of the sensor, a dark trail: it goes as a whole. */
+/**
+ * Light this many times the noise below nothing beside a star is a fault of the sensor, a dark trail: it goes as a
+ * whole.
+ */
 const FAULT = 6;
 
 /**
- * Take away a share of the stars' light. With `profile` the nebula behind keeps its light (see {@linkcode separateStars});
- * with `morphology` each pixel moves towards the lowest of its disc where it stands above its smoothed surroundings, which
- * needs no profile and works on pictures, and leaves flat tops when overdone.
+ * Take away a share of the stars' light. With `profile` the nebula behind keeps its light (see {@linkcode
+ * separateStars}); with `morphology` each pixel moves towards the lowest of its disc where it stands above its
+ * smoothed surroundings, which needs no profile and works on pictures, and leaves flat tops when overdone.
  *
  * In:  linear for `profile`, any for `morphology`. Out: same shape and unit; NaN stays NaN.
  * Cost: that of {@linkcode separateStars}, or of an erosion and two smoothings a plane.
  *
  * @param image the image
  * @param options how much, and how
- * @param known the image's stars as {@linkcode separateStars} parted them before, which saves doing it again; for `profile`
+ * @param known the image's stars as {@linkcode separateStars} parted them before, which saves doing it again; for
+ * `profile`
  * @throws {TypeError} if `profile` is asked of a stretched picture, or the known stars are not of its channels and unit
  * @throws {RangeError} if an option is out of range
  *
@@ -79,9 +86,11 @@ export function reduceStars(
         );
       }
     }
-    const parts = known === null ? separateStars(image) : null, stars = parts?.stars ?? known as Image;
+    const parts = known === null ? separateStars(image) : null;
+    const stars = parts?.stars ?? known as Image;
     const planes = image.planes.map(({ channel, data }, c) => {
-      const out = allocatePlane(width, height), light = stars.planes[c].data;
+      const out = allocatePlane(width, height);
+      const light = stars.planes[c].data;
       const fault = strength > 0 ? -FAULT * restlessness(data) : -Infinity;
       for (let i = 0; i < out.length; i++) out[i] = data[i] - (light[i] < fault ? 1 : strength) * light[i];
       return { channel, data: out };
@@ -97,12 +106,16 @@ export function reduceStars(
   }
   const planes = image.planes.map(({ channel, data }) => {
     const low = erode(data, width, height, radius);
-    // The surroundings are the smoothed erosion: stars hardly count in it. What stands above them by little is left alone.
+    // The surroundings are the smoothed erosion: stars hardly count in it. What stands above them by little is left
+    // alone.
     const around = smoothPlane(low, width, height, 4 * radius);
     const out = allocatePlane(width, height);
     for (let i = 0; i < out.length; i++) {
-      const v = data[i], drop = v - low[i], above = low[i] - around[i];
-      // Where the eroded value itself stands high the star is wider than the disc; where drop is small there is no star.
+      const v = data[i];
+      const drop = v - low[i];
+      const above = low[i] - around[i];
+      // Where the eroded value itself stands high the star is wider than the disc; where drop is small there is no
+      // star.
       const share = drop > 0 ? drop / (drop + Math.max(0, around[i] * 0.02) + Math.abs(Math.min(0, above))) : 0;
       out[i] = v - strength * share * drop;
     }

@@ -14,11 +14,13 @@ const noiseTile = 32;
 const mostUneven = 9;
 
 /**
- * Variance of the noise of the quietest sky over that of each pixel's neighbourhood, 1 or less: edges of the field behind which
- * fewer frames lie, the light of a nebula. It is measured on the finest details, where hardly anything but noise is.
+ * Variance of the noise of the quietest sky over that of each pixel's neighbourhood, 1 or less: edges of the field
+ * behind which fewer frames lie, the light of a nebula. It is measured on the finest details, where hardly anything
+ * but noise is.
  */
 function evenness(finest: Float32Array, width: number, height: number, quiet: number): Float32Array {
-  const columns = Math.max(1, Math.round(width / noiseTile)), rows = Math.max(1, Math.round(height / noiseTile));
+  const columns = Math.max(1, Math.round(width / noiseTile));
+  const rows = Math.max(1, Math.round(height / noiseTile));
   const edges = (size: number, count: number) =>
     Int32Array.from({ length: count + 1 }, (_, k) => Math.floor(k * size / count));
   const grid = Array.from(tileSizes(finest, width, edges(width, columns), edges(height, rows), 1).middles, (middle) => {
@@ -27,7 +29,9 @@ function evenness(finest: Float32Array, width: number, height: number, quiet: nu
   });
   // one tile with a bright star in it is no uneven noise
   const calm = grid.map((_, at) => {
-    const c = at % columns, r = Math.floor(at / columns), near: number[] = [];
+    const c = at % columns;
+    const r = Math.floor(at / columns);
+    const near: number[] = [];
     for (let y = Math.max(0, r - 1); y <= Math.min(rows - 1, r + 1); y++) {
       for (let x = Math.max(0, c - 1); x <= Math.min(columns - 1, c + 1); x++) near.push(grid[y * columns + x]);
     }
@@ -49,16 +53,22 @@ interface EvenSettings {
 
 /** Draws rows of what {@linkcode evenness} returns. */
 export function evenRows(band: Band<EvenSettings>): void {
-  const { from, to, parameters: { calm, columns, rows, width, height } } = band, [out] = openBand(band).write;
-  const near = new Float64Array(columns), column = new Int32Array(width), part = new Float64Array(width);
+  const { from, to, parameters: { calm, columns, rows, width, height } } = band;
+  const [out] = openBand(band).write;
+  const near = new Float64Array(columns);
+  const column = new Int32Array(width);
+  const part = new Float64Array(width);
   for (let x = 0; x < width; x++) {
     const u = Math.max(0, Math.min(columns - 1, (x + 0.5) * columns / width - 0.5));
     column[x] = Math.min(Math.max(0, columns - 2), Math.floor(u));
     part[x] = u - column[x];
   }
   for (let y = from; y < to; y++) {
-    const v = Math.max(0, Math.min(rows - 1, (y + 0.5) * rows / height - 0.5)), r = Math.floor(v), t = v - r;
-    const above = r * columns, below = Math.min(rows - 1, r + 1) * columns;
+    const v = Math.max(0, Math.min(rows - 1, (y + 0.5) * rows / height - 0.5));
+    const r = Math.floor(v);
+    const t = v - r;
+    const above = r * columns;
+    const below = Math.min(rows - 1, r + 1) * columns;
     for (let c = 0; c < columns; c++) near[c] = calm[above + c] + t * (calm[below + c] - calm[above + c]);
     for (let x = 0, i = y * width; x < width; x++, i++) {
       const here = near[column[x]];
@@ -89,9 +99,12 @@ export interface DetailNoise {
 
 /** The details of a plane and the noise of each scale. */
 export function measureDetailNoise(data: Float32Array, width: number, height: number, count: number): DetailNoise {
-  const size = width * height, smooth = [borrowPlane(size), borrowPlane(size)];
-  const noises: number[] = [], scales: Float32Array[] = [];
-  let source = withoutGaps(data), even: Float32Array | null = null;
+  const size = width * height;
+  const smooth = [borrowPlane(size), borrowPlane(size)];
+  const noises: number[] = [];
+  const scales: Float32Array[] = [];
+  let source = withoutGaps(data);
+  let even: Float32Array | null = null;
   for (let j = 0; j < count; j++) {
     const { detail } = starletScale(source, width, height, 2 ** j, smooth[j % 2], borrowPlane(size));
     scales.push(detail);
@@ -104,8 +117,8 @@ export function measureDetailNoise(data: Float32Array, width: number, height: nu
 }
 
 /**
- * Takes insignificant details of a plane down, scale by scale from the finest. Significance is that of the neighbourhood, so
- * that single specks count little.
+ * Takes insignificant details of a plane down, scale by scale from the finest. Significance is that of the
+ * neighbourhood, so that single specks count little.
  *
  * @param count scales looked at: 1, 2, 4 … pixels
  * @param threshold standard deviations below which a detail is noise
@@ -121,13 +134,19 @@ export function significantDetails(
   grain: number,
   known: DetailNoise | null = null,
 ): PartedPlane {
-  const size = width * height, details = borrowPlane(size), detail = borrowPlane(size), noises: number[] = [];
+  const size = width * height;
+  const details = borrowPlane(size);
+  const detail = borrowPlane(size);
+  const noises: number[] = [];
   const smooth = [borrowPlane(size), borrowPlane(size)];
-  let source = withoutGaps(data), even = known === null ? null : known.even;
+  let source = withoutGaps(data);
+  let even = known === null ? null : known.even;
   // a neighbourhood's mean square of noise is 1; a threshold of 3 stands for one of 3 over its few samples
-  const low = 1 + 0.25 * threshold, high = 1 + 1.25 * threshold;
+  const low = 1 + 0.25 * threshold;
+  const high = 1 + 1.25 * threshold;
   for (let j = 0; j < count; j++) {
-    const step = 2 ** j, next = smooth[j % 2];
+    const step = 2 ** j;
+    const next = smooth[j % 2];
     starletScale(source, width, height, step, next, detail);
     const noise = known === null ? quietScale(detail, width, height, noises) : known.noises[j];
     noises.push(noise);

@@ -44,9 +44,11 @@ export function placeOf(star: Star, fwhm: number, typical: readonly [number, num
   const stretch = own ? Math.max(0.8, Math.min(1.25, star.fwhmPixels / fwhm)) : 1;
   const e = Math.min(0.6, Math.sqrt(shape[0] * shape[0] + shape[1] * shape[1]));
   const k = e > 0 ? e / Math.sqrt(shape[0] * shape[0] + shape[1] * shape[1]) : 0;
-  const e1 = shape[0] * k, e2 = shape[1] * k;
+  const e1 = shape[0] * k;
+  const e2 = shape[1] * k;
   // Inverse of the moment matrix (1 + e1, e2; e2, 1 − e1), with area kept.
-  const norm = 1 / Math.sqrt(1 - e * e), scale = norm / (stretch * stretch);
+  const norm = 1 / Math.sqrt(1 - e * e);
+  const scale = norm / (stretch * stretch);
   return { x: star.x, y: star.y, a: (1 - e1) * scale, b: -e2 * scale, c: (1 + e1) * scale };
 }
 
@@ -57,14 +59,17 @@ export function profileAt(profile: StarProfile, r: number): number {
     const end = table[table.length - 1];
     return end * expPortable(-exponent * logPortable(r / tabulatedTo));
   }
-  const at = r * perPixel, k = Math.floor(at), f = at - k;
+  const at = r * perPixel;
+  const k = Math.floor(at);
+  const f = at - k;
   return k + 1 < table.length ? table[k] * (1 - f) + table[k + 1] * f : table[table.length - 1];
 }
 
 /** Distance at which the profile has fallen to a level, found by halving. */
 export function radiusAt(profile: StarProfile, level: number, most: number): number {
   if (!(level < 1)) return 0;
-  let low = 0, high = most;
+  let low = 0;
+  let high = most;
   if (profileAt(profile, high) > level) return most;
   for (let k = 0; k < 40; k++) {
     const middle = (low + high) / 2;
@@ -77,7 +82,10 @@ export function radiusAt(profile: StarProfile, level: number, most: number): num
 const PER_PIXEL = 4;
 /** Height of a star over the median deviation of its surroundings, at least. */
 const CLEAR = 60;
-/** Light falls off at least with this power of the distance far out, as the aureole of a mirror does (King 1971: 2; from memory). */
+/**
+ * Light falls off at least with this power of the distance far out, as the aureole of a mirror does (King 1971: 2;
+ * from memory).
+ */
 const LEAST_EXPONENT = 2.5;
 /** Light of a star over that deviation from which it tells of the profile there. */
 const OUTSTANDING = 1;
@@ -105,7 +113,8 @@ export function measureProfile(
 ): StarProfile | null {
   const reach = Math.max(8, Math.ceil(5 * fwhm));
   // Far enough from a brighter or similar neighbour for the wings to be its own.
-  const disturbing = ownLight === null ? 0.08 : 0.5, near = ownLight === null ? reach : 0.6 * reach;
+  const disturbing = ownLight === null ? 0.08 : 0.5;
+  const near = ownLight === null ? reach : 0.6 * reach;
   const good: Star[] = [];
   for (let k = 0; k < stars.length && good.length < 60; k++) {
     const s = stars[k];
@@ -125,14 +134,18 @@ export function measureProfile(
   let used = 0;
   for (const star of chosen) {
     const place = placeOf(star, fwhm, typical);
-    const x0 = Math.floor(star.x - reach), y0 = Math.floor(star.y - reach);
+    const x0 = Math.floor(star.x - reach);
+    const y0 = Math.floor(star.y - reach);
     const ring: number[] = [];
-    let top = 0, bottom = 0;
+    let top = 0;
+    let bottom = 0;
     // Once over the disc: distances and samples; the level is the median of its rim.
-    const distances: number[] = [], samples: number[] = [];
+    const distances: number[] = [];
+    const samples: number[] = [];
     for (let y = Math.max(0, y0); y <= Math.min(height - 1, y0 + 2 * reach + 1); y++) {
       for (let x = Math.max(0, x0); x <= Math.min(width - 1, x0 + 2 * reach + 1); x++) {
-        const dx = x - star.x, dy = y - star.y;
+        const dx = x - star.x;
+        const dy = y - star.y;
         const r = Math.sqrt(Math.max(0, place.a * dx * dx + 2 * place.b * dx * dy + place.c * dy * dy));
         const v = data[y * width + x] + (ownLight === null ? 0 : ownLight(star, r));
         if (!(r <= reach) || v !== v) continue;
@@ -176,7 +189,8 @@ export function measureProfile(
   const furthest = clear > 0 ? 0.75 * reach : Math.min(2 * fwhm, 0.75 * reach);
   let last = 0;
   for (let k = 0; k < ratio.length; k++) {
-    const r = k / 2, list = bins[k];
+    const r = k / 2;
+    const list = bins[k];
     const error = k < firstGood ? 0 : list.length < 6 ? Infinity : 1.4826 * 1.2533 *
       medianInPlace(Float64Array.from(list, (v) => Math.abs(v - ratio[k]))) / Math.sqrt(list.length);
     if (!(ratio[k] > 0.05) || !(error < 0.15 * ratio[k]) || r > furthest) break;
@@ -185,21 +199,28 @@ export function measureProfile(
   const measuredTo = Math.max(1.5 * fwhm, last / 2);
   const table = new Float64Array(Math.round(measuredTo * PER_PIXEL) + 2);
   for (let k = 0; k < table.length; k++) {
-    const r = k / PER_PIXEL, at = Math.min(last, 2 * r), j = Math.floor(at), f = at - j;
+    const r = k / PER_PIXEL;
+    const at = Math.min(last, 2 * r);
+    const j = Math.floor(at);
+    const f = at - j;
     const here = last === 0 ? 1 : ratio[j] * (1 - f) + ratio[Math.min(last, j + 1)] * f;
     table[k] = here * moffat(r);
     if (k > 0 && !(table[k] <= table[k - 1])) table[k] = table[k - 1];
   }
   const centre = table[0];
   for (let k = 0; k < table.length; k++) table[k] /= centre;
-  // Beyond what was measured the model goes on from the last value; where the light fell less than the model's over the last
-  // third (halos), it goes on doing so, held to what seeing and optics do.
-  const endRadius = (table.length - 1) / PER_PIXEL, inner = 0.66 * endRadius, endValue = table[table.length - 1];
-  const modelFall = moffat(inner) / moffat(endRadius), fall = table[Math.round(inner * PER_PIXEL)] / endValue;
+  // Beyond what was measured the model goes on from the last value; where the light fell less than the model's over
+  // the last third (halos), it goes on doing so, held to what seeing and optics do.
+  const endRadius = (table.length - 1) / PER_PIXEL;
+  const inner = 0.66 * endRadius;
+  const endValue = table[table.length - 1];
+  const modelFall = moffat(inner) / moffat(endRadius);
+  const fall = table[Math.round(inner * PER_PIXEL)] / endValue;
   const excess = last > 0 && clear > 0 ? logPortable(modelFall / fall) / logPortable(endRadius / inner) : 0;
   const gain = Math.max(0, Math.min(2 * beta - LEAST_EXPONENT, Number.isFinite(excess) ? excess : 0));
   // Tabulated as well: bright stars are drawn far out, and a table is ten times as fast.
-  const far = Math.ceil(40 * fwhm) * PER_PIXEL, whole = new Float64Array(Math.max(table.length, far + 2));
+  const far = Math.ceil(40 * fwhm) * PER_PIXEL;
+  const whole = new Float64Array(Math.max(table.length, far + 2));
   whole.set(table);
   for (let k = table.length; k < whole.length; k++) {
     const r = k / PER_PIXEL;

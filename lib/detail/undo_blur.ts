@@ -23,14 +23,18 @@ export interface UndoBlurOptions {
   readonly threshold: number;
   /** How far the image is moved towards the result, 0 … 1. */
   readonly strength: number;
-  /** Samples at or above this level are saturated, in the unit of the image; NaN when not known (clipped tops are seen all the same). */
+  /**
+   * Samples at or above this level are saturated, in the unit of the image; NaN when not known (clipped tops are seen
+   * all the same).
+   */
   readonly saturationLevel: number;
 }
 
 /**
- * What {@linkcode undoBlur} uses for an option left out. Ten rounds take stars of 3 pixels down to 2.2 to 2.3 on simulated fields, with
- * noise up by 3 to 5 % at 2 and 4 pixels, no ring deeper than three standard deviations and the nebula's light within 0.3 %; twenty
- * take them to 1.75, finer than pixels can show. Three standard deviations, as for other details.
+ * What {@linkcode undoBlur} uses for an option left out. Ten rounds take stars of 3 pixels down to 2.2 to 2.3 on
+ * simulated fields, with noise up by 3 to 5 % at 2 and 4 pixels, no ring deeper than three standard deviations and the
+ * nebula's light within 0.3 %; twenty take them to 1.75, finer than pixels can show. Three standard deviations, as for
+ * other details.
  */
 export const undoBlurDefaults: Readonly<UndoBlurOptions> = Object.freeze({
   rounds: 10,
@@ -42,17 +46,25 @@ export const undoBlurDefaults: Readonly<UndoBlurOptions> = Object.freeze({
 /** Scales of 1 … 8 pixels, in which what is not explained yet is looked for: blur of stars reaches no further. */
 const SCALES = 4;
 /** The point's picture ends where it has fallen to this share of its centre, or at so many FWHM. */
-const FAINTEST = 0.002, FURTHEST = 3;
+const FAINTEST = 0.002;
+const FURTHEST = 3;
 /** Radius of the discs whose darkest places are the ground under the stars, in FWHM. */
 const GROUND = 3;
-/** Depth of the ground below those places, and the least light that a sample counts, in standard deviations of the noise. */
-const BELOW = 2, FLOOR = 0.1;
+/**
+ * Depth of the ground below those places, and the least light that a sample counts, in standard deviations of the
+ * noise.
+ */
+const BELOW = 2;
+const FLOOR = 0.1;
 /** Widest point's picture that is worked with, pixels from the middle. */
 const WIDEST = 24;
 
 /** A point's picture from weights at whole offsets: `weightAt` is asked once for each pair of opposite ones. */
 export function pointSpread(radius: number, weightAt: (x: number, y: number) => number): PointSpread {
-  const x: number[] = [], y: number[] = [], weights: number[] = [], middle = weightAt(0, 0);
+  const x: number[] = [];
+  const y: number[] = [];
+  const weights: number[] = [];
+  const middle = weightAt(0, 0);
   let sum = middle;
   for (let dy = 0; dy <= radius; dy++) {
     for (let dx = dy === 0 ? 1 : -radius; dx <= radius; dx++) {
@@ -73,9 +85,13 @@ export function pointSpread(radius: number, weightAt: (x: number, y: number) => 
   };
 }
 
-/** Rows of the factor that brings a blurred estimate to what was seen: reads seen and blurred, or blurred and the parts of what is missing. */
+/**
+ * Rows of the factor that brings a blurred estimate to what was seen: reads seen and blurred, or blurred and the parts
+ * of what is missing.
+ */
 export function factorRows(band: Band<{ readonly width: number }>): void {
-  const { from, to, parameters: { width } } = band, { read, write: [out] } = openBand(band);
+  const { from, to, parameters: { width } } = band;
+  const { read, write: [out] } = openBand(band);
   const [a, b, c] = read as [Float32Array, Float32Array, Float32Array | null];
   if (c === null) { for (let i = from * width; i < to * width; i++) out[i] = a[i] / b[i]; }
   else {
@@ -93,7 +109,8 @@ const factorTask: PoolTask<Band<{ readonly width: number }>, void> = {
 
 /** Rows of a − b, or with `times` of a · b; b may be written to. */
 export function joinRows(band: Band<{ readonly width: number; readonly times: boolean }>): void {
-  const { from, to, parameters: { width, times } } = band, { read, write: [out] } = openBand(band);
+  const { from, to, parameters: { width, times } } = band;
+  const { read, write: [out] } = openBand(band);
   const [a, b] = read as Float32Array[];
   if (times) { for (let i = from * width; i < to * width; i++) out[i] = a[i] * b[i]; }
   else for (let i = from * width; i < to * width; i++) out[i] = a[i] - b[i];
@@ -105,9 +122,9 @@ const joinTask: PoolTask<Band<{ readonly width: number; readonly times: boolean 
 };
 
 /**
- * Rounds of Richardson 1972 and Lucy 1974: u ← u · H(y / H u), H the blur, which is its own adjoint here. With `noise` what is missing,
- * y − H u, counts only at scales and places where the seen itself stands out of its noise: y becomes H u + significant(y − H u)
- * (multiresolution support; Murtagh, Starck & Bijaoui 1995).
+ * Rounds of Richardson 1972 and Lucy 1974: u ← u · H(y / H u), H the blur, which is its own adjoint here. With `noise`
+ * what is missing, y − H u, counts only at scales and places where the seen itself stands out of its noise: y becomes
+ * H u + significant(y − H u) (multiresolution support; Murtagh, Starck & Bijaoui 1995).
  *
  * @param seen samples above 0, without gaps
  * @returns a borrowed plane
@@ -121,7 +138,10 @@ export function restorePlane(
   noise: DetailNoise | null,
   threshold: number,
 ): Float32Array {
-  const size = width * height, made = borrowPlane(size), blurred = borrowPlane(size), factor = borrowPlane(size);
+  const size = width * height;
+  const made = borrowPlane(size);
+  const blurred = borrowPlane(size);
+  const factor = borrowPlane(size);
   made.set(seen);
   const join = (a: Float32Array, b: Float32Array, out: Float32Array, times: boolean) =>
     overBands(joinTask, height, width, [a, b], [out], { width, times });
@@ -161,7 +181,8 @@ function spreadOf(
   ];
   const profile = measureProfile(data, width, height, stars, fwhm, beta, typical, noise);
   if (profile === null) return null;
-  const reach = Math.min(WIDEST, radiusAt(profile, FAINTEST, FURTHEST * fwhm)), radius = Math.ceil(reach);
+  const reach = Math.min(WIDEST, radiusAt(profile, FAINTEST, FURTHEST * fwhm));
+  const radius = Math.ceil(reach);
   const { a, b, c } = placeOf({ ...bright[0], snr: 0 }, fwhm, typical);
   return pointSpread(radius, (x, y) => {
     const r = Math.sqrt(a * x * x + 2 * b * x * y + c * y * y);
@@ -169,7 +190,10 @@ function spreadOf(
   });
 }
 
-/** How much of the result is taken at a distance from a cut star, over the radius of its top and width: none within 1, all from 2 on. */
+/**
+ * How much of the result is taken at a distance from a cut star, over the radius of its top and width: none within 1,
+ * all from 2 on.
+ */
 function keepAbout(
   out: Float32Array,
   data: Float32Array,
@@ -178,29 +202,31 @@ function keepAbout(
   star: Star,
   fwhm: number,
 ): void {
-  const inner = Math.max(star.halfFluxRadiusPixels, 0.5 * fwhm) + 1.5 * fwhm, outer = 2 * inner;
+  const inner = Math.max(star.halfFluxRadiusPixels, 0.5 * fwhm) + 1.5 * fwhm;
+  const outer = 2 * inner;
   for (let y = Math.max(0, Math.ceil(star.y - outer)); y <= Math.min(height - 1, star.y + outer); y++) {
     for (let x = Math.max(0, Math.ceil(star.x - outer)); x <= Math.min(width - 1, star.x + outer); x++) {
-      const r = Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y)), i = y * width + x;
-      const u = Math.max(0, Math.min(1, (r - inner) / (outer - inner))), share = u * u * (3 - 2 * u);
+      const r = Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y));
+      const i = y * width + x;
+      const u = Math.max(0, Math.min(1, (r - inner) / (outer - inner)));
+      const share = u * u * (3 - 2 * u);
       out[i] = data[i] + share * (out[i] - data[i]);
     }
   }
 }
 
 /**
- * Take back what seeing, focus and guiding blurred: the picture of a point is measured on the stars of each plane, and an image
- * looked for that, blurred so, gives what was seen. Of what is not explained yet only what stands out of the noise counts, so
- * that noise is not drawn into grain and the work ends by itself where nothing significant is left. No sample becomes darker than
- * the darkest within a FWHM of it was before (noise smoothed away), which holds dark rings about stars back; cut stars and their
- * surroundings stay as they are, because what they lost is not known.
+ * Take back what seeing, focus and guiding blurred: the picture of a point is measured on the stars of each plane, and
+ * an image looked for that, blurred so, gives what was seen. Of what is not explained yet only what stands out of the
+ * noise counts, so that noise is not drawn into grain and the work ends by itself where nothing significant is left.
+ * No sample becomes darker than the darkest within a FWHM of it was before (noise smoothed away), which holds dark
+ * rings about stars back; cut stars and their surroundings stay as they are, because what they lost is not known.
  *
- * In:  linear, stars in it (apply it before they are taken out). Out: same shape and unit; NaN stays NaN. The variance is
- * dropped: noise is no longer that of independent samples. Brightness is kept as a whole and moved between neighbours: measure
- * photometry before.
- * Cost: about 0.15 s of processor time a round for 2 megapixels and stars of 3 pixels, on all workers; more for wider ones.
- * Method: Richardson 1972, JOSA 62, 55; Lucy 1974, AJ 79, 745; noise after Murtagh, Starck & Bijaoui 1995, A&AS 112, 179. The
- * hold on dark rings is our own.
+ * In:  linear, stars in it (apply it before they are taken out). Out: same shape and unit; NaN stays NaN. The variance
+ * is dropped: noise is no longer that of independent samples. Brightness is kept as a whole and moved between
+ * neighbours: measure photometry before. Cost: about 0.15 s of processor time a round for 2 megapixels and stars of 3
+ * pixels, on all workers; more for wider ones. Method: Richardson 1972, JOSA 62, 55; Lucy 1974, AJ 79, 745; noise
+ * after Murtagh, Starck & Bijaoui 1995, A&AS 112, 179. The hold on dark rings is our own.
  *
  * @throws {TypeError} if the image is a stretched picture
  * @throws {RangeError} if an option is out of range, or no stars show the blur
@@ -233,7 +259,8 @@ export function undoBlur(image: Image, options: Partial<UndoBlurOptions> = {}): 
   if (!(strength >= 0 && strength <= 1)) {
     throw new RangeError(`undoBlur: strength must lie within 0 … 1, but got ${strength}`);
   }
-  const { width, height, planes } = image, size = width * height;
+  const { width, height, planes } = image;
+  const size = width * height;
   const light = meanPlane(image);
   const { stars, fwhmPixels: fwhm, moffatBeta, noise } = detectStars(
     { ...image, planes: [{ channel: "L", data: light }], geometry: { ...image.geometry, bayer: null } },
@@ -249,14 +276,16 @@ export function undoBlur(image: Image, options: Partial<UndoBlurOptions> = {}): 
     );
   }
   const made = planes.map(({ channel, data }) => {
-    const whole = withoutGaps(data),
-      seen = borrowPlane(size),
-      detail = measureDetailNoise(whole, width, height, SCALES);
-    // Light cannot be negative, and nothing else keeps the rounds from digging dark rings about stars: so all that lies
-    // smoothly under the stars, nebula and sky, is taken off first, down to a little below the least that noise makes of nothing.
+    const whole = withoutGaps(data);
+    const seen = borrowPlane(size);
+    const detail = measureDetailNoise(whole, width, height, SCALES);
+    // Light cannot be negative, and nothing else keeps the rounds from digging dark rings about stars: so all that
+    // lies smoothly under the stars, nebula and sky, is taken off first, down to a little below the least that noise
+    // makes of nothing.
     const grain = detail.noises[0] > 0 ? detail.noises[0] / starletGains[0] : Number.MIN_VALUE;
     const own = planes.length === 1 ? common : spreadOf(data, width, height, stars, fwhm, beta, grain) ?? common;
-    const calm = smoothPlane(whole, width, height, 1), low = extremePlane(calm, width, height, GROUND * fwhm, "lowest");
+    const calm = smoothPlane(whole, width, height, 1);
+    const low = extremePlane(calm, width, height, GROUND * fwhm, "lowest");
     const ground = smoothPlane(low, width, height, GROUND * fwhm);
     for (let i = 0; i < size; i++) {
       ground[i] = Math.min(ground[i], low[i]) - BELOW * grain;

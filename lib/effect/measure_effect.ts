@@ -29,7 +29,10 @@ export interface EffectContext {
   readonly changesColour: boolean;
 }
 
-/** What {@linkcode measureEffect} assumes of a step it is told nothing about: it should leave stars and colours as they are. */
+/**
+ * What {@linkcode measureEffect} assumes of a step it is told nothing about: it should leave stars and colours as they
+ * are.
+ */
 export const effectContextDefaults: Readonly<EffectContext> = Object.freeze({
   changesStars: false,
   changesColour: false,
@@ -58,8 +61,8 @@ export interface Effect {
   /** Range over the field of a surface of degree 2 through the free sky, in standard deviations of the pixel noise. */
   readonly flatness: BeforeAfter;
   /**
-   * Light in fixed boxes on the nebula, above a sky that may slope: a polynomial through the same boxes of free sky before and
-   * after, so that taking a gradient away is no change of the nebula.
+   * Light in fixed boxes on the nebula, above a sky that may slope: a polynomial through the same boxes of free sky
+   * before and after, so that taking a gradient away is no change of the nebula.
    */
   readonly nebula: {
     /** How many boxes. */
@@ -81,12 +84,14 @@ export interface Effect {
     readonly missing: BeforeAfter;
   };
   /**
-   * Turn of the nebula's hue (Oklab, degrees) between two pictures: mean of the turns of its boxes, each counted by its
-   * colour, so that a nebula whose red and blue parts make grey together still has one. Null between other images, and where
-   * the boxes themselves are grey (chroma below 0.01), because a grey has no hue.
+   * Turn of the nebula's hue (Oklab, degrees) between two pictures: mean of the turns of its boxes, each counted by
+   * its colour, so that a nebula whose red and blue parts make grey together still has one. Null between other images,
+   * and where the boxes themselves are grey (chroma below 0.01), because a grey has no hue.
    */
   readonly hueDegrees: number | null;
-  /** Largest change of a channel's share in the nebula's light, as a factor; null without several channels or a nebula. */
+  /**
+   * Largest change of a channel's share in the nebula's light, as a factor; null without several channels or a nebula.
+   */
   readonly colourFactor: number | null;
   /** What a reader should doubt, in plain words; empty when nothing stands out. */
   readonly doubts: readonly string[];
@@ -112,7 +117,10 @@ interface EffectSide {
   readonly unevenness: number;
   /** Stars found at five standard deviations. */
   readonly stars: number;
-  /** Their FWHM, pixels; NaN without stars. On a picture it is wider than on linear data, as the stretch lifts the wings. */
+  /**
+   * Their FWHM, pixels; NaN without stars. On a picture it is wider than on linear data, as the stretch lifts the
+   * wings.
+   */
   readonly fwhmPixels: number;
   /** Depth of the darkest ring about bright stars, in standard deviations of the sky; 0 for none. */
   readonly ringSigma: number;
@@ -180,9 +188,12 @@ function middleOf(
   width: number,
   height: number,
 ): { data: Float32Array; width: number; height: number } {
-  const w = Math.min(width, 2048), h = Math.min(height, 2048);
+  const w = Math.min(width, 2048);
+  const h = Math.min(height, 2048);
   if (w === width && h === height) return { data, width, height };
-  const x0 = (width - w) >> 1, y0 = (height - h) >> 1, out = new Float32Array(w * h);
+  const x0 = (width - w) >> 1;
+  const y0 = (height - h) >> 1;
+  const out = new Float32Array(w * h);
   for (let y = 0; y < h; y++) out.set(data.subarray((y0 + y) * width + x0, (y0 + y) * width + x0 + w), y * w);
   return { data: out, width: w, height: h };
 }
@@ -255,7 +266,8 @@ function ringDepth(
 }
 
 function measureOne(image: Image, places: StarList | null): Measured {
-  const { width, height } = image, mean = meanOf(image);
+  const { width, height } = image;
+  const mean = meanOf(image);
   const alone = measuredBefore.get(image) ?? measureAlone(image, mean);
   measuredBefore.set(image, alone);
   const ringSigma = ringDepth(mean, width, height, places ?? alone.found, alone.skyNoise);
@@ -273,7 +285,8 @@ function measureAlone(image: Image, mean: Float32Array): MeasuredAlone {
     sigma: scaleNoise(detail),
   }));
   const found = detectStars(grey, { maximumStars: 5000 });
-  const sky = measureSky(open), [greySky] = measureSky(grey);
+  const sky = measureSky(open);
+  const [greySky] = measureSky(grey);
   const bowl = skySurface(() =>
     fitSurface(sampleBackground(grey, { boxesAlong: 16 }), { model: "polynomial", degree: 2 })
   );
@@ -328,9 +341,9 @@ function meanSurface(boxes: BackgroundSamples): BackgroundSurface | null {
 type BoxLight = (box: number, channel: number) => number;
 
 /**
- * Light of the boxes of an image above its sky: a polynomial of one kind through boxes that showed free sky before the step, the
- * same for before and after. Whatever smooth light a step adds or takes, boxes of sky and of nebula lose alike; what it takes
- * from the nebula alone is missed by none of the former.
+ * Light of the boxes of an image above its sky: a polynomial of one kind through boxes that showed free sky before the
+ * step, the same for before and after. Whatever smooth light a step adds or takes, boxes of sky and of nebula lose
+ * alike; what it takes from the nebula alone is missed by none of the former.
  */
 function boxLight(
   boxes: readonly BackgroundSample[],
@@ -357,9 +370,13 @@ function boxLight(
 }
 
 /** Rings about a star that are searched for holes, and the one they are compared with, FWHM. */
-const HOLE_RINGS = [2, 3, 4, 5.2, 6.8] as const, BEYOND = [6.8, 9] as const;
+const HOLE_RINGS = [2, 3, 4, 5.2, 6.8] as const;
+const BEYOND = [6.8, 9] as const;
 const SECTORS = 8;
-/** A hole is at least this deep, standard deviations of the sky: the median of the smallest sector errs by a third of one. */
+/**
+ * A hole is at least this deep, standard deviations of the sky: the median of the smallest sector errs by a third of
+ * one.
+ */
 const HOLE_DEPTH = 3;
 
 /** Medians of the sectors of a ring about a star; NaN where the image ends. */
@@ -380,9 +397,9 @@ function sectorLevels(
 }
 
 /**
- * Holes that a step left beside bright stars. A hole is a sector of a ring about the star that has become darker than what is
- * beyond it in that direction, and by more than the neighbouring directions beyond differ, as nebulae have dark places of
- * their own.
+ * Holes that a step left beside bright stars. A hole is a sector of a ring about the star that has become darker than
+ * what is beyond it in that direction, and by more than the neighbouring directions beyond differ, as nebulae have
+ * dark places of their own.
  *
  * @param gains light after over before of each channel
  */
@@ -393,26 +410,35 @@ function findHoles(
   noise: readonly number[],
   gains: readonly number[],
 ): Holes {
-  const { width, height } = before, fwhm = found.fwhmPixels;
+  const { width, height } = before;
+  const fwhm = found.fwhmPixels;
   const places: { readonly x: number; readonly y: number }[] = [];
-  let deepest = 0, at = { x: NaN, y: NaN };
+  let deepest = 0;
+  let at = { x: NaN, y: NaN };
   if (!(fwhm > 0)) return { count: NaN, deepest, ...at };
   for (const { x, y } of found.stars.filter((s) => s.snr > 50).slice(0, 60)) {
-    let own = 0, place = at;
+    let own = 0;
+    let place = at;
     for (let c = 0; c < noise.length; c++) {
       const [was, is] = [before, after].map(({ planes }) => (from: number, to: number) =>
         sectorLevels(planes[c].data, width, height, { x, y }, from * fwhm, to * fwhm)
       );
-      const beyondWas = was(...BEYOND), beyondIs = is(...BEYOND);
+      const beyondWas = was(...BEYOND);
+      const beyondIs = is(...BEYOND);
       for (let ring = 0; ring + 1 < HOLE_RINGS.length; ring++) {
-        const [from, to] = [HOLE_RINGS[ring], HOLE_RINGS[ring + 1]], levelsWas = was(from, to), levelsIs = is(from, to);
+        const [from, to] = [HOLE_RINGS[ring], HOLE_RINGS[ring + 1]];
+        const levelsWas = was(from, to);
+        const levelsIs = is(from, to);
         for (let k = 0; k < SECTORS; k++) {
-          const towards = [(k + SECTORS - 1) % SECTORS, k, (k + 1) % SECTORS], around = towards.map((n) => beyondIs[n]);
-          const low = Math.min(...around), depth = low - levelsIs[k];
+          const towards = [(k + SECTORS - 1) % SECTORS, k, (k + 1) % SECTORS];
+          const around = towards.map((n) => beyondIs[n]);
+          const low = Math.min(...around);
+          const depth = low - levelsIs[k];
           const deeper = depth - gains[c] * Math.max(0, Math.min(...towards.map((n) => beyondWas[n])) - levelsWas[k]);
           if (!(deeper > own * noise[c] && depth > Math.max(...around) - low)) continue;
           own = deeper / noise[c];
-          const angle = (k + 0.5) * 2 * Math.PI / SECTORS, r = (from + to) / 2 * fwhm;
+          const angle = (k + 0.5) * 2 * Math.PI / SECTORS;
+          const r = (from + to) / 2 * fwhm;
           place = { x: Math.round(x + r * Math.cos(angle)), y: Math.round(y + r * Math.sin(angle)) };
         }
       }
@@ -434,7 +460,10 @@ function findHoles(
 interface StarLight {
   /** Median; NaN with fewer than five stars. */
   readonly ratio: number;
-  /** At a place: thin cloud that a step makes up for lies over a part of the field. The median with fewer than twenty stars. */
+  /**
+   * At a place: thin cloud that a step makes up for lies over a part of the field. The median with fewer than twenty
+   * stars.
+   */
   readonly at: (x: number, y: number) => number;
 }
 
@@ -460,12 +489,14 @@ function starLightRatio(
     return sum;
   };
   const ratios = found.stars.filter((s) => !s.saturated && s.snr > 30).slice(0, 60).flatMap((s) => {
-    const was = light(before, s.x, s.y), is = light(after, s.x, s.y);
+    const was = light(before, s.x, s.y);
+    const is = light(after, s.x, s.y);
     return was > 0 && is === is ? [{ x: s.x, y: s.y, value: is / was }] : [];
   });
   const ratio = ratios.length < 5 ? NaN : median(ratios.map(({ value }) => value));
   if (ratios.length < 20) return { ratio, at: () => ratio };
-  let used = ratios, plane = fitPolynomialSurface(used, { width, height, degree: 1 });
+  let used = ratios;
+  let plane = fitPolynomialSurface(used, { width, height, degree: 1 });
   for (let round = 0; round < 3; round++) {
     const off = ratios.map((each) => Math.abs(each.value - polynomialSurfaceAt(plane, each.x, each.y)));
     const limit = 3 * 1.482602218505602 * median(off);
@@ -485,9 +516,12 @@ function boxColour({ levels }: BackgroundSample): readonly [number, number] {
 
 /** Turn of the hue of boxes in degrees, each counted by its chroma before and after; NaN when all are grey. */
 function hueTurn(before: readonly BackgroundSample[], after: readonly BackgroundSample[]): number {
-  let along = 0, across = 0, chroma = 0;
+  let along = 0;
+  let across = 0;
+  let chroma = 0;
   before.forEach((box, i) => {
-    const [pa, pb] = boxColour(box), [qa, qb] = boxColour(after[i]);
+    const [pa, pb] = boxColour(box);
+    const [qa, qb] = boxColour(after[i]);
     along += pa * qa + pb * qb;
     across += qb * pa - qa * pb;
     chroma += Math.min(pa * pa + pb * pb, qa * qa + qb * qb) / before.length;
@@ -500,9 +534,9 @@ const percent = (share: number): string =>
   `${share < 0.995 ? (100 * share).toPrecision(2) : Math.round(100 * share)} %`;
 
 /**
- * Set an image beside what a step made of it and measure what changed: noise by scale, count and width of the stars, dark
- * rings, flatness of the sky, light of the nebula in fixed boxes, clipped shares at both ends, hue and colour; and say in
- * plain words what may have been spoiled. Doubts are raised by these rules of our own:
+ * Set an image beside what a step made of it and measure what changed: noise by scale, count and width of the stars,
+ * dark rings, flatness of the sky, light of the nebula in fixed boxes, clipped shares at both ends, hue and colour;
+ * and say in plain words what may have been spoiled. Doubts are raised by these rules of our own:
  *
  * | doubt | raised when |
  * |---|---|
@@ -540,11 +574,17 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
       `measureEffect: images must have as many planes, but got ${before.planes.length} and ${after.planes.length}`,
     );
   }
-  const { width, height } = before, channels = before.planes.length;
-  const a = measureOne(before, null), b = measureOne(after, a.found);
-  const linear = isLinear(before) && isLinear(after), pictures = !isLinear(before) && !isLinear(after);
-  const boxesA = a.boxes.samples, boxesB = b.boxes.samples, sky = meanSurface(a.boxes);
-  const lightA = boxLight(boxesA, sky, a.side.sky, before), lightB = boxLight(boxesB, sky, b.side.sky, before);
+  const { width, height } = before;
+  const channels = before.planes.length;
+  const a = measureOne(before, null);
+  const b = measureOne(after, a.found);
+  const linear = isLinear(before) && isLinear(after);
+  const pictures = !isLinear(before) && !isLinear(after);
+  const boxesA = a.boxes.samples;
+  const boxesB = b.boxes.samples;
+  const sky = meanSurface(a.boxes);
+  const lightA = boxLight(boxesA, sky, a.side.sky, before);
+  const lightB = boxLight(boxesB, sky, b.side.sky, before);
   const meanLight = (of: BoxLight, box: number) => {
     let sum = 0;
     for (let c = 0; c < channels; c++) sum += of(box, c) / channels;
@@ -559,8 +599,13 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
     return clear ? [{ i, light }] : [];
   }).sort((p, q) => q.light - p.light).slice(0, 60).map(({ i }) => i);
   const starsOf = (p: Float32Array, q: Float32Array) => starLightRatio(a.found, p, q, width, height);
-  const stars = linear || pictures ? starsOf(a.mean, b.mean) : { ratio: NaN, at: () => NaN }, starLight = stars.ratio;
-  let light = NaN, scatter = NaN, error = NaN, colourFactor = NaN, hueDegrees = NaN;
+  const stars = linear || pictures ? starsOf(a.mean, b.mean) : { ratio: NaN, at: () => NaN };
+  const starLight = stars.ratio;
+  let light = NaN;
+  let scatter = NaN;
+  let error = NaN;
+  let colourFactor = NaN;
+  let hueDegrees = NaN;
   const eachChannel: ChannelLight[] = [];
   if (index.length >= 4 && linear) {
     // Box by box against the sky of each image; a ratio of sums would be ruled by the brightest box.
@@ -581,7 +626,8 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
     }
     if (channels > 1) {
       const share = (of: BoxLight, c: number) => {
-        let own = 0, all = 0;
+        let own = 0;
+        let all = 0;
         for (const i of index) {
           own += of(i, c);
           for (let k = 0; k < channels; k++) all += of(i, k);
@@ -590,7 +636,9 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
       };
       colourFactor = 1;
       for (let c = 0; c < channels; c++) {
-        const was = share(lightA, c), is = share(lightB, c), factor = was > 0.02 && is > 0 ? is / was : 1;
+        const was = share(lightA, c);
+        const is = share(lightB, c);
+        const factor = was > 0.02 && is > 0 ? is / was : 1;
         if (Math.abs(factor - 1) > Math.abs(colourFactor - 1)) colourFactor = factor;
       }
     }
@@ -652,10 +700,11 @@ function doubtsOf(
   changesStars: boolean,
   changesColour: boolean,
 ): string[] {
-  const { before: a, after: b, starLight, nebula, channels, holes, hueDegrees, colourFactor } = effect,
-    doubts: string[] = [];
+  const { before: a, after: b, starLight, nebula, channels, holes, hueDegrees, colourFactor } = effect;
+  const doubts: string[] = [];
   const worst = (side: EffectSide, end: "atBlack" | "atWhite") => Math.max(0, ...side.clipped.map((s) => s[end]));
-  const black = worst(b, "atBlack"), white = worst(b, "atWhite");
+  const black = worst(b, "atBlack");
+  const white = worst(b, "atWhite");
   if (black > 0.005 && black > worst(a, "atBlack") + 0.002) {
     doubts.push(`${percent(black)} of the pixels were clipped to black`);
   }
@@ -700,7 +749,8 @@ function doubtsOf(
   if (linear && !changesStars && a.stars >= 20 && b.stars < 0.7 * a.stars) {
     doubts.push(`of ${a.stars} stars only ${b.stars} are left`);
   }
-  const scale = starLight > 0.2 && !changesStars ? starLight : 1, fine = a.noiseByScale[0].sigma;
+  const scale = starLight > 0.2 && !changesStars ? starLight : 1;
+  const fine = a.noiseByScale[0].sigma;
   if (linear && b.unevenness / scale > 1.33 * a.unevenness && b.unevenness / scale - a.unevenness > 0.3 * fine) {
     doubts.push(
       `the sky became less even: its range rose from ${a.unevenness.toPrecision(3)} to ${b.unevenness.toPrecision(3)}`,

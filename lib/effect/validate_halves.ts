@@ -19,7 +19,10 @@ export const validateHalvesDefaults: Readonly<ValidateHalvesOptions> = Object.fr
 
 /** What the halves say about one another. */
 export interface HalvesReport {
-  /** One plane `unconfirmed`, unit "display": 0 where the halves agree, up to 1 where one shows a detail that the other lacks. */
+  /**
+   * One plane `unconfirmed`, unit "display": 0 where the halves agree, up to 1 where one shows a detail that the other
+   * lacks.
+   */
   readonly map: Image;
   /** Share of the details of either half that the other does not confirm, 0 … 1. */
   readonly unconfirmedShare: number;
@@ -31,8 +34,8 @@ export interface HalvesReport {
 
 /**
  * Put two independent halves of a night through the same workflow and mark what only one of them shows. A detail
- * (starlet coefficient of the mean of the channels) is unconfirmed when it stands out in one half and the halves differ by
- * more than half of it and by more than their noise allows.
+ * (starlet coefficient of the mean of the channels) is unconfirmed when it stands out in one half and the halves
+ * differ by more than half of it and by more than their noise allows.
  *
  * @param a stack of one half, @param b stack of the other, same size
  * @param workflow what is done to both; the identity judges the stacks themselves
@@ -72,25 +75,32 @@ export function validateHalves(
   }
   const made = [workflow(a), workflow(b)];
   requireSameSize("validateHalves", ...made);
-  const { width, height } = made[0], size = width * height;
+  const { width, height } = made[0];
+  const size = width * height;
   const parts = made.map((image) => {
     const mean = new Float32Array(size);
     for (const { data } of image.planes) for (let i = 0; i < size; i++) mean[i] += data[i] / image.planes.length;
     return starlet(mean, width, height, scales).scales;
   });
-  const out = allocatePlane(width, height), detail = new Uint8Array(size);
+  const out = allocatePlane(width, height);
+  const detail = new Uint8Array(size);
   for (let j = 0; j < scales; j++) {
-    const [p, q] = [parts[0][j], parts[1][j]], np = scaleNoise(p), nq = scaleNoise(q);
+    const [p, q] = [parts[0][j], parts[1][j]];
+    const np = scaleNoise(p);
+    const nq = scaleNoise(q);
     const difference = Math.sqrt(np * np + nq * nq);
     for (let i = 0; i < size; i++) {
-      const u = Math.abs(p[i]), v = Math.abs(q[i]);
+      const u = Math.abs(p[i]);
+      const v = Math.abs(q[i]);
       if (!(u > detailAbove * np || v > detailAbove * nq)) continue;
       detail[i] = 1;
-      const larger = Math.max(u, v), apart = Math.abs(p[i] - q[i]);
+      const larger = Math.max(u, v);
+      const apart = Math.abs(p[i] - q[i]);
       if (apart > 0.5 * larger && apart > 4 * difference) out[i] = Math.max(out[i], Math.min(1, apart / larger));
     }
   }
-  let details = 0, lone = 0;
+  let details = 0;
+  let lone = 0;
   for (let i = 0; i < size; i++) {
     details += detail[i];
     if (out[i] > 0) lone++;

@@ -94,9 +94,9 @@ const UNPACKED = "faintlight-";
 let unpackFolder: string | null = null;
 
 /**
- * Where `.gz` files are unpacked when regions of them are read: for programs that may not write to the system's folder for
- * temporary files. Made if it is not there; what a killed program left in it is removed. Where nothing may be written, unpacked
- * files stay in memory.
+ * Where `.gz` files are unpacked when regions of them are read: for programs that may not write to the system's folder
+ * for temporary files. Made if it is not there; what a killed program left in it is removed. Where nothing may be
+ * written, unpacked files stay in memory.
  *
  * @param folder a folder of the program's own; null for the system's
  *
@@ -247,7 +247,8 @@ class GzipSource implements ByteSource {
  * Open the bytes of a file, gzip or not (seen by its first bytes, not by its name).
  *
  * @param path the file
- * @param spillFolder where a gzip file is unpacked when regions are read; the system's folder for temporary files when null
+ * @param spillFolder where a gzip file is unpacked when regions are read; the system's folder for temporary files when
+ * null
  * @throws {FrameError} when the file is missing, is a folder, is empty, cannot be read, or is packed in another way
  */
 export function openBytes(path: string, spillFolder: string | null = null): ByteSource {

@@ -55,7 +55,8 @@ export interface Checkpoints {
  * @throws {RangeError} if the folder holds other things, or the results of another run
  */
 export function openCheckpoints(out: string, identity: unknown): Checkpoints {
-  const folder = join(out, checkpointFolder), marker = join(folder, "run.json");
+  const folder = join(out, checkpointFolder);
+  const marker = join(folder, "run.json");
   const mine = digestOf(identity);
   if (existsSync(marker)) {
     const found: { identity?: string } = JSON.parse(readFileSync(marker, "utf8"));

@@ -36,7 +36,8 @@ export function kindOfText(text: string): FrameKind | null {
   const word = letters(text);
   if (word === "") return null;
   const combined = /master|combined|stack|integrat|averaged|median/.test(word);
-  const dark = word.includes("dark"), flat = word.includes("flat");
+  const dark = word.includes("dark");
+  const flat = word.includes("flat");
   const bias = /bias|zero|^offset/.test(word);
   if (dark && flat) return combined ? "master-flat-dark" : "flat-dark";
   if (flat) return combined ? "master-flat" : "flat";
@@ -93,9 +94,9 @@ function flipRows(pattern: BayerPattern, height: number): BayerPattern {
 }
 
 /**
- * Mosaic seen from the first stored pixel. BAYERPAT names the first pixel of the sensor's picture, XBAYROFF and YBAYROFF how
- * far the pattern starts before the image; with ROWORDER = 'BOTTOM-UP' the first stored row is the last of the picture, so an
- * even number of rows swaps the rows of the pattern (common practice, no source).
+ * Mosaic seen from the first stored pixel. BAYERPAT names the first pixel of the sensor's picture, XBAYROFF and
+ * YBAYROFF how far the pattern starts before the image; with ROWORDER = 'BOTTOM-UP' the first stored row is the last
+ * of the picture, so an even number of rows swaps the rows of the pattern (common practice, no source).
  */
 export function bayerFromHeader(header: Header): BayerPattern | null {
   const named = namedPattern(header);
@@ -133,7 +134,8 @@ function dateParts(text: string): { date: string; time: string | null } | null {
 /** `hh:mm:ss.s`, or seconds since midnight as a number. */
 function timeText(value: CardValue | undefined): string | null {
   if (typeof value === "number" && value >= 0 && value < 86400) {
-    const whole = Math.floor(value), rest = Math.round((value - whole) * 1000);
+    const whole = Math.floor(value);
+    const rest = Math.round((value - whole) * 1000);
     const seconds = whole % 60;
     const text = `${two(Math.floor(whole / 3600))}:${two(Math.floor(whole / 60) % 60)}:${two(seconds)}`;
     return rest === 0 || rest === 1000 ? text : `${text}.${String(rest).padStart(3, "0").replace(/0+$/, "")}`;
@@ -250,15 +252,16 @@ function fullScale(header: Header): number | null {
   const stated = positive(cardNumber(header, "SATURATE", "SATLEVEL", "MAXADU", "WHITELEV", "FULLSCAL"));
   if (stated !== null) return stated;
   const bitpix = cardNumber(header, "BITPIX");
-  const scale = cardNumber(header, "BSCALE") ?? 1, zero = cardNumber(header, "BZERO") ?? 0;
+  const scale = cardNumber(header, "BSCALE") ?? 1;
+  const zero = cardNumber(header, "BZERO") ?? 0;
   if (bitpix === 16) return zero + scale * 32767;
   if (bitpix === 8) return zero + scale * 255;
   return null;
 }
 
 /**
- * Airmass stated, else from the altitude: 1 / (sin h + 0.50572 (h + 6.07995°)^−1.6364) (Kasten & Young 1989, Applied Optics 28,
- * 4735).
+ * Airmass stated, else from the altitude: 1 / (sin h + 0.50572 (h + 6.07995°)^−1.6364) (Kasten & Young 1989, Applied
+ * Optics 28, 4735).
  */
 function airmassOf(header: Header): number | null {
   const stated = cardNumber(header, "AIRMASS", "SECZ");
@@ -269,11 +272,11 @@ function airmassOf(header: Header): number | null {
 }
 
 /**
- * What a header says of an exposure. Many dialects are understood; where the header is silent the fact is `null` (binning 1,
- * kind `unknown`, texts empty): nothing is guessed. No cost to speak of.
+ * What a header says of an exposure. Many dialects are understood; where the header is silent the fact is `null`
+ * (binning 1, kind `unknown`, texts empty): nothing is guessed. No cost to speak of.
  *
- * Keywords and spellings are common practice unless FITS 4.0 defines them. GAIN counts as the camera's own setting unless its
- * comment speaks of electrons; EGAIN is electrons per ADU. Temperatures above 100 count as kelvins.
+ * Keywords and spellings are common practice unless FITS 4.0 defines them. GAIN counts as the camera's own setting
+ * unless its comment speaks of electrons; EGAIN is electrons per ADU. Temperatures above 100 count as kelvins.
  *
  * @param header cards of the image
  * @param options table of filter names

@@ -7,7 +7,8 @@ import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 
 /** SHA-256 of a file, hexadecimal, read in pieces. */
 export function digestFile(path: string): string {
-  const hash = createHash("sha256"), piece = new Uint8Array(1 << 20);
+  const hash = createHash("sha256");
+  const piece = new Uint8Array(1 << 20);
   const file = openSync(path, "r");
   try {
     for (;;) {

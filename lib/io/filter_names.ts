@@ -6,8 +6,9 @@ import { FrameError } from "../core/errors.ts";
 export type FilterNames = Readonly<Record<string, readonly string[]>>;
 
 /**
- * Names understood without further ado (common practice, no source). The channel `""` stands for no filter. A bandwidth behind
- * the name (`Ha 7nm`) does not matter. To add names of your own, give {@linkcode readFilterNames} a JSON file.
+ * Names understood without further ado (common practice, no source). The channel `""` stands for no filter. A
+ * bandwidth behind the name (`Ha 7nm`) does not matter. To add names of your own, give {@linkcode readFilterNames} a
+ * JSON file.
  */
 export const filterNames: FilterNames = Object.freeze({
   Ha: ["Ha", "H-a", "H-alpha", "Halpha", "Hydrogen alpha", "Hydrogen-a", "H656", "Hα"],

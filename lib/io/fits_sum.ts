@@ -13,8 +13,8 @@ const fold = (sum: number): number => {
 export const joinSums = (a: number, b: number): number => fold(a + b);
 
 /**
- * Ones' complement sum of bytes as big-endian 32-bit numbers, on top of an earlier sum. The bytes must be a multiple of four
- * (only the last piece of a data unit may be shorter; it counts as padded with zeros).
+ * Ones' complement sum of bytes as big-endian 32-bit numbers, on top of an earlier sum. The bytes must be a multiple
+ * of four (only the last piece of a data unit may be shorter; it counts as padded with zeros).
  */
 export function sumBytes(bytes: Uint8Array, before = 0): number {
   const whole = bytes.length & ~3;
@@ -24,7 +24,8 @@ export function sumBytes(bytes: Uint8Array, before = 0): number {
     const words = new Uint32Array(bytes.buffer, bytes.byteOffset, whole / 4);
     for (let from = 0; from < words.length; from += 256) {
       const to = Math.min(from + 256, words.length);
-      let even = 0, odd = 0;
+      let even = 0;
+      let odd = 0;
       for (let at = from; at < to; at++) {
         const word = words[at];
         even = (even + (word & 0x00ff00ff)) | 0;

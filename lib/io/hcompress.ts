@@ -1,6 +1,7 @@
 /**
- * HCOMPRESS_1 tiles of FITS 4.0 section 10.4.4: an H-transform whose bit planes are coded as quadtrees (White, Postman &
- * Lattanzi 1992, cited there). Numbers are kept as doubles, exact to 2^53, so that 32-bit images need no second version.
+ * HCOMPRESS_1 tiles of FITS 4.0 section 10.4.4: an H-transform whose bit planes are coded as quadtrees (White, Postman
+ * & Lattanzi 1992, cited there). Numbers are kept as doubles, exact to 2^53, so that 32-bit images need no second
+ * version.
  */
 
 /** Bits of a coded tile, first bit highest; reading behind the end gives zeros and is noticed. */
@@ -82,18 +83,23 @@ function decodeQuadrant(
   ny: number,
   planes: number,
 ): boolean {
-  const halfX = (nx + 1) >> 1, halfY = (ny + 1) >> 1;
+  const halfX = (nx + 1) >> 1;
+  const halfY = (ny + 1) >> 1;
   const steps = log2Up(Math.max(nx, ny));
-  let cells = new Uint8Array(Math.max(1, halfX * halfY)), next = new Uint8Array(cells.length);
+  let cells = new Uint8Array(Math.max(1, halfX * halfY));
+  let next = new Uint8Array(cells.length);
   for (let plane = planes - 1; plane >= 0; plane--) {
     const form = bits.four();
     if (form === 0) {
       for (let i = 0; i < halfX * halfY; i++) cells[i] = bits.four();
     } else if (form === 15) {
       cells[0] = bits.code();
-      const sizeX = sizesTo(halfX, Math.max(0, steps - 1)), sizeY = sizesTo(halfY, Math.max(0, steps - 1));
+      const sizeX = sizesTo(halfX, Math.max(0, steps - 1));
+      const sizeY = sizesTo(halfY, Math.max(0, steps - 1));
       for (let k = 1; k < steps; k++) {
-        const wide = sizeX[k], high = sizeY[k], before = sizeY[k - 1];
+        const wide = sizeX[k];
+        const high = sizeY[k];
+        const before = sizeY[k - 1];
         for (let x = 0; x < wide; x++) {
           for (let y = 0; y < high; y++) {
             const cell = cells[(x >> 1) * before + (y >> 1)];
@@ -129,8 +135,11 @@ function smoothen(a: Float64Array, nx: number, ny: number, stride: number, scale
     a[at] += clamp(Math.trunc((clamp(diff, low, high) - a[at] * steps) / steps), -most, most);
   };
   const slope = (at: number, step: number, target: number): void => {
-    const before = a[at - step], here = a[at], after = a[at + step];
-    const up = after - here, down = here - before;
+    const before = a[at - step];
+    const here = a[at];
+    const after = a[at + step];
+    const up = after - here;
+    const down = here - before;
     adjust(target, after - before, 4 * Math.min(Math.max(up, down), 0), 4 * Math.max(Math.min(up, down), 0), 8);
   };
   for (let x = 2; x < nx - 2; x += 2) {
@@ -141,12 +150,15 @@ function smoothen(a: Float64Array, nx: number, ny: number, stride: number, scale
   }
   for (let x = 2; x < nx - 2; x += 2) {
     for (let y = 2; y < ny - 2; y += 2) {
-      const at = x * stride + y, below = at + stride;
-      const mm = a[at - 2 * stride - 2],
-        pm = a[at + 2 * stride - 2],
-        mp = a[at - 2 * stride + 2],
-        pp = a[at + 2 * stride + 2];
-      const here = a[at], hx = 2 * a[below], hy = 2 * a[at + 1];
+      const at = x * stride + y;
+      const below = at + stride;
+      const mm = a[at - 2 * stride - 2];
+      const pm = a[at + 2 * stride - 2];
+      const mp = a[at - 2 * stride + 2];
+      const pp = a[at + 2 * stride + 2];
+      const here = a[at];
+      const hx = 2 * a[below];
+      const hy = 2 * a[at + 1];
       const high = 16 * Math.min(
         Math.max(pp - here, 0) - hx - hy,
         Math.max(here - pm, 0) + hx - hy,
@@ -174,18 +186,23 @@ const bitOf = (value: number, unit: number): number => {
 function invert(a: Float64Array, nx: number, ny: number, smooth: boolean, scale: number): void {
   const steps = log2Up(Math.max(nx, ny));
   if (steps === 0) return;
-  let bit0 = 2 ** (steps - 1), bit1 = 2 * bit0;
+  let bit0 = 2 ** (steps - 1);
+  let bit1 = 2 * bit0;
   const bit2 = 4 * bit0;
-  let half0 = Math.floor(bit0 / 2), half1 = bit1 / 2;
+  let half0 = Math.floor(bit0 / 2);
+  let half1 = bit1 / 2;
   // rounding to a multiple: up from the middle for positive numbers, down for negative ones
   const toMultiple = (value: number, unit: number, half: number, below: number): number =>
     Math.floor((value + (value >= 0 ? half : below)) / unit) * unit;
   a[0] = toMultiple(a[0], bit2, bit2 / 2, bit2 / 2 - 1);
   const scratch = new Float64Array((Math.max(nx, ny) + 1) >> 1);
-  const sizeX = sizesTo(nx, steps), sizeY = sizesTo(ny, steps);
-  let below0 = half0 - 1, below1 = half1 - 1;
+  const sizeX = sizesTo(nx, steps);
+  const sizeY = sizesTo(ny, steps);
+  let below0 = half0 - 1;
+  let below1 = half1 - 1;
   for (let k = 1; k <= steps; k++) {
-    const wide = sizeX[k], high = sizeY[k];
+    const wide = sizeX[k];
+    const high = sizeY[k];
     const last = k === steps;
     if (last) below0 = 0;
     const divide = last ? 4 : 2;
@@ -200,10 +217,12 @@ function invert(a: Float64Array, nx: number, ny: number, smooth: boolean, scale:
       a[at + step] = Math.floor((sum + difference) / divide);
       a[at] = Math.floor((sum - difference) / divide);
     };
-    const evenX = wide - wide % 2, evenY = high - high % 2;
+    const evenX = wide - wide % 2;
+    const evenY = high - high % 2;
     for (let x = 0; x < evenX; x += 2) {
       for (let y = 0; y < evenY; y += 2) {
-        const at = ny * x + y, under = at + ny;
+        const at = ny * x + y;
+        const under = at + ny;
         let h0 = a[at];
         let hx = toMultiple(a[under], bit1, half1, below1);
         let hy = toMultiple(a[at + 1], bit1, half1, below1);
@@ -246,13 +265,16 @@ function invert(a: Float64Array, nx: number, ny: number, smooth: boolean, scale:
 export function decodeHcompress(bytes: Uint8Array, count: number, smooth: boolean, out: Int32Array): boolean {
   if (bytes.length < 25 || bytes[0] !== 0xdd || bytes[1] !== 0x99) return false;
   const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.length);
-  const nx = view.getInt32(2), ny = view.getInt32(6), scale = view.getInt32(10);
+  const nx = view.getInt32(2);
+  const ny = view.getInt32(6);
+  const scale = view.getInt32(10);
   if (!(nx > 0 && ny > 0 && nx * ny === count)) return false;
   const total = Number(view.getBigInt64(14));
   const planes = [bytes[22], bytes[23], bytes[24]];
   const bits = new Bits(bytes, 25);
   const a = new Float64Array(count);
-  const topX = (nx + 1) >> 1, topY = (ny + 1) >> 1;
+  const topX = (nx + 1) >> 1;
+  const topY = (ny + 1) >> 1;
   const whole = decodeQuadrant(bits, a, 0, ny, topX, topY, planes[0]) &&
     decodeQuadrant(bits, a, topY, ny, topX, ny >> 1, planes[1]) &&
     decodeQuadrant(bits, a, ny * topX, ny, nx >> 1, topY, planes[1]) &&

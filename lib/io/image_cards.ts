@@ -62,8 +62,8 @@ function headerWithBayer(header: Header, bayer: BayerPattern | null, height: num
 }
 
 /**
- * The header with cards that say what the image says of itself: unit, channel names, geometry, mosaic. Cards that say so
- * already stay as they are.
+ * The header with cards that say what the image says of itself: unit, channel names, geometry, mosaic. Cards that say
+ * so already stay as they are.
  */
 export function headerOfImage(image: Image, structure: Header): Header {
   const { geometry, planes, unit } = image;

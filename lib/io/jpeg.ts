@@ -22,15 +22,18 @@ export interface EncodeJpegOptions {
   readonly quality: number;
 }
 
-/** What {@linkcode encodeJpeg} uses for an option left out: at 90 no block edge shows in a smooth sky (our own look at demo pictures). */
+/**
+ * What {@linkcode encodeJpeg} uses for an option left out: at 90 no block edge shows in a smooth sky (our own look at
+ * demo pictures).
+ */
 export const encodeJpegDefaults: EncodeJpegOptions = Object.freeze({ quality: 90 });
 
 /**
  * A picture as JPEG bytes, baseline, colour not subsampled (star colours live in single pixels).
  *
- * In: a display image of one (gray) or three planes (red, green, blue), or 8-bit samples; first stored row on top unless the image's header
- * says ROWORDER = 'BOTTOM-UP'; NaN becomes black.
- * The loss is visible only when enlarged, but it is there: keep the PNG for further work.
+ * In: a display image of one (gray) or three planes (red, green, blue), or 8-bit samples; first stored row on top
+ * unless the image's header says ROWORDER = 'BOTTOM-UP'; NaN becomes black. The loss is visible only when enlarged,
+ * but it is there: keep the PNG for further work.
  *
  * @throws {TypeError} if the image is linear or has neither one nor three planes
  * @throws {RangeError} if quality is outside 1 … 100

@@ -14,7 +14,10 @@ import { type ReadBytes, readTiles, readTileTable } from "./tiles.ts";
 
 /** Options of {@linkcode openFits}. */
 export interface OpenFitsOptions {
-  /** Folder where a `.gz` file is unpacked when regions of it are read; the system's folder for temporary files when null. */
+  /**
+   * Folder where a `.gz` file is unpacked when regions of it are read; the system's folder for temporary files when
+   * null.
+   */
   readonly spillFolder?: string | null;
 }
 
@@ -34,11 +37,15 @@ export interface FitsSums {
   readonly verdict: "absent" | "good" | "data" | "header";
 }
 
-/** Where the samples of an image lie, ready to be sent to another thread: {@linkcode readRegionFrom} reads them there. */
+/**
+ * Where the samples of an image lie, ready to be sent to another thread: {@linkcode readRegionFrom} reads them there.
+ */
 export interface RegionSource {
   /** Path of a plain file. */
   readonly file: string;
-  /** Bytes of the file on shared memory, when it is a gzip file that could not be unpacked to a plain one; else null. */
+  /**
+   * Bytes of the file on shared memory, when it is a gzip file that could not be unpacked to a plain one; else null.
+   */
   readonly bytes: Uint8Array | null;
   /** Sizes, scaling, positions. */
   readonly layout: SampleLayout;
@@ -60,18 +67,21 @@ const isShort = ({ bitpix, scaling, tiles }: SampleLayout): boolean =>
   bitpix === 16 && tiles === null && scaling.blank === null && scaling.scale === 1 && scaling.zero === 32768;
 
 /**
- * The stored bytes of a region of unsigned 16-bit integers, row behind row, for code in pool workers that decodes and calibrates them
- * in one; false, with nothing read, where samples are stored otherwise.
+ * The stored bytes of a region of unsigned 16-bit integers, row behind row, for code in pool workers that decodes and
+ * calibrates them in one; false, with nothing read, where samples are stored otherwise.
  */
 export function readShortsFrom(source: RegionSource, region: Region, plane: number, into: Uint8Array): boolean {
   const { file, bytes: held, layout } = source;
   if (held !== null || !isShort(layout)) return false;
   checkRegion(layout, region, plane);
-  const { path, hdu, width, height, dataStart } = layout, rowBytes = 2 * region.width;
-  const start = dataStart + 2 * ((plane * height + region.y) * width + region.x), whole = region.width === width;
+  const { path, hdu, width, height, dataStart } = layout;
+  const rowBytes = 2 * region.width;
+  const start = dataStart + 2 * ((plane * height + region.y) * width + region.x);
+  const whole = region.width === width;
   const descriptor = openSync(file, "r");
   try {
-    const pieces = whole ? 1 : region.height, size = whole ? rowBytes * region.height : rowBytes;
+    const pieces = whole ? 1 : region.height;
+    const size = whole ? rowBytes * region.height : rowBytes;
     for (let piece = 0; piece < pieces; piece++) {
       for (let at = 0; at < size;) {
         const got = readSync(descriptor, into, piece * size + at, size - at, start + piece * 2 * width + at);
@@ -265,7 +275,8 @@ export class FitsFile {
 
   /** Header of the HDU at `nextStart`; null behind the last. */
   #scan(): PlacedHdu | null {
-    const index = this.#placed.length, start = this.#nextStart;
+    const index = this.#placed.length;
+    const start = this.#nextStart;
     const stop = (): null => {
       this.#complete = true;
       return null;
@@ -373,8 +384,8 @@ export class FitsFile {
   }
 
   /**
-   * Bytes that the file lacks at the end of an HDU's data; 0 when it is whole (missing padding does not count). Costs nothing
-   * for a plain file, inflates a gzip file.
+   * Bytes that the file lacks at the end of an HDU's data; 0 when it is whole (missing padding does not count). Costs
+   * nothing for a plain file, inflates a gzip file.
    */
   missingBytes(index: number): number {
     const { dataStart, dataBytes } = this.#at(index);
@@ -382,8 +393,8 @@ export class FitsFile {
   }
 
   /**
-   * Whether the data of an HDU are there to the last byte, as far as that can be told without reading them: exact for a plain
-   * file; of a gzip file the unpacked size at its end is believed when it is large enough.
+   * Whether the data of an HDU are there to the last byte, as far as that can be told without reading them: exact for
+   * a plain file; of a gzip file the unpacked size at its end is believed when it is large enough.
    */
   seemsWhole(index: number): boolean {
     const { dataStart, dataBytes } = this.#at(index);
@@ -419,8 +430,8 @@ export class FitsFile {
   }
 
   /**
-   * Values of a rectangle of one plane, without reading the rest: positioned reads of its rows, or only the tiles it touches.
-   * A `.gz` file is unpacked once to a temporary file that {@linkcode close} removes.
+   * Values of a rectangle of one plane, without reading the rest: positioned reads of its rows, or only the tiles it
+   * touches. A `.gz` file is unpacked once to a temporary file that {@linkcode close} removes.
    *
    * @param hdu number of the HDU, first 0
    * @param region rectangle in pixels as stored
@@ -441,15 +452,16 @@ export class FitsFile {
   }
 
   /**
-   * What another thread needs to read regions by itself; plain data. Valid until {@linkcode close} for a `.gz` file, whose
-   * unpacked copy goes then; where there is no place to unpack it to, the source holds its bytes in memory.
+   * What another thread needs to read regions by itself; plain data. Valid until {@linkcode close} for a `.gz` file,
+   * whose unpacked copy goes then; where there is no place to unpack it to, the source holds its bytes in memory.
    *
    * @throws {FrameError} if the HDU holds no image
    */
   regionSource(hdu: number): RegionSource {
     const layout = this.#layoutOf(hdu);
     const plain = this.#source.plainPath();
-    const file = plain ?? this.path, bytes = plain === null ? this.#source.sharedBytes() : null;
+    const file = plain ?? this.path;
+    const bytes = plain === null ? this.#source.sharedBytes() : null;
     const table = this.#tableOf(layout);
     if (table === null) return { file, bytes, layout, table };
     const shared = new Uint8Array(allocateShared(table.length, true), 0, table.length);
@@ -480,7 +492,8 @@ export class FitsFile {
       return out;
     }
     const size = sampleBytes(bitpix);
-    const each = width * height, total = each * layout.planes;
+    const each = width * height;
+    const total = each * layout.planes;
     const step = CHUNK / size;
     for (let done = 0; done < total; done += step) {
       const count = Math.min(step, total - done);
@@ -488,7 +501,8 @@ export class FitsFile {
       this.#read(bytes, dataStart + done * size);
       onBytes?.(bytes);
       for (let at = 0; at < count;) {
-        const plane = Math.floor((done + at) / each), inside = (done + at) % each;
+        const plane = Math.floor((done + at) / each);
+        const inside = (done + at) % each;
         const part = Math.min(count - at, each - inside);
         decodeSamples(bytes, at * size, part, bitpix, scaling, out[plane], inside);
         at += part;
@@ -513,7 +527,8 @@ export class FitsFile {
         ? String(value)
         : null;
     };
-    const stated = text("DATASUM"), checksum = text("CHECKSUM");
+    const stated = text("DATASUM");
+    const checksum = text("CHECKSUM");
     let dataFound = dataSum ?? 0;
     if (dataSum === undefined) {
       for (let done = 0; done < dataBytes; done += CHUNK) {

@@ -40,7 +40,8 @@ function sourceOfImage(image: Image): PixelSource {
     header,
     geometry,
     readRegion: (region, plane) => {
-      const out = new Float32Array(region.width * region.height), { data } = image.planes[plane];
+      const out = new Float32Array(region.width * region.height);
+      const { data } = image.planes[plane];
       for (let y = 0; y < region.height; y++) {
         const from = (region.y + y) * width + region.x;
         out.set(data.subarray(from, from + region.width), y * region.width);

@@ -19,9 +19,11 @@ export function decodePlio(bytes: Uint8Array, count: number, out: Int32Array): b
   const length = older ? word(2) : word(3) + word(4) * 32768;
   const first = older ? 3 : word(1);
   if (length > words || first < 0) return false;
-  let level = 1, at = 0;
+  let level = 1;
+  let at = 0;
   for (let index = first; index < length && at < count; index++) {
-    const opcode = (word(index) >> 12) & 15, data = word(index) & 4095;
+    const opcode = (word(index) >> 12) & 15;
+    const data = word(index) & 4095;
     if (opcode === 0 || opcode === 4 || opcode === 5) {
       const end = Math.min(at + data, count);
       const whole = at + data <= count;

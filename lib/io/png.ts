@@ -1,4 +1,7 @@
-/** PNG (W3C PNG Specification, third edition): our own writer for 16-bit pictures with colour tags and a record, and a reader. */
+/**
+ * PNG (W3C PNG Specification, third edition): our own writer for 16-bit pictures with colour tags and a record, and a
+ * reader.
+ */
 import zlib from "node:zlib";
 import { allocateShared } from "../core/memory.ts";
 import { allocatePlane, createImage, type Image, requireDisplay } from "../core/image.ts";
@@ -57,7 +60,9 @@ export const encodePng16Defaults: EncodePng16Options = Object.freeze({
 export const pngRecordKeyword: string = "Faintlight record";
 
 const SIGNATURE = Uint8Array.of(0x89, 0x50, 0x4e, 0x47, 0x0d, 0x0a, 0x1a, 0x0a);
-/** Filtered bytes a strip: large enough that a strip's own Huffman table costs nothing, small enough to share out work. */
+/**
+ * Filtered bytes a strip: large enough that a strip's own Huffman table costs nothing, small enough to share out work.
+ */
 const STRIP_BYTES = 1 << 21;
 /** Strips from which the pool is worth waking. */
 const POOL_STRIPS = 4;
@@ -148,21 +153,23 @@ const stripTask: PoolTask<PngStripJob, PngStrip> = {
 };
 
 /**
- * A picture as PNG bytes: 16 bits a sample unless asked otherwise, tagged as sRGB for new and old readers (`cICP`, `sRGB`,
- * `gAMA`, `cHRM`), with the record in an international text chunk.
+ * A picture as PNG bytes: 16 bits a sample unless asked otherwise, tagged as sRGB for new and old readers (`cICP`,
+ * `sRGB`, `gAMA`, `cHRM`), with the record in an international text chunk.
  *
- * In: a display image or planes in 0 … 1, one plane (gray) or three (red, green, blue); or whole-number samples. The first stored row is
- * the top of the picture, unless the image's header says ROWORDER = 'BOTTOM-UP': then rows are turned round, so that nothing is mirrored.
- * Values are rounded to the nearest code (q = round(65535 v)), those outside are clamped, NaN (no data) becomes 0.
- * The compressed bytes do not depend on the number of workers, but on the zlib that Deno or Node brings; the decoded samples never do.
- * Cost: about 60 ms a megapixel of three 16-bit channels on one processor; strips run in parallel.
+ * In: a display image or planes in 0 … 1, one plane (gray) or three (red, green, blue); or whole-number samples. The
+ * first stored row is the top of the picture, unless the image's header says ROWORDER = 'BOTTOM-UP': then rows are
+ * turned round, so that nothing is mirrored. Values are rounded to the nearest code (q = round(65535 v)), those
+ * outside are clamped, NaN (no data) becomes 0. The compressed bytes do not depend on the number of workers, but on
+ * the zlib that Deno or Node brings; the decoded samples never do. Cost: about 60 ms a megapixel of three 16-bit
+ * channels on one processor; strips run in parallel.
  *
  * @param source what to encode
  * @param options record, texts, bit depth
  * @throws {TypeError} if the image is linear or has neither one nor three planes
  * @throws {RangeError} if an array has the wrong length or a keyword is not allowed
  *
- * Source: W3C PNG Specification, third edition (2025), sections 7, 9 and 11; sRGB code points of ITU-T H.273 (1, 13, 0, full range).
+ * Source: W3C PNG Specification, third edition (2025), sections 7, 9 and 11; sRGB code points of ITU-T H.273 (1, 13,
+ * 0, full range).
  *
  * @example The record comes back
  * ```ts
@@ -206,7 +213,8 @@ export function encodePng16(
   if (record !== null) parts.push(textChunk(pngRecordKeyword, record));
 
   const stripRows = Math.max(1, Math.floor(STRIP_BYTES / (width * channels * bits / 8 + 1)));
-  const count = Math.ceil(height / stripRows), inline = count < POOL_STRIPS;
+  const count = Math.ceil(height / stripRows);
+  const inline = count < POOL_STRIPS;
   const floats = planes[0] instanceof Float32Array;
   const bare = (plane: Layout["planes"][number]) =>
     plane instanceof Uint16Array ? new Uint8Array(plane.buffer, plane.byteOffset, plane.byteLength) : plane;
@@ -260,7 +268,8 @@ function* chunksOf(step: string, bytes: Uint8Array): Generator<{ readonly type: 
     }
     const type = String.fromCharCode(...bytes.subarray(at + 4, at + 8));
     const data = bytes.subarray(at + 8, at + 8 + length);
-    const crc = zlib.crc32(bytes.subarray(at + 4, at + 8 + length)), stored = view.getUint32(at + 8 + length);
+    const crc = zlib.crc32(bytes.subarray(at + 4, at + 8 + length));
+    const stored = view.getUint32(at + 8 + length);
     if (crc !== stored) {
       throw new RangeError(`${step}: CRC of chunk ${type} must be ${crc.toString(16)}, but got ${stored.toString(16)}`);
     }
@@ -327,16 +336,21 @@ export interface DecodedPng {
 /** Undo the row filters in place; `rows` are `rowBytes` long behind one filter byte each. */
 function unfilter(data: Uint8Array, rows: number, rowBytes: number, step: number): void {
   for (let y = 0; y < rows; y++) {
-    const at = y * (rowBytes + 1) + 1, up = at - rowBytes - 1, kind = data[at - 1];
+    const at = y * (rowBytes + 1) + 1;
+    const up = at - rowBytes - 1;
+    const kind = data[at - 1];
     if (kind > 4) throw new RangeError(`decodePng: filter of row ${y} must be 0 … 4, but got ${kind}`);
     for (let i = 0; kind !== 0 && i < rowBytes; i++) {
-      const a = i >= step ? data[at + i - step] : 0, b = y > 0 ? data[up + i] : 0;
+      const a = i >= step ? data[at + i - step] : 0;
+      const b = y > 0 ? data[up + i] : 0;
       if (kind === 1) data[at + i] += a;
       else if (kind === 2) data[at + i] += b;
       else if (kind === 3) data[at + i] += (a + b) >> 1;
       else {
         const c = i >= step && y > 0 ? data[up + i - step] : 0;
-        const byA = Math.abs(b - c), byB = Math.abs(a - c), byC = Math.abs(a + b - 2 * c);
+        const byA = Math.abs(b - c);
+        const byB = Math.abs(a - c);
+        const byC = Math.abs(a + b - 2 * c);
         data[at + i] += byA <= byB && byA <= byC ? a : byB <= byC ? b : c;
       }
     }
@@ -363,7 +377,8 @@ export function decodePng(bytes: Uint8Array): DecodedPng {
   const packed: Uint8Array[] = [];
   const text: Record<string, string> = {};
   let head = new DataView(new ArrayBuffer(13));
-  let palette = new Uint8Array(0), alpha = new Uint8Array(0);
+  let palette = new Uint8Array(0);
+  let alpha = new Uint8Array(0);
   let codePoints: readonly number[] | null = null;
   for (const { type, data } of chunksOf("decodePng", bytes)) {
     if (type === "IHDR") head = new DataView(data.slice().buffer);
@@ -374,7 +389,8 @@ export function decodePng(bytes: Uint8Array): DecodedPng {
     const found = textOf(type, data);
     if (found !== null) text[found[0]] = found[1];
   }
-  const width = head.getUint32(0), height = head.getUint32(4);
+  const width = head.getUint32(0);
+  const height = head.getUint32(4);
   const [depth, colour, , , interlace] = [8, 9, 10, 11, 12].map((at) => head.getUint8(at));
   const stored = ({ 0: 1, 2: 3, 3: 1, 4: 2, 6: 4 } as Readonly<Record<number, 1 | 2 | 3 | 4>>)[colour];
   if (width === 0 || height === 0 || stored === undefined) {

@@ -1,4 +1,7 @@
-/** One strip of rows of a PNG: samples → filtered bytes → deflate. Runs on the pool; its bytes depend on the strip alone. */
+/**
+ * One strip of rows of a PNG: samples → filtered bytes → deflate. Runs on the pool; its bytes depend on the strip
+ * alone.
+ */
 import zlib from "node:zlib";
 import { type Packed, unpack } from "../kernels/bands.ts";
 
@@ -45,7 +48,8 @@ const ADLER_BASE = 65521;
 
 /** Adler-32 (RFC 1950) of some bytes. */
 export function adler32(bytes: Uint8Array): number {
-  let a = 1, b = 0;
+  let a = 1;
+  let b = 0;
   for (let at = 0; at < bytes.length;) {
     const end = Math.min(at + 3800, bytes.length); // a and b stay below 2^32 for this many bytes
     for (; at < end; at++) {
@@ -61,7 +65,10 @@ export function adler32(bytes: Uint8Array): number {
 /** Adler-32 of two pieces laid end to end, from theirs and the length of the second. */
 export function combineAdler(first: number, second: number, secondLength: number): number {
   const rest = secondLength % ADLER_BASE;
-  const a1 = first & 0xffff, b1 = first >>> 16, a2 = second & 0xffff, b2 = second >>> 16;
+  const a1 = first & 0xffff;
+  const b1 = first >>> 16;
+  const a2 = second & 0xffff;
+  const b2 = second >>> 16;
   const a = (a1 + a2 - 1 + ADLER_BASE) % ADLER_BASE;
   const b = (b1 + b2 + rest * (a1 - 1 + ADLER_BASE)) % ADLER_BASE;
   return (b * 65536 + a) >>> 0;
@@ -73,7 +80,8 @@ function rowWriter(job: PngStripJob): (drawnRow: number, out: Uint8Array) => voi
   const stored = (drawnRow: number) => bottomRow < 0 ? drawnRow : bottomRow - drawnRow;
   if (job.floats) {
     const planes = job.planes.map((plane) => unpack<Float32Array>(plane));
-    const top = bits === 16 ? 65535 : 255, step = channels * bits / 8;
+    const top = bits === 16 ? 65535 : 255;
+    const step = channels * bits / 8;
     return (drawnRow, out) => {
       for (let c = 0; c < channels; c++) {
         const data = planes[c];
@@ -88,7 +96,8 @@ function rowWriter(job: PngStripJob): (drawnRow: number, out: Uint8Array) => voi
       }
     };
   }
-  const bytes = unpack<Uint8Array>(job.planes[0]), count = width * channels;
+  const bytes = unpack<Uint8Array>(job.planes[0]);
+  const count = width * channels;
   if (bits === 8) {
     return (drawnRow, out) => out.set(bytes.subarray(stored(drawnRow) * count, (stored(drawnRow) + 1) * count));
   }
@@ -117,8 +126,12 @@ function filterRow(kind: number, row: Uint8Array, above: Uint8Array, step: numbe
   else if (kind === 3) { for (let i = step; i < length; i++) out[at + i] = row[i] - ((row[i - step] + above[i]) >> 1); }
   else {
     for (let i = step; i < length; i++) {
-      const left = row[i - step], up = above[i], corner = above[i - step];
-      const byLeft = Math.abs(up - corner), byUp = Math.abs(left - corner), byCorner = Math.abs(left + up - 2 * corner);
+      const left = row[i - step];
+      const up = above[i];
+      const corner = above[i - step];
+      const byLeft = Math.abs(up - corner);
+      const byUp = Math.abs(left - corner);
+      const byCorner = Math.abs(left + up - 2 * corner);
       out[at + i] = row[i] - (byLeft <= byUp && byLeft <= byCorner ? left : byUp <= byCorner ? up : corner);
     }
   }
@@ -131,12 +144,18 @@ const thorough = { level: 6, strategy: Z_DEFAULT_STRATEGY, memLevel: 9 } as cons
 /** Bytes of the strip that are tried in every way before the whole is encoded. */
 const PROBE_BYTES = 49152;
 
-/** Encode a strip: the filter and the deflate strategy that a probe from its middle finds smallest are used for all of it. */
+/**
+ * Encode a strip: the filter and the deflate strategy that a probe from its middle finds smallest are used for all of
+ * it.
+ */
 export function encodePngStrip(job: PngStripJob): PngStrip {
   const { width, channels, bits, firstRow, endRow, last } = job;
-  const step = channels * bits / 8, rowBytes = width * step, rows = endRow - firstRow;
+  const step = channels * bits / 8;
+  const rowBytes = width * step;
+  const rows = endRow - firstRow;
   const writeRow = rowWriter(job);
-  let row = new Uint8Array(rowBytes), above = new Uint8Array(rowBytes);
+  let row = new Uint8Array(rowBytes);
+  let above = new Uint8Array(rowBytes);
   const startAt = (y: number) => {
     if (y > 0) writeRow(y - 1, above);
     else above.fill(0);

@@ -20,7 +20,9 @@ export interface ReadFitsOptions {
   readonly hdu: number | null;
   /** Rectangle to read, in pixels as stored; null for everything. Sums are not compared for a part. */
   readonly region: Region | null;
-  /** What to do when DATASUM or CHECKSUM disagree: refuse the file, accept it with a note in the history, or not look. */
+  /**
+   * What to do when DATASUM or CHECKSUM disagree: refuse the file, accept it with a note in the history, or not look.
+   */
   readonly checksum: "refuse" | "accept" | "ignore";
   /** Mosaic pattern seen from the first stored pixel, when it is known better than the header does; null for mono. */
   readonly bayer: BayerPattern | null | "header";
@@ -37,7 +39,10 @@ export const readFitsDefaults: ReadFitsOptions = Object.freeze({
   names: filterNames,
 });
 
-/** The cards of an image with those of an empty primary HDU behind them, which many writers use for the exposure's cards. */
+/**
+ * The cards of an image with those of an empty primary HDU behind them, which many writers use for the exposure's
+ * cards.
+ */
 export function fullHeader(file: FitsFile, hdu: PlacedHdu): Header {
   if (hdu.index === 0 || cardValue(hdu.header, "INHERIT") === false) return hdu.header;
   const primary = file.hdu(0);
@@ -48,8 +53,8 @@ export function fullHeader(file: FitsFile, hdu: PlacedHdu): Header {
 }
 
 /**
- * Header of the first image of a FITS file, plain, tile-compressed or in a `.gz`. Of a gzip file only the start is inflated.
- * When an extension holds the image and the primary HDU is empty, the cards of both are given.
+ * Header of the first image of a FITS file, plain, tile-compressed or in a `.gz`. Of a gzip file only the start is
+ * inflated. When an extension holds the image and the primary HDU is empty, the cards of both are given.
  *
  * Cost: opening the file and one read of about 29 kB.
  *
@@ -130,7 +135,9 @@ type Extras = Pick<Image, "mask" | "variance" | "coverage">;
 
 /** Mask, variance and coverage that {@linkcode writeFits} put behind the image. */
 function readExtras(file: FitsFile, hdu: PlacedHdu, region: Region | null): Extras {
-  let mask: Uint8Array | null = null, variance: Float32Array[] | null = null, coverage: Float32Array | null = null;
+  let mask: Uint8Array | null = null;
+  let variance: Float32Array[] | null = null;
+  let coverage: Float32Array | null = null;
   if (cardValue(hdu.header, "FLRECORD") !== undefined) {
     for (const each of file.hdus.slice(hdu.index + 1)) {
       const part = cardText(each.header, "FLPART");
@@ -151,11 +158,11 @@ function readExtras(file: FitsFile, hdu: PlacedHdu, region: Region | null): Extr
 /**
  * Read an image from a FITS file: plain or tile-compressed, in a `.gz` or not, any BITPIX.
  *
- * Out: float32 planes in stored order (row 0 is the first row of the file), BSCALE and BZERO applied in float64, NaN where
- * BLANK or NaN says that there is no value. Unit from BUNIT, ADU when it is silent. Channels: `R`, `G`, `B` for three planes,
- * `mosaic` for a colour sensor, else the channel of the filter, else `L`; names that this library wrote come first. Geometry
- * with mosaic, scale and sky coordinates from the header. The history starts with this reading and a digest of the stored
- * bytes, behind whatever history the file itself carries.
+ * Out: float32 planes in stored order (row 0 is the first row of the file), BSCALE and BZERO applied in float64, NaN
+ * where BLANK or NaN says that there is no value. Unit from BUNIT, ADU when it is silent. Channels: `R`, `G`, `B` for
+ * three planes, `mosaic` for a colour sensor, else the channel of the filter, else `L`; names that this library wrote
+ * come first. Geometry with mosaic, scale and sky coordinates from the header. The history starts with this reading
+ * and a digest of the stored bytes, behind whatever history the file itself carries.
  *
  * Cost: one pass over the file; the samples are decoded straight into the planes.
  *

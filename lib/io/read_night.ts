@@ -57,12 +57,14 @@ const fitsName = /\.(fits?|fts)(\.(gz|fz))?$/i;
 
 /** Files of a folder and the folders below it: those that are FITS by their name, and the others. */
 function filesBelow(folder: string): { found: string[]; skipped: string[] } {
-  const found: string[] = [], skipped: string[] = [];
+  const found: string[] = [];
+  const skipped: string[] = [];
   const walk = (inner: string) => {
     const entries = readdirSync(join(folder, inner), { withFileTypes: true });
     for (const entry of entries) {
       const file = inner === "" ? entry.name : `${inner}/${entry.name}`;
-      let isFolder = entry.isDirectory(), isFile = entry.isFile();
+      let isFolder = entry.isDirectory();
+      let isFile = entry.isFile();
       if (entry.isSymbolicLink()) {
         try {
           // links to files are followed, links to folders are not: they may lead in a circle
@@ -94,8 +96,8 @@ export interface FileState {
 }
 
 /**
- * How the FITS files of a folder stand just now; files that go away while one looks are left out. Null when the folder cannot be
- * listed: a drive may be away for a moment.
+ * How the FITS files of a folder stand just now; files that go away while one looks are left out. Null when the folder
+ * cannot be listed: a drive may be away for a moment.
  */
 export function fileStates(folder: string): FileState[] | null {
   let found: readonly string[];
@@ -156,7 +158,8 @@ export function readRecordOf(
   file: string,
   names: FilterNames,
 ): { readonly record: FrameRecord; readonly notes: readonly FrameNote[] } {
-  const path = join(folder, file), notes: FrameNote[] = [];
+  const path = join(folder, file);
+  const notes: FrameNote[] = [];
   const open = openFits(path);
   try {
     const hdu = open.firstImage();
@@ -188,9 +191,10 @@ export function readRecordOf(
 }
 
 /**
- * Read a folder of frames and all folders below it: files named `.fits`, `.fit`, `.fts`, also with `.gz` or `.fz`. Only headers
- * are read. A file that cannot be used is listed with its reason; nothing stops the rest. Where a header does not say what the
- * exposure is for, or with which filter, names of folders and file are asked, and a note says so.
+ * Read a folder of frames and all folders below it: files named `.fits`, `.fit`, `.fts`, also with `.gz` or `.fz`.
+ * Only headers are read. A file that cannot be used is listed with its reason; nothing stops the rest. Where a header
+ * does not say what the exposure is for, or with which filter, names of folders and file are asked, and a note says
+ * so.
  *
  * Cost: one read of about 29 kB a file.
  *
@@ -231,7 +235,9 @@ export function readNight(folder: string, options: Partial<ReadNightOptions> = {
       cause,
     );
   }
-  const records: FrameRecord[] = [], unreadable: UnreadableFrame[] = [], notes: FrameNote[] = [];
+  const records: FrameRecord[] = [];
+  const unreadable: UnreadableFrame[] = [];
+  const notes: FrameNote[] = [];
   files.found.forEach((file, index) => {
     try {
       const told = readRecordOf(folder, file, names);

@@ -69,7 +69,8 @@ export function decodeRice(
   for (let from = 0; from < count; from += blockSize) {
     const to = from + blockSize < count ? from + blockSize : count;
     if (bit + codeBits > end) return false;
-    let word = bit >>> 5, gone = bit & 31;
+    let word = bit >>> 5;
+    let gone = bit & 31;
     const code = ((source[word] << gone) | ((source[word + 1] >>> 1) >>> (31 - gone))) >>> codeShift;
     bit += codeBits;
     if (code === 0) {
@@ -193,11 +194,13 @@ export function encodeRice(
     const low = 32 - Math.clz32(mean >>> 1);
     const literal = low >= most;
     const code = literal ? most + 1 : sum === 0 ? 0 : low + 1;
-    const stop = 1 << low, lowMask = stop - 1;
+    const stop = 1 << low;
+    const lowMask = stop - 1;
     // the code of the block, then its values: each piece goes in front of the free bits, a full word goes out
     const pieces = sum === 0 ? 0 : size;
     for (let i = -1; i < pieces; i++) {
-      let value: number, length: number;
+      let value: number;
+      let length: number;
       if (i < 0) {
         value = code;
         length = codeBits;

@@ -21,9 +21,9 @@ export const isBitpix = (value: unknown): value is Bitpix =>
 export const sampleBytes = (bitpix: Bitpix): number => Math.abs(bitpix) / 8;
 
 /**
- * Decode `count` samples that start at `bytes[from]` into `out[at …]`. Integers are scaled in float64 and rounded once to
- * float32; the unsigned types (BZERO = half the range) flip the top bit, so that 64-bit counts do not lose digits on the way.
- * NaN payloads of unscaled float32 data are kept.
+ * Decode `count` samples that start at `bytes[from]` into `out[at …]`. Integers are scaled in float64 and rounded once
+ * to float32; the unsigned types (BZERO = half the range) flip the top bit, so that 64-bit counts do not lose digits
+ * on the way. NaN payloads of unscaled float32 data are kept.
  */
 export function decodeSamples(
   bytes: Uint8Array,
@@ -73,7 +73,8 @@ export function decodeSamples(
     const blankLow = blank64 === null ? 0 : Number(blank64 & 0xffffffffn);
     const unsigned = scale === 1 && zero === 9223372036854775808;
     for (let i = 0; i < count; i++) {
-      const high = view.getInt32(8 * i), low = view.getUint32(8 * i + 4);
+      const high = view.getInt32(8 * i);
+      const low = view.getUint32(8 * i + 4);
       if (blank64 !== null && high === blankHigh && low === blankLow) out[at + i] = NaN;
       else if (unsigned) out[at + i] = ((high ^ 0x80000000) >>> 0) * 4294967296 + low;
       else out[at + i] = zero + scale * (high * 4294967296 + low);

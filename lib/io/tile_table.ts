@@ -46,8 +46,10 @@ export function packTiles(
 ): TileTable {
   const heap: Uint8Array[] = [];
   const lengths = new Float64Array(count);
-  let heapBytes = 0, longest = 0;
-  let piece = new Uint8Array(0), used = 0;
+  let heapBytes = 0;
+  let longest = 0;
+  let piece = new Uint8Array(0);
+  let used = 0;
   const close = () => {
     if (used > 0) heap.push(piece.subarray(0, used));
   };

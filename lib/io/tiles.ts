@@ -90,12 +90,20 @@ function storedTile(layout: SampleLayout, tiles: TileLayout, view: DataView, til
 /** Tiles that touch the region of one plane, in file order. */
 function piecesOf(layout: SampleLayout, tiles: TileLayout, view: DataView, region: Region, plane: number): Piece[] {
   const { axes } = layout;
-  const tileWidth = tiles.tile[0] ?? 1, tileHeight = tiles.tile[1] ?? 1;
-  const across = Math.ceil(layout.width / tileWidth), down = Math.ceil(layout.height / tileHeight);
+  const tileWidth = tiles.tile[0] ?? 1;
+  const tileHeight = tiles.tile[1] ?? 1;
+  const across = Math.ceil(layout.width / tileWidth);
+  const down = Math.ceil(layout.height / tileHeight);
   // place of the plane among the tiles of the further axes
-  let rest = plane, base = 0, step = across * down, slice = 0, inside = 1, depth = 1;
+  let rest = plane;
+  let base = 0;
+  let step = across * down;
+  let slice = 0;
+  let inside = 1;
+  let depth = 1;
   for (let axis = 2; axis < axes.length; axis++) {
-    const length = axes[axis], size = tiles.tile[axis];
+    const length = axes[axis];
+    const size = tiles.tile[axis];
     const position = rest % length;
     rest = Math.floor(rest / length);
     const number = Math.floor(position / size);
@@ -112,7 +120,8 @@ function piecesOf(layout: SampleLayout, tiles: TileLayout, view: DataView, regio
   for (let j = Math.floor(region.y / tileHeight); j <= lastRow; j++) {
     for (let i = Math.floor(region.x / tileWidth); i <= lastColumn; i++) {
       const tile = base + j * across + i;
-      const x = i * tileWidth, y = j * tileHeight;
+      const x = i * tileWidth;
+      const y = j * tileHeight;
       pieces.push({
         tile,
         stored: storedTile(layout, tiles, view, tile),
@@ -292,8 +301,10 @@ function placeTile(
   region: Region,
   out: Float32Array,
 ): void {
-  const left = Math.max(piece.x, region.x), right = Math.min(piece.x + piece.width, region.x + region.width);
-  const top = Math.max(piece.y, region.y), bottom = Math.min(piece.y + piece.height, region.y + region.height);
+  const left = Math.max(piece.x, region.x);
+  const right = Math.min(piece.x + piece.width, region.x + region.width);
+  const top = Math.max(piece.y, region.y);
+  const bottom = Math.min(piece.y + piece.height, region.y + region.height);
   const whole = left === piece.x && right === piece.x + piece.width && top === piece.y &&
     bottom === piece.y + piece.height && piece.depth === 1;
   if (whole && (piece.height === 1 || piece.width === region.width)) {

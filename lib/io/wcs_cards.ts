@@ -6,20 +6,25 @@ import { type Card, card, cardNumber, cardText, type Header } from "../core/head
 const celestial = /^(RA--|DEC-|[A-Z]L(ON|AT)-|[A-Z]{2}L[NT])/;
 
 /**
- * Linear celestial coordinates of the first two axes; null when the header has none. CDi_j, PCi_j with CDELTi, and CDELTi
- * with CROTA2 are understood. The reference pixel is counted from 0, as everywhere outside FITS headers.
+ * Linear celestial coordinates of the first two axes; null when the header has none. CDi_j, PCi_j with CDELTi, and
+ * CDELTi with CROTA2 are understood. The reference pixel is counted from 0, as everywhere outside FITS headers.
  */
 export function wcsFromHeader(header: Header): Wcs | null {
-  const first = cardText(header, "CTYPE1"), second = cardText(header, "CTYPE2");
+  const first = cardText(header, "CTYPE1");
+  const second = cardText(header, "CTYPE2");
   if (first === null || second === null || !celestial.test(first) || !celestial.test(second)) return null;
   const number = (keyword: string): number | null => cardNumber(header, keyword);
-  const x = number("CRPIX1"), y = number("CRPIX2"), a = number("CRVAL1"), b = number("CRVAL2");
+  const x = number("CRPIX1");
+  const y = number("CRPIX2");
+  const a = number("CRVAL1");
+  const b = number("CRVAL2");
   if (x === null || y === null || a === null || b === null) return null;
   let cd: [number, number, number, number];
   if (["CD1_1", "CD1_2", "CD2_1", "CD2_2"].some((keyword) => number(keyword) !== null)) {
     cd = [number("CD1_1") ?? 0, number("CD1_2") ?? 0, number("CD2_1") ?? 0, number("CD2_2") ?? 0];
   } else {
-    const dx = number("CDELT1"), dy = number("CDELT2");
+    const dx = number("CDELT1");
+    const dy = number("CDELT2");
     if (dx === null || dy === null) return null;
     const rotated = ["PC1_1", "PC1_2", "PC2_1", "PC2_2"].some((keyword) => number(keyword) !== null);
     if (rotated) {
@@ -31,7 +36,8 @@ export function wcsFromHeader(header: Header): Wcs | null {
       ];
     } else {
       const angle = (number("CROTA2") ?? 0) * Math.PI / 180;
-      const c = Math.cos(angle), s = Math.sin(angle);
+      const c = Math.cos(angle);
+      const s = Math.sin(angle);
       cd = angle === 0 ? [dx, 0, 0, dy] : [dx * c, -dy * s, dx * s, dy * c];
     }
   }
@@ -49,8 +55,8 @@ const same = (a: Wcs, b: Wcs): boolean =>
   a.referenceDegrees[1] === b.referenceDegrees[1] && a.cd.every((each, index) => each === b.cd[index]);
 
 /**
- * A header whose coordinate cards say what `wcs` says. Cards that say it already stay as they are, byte for byte. A pure shift
- * changes CRPIXi alone, so distortion terms stay true; any other change takes them away.
+ * A header whose coordinate cards say what `wcs` says. Cards that say it already stay as they are, byte for byte. A
+ * pure shift changes CRPIXi alone, so distortion terms stay true; any other change takes them away.
  */
 export function headerWithWcs(header: Header, wcs: Wcs | null): Header {
   const stated = wcsFromHeader(header);

@@ -59,10 +59,14 @@ const ranges: Readonly<Record<8 | 16 | 32, readonly [number, number]>> = Object.
   32: [-2147483648, 2147483647],
 });
 
-/** Zero point and BLANK that let integers of this size hold the values, or an error that says which value does not fit. */
+/**
+ * Zero point and BLANK that let integers of this size hold the values, or an error that says which value does not fit.
+ */
 function chooseStored(planes: readonly Float32Array[], bitpix: Bitpix): Stored {
   if (bitpix < 0) return { bitpix, zero: 0, blank: null };
-  let low = Infinity, high = -Infinity, missing = false;
+  let low = Infinity;
+  let high = -Infinity;
+  let missing = false;
   for (const data of planes) {
     for (let i = 0; i < data.length; i++) {
       const value = data[i];
@@ -136,7 +140,8 @@ function* plainData(planes: readonly Float32Array[], stored: Stored): Generator<
 
 /** Sum of a data unit whose pieces need not be multiples of four bytes. */
 function sumPieces(pieces: Iterable<Uint8Array>): { sum: number; bytes: number } {
-  let sum = 0, bytes = 0;
+  let sum = 0;
+  let bytes = 0;
   let carry = new Uint8Array(0);
   for (const piece of pieces) {
     bytes += piece.length;
@@ -329,10 +334,10 @@ function* fileBytes(parts: readonly FitsPart[], options: WriteFitsOptions): Gene
 /**
  * Write an image, or several, to one FITS file. The file appears whole or not at all.
  *
- * One plane becomes a two-axis image, several a cube. Cards of the image's header that nothing has touched are written byte
- * for byte as they were read; those that describe structure, scaling, sums, and sky coordinates that changed, are made true.
- * 16-bit integers are unsigned (BZERO 32768) unless there are negative values; NaN becomes BLANK. Mask, variance and coverage
- * follow as extensions. The same image and options give the same bytes.
+ * One plane becomes a two-axis image, several a cube. Cards of the image's header that nothing has touched are written
+ * byte for byte as they were read; those that describe structure, scaling, sums, and sky coordinates that changed, are
+ * made true. 16-bit integers are unsigned (BZERO 32768) unless there are negative values; NaN becomes BLANK. Mask,
+ * variance and coverage follow as extensions. The same image and options give the same bytes.
  *
  * Cost: one pass for the sum, one for the bytes; a few MB of memory uncompressed, the packed size compressed.
  *

@@ -10,9 +10,9 @@ function writeAll(descriptor: number, bytes: Uint8Array): void {
 }
 
 /**
- * Write a file so that no reader ever sees half of it: the bytes go to a hidden file beside it, which is renamed at the end.
- * Folders on the way are made. A run that is killed leaves the old file (or none) and perhaps the hidden one, which the next
- * write replaces.
+ * Write a file so that no reader ever sees half of it: the bytes go to a hidden file beside it, which is renamed at
+ * the end. Folders on the way are made. A run that is killed leaves the old file (or none) and perhaps the hidden one,
+ * which the next write replaces.
  *
  * Cost: one write of the content and one flush to the disk.
  *
@@ -55,7 +55,10 @@ export function writeWhole(path: string, content: WholeContent): void {
   }
 }
 
-/** The hidden file that stands in for `path` while it is written; the same for every run, so that a killed one leaves one. */
+/**
+ * The hidden file that stands in for `path` while it is written; the same for every run, so that a killed one leaves
+ * one.
+ */
 function hiddenBeside(path: string): string {
   const cut = Math.max(path.lastIndexOf("/"), path.lastIndexOf("\\")) + 1;
   return `${path.slice(0, cut)}.${path.slice(cut)}.part`;

@@ -51,8 +51,8 @@ export interface Band<Parameters> {
 const smallest = 100_000;
 
 /**
- * Run a function over bands of rows, on all workers when the plane is large. Arrays that are written must be shared if workers
- * are to fill them; others are worked on here. Returns what the function returned for each band.
+ * Run a function over bands of rows, on all workers when the plane is large. Arrays that are written must be shared if
+ * workers are to fill them; others are worked on here. Returns what the function returned for each band.
  */
 export function overBands<Parameters, Result>(
   task: PoolTask<Band<Parameters>, Result>,
@@ -62,15 +62,19 @@ export function overBands<Parameters, Result>(
   write: readonly Float32Array[],
   parameters: Parameters,
 ): Result[] {
-  const kind = kernelKind(), workers = workerCount();
+  const kind = kernelKind();
+  const workers = workerCount();
   const here = workers === 0 || rows * rowSamples < smallest ||
     write.some((array) => memoryOf(array.buffer) === undefined);
   if (here) return [task.run({ from: 0, to: rows, read, write, parameters, kind })];
   // Three bands a worker: enough to even out a processor that is busy elsewhere, few enough to cost nothing.
-  const bands = Math.min(rows, 3 * workers), jobs: Band<Parameters>[] = [];
-  const packedRead = read.map((array) => array === null ? null : pack(array)), packedWrite = write.map(pack);
+  const bands = Math.min(rows, 3 * workers);
+  const jobs: Band<Parameters>[] = [];
+  const packedRead = read.map((array) => array === null ? null : pack(array));
+  const packedWrite = write.map(pack);
   for (let k = 0; k < bands; k++) {
-    const from = Math.floor(rows * k / bands), to = Math.floor(rows * (k + 1) / bands);
+    const from = Math.floor(rows * k / bands);
+    const to = Math.floor(rows * (k + 1) / bands);
     jobs.push({ from, to, read: packedRead, write: packedWrite, parameters, kind });
   }
   return parallelMap(task, jobs);

@@ -26,15 +26,21 @@ interface ConvolveParameters {
 }
 
 /** Rows and columns worked on at a time: with what lies about them they fit the second cache. */
-const blockRows = 32, blockColumns = 512;
+const blockRows = 32;
+const blockColumns = 512;
 
 /** Rows from … to of a band; runs in a worker. */
 export function convolveBand(band: Band<ConvolveParameters>): void {
-  const { read, write: [out], wasm } = openBand(band), { from, to, parameters: { width, height, spread } } = band;
-  const { radius, middle, x, y, weights } = spread, source = read[0] as Float32Array, pairs = weights.length;
+  const { read, write: [out], wasm } = openBand(band);
+  const { from, to, parameters: { width, height, spread } } = band;
+  const { radius, middle, x, y, weights } = spread;
+  const source = read[0] as Float32Array;
+  const pairs = weights.length;
   if (!wasm) return convolveTwin(source, out, width, height, from, to, middle, x, y, weights);
-  const block = Math.min(blockRows, to - from), side = Math.min(blockColumns, (width + 31) & ~31);
-  const pitch = side + 2 * radius + 16, head = (2 * pairs + 1 + 15) & ~15;
+  const block = Math.min(blockRows, to - from);
+  const side = Math.min(blockColumns, (width + 31) & ~31);
+  const pitch = side + 2 * radius + 16;
+  const head = (2 * pairs + 1 + 15) & ~15;
   const bytes = 4 * (head + (block + 2 * radius + 1) * pitch);
   withKernel("convolvePairs", { a: source, o: out.subarray(from * width, to * width) }, bytes, (kernel, at) => {
     const scratch = scratchFloats();
@@ -52,10 +58,11 @@ const task: PoolTask<Band<ConvolveParameters>, void> = {
 };
 
 /**
- * Convolve a plane with a point's picture that is the same on opposite sides, mirrored at the edges without repeating the outermost
- * sample; as the weights are symmetric this is the adjoint (but for the edges) as well. In float32; NaN spreads over the weights' reach.
- * Cost: about three operations a pixel and pair of weights, four pixels at a time: with 158 pairs (21 pixels across) as long as
- * scipy's Fourier transforms take, less for smaller pictures of a point, and without their periodic edges.
+ * Convolve a plane with a point's picture that is the same on opposite sides, mirrored at the edges without repeating
+ * the outermost sample; as the weights are symmetric this is the adjoint (but for the edges) as well. In float32; NaN
+ * spreads over the weights' reach. Cost: about three operations a pixel and pair of weights, four pixels at a time:
+ * with 158 pairs (21 pixels across) as long as scipy's Fourier transforms take, less for smaller pictures of a point,
+ * and without their periodic edges.
  *
  * @param out receives the result; a fresh shared plane if left out; not `source`
  */

@@ -7,12 +7,13 @@ import { kernelKind, withKernel } from "./machine.ts";
 import type { PoolTask } from "./pool.ts";
 
 /**
- * (raw − subtract) × multiply for a region of a frame. Nothing is clipped: noise below 0 must stay, or the mean of many frames
- * would be too high.
+ * (raw − subtract) × multiply for a region of a frame. Nothing is clipped: noise below 0 must stay, or the mean of
+ * many frames would be too high.
  *
  * In float32, as the samples are.
  *
- * @param raw region.width × region.height samples, ADU; or the bytes of big-endian unsigned 16-bit integers (BZERO 32768)
+ * @param raw region.width × region.height samples, ADU; or the bytes of big-endian unsigned 16-bit integers (BZERO
+ * 32768)
  * @param correction arrays of the whole frame
  * @param region where the samples lie on the frame
  * @param out receives the result; may be `raw`
@@ -23,10 +24,13 @@ export function correctSamples(
   region: Region,
   out: Float32Array,
 ): void {
-  const { subtract, multiply, width } = correction, f = Math.fround, shorts = raw instanceof Uint8Array;
+  const { subtract, multiply, width } = correction;
+  const f = Math.fround;
+  const shorts = raw instanceof Uint8Array;
   if (kernelKind() === "wasm") {
     // Only the rows that are needed: what has no memory of its own is copied.
-    const from = region.y * width + region.x, to = from + (region.height - 1) * width + region.width;
+    const from = region.y * width + region.x;
+    const to = from + (region.height - 1) * width + region.width;
     const arrays = { a: raw, b: subtract?.subarray(from, to), c: multiply?.subarray(from, to), o: out };
     withKernel(shorts ? "correctShort" : "correct", arrays, 0, (kernel, at) => {
       const { a, b, c, o } = at;
@@ -50,8 +54,11 @@ interface CorrectParameters {
 
 /** Rows from … to of a frame; runs in a worker. */
 export function correctBand(band: Band<CorrectParameters>): void {
-  const { read, write: [out] } = openBand(band), { from, to } = band, { width } = band.parameters;
-  const raw = read[0] as Float32Array | Uint8Array, region = { x: 0, y: from, width, height: to - from };
+  const { read, write: [out] } = openBand(band);
+  const { from, to } = band;
+  const { width } = band.parameters;
+  const raw = read[0] as Float32Array | Uint8Array;
+  const region = { x: 0, y: from, width, height: to - from };
   const part = raw instanceof Uint8Array
     ? raw.subarray(2 * from * width, 2 * to * width)
     : raw.subarray(from * width, to * width);
@@ -79,7 +86,8 @@ export const shortAt = (bytes: Uint8Array, i: number): number => ((bytes[2 * i] 
 
 /** Such integers as samples. */
 export function decodeShorts(bytes: Uint8Array, out: Float32Array): void {
-  const count = out.length, region = { x: 0, y: 0, width: count, height: 1 };
+  const count = out.length;
+  const region = { x: 0, y: 0, width: count, height: 1 };
   correctSamples(bytes, { subtract: null, multiply: null, width: count }, region, out);
 }
 

@@ -2,14 +2,16 @@
 
 /** ∫ clamp(y, 0, 1) dx along a straight line from (0, ya) to (dx, yb). */
 function areaBelow(ya: number, yb: number, dx: number): number {
-  const low = Math.min(ya, yb), high = Math.max(ya, yb);
+  const low = Math.min(ya, yb);
+  const high = Math.max(ya, yb);
   if (low >= 1) return dx;
   if (high <= 0) return 0;
   if (low >= 0 && high <= 1) return 0.5 * (low + high) * dx;
   // Shares of the way on which the line runs above 1 and inside; what lies below 0 counts nothing.
   const slope = high - low;
   const above = Math.max(0, high - 1) / slope;
-  const top = Math.min(1, high), bottom = Math.max(0, low);
+  const top = Math.min(1, high);
+  const bottom = Math.max(0, low);
   return dx * (above + (top - bottom) / slope * 0.5 * (top + bottom));
 }
 
@@ -50,10 +52,15 @@ export function dropShares(
   vy: number,
   drop: DropShares,
 ): void {
-  const reachX = Math.abs(ux) + Math.abs(vx), reachY = Math.abs(uy) + Math.abs(vy);
-  const x0 = Math.floor(cx - reachX + 0.5), x1 = Math.ceil(cx + reachX - 0.5);
-  const y0 = Math.floor(cy - reachY + 0.5), y1 = Math.ceil(cy + reachY - 0.5);
-  const width = Math.max(1, x1 - x0 + 1), height = Math.max(1, y1 - y0 + 1), size = width * height;
+  const reachX = Math.abs(ux) + Math.abs(vx);
+  const reachY = Math.abs(uy) + Math.abs(vy);
+  const x0 = Math.floor(cx - reachX + 0.5);
+  const x1 = Math.ceil(cx + reachX - 0.5);
+  const y0 = Math.floor(cy - reachY + 0.5);
+  const y1 = Math.ceil(cy + reachY - 0.5);
+  const width = Math.max(1, x1 - x0 + 1);
+  const height = Math.max(1, y1 - y0 + 1);
+  const size = width * height;
   if (drop.shares.length < size) drop.shares = new Float64Array(size);
   const { shares } = drop;
   drop.x = x0;
@@ -65,7 +72,8 @@ export function dropShares(
     return;
   }
   // Relative to the outer corner of the first pixel.
-  const px = cx - x0 + 0.5, py = cy - y0 + 0.5;
+  const px = cx - x0 + 0.5;
+  const py = cy - y0 + 0.5;
   if ((uy === 0 && vx === 0) || (ux === 0 && vy === 0)) {
     for (let j = 0; j < height; j++) {
       const tall = Math.max(0, Math.min(j + 1, py + reachY) - Math.max(j, py - reachY)) / (2 * reachY);
@@ -77,21 +85,31 @@ export function dropShares(
     return;
   }
   shares.fill(0, 0, size);
-  const turn = Math.sign(ux * vy - uy * vx), area = 4 * Math.abs(ux * vy - uy * vx);
-  let ax = px - ux - vx, ay = py - uy - vy;
+  const turn = Math.sign(ux * vy - uy * vx);
+  const area = 4 * Math.abs(ux * vy - uy * vx);
+  let ax = px - ux - vx;
+  let ay = py - uy - vy;
   for (let corner = 1; corner <= 4; corner++) {
-    const su = corner === 1 || corner === 2 ? 1 : -1, sv = corner === 2 || corner === 3 ? 1 : -1;
-    const bx = px + su * ux + sv * vx, by = py + su * uy + sv * vy;
+    const su = corner === 1 || corner === 2 ? 1 : -1;
+    const sv = corner === 2 || corner === 3 ? 1 : -1;
+    const bx = px + su * ux + sv * vx;
+    const by = py + su * uy + sv * vy;
     if (ax !== bx) {
       // The area below the upper edges minus that below the lower ones (Green).
       const sign = (ax > bx ? 1 : -1) * turn;
-      const lx = Math.min(ax, bx), rx = Math.max(ax, bx), ly = ax < bx ? ay : by, ry = ax < bx ? by : ay;
+      const lx = Math.min(ax, bx);
+      const rx = Math.max(ax, bx);
+      const ly = ax < bx ? ay : by;
+      const ry = ax < bx ? by : ay;
       const slope = (ry - ly) / (rx - lx);
       const last = Math.min(width - 1, Math.ceil(rx) - 1);
       for (let i = Math.max(0, Math.floor(lx)); i <= last; i++) {
-        const from = Math.max(i, lx), to = Math.min(i + 1, rx), dx = to - from;
+        const from = Math.max(i, lx);
+        const to = Math.min(i + 1, rx);
+        const dx = to - from;
         if (dx <= 0) continue;
-        const ya = ly + slope * (from - lx), yb = ly + slope * (to - lx);
+        const ya = ly + slope * (from - lx);
+        const yb = ly + slope * (to - lx);
         for (let j = 0; j < height; j++) shares[j * width + i] += sign * areaBelow(ya - j, yb - j, dx) / area;
       }
     }

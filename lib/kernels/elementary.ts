@@ -1,12 +1,13 @@
 /**
- * Elementary functions made of + − × ÷, square root and bit operations only, all of which IEEE 754 defines to the last bit:
- * the same argument gives the same double on every processor and under every version of the engine, which `Math.exp` and its
- * kin do not promise. Pixels that depend on such a function are computed with these. The WebAssembly kernels do the same
- * operations in the same order.
+ * Elementary functions made of + − × ÷, square root and bit operations only, all of which IEEE 754 defines to the last
+ * bit: the same argument gives the same double on every processor and under every version of the engine, which
+ * `Math.exp` and its kin do not promise. Pixels that depend on such a function are computed with these. The
+ * WebAssembly kernels do the same operations in the same order.
  *
- * Polynomials are Taylor series cut where the next term is below a quarter of the last bit; reductions follow Cody & Waite
- * 1980 (Software Manual for the Elementary Functions) and Muller et al. 2018 (Handbook of Floating-Point Arithmetic).
- * The stated errors are the largest seen against 60-digit values of mpmath, rounded to double (fixtures/kernels).
+ * Polynomials are Taylor series cut where the next term is below a quarter of the last bit; reductions follow Cody &
+ * Waite 1980 (Software Manual for the Elementary Functions) and Muller et al. 2018 (Handbook of Floating-Point
+ * Arithmetic). The stated errors are the largest seen against 60-digit values of mpmath, rounded to double
+ * (fixtures/kernels).
  */
 
 const bits = new DataView(new ArrayBuffer(8));
@@ -30,7 +31,9 @@ function scale(x: number, k: number): number {
 }
 
 /** ln 2 in two parts; the first has 32 bits, so that a whole number of up to 21 bits times it is exact. */
-const ln2High = 0.6931471803691238, ln2Low = 1.9082149292705877e-10, inverseLn2 = 1.4426950408889634;
+const ln2High = 0.6931471803691238;
+const ln2Low = 1.9082149292705877e-10;
+const inverseLn2 = 1.4426950408889634;
 
 /** (e^(r + low) − 1 − r) for |r| ≤ 0.35. */
 function exponentialTail(r: number, low: number): number {
@@ -46,12 +49,15 @@ function exponential(high: number, low: number): number {
   if (!(high < 709.79)) return high === high ? Infinity : NaN;
   if (high < -745.2) return 0;
   const k = Math.floor(high * inverseLn2 + 0.5);
-  const a = high - k * ln2High, b = low - k * ln2Low, r = a + b;
+  const a = high - k * ln2High;
+  const b = low - k * ln2Low;
+  const r = a + b;
   return scale(1 + (r + exponentialTail(r, (a - r) + b)), k);
 }
 
 /**
- * e^x. At most 1 unit in the last place from the true value rounded; overflow gives Infinity, underflow 0, NaN stays NaN.
+ * e^x. At most 1 unit in the last place from the true value rounded; overflow gives Infinity, underflow 0, NaN stays
+ * NaN.
  *
  * @example
  * ```ts
@@ -106,7 +112,10 @@ function split(x: number): { readonly m: number; readonly k: number } {
 export function logPortable(x: number): number {
   if (!(x > 0)) return x === 0 ? -Infinity : NaN;
   if (x === Infinity) return x;
-  const { m, k } = split(x), f = m - 1, s = f / (2 + f), half = 0.5 * f * f;
+  const { m, k } = split(x);
+  const f = m - 1;
+  const s = f / (2 + f);
+  const half = 0.5 * f * f;
   // ln m = f − (f²/2 − s (f²/2 + tail / s)): f is exact, so only small terms are rounded.
   return k * ln2High - ((half - (s * half + logarithmTail(s) + k * ln2Low)) - f);
 }
@@ -167,29 +176,45 @@ export function sinhPortable(x: number): number {
 const splitter = 134217729; // 2^27 + 1 (Dekker 1971)
 /** a·b − product, exactly, where product is the rounded a·b. */
 function productError(a: number, b: number, product: number): number {
-  const ca = splitter * a, cb = splitter * b;
-  const ah = ca - (ca - a), al = a - ah, bh = cb - (cb - b), bl = b - bh;
+  const ca = splitter * a;
+  const cb = splitter * b;
+  const ah = ca - (ca - a);
+  const al = a - ah;
+  const bh = cb - (cb - b);
+  const bl = b - bh;
   return ((ah * bh - product) + ah * bl + al * bh) + al * bl;
 }
 
 /** 2/3 as the sum of two doubles. */
-const twoThirds = 2 / 3, twoThirdsLow = 3.700743415417188e-17;
+const twoThirds = 2 / 3;
+const twoThirdsLow = 3.700743415417188e-17;
 
 /** x^y for 0 < x < ∞ and finite y: e^(y ln x) with ln x in two doubles (about 68 bits). */
 function positivePower(x: number, y: number): number {
-  const { m, k } = split(x), f = m - 1, g = 2 + f;
+  const { m, k } = split(x);
+  const f = m - 1;
+  const g = 2 + f;
   // s = f / (2 + f) in two doubles; 2 + f may have been rounded, its error is f − (g − 2).
-  const s = f / g, p = s * g;
+  const s = f / g;
+  const p = s * g;
   const sLow = ((f - p) - productError(s, g, p) - s * (f - (g - 2))) / g;
   // ln m = 2 s + 2/3 s³ + rest, the first two terms in two doubles each.
-  const z = s * s, zLow = productError(s, s, z) + 2 * s * sLow;
-  const c = s * z, cLow = productError(s, z, c) + s * zLow + sLow * z;
-  const t = twoThirds * c, tLow = productError(twoThirds, c, t) + twoThirds * cLow + twoThirdsLow * c;
+  const z = s * s;
+  const zLow = productError(s, s, z) + 2 * s * sLow;
+  const c = s * z;
+  const cLow = productError(s, z, c) + s * zLow + sLow * z;
+  const t = twoThirds * c;
+  const tLow = productError(twoThirds, c, t) + twoThirds * cLow + twoThirdsLow * c;
   const rest = c * z * (2 / 5 + z * (2 / 7 + z * (2 / 9 + z * (2 / 11 + z * (2 / 13 + z * (2 / 15 + z * (2 / 17 + z *
                               (2 / 19 + z * (2 / 21 + z * (2 / 23 + z * (2 / 25)))))))))));
-  const a = k * ln2High, b = 2 * s, sum = a + b, lost = k === 0 ? 0 : b - (sum - a);
-  const high1 = sum + t, low1 = (t - (high1 - sum)) + (lost + (tLow + (2 * sLow + (rest + k * ln2Low))));
-  const high = high1 + low1, low = low1 - (high - high1);
+  const a = k * ln2High;
+  const b = 2 * s;
+  const sum = a + b;
+  const lost = k === 0 ? 0 : b - (sum - a);
+  const high1 = sum + t;
+  const low1 = (t - (high1 - sum)) + (lost + (tLow + (2 * sLow + (rest + k * ln2Low))));
+  const high = high1 + low1;
+  const low = low1 - (high - high1);
   // y (high + low) in two doubles.
   const product = y * high;
   if (!(Math.abs(product) < 800)) return product > 0 ? Infinity : 0;
@@ -198,8 +223,8 @@ function positivePower(x: number, y: number): number {
 }
 
 /**
- * x^y with the special values of IEEE 754 (x^0 = 1^y = 1, also for NaN). At most 1 unit in the last place from the true value
- * rounded.
+ * x^y with the special values of IEEE 754 (x^0 = 1^y = 1, also for NaN). At most 1 unit in the last place from the
+ * true value rounded.
  *
  * @example
  * ```ts
@@ -213,7 +238,9 @@ function positivePower(x: number, y: number): number {
 export function powPortable(x: number, y: number): number {
   if (y === 0 || x === 1) return 1;
   if (x !== x || y !== y) return NaN;
-  const a = Math.abs(x), whole = Math.floor(y) === y, odd = whole && Math.abs(y) < 9007199254740992 && y % 2 !== 0;
+  const a = Math.abs(x);
+  const whole = Math.floor(y) === y;
+  const odd = whole && Math.abs(y) < 9007199254740992 && y % 2 !== 0;
   let result: number;
   if (Math.abs(y) === Infinity) result = a === 1 ? 1 : (a > 1) === (y > 0) ? Infinity : 0;
   else if (a === 0 || a === Infinity) result = (a === 0) === (y > 0) ? 0 : Infinity;
@@ -224,7 +251,9 @@ export function powPortable(x: number, y: number): number {
 }
 
 /** π/2 in three parts of 33, 33 and 53 bits. */
-const halfPi1 = 1.5707963267341256, halfPi2 = 6.077100506303966e-11, halfPi3 = 2.0222662487959506e-21;
+const halfPi1 = 1.5707963267341256;
+const halfPi2 = 6.077100506303966e-11;
+const halfPi3 = 2.0222662487959506e-21;
 /** Arguments beyond this are refused (NaN): the reduction would no longer be exact. */
 const largestAngle = 1e6;
 
@@ -239,7 +268,9 @@ function sineKernel(r: number, low: number): number {
 
 /** cos(r + low) for |r| ≤ π/4. */
 function cosineKernel(r: number, low: number): number {
-  const z = r * r, half = 0.5 * z, w = 1 - half;
+  const z = r * r;
+  const half = 0.5 * z;
+  const w = 1 - half;
   const q = 1 / 24 + z * (-1 / 720 + z * (1 / 40320 + z * (-1 / 3628800 + z * (1 / 479001600 + z *
                       (-1 / 87178291200 + z * (1 / 20922789888000))))));
   return w + (((1 - w) - half) + (z * z * q - r * low));
@@ -249,8 +280,12 @@ function cosineKernel(r: number, low: number): number {
 function circular(x: number, quarter: number): number {
   if (!(Math.abs(x) <= largestAngle)) return NaN;
   const k = Math.floor(x * 0.6366197723675814 + 0.5);
-  const a = x - k * halfPi1, b = k * halfPi2, c = a - b;
-  const tail = ((a - c) - b) - k * halfPi3, r = c + tail, low = (c - r) + tail;
+  const a = x - k * halfPi1;
+  const b = k * halfPi2;
+  const c = a - b;
+  const tail = ((a - c) - b) - k * halfPi3;
+  const r = c + tail;
+  const low = (c - r) + tail;
   const turn = ((k + quarter) % 4 + 4) % 4;
   const value = turn % 2 === 0 ? sineKernel(r, low) : cosineKernel(r, low);
   return turn < 2 ? value : -value;
@@ -307,8 +342,8 @@ const arcLow = [
 ];
 
 /**
- * Angle of the point (x, y) in radians, −π … π, with the signs of zero and the infinities of IEEE 754. At most 1 unit in
- * the last place from the true value rounded.
+ * Angle of the point (x, y) in radians, −π … π, with the signs of zero and the infinities of IEEE 754. At most 1 unit
+ * in the last place from the true value rounded.
  *
  * @example
  * ```ts
@@ -321,17 +356,26 @@ const arcLow = [
  */
 export function atan2Portable(y: number, x: number): number {
   if (x !== x || y !== y) return NaN;
-  let ax = Math.abs(x), ay = Math.abs(y);
-  const negativeX = x < 0 || (x === 0 && 1 / x < 0), negativeY = y < 0 || (y === 0 && 1 / y < 0);
+  let ax = Math.abs(x);
+  let ay = Math.abs(y);
+  const negativeX = x < 0 || (x === 0 && 1 / x < 0);
+  const negativeY = y < 0 || (y === 0 && 1 / y < 0);
   if (ax === Infinity && ay === Infinity) ax = ay = 1;
-  const steep = ay > ax, small = steep ? ax : ay, large = steep ? ay : ax;
-  let high = 0, low = 0;
+  const steep = ay > ax;
+  const small = steep ? ax : ay;
+  const large = steep ? ay : ax;
+  let high = 0;
+  let low = 0;
   if (large > 0 && small > 0 && large < Infinity) {
     // Scaled away from overflow and underflow.
-    const factor = large > 1e150 ? 1e-150 : large < 1e-150 ? 1e150 : 1, s = small * factor, l = large * factor;
-    const k = Math.floor(8 * (s / l) + 0.5), c = k / 8;
+    const factor = large > 1e150 ? 1e-150 : large < 1e-150 ? 1e150 : 1;
+    const s = small * factor;
+    const l = large * factor;
+    const k = Math.floor(8 * (s / l) + 0.5);
+    const c = k / 8;
     // (t − c) / (1 + t c) with t = s / l, without forming t.
-    const u = k === 0 ? s / l : ((s - c * l) - productError(c, l, c * l)) / (l + c * s), z = u * u;
+    const u = k === 0 ? s / l : ((s - c * l) - productError(c, l, c * l)) / (l + c * s);
+    const z = u * u;
     const tail = u * z * (-1 / 3 + z * (1 / 5 + z * (-1 / 7 + z * (1 / 9 + z * (-1 / 11 + z * (1 / 13))))));
     high = arcHigh[k];
     low = arcLow[k] + tail + u;

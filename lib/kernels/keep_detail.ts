@@ -28,9 +28,11 @@ interface KeepParameters extends KeepSettings {
 
 /** Rows from … to of a band; runs in a worker. */
 export function keepBand(band: Band<KeepParameters>): void {
-  const { read, write: [out], wasm } = openBand(band), { from, to } = band;
+  const { read, write: [out], wasm } = openBand(band);
+  const { from, to } = band;
   const { width, height, step, norm, most, low, high, grain, first } = band.parameters;
-  const [a, b, c] = read as Float32Array[], scale = 1 / (high - low);
+  const [a, b, c] = read as Float32Array[];
+  const scale = 1 / (high - low);
   if (!wasm) {
     keepDetailTwin(a, b, c, out, width, height, step, from, to, norm, most, low, scale, grain, first);
     return;
@@ -44,8 +46,9 @@ export function keepBand(band: Band<KeepParameters>): void {
 const task: PoolTask<Band<KeepParameters>, void> = { module: import.meta.url, name: "keepBand", run: keepBand };
 
 /**
- * Add the kept part of one scale's details to a plane. The power of a sample is detail² · norm · even, at most `most`; its mean over
- * the neighbourhood, weighted as the scale's own smoothing is, leads from `grain` (at `low`) to 1 (at `high`) along a smooth step.
+ * Add the kept part of one scale's details to a plane. The power of a sample is detail² · norm · even, at most `most`;
+ * its mean over the neighbourhood, weighted as the scale's own smoothing is, leads from `grain` (at `low`) to 1 (at
+ * `high`) along a smooth step.
  *
  * @param even relative weight of each sample's square: 1 where the noise is least, less where there is more
  * @param judged details whose power tells what is kept, if not those of the plane itself

@@ -24,8 +24,8 @@ export interface PolynomialShape {
 }
 
 /**
- * Values at nodes, between them cubic convolution (Keys 1981, a = −1/2, edges continued by his boundary rule): third order in
- * the spacing.
+ * Values at nodes, between them cubic convolution (Keys 1981, a = −1/2, edges continued by his boundary rule): third
+ * order in the spacing.
  */
 export interface GridShape {
   /** columns × rows values, at least 2 × 2. */
@@ -52,7 +52,8 @@ const f = Math.fround;
 
 /** Coefficients in u of a polynomial's row. */
 function rowCoefficients({ terms, centreY, radius }: PolynomialShape, y: number): number[] {
-  const v = (y - centreY) / radius, row = [0, 0, 0, 0, 0];
+  const v = (y - centreY) / radius;
+  const row = [0, 0, 0, 0, 0];
   for (let order = 0, at = 0; at < terms.length; order++) {
     for (let j = 0, power = 1; j <= order; j++, at++, power *= v) row[order - j] += terms[at] * power;
   }
@@ -82,15 +83,21 @@ function cubicWeights(t: number): readonly [number, number, number, number] {
 /** The pieces of one row. */
 function rowPieces(shape: GridShape, y: number, width: number, pieces: Float32Array, ends: Int32Array): void {
   const { nodes, columns, rows, originX, originY, spacing } = shape;
-  const v = (y - originY) / spacing, j = Math.min(rows - 2, Math.max(0, Math.floor(v))), weights = cubicWeights(v - j);
-  const row = new Float64Array(columns), column = new Float64Array(rows);
+  const v = (y - originY) / spacing;
+  const j = Math.min(rows - 2, Math.max(0, Math.floor(v)));
+  const weights = cubicWeights(v - j);
+  const row = new Float64Array(columns);
+  const column = new Float64Array(rows);
   for (let i = 0; i < columns; i++) {
     for (let k = 0; k < rows; k++) column[k] = nodes[k * columns + i];
     for (let k = 0; k < 4; k++) row[i] += weights[k] * nodeAt(column, j - 1 + k, rows);
   }
   let x = 0;
   for (let k = 0; k < ends.length; k++) {
-    const p = nodeAt(row, k - 1, columns), q = row[k], r = row[k + 1], s = nodeAt(row, k + 2, columns);
+    const p = nodeAt(row, k - 1, columns);
+    const q = row[k];
+    const r = row[k + 1];
+    const s = nodeAt(row, k + 2, columns);
     const end = k === ends.length - 1 ? width : Math.ceil(originX + (k + 1) * spacing);
     pieces.set([q, 0.5 * (r - p), p - 2.5 * q + 2 * r - 0.5 * s, 1.5 * (q - r) + 0.5 * (s - p)], 5 * k);
     pieces[5 * k + 4] = (x - originX) / spacing - k;
@@ -101,25 +108,32 @@ function rowPieces(shape: GridShape, y: number, width: number, pieces: Float32Ar
 
 /** Rows from … to of a band; runs in a worker. */
 export function surfaceBand(band: Band<SurfaceParameters>): void {
-  const { read, write: [out], wasm } = openBand(band), { from, to } = band;
-  const { width, shape, operation } = band.parameters, source = read[0] as Float32Array | null;
+  const { read, write: [out], wasm } = openBand(band);
+  const { from, to } = band;
+  const { width, shape, operation } = band.parameters;
+  const source = read[0] as Float32Array | null;
   const part = { a: source?.subarray(from * width, to * width), o: out.subarray(from * width, to * width) };
   if ("terms" in shape) {
-    const { terms, centreX, centreY, radius } = shape, du = f(1 / radius), u0 = f(-centreX / radius);
+    const { terms, centreX, centreY, radius } = shape;
+    const du = f(1 / radius);
+    const u0 = f(-centreX / radius);
     if (!wasm) {
       for (let y = from; y < to; y++) {
         polynomialRowTwin(source, out, y * width, width, u0, du, rowCoefficients(shape, y), operation);
       }
       return;
     }
-    const order = Math.round((Math.sqrt(8 * terms.length + 1) - 3) / 2), bits = new Float32Array(2 * terms.length);
+    const order = Math.round((Math.sqrt(8 * terms.length + 1) - 3) / 2);
+    const bits = new Float32Array(2 * terms.length);
     new Float64Array(bits.buffer).set(terms);
     withKernel("polynomial", part, bits, (kernel, at) => {
       kernel(at.a, at.o, width, from, to, u0, du, at.scratch, order, centreY, radius, operation);
     });
     return;
   }
-  const count = shape.columns - 1, pieces = new Float32Array(5 * count), ends = new Int32Array(count);
+  const count = shape.columns - 1;
+  const pieces = new Float32Array(5 * count);
+  const ends = new Int32Array(count);
   const dt = f(1 / shape.spacing);
   if (!wasm) {
     for (let y = from; y < to; y++) {
@@ -129,7 +143,9 @@ export function surfaceBand(band: Band<SurfaceParameters>): void {
     return;
   }
   withKernel("piecesRow", part, 24 * count, (kernel, at) => {
-    const scratch = scratchFloats(), start = at.scratch / 4, places = new Int32Array(scratch.buffer);
+    const scratch = scratchFloats();
+    const start = at.scratch / 4;
+    const places = new Int32Array(scratch.buffer);
     for (let y = from; y < to; y++) {
       rowPieces(shape, y, width, pieces, ends);
       scratch.set(pieces, start);

@@ -6,7 +6,8 @@ import type { PoolTask } from "./pool.ts";
 
 /** Exchange so that a[i] ≤ a[j]. */
 function order(a: Float64Array, i: number, j: number): void {
-  const low = Math.min(a[i], a[j]), high = Math.max(a[i], a[j]);
+  const low = Math.min(a[i], a[j]);
+  const high = Math.max(a[i], a[j]);
   a[i] = low;
   a[j] = high;
 }
@@ -65,10 +66,14 @@ function hasGap(samples: Float32Array, from: number, to: number): boolean {
 
 /** Rows from … to of a band; runs in a worker. */
 export function medianBand(band: Band<MedianParameters>): void {
-  const { read, write: [out], wasm } = openBand(band), { from, to, parameters } = band;
-  const { width, height, radius, step, own } = parameters, samples = read[0] as Float32Array, reach = radius * step;
+  const { read, write: [out], wasm } = openBand(band);
+  const { from, to, parameters } = band;
+  const { width, height, radius, step, own } = parameters;
+  const samples = read[0] as Float32Array;
+  const reach = radius * step;
   const values = new Float64Array((2 * radius + 1) ** 2);
-  const first = Math.max(from, reach), last = Math.min(to, height - reach);
+  const first = Math.max(from, reach);
+  const last = Math.min(to, height - reach);
   const inside = wasm && width >= 2 * reach + 4 && first < last;
   if (inside) {
     const target = out.subarray(first * width, last * width);
@@ -93,8 +98,8 @@ export function medianBand(band: Band<MedianParameters>): void {
 const task: PoolTask<Band<MedianParameters>, void> = { module: import.meta.url, name: "medianBand", run: medianBand };
 
 /**
- * Median of the (2r + 1)² neighbourhood of each pixel, samples `step` pixels apart (2 keeps to one colour of a mosaic). NaN samples
- * are left out; at the edges only what exists counts. NaN where nothing does.
+ * Median of the (2r + 1)² neighbourhood of each pixel, samples `step` pixels apart (2 keeps to one colour of a
+ * mosaic). NaN samples are left out; at the edges only what exists counts. NaN where nothing does.
  *
  * @param own whether the pixel itself belongs to its neighbourhood
  * @param out receives the medians; a fresh shared plane if left out; not `samples`

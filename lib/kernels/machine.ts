@@ -21,7 +21,10 @@ let wanted: KernelKind = "wasm";
 
 const pageBytes = 65_536;
 
-/** Instances on one memory besides the scratch, by the names it goes by there: making one costs as much as a small kernel's work. */
+/**
+ * Instances on one memory besides the scratch, by the names it goes by there: making one costs as much as a small
+ * kernel's work.
+ */
 const settled = new WeakMap<WebAssembly.Memory, Map<string, Readonly<Record<string, Kernel>>>>();
 
 function instantiate(
@@ -31,7 +34,10 @@ function instantiate(
   return new WebAssembly.Instance(module, { env }).exports as unknown as Readonly<Record<string, Kernel>>;
 }
 
-/** Null where the file may not be read or the engine lacks SIMD, shared or several memories (Node 20): the twin runs then. */
+/**
+ * Null where the file may not be read or the engine lacks SIMD, shared or several memories (Node 20): the twin runs
+ * then.
+ */
 function load(): Machine | null {
   if (machine !== undefined) return machine;
   try {
@@ -54,8 +60,8 @@ export function setKernelKind(kind: KernelKind): void {
 }
 
 /**
- * Call a kernel on arrays. An array on a memory of its own (see core/memory.ts) is used where it is, any other is copied to the
- * thread's scratch memory and, if it is written, back.
+ * Call a kernel on arrays. An array on a memory of its own (see core/memory.ts) is used where it is, any other is
+ * copied to the thread's scratch memory and, if it is written, back.
  *
  * @param name exported name
  * @param arrays arrays by memory; missing ones are not touched by the kernel
@@ -83,7 +89,9 @@ export function withKernel(
     p: scratch,
   };
   const copied: [number, Float32Array | Uint8Array, boolean][] = [];
-  let foreign: WebAssembly.Memory | null = null, places = "", several = false;
+  let foreign: WebAssembly.Memory | null = null;
+  let places = "";
+  let several = false;
   for (const key of ["a", "b", "c", "o", "p"] as const) {
     const array = arrays[key];
     if (array === undefined) continue;

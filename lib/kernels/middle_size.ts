@@ -6,7 +6,8 @@ import { clippedSizeTwin, tileSizesTwin } from "./twin.ts";
 const toSigma = 1.482602218505602;
 
 /**
- * Median size of the samples in each tile of a grid, row by row, and how many of them have data; NaN and 0 where none has.
+ * Median size of the samples in each tile of a grid, row by row, and how many of them have data; NaN and 0 where none
+ * has.
  *
  * @param columns where the tiles begin, and where the last one ends
  * @param rows the same of rows
@@ -19,8 +20,11 @@ export function tileSizes(
   rows: Int32Array,
   step: number,
 ): { readonly middles: Float64Array; readonly counts: Float64Array } {
-  const across = columns.length - 1, down = rows.length - 1, tiles = across * down;
-  const middles = new Float64Array(tiles), counts = new Float64Array(tiles);
+  const across = columns.length - 1;
+  const down = rows.length - 1;
+  const tiles = across * down;
+  const middles = new Float64Array(tiles);
+  const counts = new Float64Array(tiles);
   const widest = (edges: Int32Array) =>
     edges.reduce((most, edge, k) => k === 0 ? 0 : Math.max(most, Math.ceil((edge - edges[k - 1]) / step)), 0);
   const room = widest(columns) * widest(rows);
@@ -28,9 +32,12 @@ export function tileSizes(
     tileSizesTwin(data, width, columns, rows, step, room, middles, counts);
     return { middles, counts };
   }
-  const out = 16 * tiles, edges = (across + down + 2 + 3) & ~3, bytes = out + 4 * edges + 4 * room + 64;
+  const out = 16 * tiles;
+  const edges = (across + down + 2 + 3) & ~3;
+  const bytes = out + 4 * edges + 4 * room + 64;
   withKernel("tileSizes", { a: data }, bytes, (kernel, at) => {
-    const list = at.scratch + out, whole = new Int32Array(scratchFloats().buffer, list, edges);
+    const list = at.scratch + out;
+    const whole = new Int32Array(scratchFloats().buffer, list, edges);
     whole.set(columns);
     whole.set(rows, across + 1);
     kernel(at.a, width, list, across, list + 4 * (across + 1), down, step, list + 4 * edges, at.scratch);
@@ -44,8 +51,8 @@ export function tileSizes(
 }
 
 /**
- * Standard deviation of samples about 0 from the median of their sizes, objects clipped in rounds at three times that; NaN where
- * no sample has data.
+ * Standard deviation of samples about 0 from the median of their sizes, objects clipped in rounds at three times that;
+ * NaN where no sample has data.
  *
  * @param stride every stride-th sample is looked at
  * @param rounds most rounds of clipping

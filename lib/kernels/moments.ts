@@ -58,10 +58,11 @@ export const momentAt = Object.freeze(
 /**
  * Work through a list of stars on a plane.
  *
- * The weight is the Gaussian of the star's own moments, widened where the pixels are too coarse for it (`coarse`: least variance
- * that pixels resolve), cut at three sigma. Task 1: x ← x + 2 Σ w I dx / Σ w I until the step is small. Task 2: moments of the
- * Gaussian that matches the star (adaptive moments; Bernstein & Jarvis 2002, AJ 123, 583). In tasks 0 and 1, near a border, only
- * pixels whose opposite lies in the frame count, so that the border pulls no centre.
+ * The weight is the Gaussian of the star's own moments, widened where the pixels are too coarse for it (`coarse`:
+ * least variance that pixels resolve), cut at three sigma. Task 1: x ← x + 2 Σ w I dx / Σ w I until the step is small.
+ * Task 2: moments of the Gaussian that matches the star (adaptive moments; Bernstein & Jarvis 2002, AJ 123, 583). In
+ * tasks 0 and 1, near a border, only pixels whose opposite lies in the frame count, so that the border pulls no
+ * centre.
  *
  * @param parity −1: every pixel counts; 0 or 1: those with (x + y) mod 2 equal to it
  * @param list entries of {@linkcode momentFields} doubles, see {@linkcode momentAt}; results are written into it

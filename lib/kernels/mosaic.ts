@@ -1,7 +1,7 @@
 /**
- * Colour mosaics on flat arrays: interpolation of the missing colours and repair of bad pixels. These functions run inside a
- * tile of a larger image: the caller gives the position of red in the 2 × 2 block, and at the edges of what is given the
- * image is mirrored without repeating the edge, which keeps the Bayer phase.
+ * Colour mosaics on flat arrays: interpolation of the missing colours and repair of bad pixels. These functions run
+ * inside a tile of a larger image: the caller gives the position of red in the 2 × 2 block, and at the edges of what
+ * is given the image is mirrored without repeating the edge, which keeps the Bayer phase.
  */
 import type { BayerPattern } from "../core/geometry.ts";
 import { kernelKind, withKernel } from "./machine.ts";
@@ -18,16 +18,17 @@ export function redPosition(pattern: BayerPattern): { readonly x: 0 | 1; readonl
 /** Index mirrored into 0 … size − 1 without repeating the edge; a single sample stays itself. */
 function mirror(i: number, size: number): number {
   if (size === 1) return 0;
-  const period = 2 * (size - 1), k = ((i % period) + period) % period;
+  const period = 2 * (size - 1);
+  const k = ((i % period) + period) % period;
   return k < size ? k : period - k;
 }
 
 /**
  * Full colour from a Bayer mosaic.
  *
- * `gradient`: the linear 5 × 5 filters of Malvar, He & Cutler 2004 (ICASSP III-485). `bilinear`: means of the nearest samples
- * of a colour. A missing sample (NaN) makes both fall back to the mean of those nearest samples that exist. In float32, as the
- * samples are.
+ * `gradient`: the linear 5 × 5 filters of Malvar, He & Cutler 2004 (ICASSP III-485). `bilinear`: means of the nearest
+ * samples of a colour. A missing sample (NaN) makes both fall back to the mean of those nearest samples that exist. In
+ * float32, as the samples are.
  *
  * @param source width × height samples
  * @param redX column of red in the 2 × 2 block, 0 or 1
@@ -62,7 +63,8 @@ export function demosaicTile(
   for (const plane of [red, green, blue]) {
     for (let at = 0; at < plane.length && at < width * height; at++) {
       if (plane[at] !== plane[at]) {
-        const x = at % width, y = (at - x) / width;
+        const x = at % width;
+        const y = (at - x) / width;
         plane[at] = nearestMean(source, width, height, redX, redY, x, y, plane === red ? 0 : plane === green ? 1 : 2);
       }
     }
@@ -102,15 +104,20 @@ function mosaicTwin(
     const [a, b, c, d, e] = rows;
     const redRow = ((y - redY) & 1) === 0;
     // In a red row red sits where (x − redX) is even; in a blue row blue sits where (x − redX) is odd.
-    const own = redRow ? red : blue, other = redRow ? blue : red;
+    const own = redRow ? red : blue;
+    const other = redRow ? blue : red;
     const first = redRow ? redX & 1 : (redX + 1) & 1;
     for (let x = 0, i = 2, at = y * width; x < width; x++, i++, at++) {
-      const centre = c[i], upright = f(b[i] + d[i]), sides = f(c[i - 1] + c[i + 1]);
+      const centre = c[i];
+      const upright = f(b[i] + d[i]);
+      const sides = f(c[i - 1] + c[i + 1]);
       const corners = f(f(b[i - 1] + b[i + 1]) + f(d[i - 1] + d[i + 1]));
-      const down = f(a[i] + e[i]), across = f(c[i - 2] + c[i + 2]);
+      const down = f(a[i] + e[i]);
+      const across = f(c[i - 2] + c[i + 2]);
       if (((x - first) & 1) === 0) {
         // A red or blue site: green from the cross, the opposite colour from the corners.
-        const cross = f(upright + sides), far = f(down + across);
+        const cross = f(upright + sides);
+        const far = f(down + across);
         own[at] = centre;
         green[at] = linear ? f(0.25 * cross) : f(f(f(4 * centre + f(2 * cross)) - far) * 0.125);
         other[at] = linear ? f(0.25 * corners) : f(f(f(f(6 * centre) + f(2 * corners)) - f(1.5 * far)) * 0.125);
@@ -127,11 +134,15 @@ function mosaicTwin(
 
 /** Colour of a mosaic pixel: 0 red, 1 green, 2 blue. */
 function colourAt(x: number, y: number, redX: number, redY: number): number {
-  const ox = (x - redX) & 1, oy = (y - redY) & 1;
+  const ox = (x - redX) & 1;
+  const oy = (y - redY) & 1;
   return ox === oy ? 2 * ox : 1;
 }
 
-/** Mean of the existing samples of one colour in the 3 × 3 neighbourhood; the pixel's own sample alone if it has the colour. */
+/**
+ * Mean of the existing samples of one colour in the 3 × 3 neighbourhood; the pixel's own sample alone if it has the
+ * colour.
+ */
 function nearestMean(
   source: Float32Array,
   width: number,
@@ -143,7 +154,8 @@ function nearestMean(
   colour: number,
 ): number {
   if (colourAt(x, y, redX, redY) === colour) return source[y * width + x];
-  let sum = 0, count = 0;
+  let sum = 0;
+  let count = 0;
   for (let dy = -1; dy <= 1; dy++) {
     for (let dx = -1; dx <= 1; dx++) {
       // Two green neighbours of a green site lie on its diagonals: only sites of the colour asked for are read.
@@ -158,12 +170,16 @@ function nearestMean(
   return count === 0 ? NaN : sum / count;
 }
 
-/** Pixels around a saturated one in which {@linkcode limitRings} works: the filters reach 2, the star's steep edge as far again. */
+/**
+ * Pixels around a saturated one in which {@linkcode limitRings} works: the filters reach 2, the star's steep edge as
+ * far again.
+ */
 export const ringReach: number = 4;
 
 /**
- * Round saturated pixels hold what was interpolated to the range of the nearest samples of its colour: the negative lobes of
- * the gradient filters would draw dark and coloured rings there. Samples that the sensor read stay as they are.
+ * Round saturated pixels hold what was interpolated to the range of the nearest samples of its colour: the negative
+ * lobes of the gradient filters would draw dark and coloured rings there. Samples that the sensor read stay as they
+ * are.
  *
  * @param saturated width × height bytes, not 0 where the sample was saturated
  * @param bits only these bits of `saturated` count
@@ -180,13 +196,15 @@ export function limitRings(
 ): void {
   for (let at = 0; at < width * height; at++) {
     if ((saturated[at] & bits) === 0) continue;
-    const sx = at % width, sy = (at - sx) / width;
+    const sx = at % width;
+    const sy = (at - sx) / width;
     for (let y = Math.max(0, sy - ringReach); y <= Math.min(height - 1, sy + ringReach); y++) {
       for (let x = Math.max(0, sx - ringReach); x <= Math.min(width - 1, sx + ringReach); x++) {
         const own = colourAt(x, y, redX, redY);
         for (let colour = 0; colour < 3; colour++) {
           if (colour === own) continue;
-          let low = Infinity, high = -Infinity;
+          let low = Infinity;
+          let high = -Infinity;
           for (let dy = -1; dy <= 1; dy++) {
             for (let dx = -1; dx <= 1; dx++) {
               if (colourAt(x + dx, y + dy, redX, redY) !== colour) continue;
@@ -195,7 +213,8 @@ export function limitRings(
               if (value > high) high = value;
             }
           }
-          const plane = planes[colour], i = y * width + x;
+          const plane = planes[colour];
+          const i = y * width + x;
           if (!(low <= high)) continue;
           if (plane[i] < low) plane[i] = low;
           else if (plane[i] > high) plane[i] = high;
@@ -209,8 +228,8 @@ export function limitRings(
 export const repairReach: number = 2;
 
 /**
- * Replace bad samples by the median of good ones of the same colour near by: the 8 neighbours at distance `step`, then those
- * at twice the distance as well when fewer than three are good. Nothing good in reach leaves NaN.
+ * Replace bad samples by the median of good ones of the same colour near by: the 8 neighbours at distance `step`, then
+ * those at twice the distance as well when fewer than three are good. Nothing good in reach leaves NaN.
  *
  * @param samples width × height samples, changed in place
  * @param bad not 0 (in the bits given) where a sample must not be used; NaN samples are bad, too
@@ -225,20 +244,25 @@ export function repairTile(
   bits: number,
   step: number,
 ): number[] {
-  const found: number[] = [], values: number[] = [], good = new Float64Array(24);
+  const found: number[] = [];
+  const values: number[] = [];
+  const good = new Float64Array(24);
   for (let at = 0; at < width * height; at++) {
     if (samples[at] !== samples[at] || (bad !== null && (bad[at] & bits) !== 0)) found.push(at);
   }
   for (const at of found) {
-    const x = at % width, y = (at - x) / width;
+    const x = at % width;
+    const y = (at - x) / width;
     let count = 0;
     for (let reach = 1; reach <= repairReach && count < 3; reach++) {
       for (let j = -reach; j <= reach; j++) {
         for (let i = -reach; i <= reach; i++) {
           if (Math.max(Math.abs(i), Math.abs(j)) !== reach) continue;
-          const px = x + i * step, py = y + j * step;
+          const px = x + i * step;
+          const py = y + j * step;
           if (px < 0 || py < 0 || px >= width || py >= height) continue;
-          const p = py * width + px, value = samples[p];
+          const p = py * width + px;
+          const value = samples[p];
           if (value === value && (bad === null || (bad[p] & bits) === 0)) good[count++] = value;
         }
       }

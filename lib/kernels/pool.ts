@@ -1,12 +1,13 @@
 /**
  * Runs pieces of work on all processors and waits for them: synchronous, results in the order of the jobs.
  *
- * Workers are started at the first call that needs them and kept. A call hands every worker the list of jobs once; a shared
- * counter says which is next, so a slow job holds nobody up. The main thread sleeps in `Atomics.wait` for a few milliseconds
- * at a time and collects results with `receiveMessageOnPort`, so that nothing has to be awaited, reports appear while the
- * work goes on, and a notebook's Stop button ends the wait.
+ * Workers are started at the first call that needs them and kept. A call hands every worker the list of jobs once; a
+ * shared counter says which is next, so a slow job holds nobody up. The main thread sleeps in `Atomics.wait` for a few
+ * milliseconds at a time and collects results with `receiveMessageOnPort`, so that nothing has to be awaited, reports
+ * appear while the work goes on, and a notebook's Stop button ends the wait.
  *
- * Workers are those of node:worker_threads, because they can be unreferenced: a program ends by itself when its work is done.
+ * Workers are those of node:worker_threads, because they can be unreferenced: a program ends by itself when its work
+ * is done.
  */
 import { readFileSync } from "node:fs";
 import { availableParallelism } from "node:os";
@@ -192,8 +193,8 @@ export function setWorkerCount(count: number): void {
 }
 
 /**
- * End all workers; the next call starts new ones. A program need not call it: idle workers do not keep it alive. It is the
- * way out when a job of an interrupted call never ends.
+ * End all workers; the next call starts new ones. A program need not call it: idle workers do not keep it alive. It is
+ * the way out when a job of an interrupted call never ends.
  *
  * @example
  * ```ts
@@ -220,8 +221,10 @@ function nap(shared: Int32Array, seen: number): void {
 
 function start(): Pool | null {
   if (pool !== null) return pool;
-  const shared = new Int32Array(new SharedArrayBuffer(64)), count = workerCount();
-  const workers: Worker[] = [], ports: MessagePort[] = [];
+  const shared = new Int32Array(new SharedArrayBuffer(64));
+  const count = workerCount();
+  const workers: Worker[] = [];
+  const ports: MessagePort[] = [];
   for (let i = 0; i < count; i++) {
     const { port1, port2 } = new MessageChannel();
     const worker = new Worker(workerUrl, { workerData: { shared } satisfies PoolStart });
@@ -292,8 +295,8 @@ export function receiveError(carried: CarriedError): Error {
 }
 
 /**
- * Wait until no worker is at work on a call that was interrupted. Call it before memory that such a call may still write to
- * is given to somebody else; {@linkcode parallelMap} does so itself.
+ * Wait until no worker is at work on a call that was interrupted. Call it before memory that such a call may still
+ * write to is given to somebody else; {@linkcode parallelMap} does so itself.
  */
 export function settlePool(): void {
   if (open === null || pool === null || open.reporting) return;
@@ -309,9 +312,9 @@ export function settlePool(): void {
 }
 
 /**
- * A report during which the thread was interrupted must not look like one that still runs: this takes effect once the stack
- * has unwound. A function of its own, because what waits for the end of the turn keeps alive all that it can see, and a long
- * run is one turn: inside parallelMap that would be every array of every call.
+ * A report during which the thread was interrupted must not look like one that still runs: this takes effect once the
+ * stack has unwound. A function of its own, because what waits for the end of the turn keeps alive all that it can
+ * see, and a long run is one turn: inside parallelMap that would be every array of every call.
  */
 function endReportWithTurn(call: OpenCall): void {
   queueMicrotask(() => call.reporting = false);
@@ -331,15 +334,15 @@ function runHere<Job, Result>(
 }
 
 /**
- * Run a task once for each job and wait. Jobs and results are structured-cloned; arrays on shared memory are shared. Results
- * come in the order of the jobs and do not depend on the number of workers.
+ * Run a task once for each job and wait. Jobs and results are structured-cloned; arrays on shared memory are shared.
+ * Results come in the order of the jobs and do not depend on the number of workers.
  *
- * An error in a job is thrown here with its class, message and fields; of several, the one of the first job. Jobs behind it
- * that had not begun are not run. When `progress` throws, or the thread is interrupted, no further job begins, and the next
- * call waits for those still running before it starts.
+ * An error in a job is thrown here with its class, message and fields; of several, the one of the first job. Jobs
+ * behind it that had not begun are not run. When `progress` throws, or the thread is interrupted, no further job
+ * begins, and the next call waits for those still running before it starts.
  *
- * Without workers (0 wanted, one job only, called inside a job or a report, not under Deno, or the library's files may not be
- * read) the jobs run here one after the other.
+ * Without workers (0 wanted, one job only, called inside a job or a report, not under Deno, or the library's files may
+ * not be read) the jobs run here one after the other.
  *
  * @throws whatever a job or `progress` throws
  *
@@ -364,7 +367,8 @@ export function parallelMap<Job, Result>(
   const team = inline || nested || jobs.length < 2 || workerCount() === 0 ? null : start();
   if (team === null) return runHere(task, jobs, label, progress);
 
-  const { workers, ports, shared } = team, total = jobs.length;
+  const { workers, ports, shared } = team;
+  const total = jobs.length;
   const counters = new Int32Array(new SharedArrayBuffer(64));
   const call: PoolCall = {
     epoch: ++epoch,
@@ -391,13 +395,14 @@ export function parallelMap<Job, Result>(
     }
   };
   try {
-    // Through a port of the engine's own: those of node:worker_threads look at every sample of every array before sending
-    // (300 ms for a million).
+    // Through a port of the engine's own: those of node:worker_threads look at every sample of every array before
+    // sending (300 ms for a million).
     for (let i = 0; i < crew; i++) ports[i].postMessage(call);
     let reported = 0;
     for (;;) {
       const seen = Atomics.load(shared, poolSlot.signal);
-      const ended = Atomics.load(counters, callSlot.ended) === crew, done = Atomics.load(counters, callSlot.done);
+      const ended = Atomics.load(counters, callSlot.ended) === crew;
+      const done = Atomics.load(counters, callSlot.done);
       collect();
       if (done > reported) {
         reported = done;

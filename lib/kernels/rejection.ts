@@ -1,8 +1,8 @@
 /**
- * Which samples of a pixel to leave out when frames are combined. A strip holds the samples of one tile, frame behind frame:
- * sample of frame f at pixel p is samples[f · stride + p]; NaN means the frame has no data there. Every rule writes one
- * verdict a sample, and each pixel is judged from its own samples alone, so that neither the size of a tile nor
- * the order of the pixels changes anything.
+ * Which samples of a pixel to leave out when frames are combined. A strip holds the samples of one tile, frame behind
+ * frame: sample of frame f at pixel p is samples[f · stride + p]; NaN means the frame has no data there. Every rule
+ * writes one verdict a sample, and each pixel is judged from its own samples alone, so that neither the size of a tile
+ * nor the order of the pixels changes anything.
  */
 
 import { kernelKind, withKernel } from "./machine.ts";
@@ -32,8 +32,8 @@ export interface Strip {
 }
 
 /**
- * Fewest samples that must stay of n: half of them, and three of four or more. Of three, two may outvote the third, because
- * so few are judged by the noise of the sensor and not by their own scatter.
+ * Fewest samples that must stay of n: half of them, and three of four or more. Of three, two may outvote the third,
+ * because so few are judged by the noise of the sensor and not by their own scatter.
  */
 export const leastKept = (n: number): number => n < 4 ? Math.ceil(n / 2) : Math.max(3, Math.ceil(n / 2));
 
@@ -54,7 +54,8 @@ export const huberCorner: number = 1.5;
  */
 export function huberVerdicts(strip: Strip, limits: Float64Array, floor: number, verdicts: Uint8Array): void {
   const { samples, frames, stride, count } = strip;
-  const padded = (count + 7) & ~7, most = Float32Array.from(limits);
+  const padded = (count + 7) & ~7;
+  const most = Float32Array.from(limits);
   // Location of pixels that would keep too few samples, else NaN.
   const centres = new Float32Array(padded);
   const whole = stride % 8 === 0 && stride >= padded && samples.length >= (frames - 1) * stride + padded &&
@@ -80,15 +81,24 @@ function huberTwin(
   verdicts: Uint8Array,
   centres: Float32Array,
 ): void {
-  const { samples, frames, stride, count } = strip, f = Math.fround, least = f(floor), consistency = f(0.7784652161);
-  const column = new Float32Array(frames), middle = (frames >> 1) * stride, last = (frames - 1) * stride;
+  const { samples, frames, stride, count } = strip;
+  const f = Math.fround;
+  const least = f(floor);
+  const consistency = f(0.7784652161);
+  const column = new Float32Array(frames);
+  const middle = (frames >> 1) * stride;
+  const last = (frames - 1) * stride;
   for (let p = 0; p < count; p++) {
-    const x = samples[p], y = samples[p + middle], z = samples[p + last];
+    const x = samples[p];
+    const y = samples[p + middle];
+    const z = samples[p + last];
     // Math.min and Math.max of NaN are NaN, as in the kernel; then the first sample there is.
     let c = Math.max(Math.min(x, y), Math.min(Math.max(x, y), z));
     for (let k = 0; k < frames && c !== c; k++) c = samples[k * stride + p];
     if (c !== c) c = 0;
-    let n = 0, sum = 0, square = 0;
+    let n = 0;
+    let sum = 0;
+    let square = 0;
     for (let k = 0; k < frames; k++) {
       const d = f(samples[k * stride + p] - c);
       column[k] = d;
@@ -97,7 +107,9 @@ function huberTwin(
         sum = f(sum + d);
       }
     }
-    const some = Math.max(1, n), free = Math.max(1, n - 1), limit = limits[n];
+    const some = Math.max(1, n);
+    const free = Math.max(1, n - 1);
+    const limit = limits[n];
     let m = f(sum / some);
     for (let k = 0; k < frames; k++) {
       const d = f(column[k] - m);
@@ -105,7 +117,8 @@ function huberTwin(
     }
     let s = Math.max(least, f(Math.sqrt(f(square / free))));
     for (let round = 0, done = limit === 0 || s === 0; round < 60 && !done; round++) {
-      const high = f(huberCorner * s), low = -high;
+      const high = f(huberCorner * s);
+      const low = -high;
       sum = 0;
       square = 0;
       for (let k = 0; k < frames; k++) {
@@ -115,7 +128,8 @@ function huberTwin(
         sum = f(sum + d);
         square = f(square + f(d * d));
       }
-      const step = f(sum / some), spread = Math.max(0, f(square - f(n * f(step * step))));
+      const step = f(sum / some);
+      const spread = Math.max(0, f(square - f(n * f(step * step))));
       const next = Math.max(least, f(Math.sqrt(f(f(spread / free) / consistency))));
       const near = f(f(5e-4) * next);
       done = (Math.abs(step) <= near && Math.abs(f(next - s)) <= near) || next === 0;
@@ -125,7 +139,8 @@ function huberTwin(
     // A float32 step of slack: equal samples must not be told apart by rounding.
     const centre = f(c + m);
     const reach = limit === 0 ? Infinity : f(f(limit * s) + f(Math.abs(centre) * f(6e-8)));
-    const low = f(m - reach), high = f(m + reach);
+    const low = f(m - reach);
+    const high = f(m + reach);
     let kept = 0;
     for (let k = 0; k < frames; k++) {
       const d = column[k];
@@ -148,7 +163,8 @@ export function keepNearest(strip: Strip, p: number, centre: number, least: numb
   distances.sort((a, b) => a - b);
   const reach = distances[least - 1];
   for (let f = 0; f < frames; f++) {
-    const at = f * stride + p, x = samples[at];
+    const at = f * stride + p;
+    const x = samples[at];
     if (Math.abs(x - centre) <= reach) verdicts[at] = verdict.keep;
   }
 }
@@ -166,10 +182,10 @@ export interface NoiseModel {
 }
 
 /**
- * The sensor-noise test, for too few samples to judge their scatter: a sample is left out when it differs from the median
- * by more than `limit` times what the noise model allows for that level. Of two samples that differ by more than `pairLimit`
- * times the noise of their difference the brighter is left out, because what comes and goes in the sky is bright. A model
- * without noise says nothing and leaves nothing out.
+ * The sensor-noise test, for too few samples to judge their scatter: a sample is left out when it differs from the
+ * median by more than `limit` times what the noise model allows for that level. Of two samples that differ by more
+ * than `pairLimit` times the noise of their difference the brighter is left out, because what comes and goes in the
+ * sky is bright. A model without noise says nothing and leaves nothing out.
  *
  * @param strip the samples
  * @param model noise of each frame
@@ -187,9 +203,11 @@ export function noiseVerdicts(
   verdicts: Uint8Array,
 ): void {
   const { samples, frames, stride, count } = strip;
-  const values = new Float64Array(frames), which = new Int32Array(frames);
+  const values = new Float64Array(frames);
+  const which = new Int32Array(frames);
   const { sky, seeing, skyVariance, perUnit } = model;
-  let leastSky = Infinity, leastUnit = Infinity;
+  let leastSky = Infinity;
+  let leastUnit = Infinity;
   for (let f = 0; f < frames; f++) {
     leastSky = Math.min(leastSky, skyVariance[f]);
     leastUnit = Math.min(leastUnit, perUnit[f]);
@@ -218,10 +236,12 @@ export function noiseVerdicts(
     if (n < 2) continue;
     const half = n >> 1;
     const centre = n === 2 ? values[0] : n % 2 === 1 ? values[half] : (values[half - 1] + values[half]) / 2;
-    const light = Math.max(0, centre - sky), air = seeing * light;
+    const light = Math.max(0, centre - sky);
+    const air = seeing * light;
     // Most pixels lie within what even the frame of the least noise allows.
     const far = n === 2 ? values[1] - values[0] : Math.max(values[n - 1] - centre, centre - values[0]);
-    const reach = n === 2 ? pairLimit : limit, least = leastSky + leastUnit * light + air * air;
+    const reach = n === 2 ? pairLimit : limit;
+    const least = leastSky + leastUnit * light + air * air;
     if (far * far <= reach * reach * least) continue;
     const variance = (f: number) => skyVariance[f] + perUnit[f] * light + air * air;
     let last = 0;
@@ -231,7 +251,8 @@ export function noiseVerdicts(
       continue;
     }
     for (let k = 0; k < n; k++) {
-      const d = values[k] - centre, allowed = limit * Math.sqrt(variance(which[k]));
+      const d = values[k] - centre;
+      const allowed = limit * Math.sqrt(variance(which[k]));
       if (!(allowed > 0 && Math.abs(d) > allowed)) continue;
       verdicts[which[k] * stride + p] = d < 0 ? verdict.dimmer : verdict.brighter;
       last++;
@@ -241,21 +262,24 @@ export function noiseVerdicts(
 }
 
 /**
- * Close trails: in each frame a kept sample with at least `least` of its 8 neighbours left out as brighter is left out as
- * well, which takes the faint edge of a satellite's or a cosmic ray's trail. A pixel that would keep too few samples is left
- * as it was, for all frames.
+ * Close trails: in each frame a kept sample with at least `least` of its 8 neighbours left out as brighter is left out
+ * as well, which takes the faint edge of a satellite's or a cosmic ray's trail. A pixel that would keep too few
+ * samples is left as it was, for all frames.
  *
  * @param width columns of the tile; the tile has count / width rows
  * @returns number of samples left out in addition
  */
 export function closeTrails(strip: Strip, width: number, least: number, verdicts: Uint8Array): number {
   const { frames, stride, count } = strip;
-  const height = count / width, faint = 4, found: number[] = [];
+  const height = count / width;
+  const faint = 4;
+  const found: number[] = [];
   for (let f = 0; f < frames; f++) {
     const base = f * stride;
     for (let p = verdicts.indexOf(verdict.brighter, base) - base; p >= 0 && p < count;) {
       // Neighbours of a bright sample are the only candidates.
-      const x = p % width, y = (p - x) / width;
+      const x = p % width;
+      const y = (p - x) / width;
       for (let j = Math.max(0, y - 1); j <= Math.min(height - 1, y + 1); j++) {
         for (let i = Math.max(0, x - 1); i <= Math.min(width - 1, x + 1); i++) {
           const q = j * width + i;
@@ -281,7 +305,8 @@ export function closeTrails(strip: Strip, width: number, least: number, verdicts
     const p = at % stride;
     let enough = kept.get(p);
     if (enough === undefined) {
-      let n = 0, staying = 0;
+      let n = 0;
+      let staying = 0;
       for (let f = 0; f < frames; f++) {
         const v = verdicts[f * stride + p];
         if (v !== verdict.missing) n++;
@@ -325,15 +350,17 @@ export interface SumsMemory {
 }
 
 /**
- * Weighted means of the kept samples, their variance and their number. Sums in float64 about the first sample of each pixel that
- * has data, so that squares are small; the variance is Σw²(x − mean)² / (Σw)² · n / (n − 1).
+ * Weighted means of the kept samples, their variance and their number. Sums in float64 about the first sample of each
+ * pixel that has data, so that squares are small; the variance is Σw²(x − mean)² / (Σw)² · n / (n − 1).
  *
  * @param weights weight of each frame
  * @param memory receives the results; of its own, it is used in place
  */
 export function sumKept(strip: Strip, verdicts: Uint8Array, weights: Float64Array, memory: SumsMemory): Sums {
-  const { samples, frames, stride, count } = strip, plane = (count + 3) & ~3;
-  const values = memory.values.subarray(0, 5 * plane), counts = memory.counts.subarray(0, 3 * plane);
+  const { samples, frames, stride, count } = strip;
+  const plane = (count + 3) & ~3;
+  const values = memory.values.subarray(0, 5 * plane);
+  const counts = memory.counts.subarray(0, 3 * plane);
   const part = (k: number) => values.subarray(k * plane, k * plane + count);
   const whole = (k: number) => new Int32Array(counts.buffer, counts.byteOffset + 4 * k * plane, count);
   const sums: Sums = {
@@ -363,7 +390,17 @@ export function sumKept(strip: Strip, verdicts: Uint8Array, weights: Float64Arra
 function sumTwin(strip: Strip, verdicts: Uint8Array, weights: Float64Array, sums: Sums): void {
   const { samples, frames, stride, count } = strip;
   for (let p = 0; p < count; p++) {
-    let pivot = NaN, kept = 0, dimmer = 0, brighter = 0, va = 0, vb = 0, wa = 0, wb = 0, w2 = 0, v2 = 0, q2 = 0;
+    let pivot = NaN;
+    let kept = 0;
+    let dimmer = 0;
+    let brighter = 0;
+    let va = 0;
+    let vb = 0;
+    let wa = 0;
+    let wb = 0;
+    let w2 = 0;
+    let v2 = 0;
+    let q2 = 0;
     for (let f = 0; f < frames && pivot !== pivot; f++) pivot = samples[f * stride + p];
     if (pivot !== pivot) pivot = 0;
     for (let f = 0; f < frames; f++) {
@@ -373,7 +410,10 @@ function sumTwin(strip: Strip, verdicts: Uint8Array, weights: Float64Array, sums
         else if (v === verdict.brighter) brighter++;
         continue;
       }
-      const w = weights[f], d = samples[f * stride + p] - pivot, square = w * w, part = square * d;
+      const w = weights[f];
+      const d = samples[f * stride + p] - pivot;
+      const square = w * w;
+      const part = square * d;
       kept++;
       if (f % 2 === 0) {
         va += w * d;
@@ -386,7 +426,9 @@ function sumTwin(strip: Strip, verdicts: Uint8Array, weights: Float64Array, sums
       v2 += part;
       q2 += part * d;
     }
-    const weight = wa + wb, shift = (va + vb) / weight, scatter = q2 - 2 * shift * v2 + shift * shift * w2;
+    const weight = wa + wb;
+    const shift = (va + vb) / weight;
+    const scatter = q2 - 2 * shift * v2 + shift * shift * w2;
     sums.mean[p] = pivot + shift;
     sums.weight[p] = weight;
     sums.halfA[p] = pivot + va / wa;

@@ -1,12 +1,14 @@
 /**
- * Colours of a screen to Oklab and back, for whole planes: the functions of core/colour_space.ts with the sRGB curves from
- * tables and cube roots in two steps, without arrays on the way. They agree with those to 1e-8, far below a step of 16 bits.
+ * Colours of a screen to Oklab and back, for whole planes: the functions of core/colour_space.ts with the sRGB curves
+ * from tables and cube roots in two steps, without arrays on the way. They agree with those to 1e-8, far below a step
+ * of 16 bits.
  */
 import { linearToSrgb, srgbToLinear } from "../core/colour_space.ts";
 
 /** Steps of the tables: straight lines between them are true to 2e-9. */
 const STEPS = 16384;
-let decodeTable: Float64Array | null = null, encodeTable: Float64Array | null = null;
+let decodeTable: Float64Array | null = null;
+let encodeTable: Float64Array | null = null;
 
 function tables(): readonly [Float64Array, Float64Array] {
   if (decodeTable === null || encodeTable === null) {
@@ -17,7 +19,8 @@ function tables(): readonly [Float64Array, Float64Array] {
   return [decodeTable, encodeTable];
 }
 
-const float = new Float64Array(1), halves = new Int32Array(float.buffer);
+const float = new Float64Array(1);
+const halves = new Int32Array(float.buffer);
 const upper = new Uint8Array(Uint16Array.of(1).buffer)[0] === 1 ? 1 : 0;
 
 /** Cube root, signed, to 1e-13: a guess at a third of the exponent and two steps of Halley's rule. */
@@ -27,7 +30,8 @@ function fastCubeRoot(x: number): number {
   float[0] = size;
   halves[upper] = Math.floor(halves[upper] / 3) + 0x2a9f7893;
   halves[1 - upper] = 0;
-  let y = float[0], cube = y * y * y;
+  let y = float[0];
+  let cube = y * y * y;
   y *= (cube + 2 * size) / (2 * cube + size);
   cube = y * y * y;
   y *= (cube + 2 * size) / (2 * cube + size);
@@ -50,21 +54,26 @@ export interface ScreenColours {
 
 /** A converter of its own for a thread's loop. */
 export function screenColours(): ScreenColours {
-  const [decoded, encoded] = tables(), out = new Float64Array(3);
+  const [decoded, encoded] = tables();
+  const out = new Float64Array(3);
   const decode = (v: number): number => {
     if (!(v >= 0 && v <= 1)) return srgbToLinear(v);
-    const p = v * STEPS, k = Math.floor(p);
+    const p = v * STEPS;
+    const k = Math.floor(p);
     return decoded[k] + (p - k) * (decoded[k + 1] - decoded[k]);
   };
   const encode = (x: number): number => {
     if (!(x > 0)) return x <= 0 ? 0 : NaN;
     if (x >= 1) return 1;
     if (x <= 0.0031308) return 12.92 * x;
-    const p = Math.sqrt(x) * STEPS, k = Math.floor(p);
+    const p = Math.sqrt(x) * STEPS;
+    const k = Math.floor(p);
     return encoded[k] + (p - k) * (encoded[k + 1] - encoded[k]);
   };
   const lab = (red: number, green: number, blue: number): void => {
-    const r = decode(red), g = decode(green), b = decode(blue);
+    const r = decode(red);
+    const g = decode(green);
+    const b = decode(blue);
     const l = fastCubeRoot(0.4122214708 * r + 0.5363325363 * g + 0.0514459929 * b);
     const m = fastCubeRoot(0.2119034982 * r + 0.6806995451 * g + 0.1073969566 * b);
     const s = fastCubeRoot(0.0883024619 * r + 0.2817188376 * g + 0.6299787005 * b);
@@ -80,7 +89,9 @@ export function screenColours(): ScreenColours {
     const l = light + 0.3963377774 * a + 0.2158037573 * b;
     const m = light - 0.1055613458 * a - 0.0638541728 * b;
     const s = light - 0.0894841775 * a - 1.291485548 * b;
-    const l3 = l * l * l, m3 = m * m * m, s3 = s * s * s;
+    const l3 = l * l * l;
+    const m3 = m * m * m;
+    const s3 = s * s * s;
     const r = 4.0767416621 * l3 - 3.3077115913 * m3 + 0.2309699292 * s3;
     const g = -1.2684380046 * l3 + 2.6097574011 * m3 - 0.3413193965 * s3;
     const c = -0.0041960863 * l3 - 0.7034186147 * m3 + 1.707614701 * s3;
@@ -92,7 +103,8 @@ export function screenColours(): ScreenColours {
   const screen = (lightness: number, a: number, b: number): void => {
     const light = lightness < 0 ? 0 : lightness > 1 ? 1 : lightness;
     if (!shows(light, a, b) && out[0] === out[0]) {
-      let low = 0, high = 1;
+      let low = 0;
+      let high = 1;
       for (let k = 0; k < 10; k++) {
         const middle = (low + high) / 2;
         if (shows(light, a * middle, b * middle)) low = middle;

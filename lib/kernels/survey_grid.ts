@@ -1,6 +1,7 @@
 /**
- * What a survey of a frame does with every sample. A frame is searched on means of 2 × 2 pixels: a quarter of the samples, smooth
- * enough to be a matched filter, and the same for mono frames and for the two green pixels of a mosaic's block.
+ * What a survey of a frame does with every sample. A frame is searched on means of 2 × 2 pixels: a quarter of the
+ * samples, smooth enough to be a matched filter, and the same for mono frames and for the two green pixels of a
+ * mosaic's block.
  */
 import { borrowPlane } from "../core/memory.ts";
 import { kernelKind, scratchFloats, withKernel } from "./machine.ts";
@@ -54,7 +55,9 @@ const scratchAt = (at: number, n: number): Float32Array => scratchFloats().subar
 
 /** Means of 2 × 2 pixels; of the two green pixels when `parity` is 0 or 1. What is missing (NaN) does not count. */
 export function blockMeans(data: Float32Array, width: number, height: number, parity: -1 | 0 | 1): Grid {
-  const w = width >> 1, h = height >> 1, out = borrowPlane(w * h);
+  const w = width >> 1;
+  const h = height >> 1;
+  const out = borrowPlane(w * h);
   if (!wasm()) blockMeansTwin(data, out, width, w, h, parity);
   else {
     withKernel("blockMeans", { a: data, o: out }, 0, (kernel, at) => kernel(at.a, at.o, width, w, h, parity));
@@ -63,16 +66,18 @@ export function blockMeans(data: Float32Array, width: number, height: number, pa
 }
 
 /**
- * Level and noise of each tile. Level: median of up to about 350 samples, one round of clipping at 2.5 sigma, then the mode of
- * what is left. Noise: 1.4826 × median |2 v − left − right| / √6, to which slopes and nebulae do not add. A tile with less than a
- * quarter of its samples known is NaN.
+ * Level and noise of each tile. Level: median of up to about 350 samples, one round of clipping at 2.5 sigma, then the
+ * mode of what is left. Noise: 1.4826 × median |2 v − left − right| / √6, to which slopes and nebulae do not add. A
+ * tile with less than a quarter of its samples known is NaN.
  */
 export function tileStatistics(grid: Grid, tile: number): Mesh {
   const { width, height, data } = grid;
-  const columns = Math.max(1, Math.round(width / tile)), rows = Math.max(1, Math.round(height / tile));
+  const columns = Math.max(1, Math.round(width / tile));
+  const rows = Math.max(1, Math.round(height / tile));
   const step = Math.max(1, Math.round(tile * tile / 350));
   const last = Math.max(tile, width - (columns - 1) * tile) * Math.max(tile, height - (rows - 1) * tile);
-  const most = (last + 16) & ~7, out = new Float64Array(2 * columns * rows);
+  const most = (last + 16) & ~7;
+  const out = new Float64Array(2 * columns * rows);
   if (!wasm()) tileStatisticsTwin(data, width, height, tile, columns, rows, step, most, out);
   else {
     withKernel("tileStatistics", { a: data }, 12 * most + 16 * columns * rows, (kernel, at) => {
@@ -81,7 +86,8 @@ export function tileStatistics(grid: Grid, tile: number): Mesh {
       out.set(new Float64Array(scratchFloats().buffer, results, out.length));
     });
   }
-  const level = new Float64Array(columns * rows), noise = new Float64Array(columns * rows);
+  const level = new Float64Array(columns * rows);
+  const noise = new Float64Array(columns * rows);
   for (let i = 0; i < level.length; i++) {
     level[i] = out[2 * i];
     noise[i] = out[2 * i + 1];
@@ -93,18 +99,25 @@ export function tileStatistics(grid: Grid, tile: number): Mesh {
 const MIDDLE_TILE = 8;
 
 /**
- * Level of tiles of 8 × 8 samples of a grid without gaps: the middle of seven columns' middles of seven samples each, which half
- * of the samples in half of the columns cannot move; and, for all but the outermost tiles, the median of 3 × 3 of them. At least
- * 8 × 8 samples.
+ * Level of tiles of 8 × 8 samples of a grid without gaps: the middle of seven columns' middles of seven samples each,
+ * which half of the samples in half of the columns cannot move; and, for all but the outermost tiles, the median of 3
+ * × 3 of them. At least 8 × 8 samples.
  */
 export function tileMiddles(grid: Grid): TileLevels & { readonly smooth: Float32Array } {
-  const { width, height, data } = grid, columns = width >> 3, rows = height >> 3, n = columns * rows;
+  const { width, height, data } = grid;
+  const columns = width >> 3;
+  const rows = height >> 3;
+  const n = columns * rows;
   // What no whole tile covers is shared out among the borders.
-  const left = (width & 7) >> 1, top = (height & 7) >> 1, start = top * width + left;
-  const out = new Float32Array(n), smooth = new Float32Array(n);
+  const left = (width & 7) >> 1;
+  const top = (height & 7) >> 1;
+  const start = top * width + left;
+  const out = new Float32Array(n);
+  const smooth = new Float32Array(n);
   if (!wasm()) tileMiddlesTwin(data.subarray(start), width, columns, rows, out, smooth);
   else {
-    const line = 32 * (columns + 3), list = 4 * n + 32;
+    const line = 32 * (columns + 3);
+    const list = 4 * n + 32;
     withKernel("tileMiddles", { a: data }, line + 2 * list, (kernel, at) => {
       const first = at.scratch + line;
       kernel(at.a + 4 * start, width, columns, rows, at.scratch, first, first + list);
@@ -119,19 +132,21 @@ export function tileMiddles(grid: Grid): TileLevels & { readonly smooth: Float32
 }
 
 /**
- * Rows of a mesh drawn out along x to the samples of a grid: linear between the middles of the tiles and to half a tile beyond the
- * outermost, then held.
+ * Rows of a mesh drawn out along x to the samples of a grid: linear between the middles of the tiles and to half a
+ * tile beyond the outermost, then held.
  */
 function drawnOut(mesh: TileLevels, width: number, sign: number): Float32Array {
-  const { columns, rows, tile, left, level } = mesh,
-    first = left + (tile - 1) / 2,
-    lines = new Float32Array(rows * width);
+  const { columns, rows, tile, left, level } = mesh;
+  const first = left + (tile - 1) / 2;
+  const lines = new Float32Array(rows * width);
   for (let r = 0; r < rows; r++) {
     const at = r * columns;
     for (let c = 0, x = 0, i = r * width; c < columns; c++) {
       // The piece to the right of a tile's middle; the first and the last also reach out to the borders.
-      const next = columns === 1 ? 0 : c === columns - 1 ? c - 1 : c + 1, from = level[at + c];
-      const slope = next === c ? 0 : (level[at + next] - from) / ((next - c) * tile), start = c * tile + first;
+      const next = columns === 1 ? 0 : c === columns - 1 ? c - 1 : c + 1;
+      const from = level[at + c];
+      const slope = next === c ? 0 : (level[at + next] - from) / ((next - c) * tile);
+      const start = c * tile + first;
       const end = c === columns - 1 ? width : Math.min(width, Math.ceil(start + tile));
       if (c === 0) {
         const lead = Math.min(end, Math.ceil(start));
@@ -146,11 +161,13 @@ function drawnOut(mesh: TileLevels, width: number, sign: number): Float32Array {
 }
 
 /**
- * Subtract a mesh from a grid in place (add it with `sign` −1); gaps become 0. Bilinear between the middles of its tiles and to half
- * a tile beyond, then held.
+ * Subtract a mesh from a grid in place (add it with `sign` −1); gaps become 0. Bilinear between the middles of its
+ * tiles and to half a tile beyond, then held.
  */
 export function subtractSurface(grid: Grid, mesh: TileLevels, sign: 1 | -1 = 1): void {
-  const { width, height, data } = grid, { rows, tile } = mesh, first = mesh.top + (tile - 1) / 2;
+  const { width, height, data } = grid;
+  const { rows, tile } = mesh;
+  const first = mesh.top + (tile - 1) / 2;
   const lines = drawnOut(mesh, width, sign);
   if (!wasm()) return subtractLinesTwin(data, data, width, height, lines, rows, tile, first);
   withKernel("subtractLines", { a: data, o: data }, lines, (kernel, at) => {
@@ -171,7 +188,8 @@ export function lineMiddles(
   sampleStep: number,
   noise: number,
 ): Float32Array {
-  const out = new Float32Array(lines), room = 4 * ((count + 16) & ~7);
+  const out = new Float32Array(lines);
+  const room = 4 * ((count + 16) & ~7);
   if (!wasm()) lineMiddlesTwin(grid.data, lines, lineStep, count, sampleStep, noise, out);
   else {
     withKernel("lineMiddles", { a: grid.data }, room + 4 * lines, (kernel, at) => {
@@ -195,8 +213,8 @@ export function smoothGrid(grid: Grid, out: Float32Array = borrowPlane(grid.data
 }
 
 /**
- * Indices of samples above their limit (one a tile of `tile` samples) and higher than their neighbours, in reading order; of equal
- * neighbours the first.
+ * Indices of samples above their limit (one a tile of `tile` samples) and higher than their neighbours, in reading
+ * order; of equal neighbours the first.
  */
 export function findPeaks(
   grid: Grid,
@@ -225,19 +243,21 @@ export const regionFields = 8;
 const REGION_LIMIT = 20000;
 
 /**
- * Regions around peaks, the brightest peak first. In: index of the peak and the floor at or above which its region stays (NaN: it is the
- * one sample). Out: middle of the eight samples three away, area, middle of the region, its second moments, and 1 if it
- * meets the region of an earlier one, else 0.
+ * Regions around peaks, the brightest peak first. In: index of the peak and the floor at or above which its region
+ * stays (NaN: it is the one sample). Out: middle of the eight samples three away, area, middle of the region, its
+ * second moments, and 1 if it meets the region of an earlier one, else 0.
  *
  * @param list entries of {@linkcode regionFields} doubles, results written over what was given
  */
 export function peakRegions(grid: Grid, list: Float64Array): void {
-  const { width, height, data } = grid, count = list.length / regionFields;
+  const { width, height, data } = grid;
+  const count = list.length / regionFields;
   if (!wasm()) return regionsTwin(data, width, height, list, count, REGION_LIMIT);
-  const room = 4 * (REGION_LIMIT + 8), bytes = list.byteLength + room;
+  const room = 4 * (REGION_LIMIT + 8);
+  const bytes = list.byteLength + room;
   withKernel("regions", { a: data }, bytes + data.length + 16, (kernel, at) => {
-    const there = new Float64Array(scratchFloats().buffer, at.scratch, list.length),
-      queue = at.scratch + list.byteLength;
+    const there = new Float64Array(scratchFloats().buffer, at.scratch, list.length);
+    const queue = at.scratch + list.byteLength;
     there.set(list);
     kernel(at.a, width, height, at.scratch, count, at.scratch + bytes, queue, REGION_LIMIT);
     list.set(there);
@@ -251,7 +271,9 @@ export function peakRegions(grid: Grid, list: Float64Array): void {
  * @param offsets sixteen, from a place to samples that lie on the grid
  */
 export function ringMiddles(grid: Grid, places: Int32Array, offsets: Int32Array): Float32Array {
-  const n = places.length, out = new Float32Array(2 * n), padded = (n + 3) & ~3;
+  const n = places.length;
+  const out = new Float32Array(2 * n);
+  const padded = (n + 3) & ~3;
   if (n === 0) return out;
   if (!wasm()) ringMiddlesTwin(grid.data, places, offsets, out);
   else {
@@ -260,7 +282,8 @@ export function ringMiddles(grid: Grid, places: Int32Array, offsets: Int32Array)
       words.set(places);
       words.fill(places[0], n, padded);
       words.set(offsets, padded);
-      const room = at.scratch + 4 * (padded + 16), results = room + 256;
+      const room = at.scratch + 4 * (padded + 16);
+      const results = room + 256;
       kernel(at.a, at.scratch, n, at.scratch + 4 * padded, room, results);
       out.set(scratchAt(results, 2 * n));
     });

@@ -1,4 +1,7 @@
-/** The kernels of a survey in plain TypeScript, operation by operation as src/survey.as.ts and src/moments.as.ts (see twin.ts). */
+/**
+ * The kernels of a survey in plain TypeScript, operation by operation as src/survey.as.ts and src/moments.as.ts (see
+ * twin.ts).
+ */
 
 const f = Math.fround;
 
@@ -13,7 +16,8 @@ export function blockMeansTwin(
 ): void {
   for (let y = 0, at = 0; y < gh; y++) {
     for (let x = 0; x < gw; x++, at++) {
-      const p = 2 * y * w + 2 * x, q = p + w;
+      const p = 2 * y * w + 2 * x;
+      const q = p + w;
       const four = parity < 0
         ? [a[p], a[q], a[p + 1], a[q + 1]]
         : parity === 0
@@ -24,7 +28,8 @@ export function blockMeansTwin(
         o[at] = s;
         continue;
       }
-      let sum = 0, n = 0;
+      let sum = 0;
+      let n = 0;
       for (const v of parity < 0 ? [four[0], four[2], four[1], four[3]] : four) {
         if (v === v) {
           sum = f(sum + v);
@@ -56,7 +61,9 @@ function leastAbove(p: Float32Array, n: number, limit: number): number {
 export function rankedTwin(p: Float32Array, n: number, want: number, low: number, high: number): number {
   low = f(low);
   high = f(high);
-  let cl = countUpTo(p, n, low), ch = 0, near = f(f(high - low) / 512);
+  let cl = countUpTo(p, n, low);
+  let ch = 0;
+  let near = f(f(high - low) / 512);
   if (cl < want) ch = countUpTo(p, n, high);
   if (!(cl < want && ch >= want)) {
     low = leastAbove(p, n, -Infinity);
@@ -97,13 +104,21 @@ export function tileStatisticsTwin(
   most: number,
   out: Float64Array,
 ): void {
-  const samples = new Float32Array(most), bends = new Float32Array(most), spread = new Float32Array(most);
-  let guess = 0, width = 0, turn = 0;
+  const samples = new Float32Array(most);
+  const bends = new Float32Array(most);
+  const spread = new Float32Array(most);
+  let guess = 0;
+  let width = 0;
+  let turn = 0;
   for (let r = 0, at = 0; r < rows; r++) {
-    const y0 = r * tile, y1 = r === rows - 1 ? h : y0 + tile;
+    const y0 = r * tile;
+    const y1 = r === rows - 1 ? h : y0 + tile;
     for (let c = 0; c < columns; c++, at += 2) {
-      const x0 = c * tile, x1 = c === columns - 1 ? w : x0 + tile;
-      let n = 0, b = 0, seen = 0;
+      const x0 = c * tile;
+      const x1 = c === columns - 1 ? w : x0 + tile;
+      let n = 0;
+      let b = 0;
+      let seen = 0;
       for (let y = y0; y < y1; y += step) {
         seen += x1 - x0;
         for (let x = x0, i = y * w + x0; x < x1; x++, i++) {
@@ -122,10 +137,13 @@ export function tileStatisticsTwin(
       const want = (n >> 1) + 1;
       const centre = rankedTwin(samples, n, want, f(guess - f(4 * width)), f(guess + f(4 * width)));
       for (let i = 0; i < n; i++) spread[i] = Math.abs(f(samples[i] - centre));
-      const mad = rankedTwin(spread, n, want, 0, f(2 * width)), sigma = f(f(1.4826022) * mad), reach = f(2.5 * sigma);
+      const mad = rankedTwin(spread, n, want, 0, f(2 * width));
+      const sigma = f(f(1.4826022) * mad);
+      const reach = f(2.5 * sigma);
       guess = centre;
       width = mad;
-      let kept = 0, below = 0;
+      let kept = 0;
+      let below = 0;
       const total = new Float32Array(4);
       for (let i = 0; i < n; i++) {
         const d = f(samples[i] - centre);
@@ -138,7 +156,8 @@ export function tileStatisticsTwin(
       const mean = centre + f(f(total[0] + total[2]) + f(total[1] + total[3])) / kept;
       const middle = rankedTwin(samples, n, below + (kept >> 1) + 1, f(centre - mad), f(centre + mad));
       out[at] = Math.abs(mean - middle) <= 0.3 * sigma ? 2.5 * middle - 1.5 * mean : middle;
-      const typical = rankedTwin(bends, b, (b >> 1) + 1, 0, f(2 * turn)), cut = f(f(2.5 * 1.482602218505602) * typical);
+      const typical = rankedTwin(bends, b, (b >> 1) + 1, 0, f(2 * turn));
+      const cut = f(f(2.5 * 1.482602218505602) * typical);
       turn = typical;
       const calm = countUpTo(bends, b, cut);
       out[at + 1] = rankedTwin(bends, b, (calm >> 1) + 1, f(0.5 * typical), typical) / (0.66405 * Math.sqrt(6));
@@ -155,7 +174,9 @@ export function tileMiddlesTwin(
   out: Float32Array,
   smooth: Float32Array,
 ): void {
-  const seven = new Float32Array(7), middles = new Float32Array(7), nine = new Float32Array(9);
+  const seven = new Float32Array(7);
+  const middles = new Float32Array(7);
+  const nine = new Float32Array(9);
   for (let r = 0; r < rows; r++) {
     for (let c = 0; c < columns; c++) {
       for (let x = 0; x < 7; x++) {
@@ -186,10 +207,13 @@ export function subtractLinesTwin(
 ): void {
   for (let y = 0, i = 0; y < h; y++) {
     const v = Math.min(rows - 0.5, Math.max(-0.5, (y - first) / tile));
-    const r = Math.max(0, Math.min(rows - 2, Math.trunc(v))), part = f(v - r);
-    const p = r * w, q = Math.min(rows - 1, r + 1) * w;
+    const r = Math.max(0, Math.min(rows - 2, Math.trunc(v)));
+    const part = f(v - r);
+    const p = r * w;
+    const q = Math.min(rows - 1, r + 1) * w;
     for (let x = 0; x < w; x++, i++) {
-      const s = lines[p + x], d = f(a[i] - f(s + f(f(lines[q + x] - s) * part)));
+      const s = lines[p + x];
+      const d = f(a[i] - f(s + f(f(lines[q + x] - s) * part)));
       o[i] = d === d ? d : 0;
     }
   }
@@ -216,7 +240,9 @@ export function lineMiddlesTwin(
 export function smoothGridTwin(a: Float32Array, o: Float32Array, w: number, h: number): void {
   const line = new Float32Array(w + 2);
   for (let y = 0; y < h; y++) {
-    const b = y * w, p = y === 0 ? b : b - w, q = y === h - 1 ? b : b + w;
+    const b = y * w;
+    const p = y === 0 ? b : b - w;
+    const q = y === h - 1 ? b : b + w;
     for (let x = 0; x < w; x++) line[x + 1] = f(a[p + x] + a[q + x]) + f(a[b + x] + a[b + x]);
     line[0] = line[1];
     line[w + 1] = line[w];
@@ -238,11 +264,13 @@ export function findPeaksTwin(
   for (let y = 0; y < h; y++) {
     const r = Math.min(rows - 1, Math.floor(y / tile));
     for (let x = 0; x < w; x++) {
-      const i = y * w + x, v = a[i];
+      const i = y * w + x;
+      const v = a[i];
       if (!(v > limits[r * columns + Math.min(columns - 1, Math.floor(x / tile))])) continue;
       let peak = true;
       for (let k = 0; k < 9 && peak; k++) {
-        const nx = x + k % 3 - 1, ny = y + Math.floor(k / 3) - 1;
+        const nx = x + k % 3 - 1;
+        const ny = y + Math.floor(k / 3) - 1;
         if (k === 4 || nx < 0 || ny < 0 || nx >= w || ny >= h) continue;
         peak = k === 5 || k > 5 ? v >= a[ny * w + nx] : v > a[ny * w + nx];
       }
@@ -264,21 +292,37 @@ export function regionsTwin(
   count: number,
   most: number,
 ): void {
-  const labels = new Float32Array(w * h), queue = new Int32Array(most + 8), near = new Float64Array(8);
+  const labels = new Float32Array(w * h);
+  const queue = new Int32Array(most + 8);
+  const near = new Float64Array(8);
   for (let k = 0; k < count; k++) {
-    const at = list.subarray(8 * k, 8 * k + 8),
-      start = at[0],
-      floor = f(at[1]),
-      label = k + 1,
-      x0 = start % w,
-      y0 = (start - x0) / w;
-    let tail = 1, mx = 0, my = 0, sxx = 0, sxy = 0, syy = 0, meets = labels[start];
+    const at = list.subarray(8 * k, 8 * k + 8);
+    const start = at[0];
+    const floor = f(at[1]);
+    const label = k + 1;
+    const x0 = start % w;
+    const y0 = (start - x0) / w;
+    let tail = 1;
+    let mx = 0;
+    let my = 0;
+    let sxx = 0;
+    let sxy = 0;
+    let syy = 0;
+    let meets = labels[start];
     if (meets === 0 && floor === floor) {
-      let head = 0, sx = 0, sy = 0, weight = 0;
+      let head = 0;
+      let sx = 0;
+      let sy = 0;
+      let weight = 0;
       queue[0] = start;
       labels[start] = label;
       while (head < tail && tail < most) {
-        const i = queue[head++], x = i % w, y = (i - x) / w, dx = x - x0, dy = y - y0, v = a[i];
+        const i = queue[head++];
+        const x = i % w;
+        const y = (i - x) / w;
+        const dx = x - x0;
+        const dy = y - y0;
+        const v = a[i];
         sx += v * dx;
         sy += v * dy;
         sxx += v * dx * dx;
@@ -384,13 +428,25 @@ function weighInside(
   bottom: number,
   background: number,
 ): Sums | null {
-  const straight = ixy === 0, n = bottom - top + 1, sky = f(background), start = f(top - y0);
-  const t0 = new Float32Array(n), t1 = new Float32Array(n), t2 = new Float32Array(n), t3 = new Float32Array(n);
-  const rows = lane(), rows2 = lane(), kyy = f(iyy), lowest = f(bottom - y0 + 0.25);
+  const straight = ixy === 0;
+  const n = bottom - top + 1;
+  const sky = f(background);
+  const start = f(top - y0);
+  const t0 = new Float32Array(n);
+  const t1 = new Float32Array(n);
+  const t2 = new Float32Array(n);
+  const t3 = new Float32Array(n);
+  const rows = lane();
+  const rows2 = lane();
+  const kyy = f(iyy);
+  const lowest = f(bottom - y0 + 0.25);
   for (let k = 0; k < 4; k++) {
     let vy = f(start + k);
     for (let j = k; j < n; j += 4, vy = f(vy + 4)) {
-      const t = f(f(kyy * vy) * vy), g = vy <= lowest ? falloff(t) : 0, gy = f(g * vy), g2 = f(g * g);
+      const t = f(f(kyy * vy) * vy);
+      const g = vy <= lowest ? falloff(t) : 0;
+      const gy = f(g * vy);
+      const g2 = f(g * g);
       t0[j] = g;
       t1[j] = straight ? gy : vy;
       t2[j] = straight ? gy * vy : vy * vy;
@@ -399,14 +455,31 @@ function weighInside(
       rows2[k] += g2;
     }
   }
-  const kxx = f(ixx), kxy = f(2 * ixy), limit = f(right - x0 + 0.25);
-  const s = lane(), sx = lane(), sy = lane(), sxx = lane(), sxy = lane(), syy = lane(), s1 = lane(), s2 = lane();
-  const s2i = lane(), first = f(left - x0), end = left + ((right - left + 4) & ~3);
+  const kxx = f(ixx);
+  const kxy = f(2 * ixy);
+  const limit = f(right - x0 + 0.25);
+  const s = lane();
+  const sx = lane();
+  const sy = lane();
+  const sxx = lane();
+  const sxy = lane();
+  const syy = lane();
+  const s1 = lane();
+  const s2 = lane();
+  const s2i = lane();
+  const first = f(left - x0);
+  const end = left + ((right - left + 4) & ~3);
   let peak = 0;
   for (let k = 0; k < 4; k++) {
     let vx = f(first + k);
     for (let x = left + k; x < end; x += 4, vx = f(vx + 4)) {
-      let ca = 0, cb = 0, cc = 0, cd = 0, c1 = 0, c2 = 0, highest = 0;
+      let ca = 0;
+      let cb = 0;
+      let cc = 0;
+      let cd = 0;
+      let c1 = 0;
+      let c2 = 0;
+      let highest = 0;
       const tx = f(f(kxx * vx) * vx);
       let c = falloff(tx);
       if (straight) {
@@ -423,11 +496,15 @@ function weighInside(
         s1[k] += c;
         s2[k] += f(c * c);
       } else {
-        const tb = f(kxy * vx), step = slope(tb);
+        const tb = f(kxy * vx);
+        const step = slope(tb);
         let mixing = slope(f(tb * start));
         for (let j = 0; j < n; j++) {
-          const t = f(f(f(tb * t1[j]) + tx) + t3[j]), inside = t <= CUT;
-          const v = inside ? f(a[(top + j) * w + x] - sky) : 0, g = inside ? f(mixing * t0[j]) : 0, gv = f(g * v);
+          const t = f(f(f(tb * t1[j]) + tx) + t3[j]);
+          const inside = t <= CUT;
+          const v = inside ? f(a[(top + j) * w + x] - sky) : 0;
+          const g = inside ? f(mixing * t0[j]) : 0;
+          const gv = f(g * v);
           mixing = f(mixing * step);
           ca = f(ca + gv);
           cb = f(cb + f(gv * t1[j]));
@@ -480,34 +557,61 @@ function weigh(
   background: number,
   even: boolean,
 ): Sums {
-  const det = xx * yy - xy * xy, ixx = yy / det, ixy = -xy / det, iyy = xx / det, ry = Math.sqrt(CUT * yy);
-  const slant = xy / yy, chord = Math.sqrt(CUT * det / yy), straight = xy === 0;
-  const x1 = even ? x0 - (w - 0.5) : -1e6, x2 = even ? x0 + 0.5 : 1e6;
-  const y1 = even ? y0 - (h - 0.5) : -1e6, y2 = even ? y0 + 0.5 : 1e6;
+  const det = xx * yy - xy * xy;
+  const ixx = yy / det;
+  const ixy = -xy / det;
+  const iyy = xx / det;
+  const ry = Math.sqrt(CUT * yy);
+  const slant = xy / yy;
+  const chord = Math.sqrt(CUT * det / yy);
+  const straight = xy === 0;
+  const x1 = even ? x0 - (w - 0.5) : -1e6;
+  const x2 = even ? x0 + 0.5 : 1e6;
+  const y1 = even ? y0 - (h - 0.5) : -1e6;
+  const y2 = even ? y0 + 0.5 : 1e6;
   const top = Math.max(Math.max(0, Math.ceil(y0 - ry)), Math.ceil(y0 + y1 - 0.5));
   const bottom = Math.min(Math.min(h - 1, Math.floor(y0 + ry)), Math.floor(y0 + y2 + 0.5));
-  const first = Math.max(0, Math.ceil(x0 + x1 - 0.5)), last = Math.min(w - 1, Math.floor(x0 + x2 + 0.5));
+  const first = Math.max(0, Math.ceil(x0 + x1 - 0.5));
+  const last = Math.min(w - 1, Math.floor(x0 + x2 + 0.5));
   const near = x1 > -chord - ry || x2 < chord + ry || y1 > -ry || y2 < ry;
   const whole = (straight ? 0.9946076967722628 : 0.9888910034617577) * 6.283185307179586 * Math.sqrt(det);
   if (parity < 0 && !near && top <= bottom && bottom - top < ROWS && xy * xy <= 0.25 * xx * yy) {
-    const rx = Math.sqrt(CUT * xx),
-      begin = Math.max(0, Math.ceil(x0 - rx)),
-      stop = Math.min(w - 1, Math.floor(x0 + rx));
+    const rx = Math.sqrt(CUT * xx);
+    const begin = Math.max(0, Math.ceil(x0 - rx));
+    const stop = Math.min(w - 1, Math.floor(x0 + rx));
     if (begin <= stop && begin + ((stop - begin + 4) & ~3) <= w) {
       const inside = weighInside(a, w, x0, y0, ixx, straight ? 0 : ixy, iyy, begin, stop, top, bottom, background);
       if (inside !== null) return { ...inside, covered: inside.covered / whole };
     }
   }
-  const sky = f(background), kxx = f(ixx);
-  const s = lane(), sx = lane(), sy = lane(), sxx = lane(), sxy = lane(), syy = lane(), s1 = lane(), s2 = lane();
-  const s2i = lane(), r = lane(), rx = lane(), rxx = lane();
+  const sky = f(background);
+  const kxx = f(ixx);
+  const s = lane();
+  const sx = lane();
+  const sy = lane();
+  const sxx = lane();
+  const sxy = lane();
+  const syy = lane();
+  const s1 = lane();
+  const s2 = lane();
+  const s2i = lane();
+  const r = lane();
+  const rx = lane();
+  const rxx = lane();
   let peak = 0;
   for (let y = top; y <= bottom; y++) {
-    const ey = y - y0, middle = straight ? x0 : x0 + slant * ey;
-    const left = Math.max(first, Math.ceil(middle - chord)), right = Math.min(last, Math.floor(middle + chord));
+    const ey = y - y0;
+    const middle = straight ? x0 : x0 + slant * ey;
+    const left = Math.max(first, Math.ceil(middle - chord));
+    const right = Math.min(last, Math.floor(middle + chord));
     if (left > right) continue;
-    const vy = f(ey), kb = f(2 * ixy * ey), kc = f(iyy * ey * ey), limit = f(right - x0 + 0.25), start = f(left - x0);
-    const part = near ? between(vy, f(y1), f(y2)) : 1, row = near ? f(falloff(kc) * part) : falloff(kc);
+    const vy = f(ey);
+    const kb = f(2 * ixy * ey);
+    const kc = f(iyy * ey * ey);
+    const limit = f(right - x0 + 0.25);
+    const start = f(left - x0);
+    const part = near ? between(vy, f(y1), f(y2)) : 1;
+    const row = near ? f(falloff(kc) * part) : falloff(kc);
     r.fill(0);
     rx.fill(0);
     rxx.fill(0);
@@ -515,13 +619,16 @@ function weigh(
       let vx = f(start + k);
       for (let x = left + k; x <= right; x += 4, vx = f(vx + 4)) {
         if (parity >= 0 && ((x + y) & 1) !== parity) continue;
-        const v = f(a[y * w + x] - sky), t = straight ? f(f(kxx * vx) * vx) : f(f(f(f(kxx * vx) + kb) * vx) + kc);
+        const v = f(a[y * w + x] - sky);
+        const t = straight ? f(f(kxx * vx) * vx) : f(f(f(f(kxx * vx) + kb) * vx) + kc);
         if (v !== v || !(vx <= limit) || !(straight || t <= CUT)) continue;
-        const beside = near ? between(vx, f(x1), f(x2)) : 1, w1 = falloff(t);
+        const beside = near ? between(vx, f(x1), f(x2)) : 1;
+        const w1 = falloff(t);
         if (straight && near && f(w1 * beside) === 0) continue;
         const g = straight ? f((near ? f(w1 * beside) : w1) * row) : near ? f(w1 * f(beside * part)) : w1;
         if (v > peak) peak = v;
-        const wv = f(g * v), wx = f(wv * vx);
+        const wv = f(g * v);
+        const wx = f(wv * vx);
         r[k] += wv;
         rx[k] += wx;
         rxx[k] += f(wx * vx);
@@ -558,7 +665,8 @@ function weigh(
 const mixed = (sxx: number, sxy: number, syy: number): number => sxy * sxy < 0.0025 * sxx * syy ? 0 : sxy;
 
 function widening(sxx: number, sxy: number, syy: number, least: number): number {
-  const d = (sxx - syy) / 2, short = (sxx + syy) / 2 - Math.sqrt(d * d + sxy * sxy);
+  const d = (sxx - syy) / 2;
+  const short = (sxx + syy) / 2 - Math.sqrt(d * d + sxy * sxy);
   if (!(short < 2 * least)) return 0;
   return Math.max(0, (short > 1.2 * least ? Math.min(6 * least, 1 / (1 / least - 1 / short)) : 6 * least) - short);
 }
@@ -575,20 +683,36 @@ export function momentsTwin(
 ): void {
   for (let entry = 0; entry < count; entry++) {
     const at = list.subarray(32 * entry, 32 * entry + 32);
-    const [task, startX, startY] = at, background = at[6], reach = at[7], tolerance = at[8], floor = at[9];
-    const least = at[10], most = at[11], rounds = at[12];
-    let x = startX, y = startY, sxx = at[3], sxy = at[4], syy = at[5], add = widening(sxx, sxy, syy, coarse), good = 0;
+    const [task, startX, startY] = at;
+    const background = at[6];
+    const reach = at[7];
+    const tolerance = at[8];
+    const floor = at[9];
+    const least = at[10];
+    const most = at[11];
+    const rounds = at[12];
+    let x = startX;
+    let y = startY;
+    let sxx = at[3];
+    let sxy = at[4];
+    let syy = at[5];
+    let add = widening(sxx, sxy, syy, coarse);
+    let good = 0;
     let p: Sums | null = null;
     for (let round = 0; round < rounds; round++) {
-      const xx = sxx + add, yy = syy + add, xy = mixed(sxx, sxy, syy);
+      const xx = sxx + add;
+      const yy = syy + add;
+      const xy = mixed(sxx, sxy, syy);
       p = weigh(a, w, h, parity, x, y, xx, xy, yy, background, task !== 2);
       if (task === 0) {
         good = 1;
         break;
       }
       if (!(p.sum > 0) || !(p.sum > floor * Math.sqrt(p.weight2))) break;
-      const { dx, dy } = p, limit = 0.7 * Math.sqrt(xx + yy);
-      const mx = Math.max(-limit, Math.min(limit, 2 * dx)), my = Math.max(-limit, Math.min(limit, 2 * dy));
+      const { dx, dy } = p;
+      const limit = 0.7 * Math.sqrt(xx + yy);
+      const mx = Math.max(-limit, Math.min(limit, 2 * dx));
+      const my = Math.max(-limit, Math.min(limit, 2 * dy));
       x += mx;
       y += my;
       const off = (x - startX) * (x - startX) + (y - startY) * (y - startY);
@@ -600,11 +724,19 @@ export function momentsTwin(
         }
         continue;
       }
-      const oxx = p.mxx - dx * dx, oxy = p.mxy - dx * dy, oyy = p.myy - dy * dy;
-      const od = oxx * oyy - oxy * oxy, wd = xx * yy - xy * xy;
-      const axx = oyy / od - yy / wd, axy = -oxy / od + xy / wd, ayy = oxx / od - xx / wd, ad = axx * ayy - axy * axy;
+      const oxx = p.mxx - dx * dx;
+      const oxy = p.mxy - dx * dy;
+      const oyy = p.myy - dy * dy;
+      const od = oxx * oyy - oxy * oxy;
+      const wd = xx * yy - xy * xy;
+      const axx = oyy / od - yy / wd;
+      const axy = -oxy / od + xy / wd;
+      const ayy = oxx / od - xx / wd;
+      const ad = axx * ayy - axy * axy;
       if (!(od > 0)) break;
-      let nxx = 2 * oxx, nxy = 2 * oxy, nyy = 2 * oyy;
+      let nxx = 2 * oxx;
+      let nxy = 2 * oxy;
+      let nyy = 2 * oyy;
       if (axx > 0 && ad > 0) {
         nxx = ayy / ad;
         nxy = -axy / ad;
@@ -617,7 +749,9 @@ export function momentsTwin(
           nyy *= back;
         }
       }
-      const d = (nxx - nyy) / 2, middle = (nxx + nyy) / 2, root = Math.sqrt(d * d + nxy * nxy);
+      const d = (nxx - nyy) / 2;
+      const middle = (nxx + nyy) / 2;
+      const root = Math.sqrt(d * d + nxy * nxy);
       if (!(middle - root >= least && middle + root <= most)) break;
       const change = (Math.abs(nxx - sxx) + Math.abs(nyy - syy) + 2 * Math.abs(nxy - sxy)) / (nxx + nyy);
       sxx = nxx;

@@ -1,6 +1,7 @@
 /**
- * The kernels in plain TypeScript: the same operations in the same order and precision as src/*.as.ts, so the results agree to
- * the byte (the sign of a NaN apart, which no standard fixes). They run where WebAssembly cannot, and tests compare the two.
+ * The kernels in plain TypeScript: the same operations in the same order and precision as src/*.as.ts, so the results
+ * agree to the byte (the sign of a NaN apart, which no standard fixes). They run where WebAssembly cannot, and tests
+ * compare the two.
  */
 
 const f = Math.fround;
@@ -8,7 +9,8 @@ const f = Math.fround;
 /** Index mirrored into 0 … n − 1 without repeating the edge. */
 export function mirror(i: number, n: number): number {
   if (n === 1) return 0;
-  const period = 2 * (n - 1), k = ((i % period) + period) % period;
+  const period = 2 * (n - 1);
+  const k = ((i % period) + period) % period;
   return k < n ? k : period - k;
 }
 
@@ -22,10 +24,14 @@ function visitSmooth(
   to: number,
   visit: (i: number, smooth: number) => void,
 ): void {
-  const pad = 2 * step, line = new Float32Array(w + 2 * pad);
+  const pad = 2 * step;
+  const line = new Float32Array(w + 2 * pad);
   for (let y = from; y < to; y++) {
-    const a = mirror(y - 2 * step, h) * w, b = mirror(y - step, h) * w, c = y * w;
-    const d = mirror(y + step, h) * w, e = mirror(y + 2 * step, h) * w;
+    const a = mirror(y - 2 * step, h) * w;
+    const b = mirror(y - step, h) * w;
+    const c = y * w;
+    const d = mirror(y + step, h) * w;
+    const e = mirror(y + 2 * step, h) * w;
     for (let x = 0; x < w; x++) {
       line[pad + x] = f(f(sample(a + x) + sample(e + x)) * 0.0625) +
         f(f(f(sample(b + x) + sample(d + x)) * 0.25) + f(sample(c + x) * 0.375));
@@ -71,11 +77,14 @@ export function blurTwin(
   to: number,
   taps: Float32Array,
 ): boolean {
-  const radius = taps.length - 1, sum = new Float32Array(w), line = new Float32Array(w + 2 * radius);
+  const radius = taps.length - 1;
+  const sum = new Float32Array(w);
+  const line = new Float32Array(w + 2 * radius);
   for (let y = from; y < to; y++) {
     for (let x = 0; x < w; x++) sum[x] = source[y * w + x] * taps[0];
     for (let j = 1; j <= radius; j++) {
-      const p = mirror(y - j, h) * w, q = mirror(y + j, h) * w;
+      const p = mirror(y - j, h) * w;
+      const q = mirror(y + j, h) * w;
       for (let x = 0; x < w; x++) sum[x] = sum[x] + f(f(source[p + x] + source[q + x]) * taps[j]);
     }
     for (let x = -radius; x < w + radius; x++) line[x + radius] = sum[mirror(x, w)];
@@ -197,7 +206,8 @@ export function keepDetailTwin(
     let u = f(f(v - l) * s);
     u = u < 1 ? u : 1;
     u = u > 0 ? u : 0;
-    const share = f(g + f(none * f(f(u * u) * f(3 - f(2 * u))))), kept = f(detail[i] * share);
+    const share = f(g + f(none * f(f(u * u) * f(3 - f(2 * u)))));
+    const kept = f(detail[i] * share);
     out[i] = first ? kept : f(out[i] + kept);
   });
 }
@@ -217,9 +227,11 @@ export function tileSizesTwin(
   middles: Float64Array,
   counts: Float64Array,
 ): void {
-  const sizes = new Float32Array(most), across = columns.length - 1;
+  const sizes = new Float32Array(most);
+  const across = columns.length - 1;
   for (let t = 0; t < middles.length; t++) {
-    const c = t % across, r = (t - c) / across;
+    const c = t % across;
+    const r = (t - c) / across;
     let n = 0;
     for (let y = rows[r]; y < rows[r + 1]; y += step) {
       for (let x = columns[c]; x < columns[c + 1]; x += step) {
@@ -274,7 +286,9 @@ export function countTonesTwin(
   }
 }
 
-/** Rows from … to drawn through the curves of parts; see drawTones. `left` and `right` count bytes of pairs of floats. */
+/**
+ * Rows from … to drawn through the curves of parts; see drawTones. `left` and `right` count bytes of pairs of floats.
+ */
 export function drawTonesTwin(
   light: Float32Array,
   out: Float32Array,
@@ -293,13 +307,16 @@ export function drawTonesTwin(
   right: Int32Array,
   part: Float32Array,
 ): void {
-  const { width: w, height: h, across, down, tones } = parts,
-    count = across * (tones + 1),
-    strength = f(parts.strength);
+  const { width: w, height: h, across, down, tones } = parts;
+  const count = across * (tones + 1);
+  const strength = f(parts.strength);
   const heights = new Float32Array(count + 1);
   for (let y = from; y < to; y++) {
-    const v = (y + 0.5) * down / h - 0.5, k = Math.floor(v), fy = f(v - k);
-    const upper = Math.max(0, k) * count, lower = Math.min(down - 1, k + 1) * count;
+    const v = (y + 0.5) * down / h - 0.5;
+    const k = Math.floor(v);
+    const fy = f(v - k);
+    const upper = Math.max(0, k) * count;
+    const lower = Math.min(down - 1, k + 1) * count;
     for (let n = 0; n < count; n++) {
       const u = nodes[upper + n];
       heights[n] = u + f(fy * f(nodes[lower + n] - u));
@@ -311,8 +328,11 @@ export function drawTonesTwin(
         out[i] = NaN;
         continue;
       }
-      const p = f(Math.min(1, Math.max(0, t)) * tones), tone = Math.min(tones - 1, Math.trunc(p)), share = f(p - tone);
-      const near = curve(left[x] / 8 + tone, share), far = curve(right[x] / 8 + tone, share);
+      const p = f(Math.min(1, Math.max(0, t)) * tones);
+      const tone = Math.min(tones - 1, Math.trunc(p));
+      const share = f(p - tone);
+      const near = curve(left[x] / 8 + tone, share);
+      const far = curve(right[x] / 8 + tone, share);
       const made = f(t + f(strength * f(f(near + f(part[x] * f(far - near))) - t)));
       out[i] = made < 0 ? 0 : made > 1 ? 1 : made;
     }

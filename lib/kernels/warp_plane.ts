@@ -39,19 +39,23 @@ interface PlaneTile {
 }
 
 /** Columns and rows of a tile: the part of the source that it needs stays in the cache at any rotation. */
-const tileWidth = 512, tileHeight = 128;
+const tileWidth = 512;
+const tileHeight = 128;
 
 /** Make one tile; runs in a worker. */
 export function warpPlaneTile({ share, tile }: PlaneTile): void {
   const { width, height, inverse, grid, kernel, slack, kind } = share;
   setKernelKind(kind);
-  const source = unpack<Float32Array>(share.source), out = unpack<Float32Array>(share.out);
-  const x = borrowPlane(tileWidth * tileHeight), y = borrowPlane(tileWidth * tileHeight);
+  const source = unpack<Float32Array>(share.source);
+  const out = unpack<Float32Array>(share.out);
+  const x = borrowPlane(tileWidth * tileHeight);
+  const y = borrowPlane(tileWidth * tileHeight);
   const from = { x: 0, y: 0, width, height };
   const { originX, originY, scale } = grid;
   const plan = { from, frameWidth: width, frameHeight: height, inverse, to: tile, originX, originY, scale };
   const places = tilePlaces(plan, x, y);
-  const start = tile.y * grid.width + tile.x, end = start + (tile.height - 1) * grid.width + tile.width;
+  const start = tile.y * grid.width + tile.x;
+  const end = start + (tile.height - 1) * grid.width + tile.width;
   warpAt(source, width, height, places, tile.width, kernel, slack, out.subarray(start, end), grid.width);
   returnPlane(x);
   returnPlane(y);
@@ -59,13 +63,14 @@ export function warpPlaneTile({ share, tile }: PlaneTile): void {
 const task: PoolTask<PlaneTile, void> = { module: import.meta.url, name: "warpPlaneTile", run: warpPlaneTile };
 
 /**
- * Resample a plane on all processors: a pixel of the result takes the value at the place in the source that `inverse` leads to;
- * see {@linkcode warpAt} for edges, gaps and `slack`.
+ * Resample a plane on all processors: a pixel of the result takes the value at the place in the source that `inverse`
+ * leads to; see {@linkcode warpAt} for edges, gaps and `slack`.
  *
  * @param source width × height samples
  * @param inverse reference → source
  * @param grid where the result's pixels lie on the reference
- * @param slack how far a result may fall below the lowest of the four nearest samples, unit of the samples; Infinity for any
+ * @param slack how far a result may fall below the lowest of the four nearest samples, unit of the samples; Infinity
+ * for any
  * @param out receives the result; a fresh shared plane if left out
  */
 export function warpPlane(

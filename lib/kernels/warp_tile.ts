@@ -53,7 +53,10 @@ export function warpTable(kernel: WarpKernel): Float64Array {
   return known;
 }
 
-/** Every 16th column a curved map is evaluated exactly, between them along a straight line: the error is below 0.001 pixel. */
+/**
+ * Every 16th column a curved map is evaluated exactly, between them along a straight line: the error is below 0.001
+ * pixel.
+ */
 const nodeStep = 16;
 
 /**
@@ -115,7 +118,9 @@ export interface PlacePlan {
   readonly scale: number;
 }
 
-/** Places of a tile's pixels in a source, found once for all planes of a frame; integers, kept as the bits of floats. */
+/**
+ * Places of a tile's pixels in a source, found once for all planes of a frame; integers, kept as the bits of floats.
+ */
 export interface TilePlaces {
   /** Column in 1/1024 pixel, counted from the source's first; {@linkcode noPlace} outside the frame. */
   readonly x: Float32Array;
@@ -131,17 +136,24 @@ const integers = (bits: Float32Array): Int32Array => new Int32Array(bits.buffer,
 /**
  * Places of the pixels of a tile.
  *
- * @param x receives a column a pixel, `y` a row: memory of one's own, such as {@linkcode borrowPlane} gives, is used in place
+ * @param x receives a column a pixel, `y` a row: memory of one's own, such as {@linkcode borrowPlane} gives, is used
+ * in place
  */
 export function tilePlaces(plan: PlacePlan, x: Float32Array, y: Float32Array): TilePlaces {
-  const { from, to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan, { width, height } = to;
-  const count = width * height, places = { x: x.subarray(0, count), y: y.subarray(0, count) };
-  const right = frameWidth - 1, bottom = frameHeight - 1, left = from.x * phases, top = from.y * phases;
+  const { from, to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan;
+  const { width, height } = to;
+  const count = width * height;
+  const places = { x: x.subarray(0, count), y: y.subarray(0, count) };
+  const right = frameWidth - 1;
+  const bottom = frameHeight - 1;
+  const left = from.x * phases;
+  const top = from.y * phases;
   if (kernelKind() === "twin") {
     placesTwin(plan, integers(places.x), integers(places.y));
     return places;
   }
-  const arrays = { o: places.x, p: places.y }, lineBytes = 16 * (width + 4);
+  const arrays = { o: places.x, p: places.y };
+  const lineBytes = 16 * (width + 4);
   if (inverse.kind === "similarity" || inverse.kind === "affine") {
     const [a, b, c, d, e, f] = inverse.matrix;
     withKernel("placesAffine", arrays, lineBytes, (run, at) => {
@@ -150,11 +162,13 @@ export function tilePlaces(plan: PlacePlan, x: Float32Array, y: Float32Array): T
     });
     return places;
   }
-  const start = Math.floor(to.x / nodeStep) * nodeStep, count16 = Math.ceil((to.x + width - start) / nodeStep) + 1;
+  const start = Math.floor(to.x / nodeStep) * nodeStep;
+  const count16 = Math.ceil((to.x + width - start) / nodeStep) + 1;
   withKernel("placesBetween", arrays, lineBytes + 16 * count16, (run, at) => {
     const nodes = new Float64Array(scratchFloats().buffer, at.scratch, 2 * count16);
     for (let row = 0; row < height; row++) {
-      const v = originY + (to.y + row) * scale, offset = 4 * row * width;
+      const v = originY + (to.y + row) * scale;
+      const offset = 4 * row * width;
       for (let k = 0; k < count16; k++) {
         const p = applyTransform(inverse, originX + (start + k * nodeStep) * scale, v);
         nodes[2 * k] = p.x;
@@ -170,13 +184,18 @@ export function tilePlaces(plan: PlacePlan, x: Float32Array, y: Float32Array): T
 /** What the kernels placesAffine and placesBetween compute, in the same operations. */
 function placesTwin(plan: PlacePlan, px: Int32Array, py: Int32Array): void {
   const { from, to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan;
-  const xs = new Float64Array(to.width), ys = new Float64Array(to.width);
-  const right = frameWidth - 1, bottom = frameHeight - 1, tolerance = 1e-6;
-  const left = from.x * phases, top = from.y * phases;
+  const xs = new Float64Array(to.width);
+  const ys = new Float64Array(to.width);
+  const right = frameWidth - 1;
+  const bottom = frameHeight - 1;
+  const tolerance = 1e-6;
+  const left = from.x * phases;
+  const top = from.y * phases;
   for (let row = 0, at = 0; row < to.height; row++) {
     sourceRow(inverse, to.x, originX, originY + (to.y + row) * scale, scale, xs, ys, to.width);
     for (let i = 0; i < to.width; i++, at++) {
-      let x = xs[i], y = ys[i];
+      let x = xs[i];
+      let y = ys[i];
       if (!(x >= -tolerance && y >= -tolerance && x <= right + tolerance && y <= bottom + tolerance)) {
         px[at] = py[at] = noPlace;
         continue;
@@ -194,7 +213,8 @@ function placesTwin(plan: PlacePlan, px: Int32Array, py: Int32Array): void {
 let lanczosTable: Float32Array | null = null;
 function eightWeights(): Float32Array {
   if (lanczosTable !== null) return lanczosTable;
-  const table = warpTable("lanczos3"), eight = new Float32Array(phases * 8);
+  const table = warpTable("lanczos3");
+  const eight = new Float32Array(phases * 8);
   for (let phase = 0; phase < phases; phase++) {
     for (let k = 0; k < 6; k++) eight[phase * 8 + k] = table[phase * 6 + k];
   }
@@ -203,9 +223,9 @@ function eightWeights(): Float32Array {
 }
 
 /**
- * Resample one plane at places found before, row by row of a tile. Pixels without a place, or nearest to a sample without data,
- * become NaN. At the source's edge the outermost sample is repeated. Samples without data among the taps are left out and the
- * others weighted up, while they carry at least half of the weight.
+ * Resample one plane at places found before, row by row of a tile. Pixels without a place, or nearest to a sample
+ * without data, become NaN. At the source's edge the outermost sample is repeated. Samples without data among the taps
+ * are left out and the others weighted up, while they carry at least half of the weight.
  *
  * @param source width × height samples, row by row
  * @param columns pixels a row of the tile
@@ -231,9 +251,12 @@ export function warpAt(
     });
     return;
   }
-  const x = integers(places.x), y = integers(places.y), make = kernel === "lanczos3" ? lanczosTwin : otherKernel;
+  const x = integers(places.x);
+  const y = integers(places.y);
+  const make = kernel === "lanczos3" ? lanczosTwin : otherKernel;
   for (let row = 0; row < rows; row++) {
-    const from = row * columns, to = from + columns;
+    const from = row * columns;
+    const to = from + columns;
     const part = { x: x.subarray(from, to), y: y.subarray(from, to) };
     make(source, width, height, part, kernel, slack, out.subarray(row * pitch, row * pitch + columns));
   }
@@ -257,14 +280,23 @@ function lanczosTwin(
   slack: number,
   out: Float32Array,
 ): void {
-  const table = eightWeights(), lanes = new Float32Array(8), f = Math.fround, drop = f(slack);
+  const table = eightWeights();
+  const lanes = new Float32Array(8);
+  const f = Math.fround;
+  const drop = f(slack);
   for (let at = 0; at < places.x.length; at++) {
-    const px = places.x[at], py = places.y[at];
+    const px = places.x[at];
+    const py = places.y[at];
     if (px === noPlace) {
       out[at] = NaN;
       continue;
     }
-    const ix = px >> 10, iy = py >> 10, u = (px & 1023) * 8, v = (py & 1023) * 8, x0 = ix - 2, y0 = iy - 2;
+    const ix = px >> 10;
+    const iy = py >> 10;
+    const u = (px & 1023) * 8;
+    const v = (py & 1023) * 8;
+    const x0 = ix - 2;
+    const y0 = iy - 2;
     let r = NaN;
     if (x0 >= 0 && y0 >= 0 && x0 + 8 <= w && y0 + 6 <= h) {
       let p = y0 * w + x0;
@@ -294,19 +326,28 @@ function otherKernel(
   slack: number,
   out: Float32Array,
 ): void {
-  const { size, before } = taps[kernel], table = warpTable(kernel), held = slack < Infinity && size > 2;
+  const { size, before } = taps[kernel];
+  const table = warpTable(kernel);
+  const held = slack < Infinity && size > 2;
   for (let at = 0; at < places.x.length; at++) {
-    const px = places.x[at], py = places.y[at];
+    const px = places.x[at];
+    const py = places.y[at];
     if (px === noPlace) {
       out[at] = NaN;
       continue;
     }
-    const ix = px >> 10, iy = py >> 10, fx = px & 1023, fy = py & 1023;
+    const ix = px >> 10;
+    const iy = py >> 10;
+    const fx = px & 1023;
+    const fy = py & 1023;
     if (size === 1) {
       out[at] = source[(fy >= phases / 2 ? iy + 1 : iy) * w + (fx >= phases / 2 ? ix + 1 : ix)];
       continue;
     }
-    const u = fx * size, v = fy * size, x0 = ix - before, y0 = iy - before;
+    const u = fx * size;
+    const v = fy * size;
+    const x0 = ix - before;
+    const y0 = iy - before;
     let sum = 0;
     if (x0 >= 0 && y0 >= 0 && x0 + size <= w && y0 + size <= h) {
       for (let j = 0, p = y0 * w + x0; j < size; j++, p += w) {
@@ -347,10 +388,12 @@ function careful(
   const nearY = clampY(y0 + before + (table[v + before] >= table[v + before + 1] ? 0 : 1));
   const near = source[nearY * w + nearX];
   if (near !== near) return NaN;
-  let sum = 0, weight = 0;
+  let sum = 0;
+  let weight = 0;
   for (let j = 0; j < size; j++) {
     for (let k = 0; k < size; k++) {
-      const value = source[clampY(y0 + j) * w + clampX(x0 + k)], share = table[u + k] * table[v + j];
+      const value = source[clampY(y0 + j) * w + clampX(x0 + k)];
+      const share = table[u + k] * table[v + j];
       if (value === value) {
         sum += share * value;
         weight += share;
@@ -367,9 +410,13 @@ function careful(
  */
 export function sourceRegion(plan: Omit<PlacePlan, "from">, margin: number): Region | null {
   const { to, frameWidth, frameHeight, inverse, originX, originY, scale } = plan;
-  let x0 = Infinity, y0 = Infinity, x1 = -Infinity, y1 = -Infinity;
+  let x0 = Infinity;
+  let y0 = Infinity;
+  let x1 = -Infinity;
+  let y1 = -Infinity;
   const along = (count: number) => Math.max(1, Math.ceil((count - 1) / 64));
-  const columns = along(to.width), rows = along(to.height);
+  const columns = along(to.width);
+  const rows = along(to.height);
   // The outline, a point every 64 pixels: the maps are smooth, and two pixels of margin cover what lies between.
   const visit = (i: number, j: number) => {
     const p = applyTransform(inverse, originX + (to.x + i) * scale, originY + (to.y + j) * scale);
@@ -387,9 +434,10 @@ export function sourceRegion(plan: Omit<PlacePlan, "from">, margin: number): Reg
     visit(to.width - 1, (to.height - 1) * k / rows);
   }
   const reach = margin + (inverse.kind === "similarity" || inverse.kind === "affine" ? 0 : 2);
-  const left = Math.max(0, Math.floor(x0) - reach), top = Math.max(0, Math.floor(y0) - reach);
-  const right = Math.min(frameWidth - 1, Math.ceil(x1) + reach),
-    bottom = Math.min(frameHeight - 1, Math.ceil(y1) + reach);
+  const left = Math.max(0, Math.floor(x0) - reach);
+  const top = Math.max(0, Math.floor(y0) - reach);
+  const right = Math.min(frameWidth - 1, Math.ceil(x1) + reach);
+  const bottom = Math.min(frameHeight - 1, Math.ceil(y1) + reach);
   if (!(right >= left && bottom >= top)) return null;
   return { x: left, y: top, width: right - left + 1, height: bottom - top + 1 };
 }

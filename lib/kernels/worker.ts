@@ -18,7 +18,8 @@ type Run = (job: unknown) => unknown;
 const known = new Map<string, Run>();
 
 async function find(module: string, name: string): Promise<Run> {
-  const key = `${module} ${name}`, found = known.get(key);
+  const key = `${module} ${name}`;
+  const found = known.get(key);
   if (found !== undefined) return found;
   const run = ((await import(module)) as Readonly<Record<string, unknown>>)[name];
   if (typeof run !== "function") {
@@ -34,7 +35,10 @@ function serve(port: MessagePort, shared: Int32Array): (call: PoolCall) => Promi
     Atomics.notify(shared, poolSlot.signal);
   };
   return async ({ epoch, module, name, jobs, counters }) => {
-    let results: [number, unknown][] = [], failure: PoolAnswer["failure"] = null, index = 0, sent = performance.now();
+    let results: [number, unknown][] = [];
+    let failure: PoolAnswer["failure"] = null;
+    let index = 0;
+    let sent = performance.now();
     const send = () => {
       port.postMessage({ epoch, results, failure } satisfies PoolAnswer);
       results = [];
@@ -42,7 +46,8 @@ function serve(port: MessagePort, shared: Int32Array): (call: PoolCall) => Promi
     };
     Atomics.add(counters, callSlot.begun, 1);
     try {
-      const ready = known.get(`${module} ${name}`), run = ready ?? await find(module, name);
+      const ready = known.get(`${module} ${name}`);
+      const run = ready ?? await find(module, name);
       while (Atomics.load(counters, callSlot.stop) === 0) {
         index = Atomics.add(counters, callSlot.next, 1);
         if (index >= jobs.length) break;
@@ -76,7 +81,8 @@ parentPort?.on("message", ({ port }: { readonly port: MessagePort }) => {
   const answer = serve(port, shared);
   port.onmessage = ({ data: call }: MessageEvent<PoolCall>) => {
     const due = call.collections;
-    // Once the call is over and its arrays are forgotten: this thread must not be the one that keeps dropped planes alive.
+    // Once the call is over and its arrays are forgotten: this thread must not be the one that keeps dropped planes
+    // alive.
     void answer(call).then(() => {
       if (due === collected) return;
       collected = due;

@@ -6,19 +6,19 @@ const middleOfThree = (a: number, b: number, c: number): number =>
   Math.max(Math.min(a, b), Math.min(Math.max(a, b), c));
 
 /**
- * Middle of three times three neighbours; NaN if one of them is. The middle of nine is the middle of the greatest least, the middle
- * middle and the least greatest of three rows.
+ * Middle of three times three neighbours; NaN if one of them is. The middle of nine is the middle of the greatest
+ * least, the middle middle and the least greatest of three rows.
  */
 function middleOfNine(v: Float64Array, p: number, q: number, r: number): number {
-  const a = v[p - 1],
-    b = v[p],
-    c = v[p + 1],
-    d = v[q - 1],
-    e = v[q],
-    f = v[q + 1],
-    g = v[r - 1],
-    h = v[r],
-    i = v[r + 1];
+  const a = v[p - 1];
+  const b = v[p];
+  const c = v[p + 1];
+  const d = v[q - 1];
+  const e = v[q];
+  const f = v[q + 1];
+  const g = v[r - 1];
+  const h = v[r];
+  const i = v[r + 1];
   return middleOfThree(
     Math.max(Math.min(a, b, c), Math.min(d, e, f), Math.min(g, h, i)),
     middleOfThree(middleOfThree(a, b, c), middleOfThree(d, e, f), middleOfThree(g, h, i)),
@@ -27,8 +27,9 @@ function middleOfNine(v: Float64Array, p: number, q: number, r: number): number 
 }
 
 /**
- * Median of each 3 × 3 neighbourhood; along the borders of three, and in a corner of what it and the two borders that end there tell,
- * so that a slope stays one. Unknown tiles take the median of what is known around them, growing outwards.
+ * Median of each 3 × 3 neighbourhood; along the borders of three, and in a corner of what it and the two borders that
+ * end there tell, so that a slope stays one. Unknown tiles take the median of what is known around them, growing
+ * outwards.
  *
  * @param inner the medians of all but the outermost tiles, where they are known already
  */
@@ -38,17 +39,21 @@ export function smoothMesh(
   rows: number,
   inner: Float32Array | null = null,
 ): Float64Array {
-  const out = new Float64Array(values.length), large = columns >= 4 && rows >= 4;
+  const out = new Float64Array(values.length);
+  const large = columns >= 4 && rows >= 4;
   let near = new Float64Array(9);
   for (let r = 0; r < rows; r++) {
     for (let c = 0; c < columns; c++) {
-      const at = r * columns + c, side = c === 0 || c === columns - 1, end = r === 0 || r === rows - 1;
+      const at = r * columns + c;
+      const side = c === 0 || c === columns - 1;
+      const end = r === 0 || r === rows - 1;
       if (inner !== null && !side && !end) {
         out[at] = inner[at];
         continue;
       }
       if (large && side !== end) {
-        const step = side ? columns : 1, middle = middleOfThree(values[at - step], values[at], values[at + step]);
+        const step = side ? columns : 1;
+        const middle = middleOfThree(values[at - step], values[at], values[at + step]);
         if (middle === middle) {
           out[at] = middle;
           continue;
@@ -84,7 +89,8 @@ export function smoothMesh(
         -1,
       ]]
     ) {
-      const across = 2 * out[at + dx] - out[at + 2 * dx], down = dy * columns;
+      const across = 2 * out[at + dx] - out[at + 2 * dx];
+      const down = dy * columns;
       const middle = middleOfThree(values[at], across, 2 * out[at + down] - out[at + 2 * down]);
       if (middle === middle) out[at] = middle;
     }
@@ -97,24 +103,30 @@ export function meshAt(mesh: TileLevels, x: number, y: number): number {
   const { columns, rows, tile, left, top: first, level } = mesh;
   const u = Math.min(columns - 0.5, Math.max(-0.5, (x - left - (tile - 1) / 2) / tile));
   const v = Math.min(rows - 0.5, Math.max(-0.5, (y - first - (tile - 1) / 2) / tile));
-  const c = Math.max(0, Math.min(columns - 2, Math.floor(u))), r = Math.max(0, Math.min(rows - 2, Math.floor(v)));
-  const c1 = Math.min(columns - 1, c + 1), r1 = Math.min(rows - 1, r + 1), p = u - c, q = v - r;
+  const c = Math.max(0, Math.min(columns - 2, Math.floor(u)));
+  const r = Math.max(0, Math.min(rows - 2, Math.floor(v)));
+  const c1 = Math.min(columns - 1, c + 1);
+  const r1 = Math.min(rows - 1, r + 1);
+  const p = u - c;
+  const q = v - r;
   const top = level[r * columns + c] * (1 - p) + level[r * columns + c1] * p;
   const bottom = level[r1 * columns + c] * (1 - p) + level[r1 * columns + c1] * p;
   return top * (1 - q) + bottom * q;
 }
 
 /**
- * Subtract a row's own median from each row, and a column's from each column, where they scatter more than the noise explains
- * (read-out banding, bad columns). In place. Returns the excess scatter of rows and of columns.
+ * Subtract a row's own median from each row, and a column's from each column, where they scatter more than the noise
+ * explains (read-out banding, bad columns). In place. Returns the excess scatter of rows and of columns.
  */
 export function subtractBanding(grid: Grid, noise: number): { rows: number; columns: number } {
   const { width, height, data } = grid;
   const excess = (lines: number, length: number, lineStep: number, sampleStep: number): number => {
     if (lines < 16 || length < 64) return 0;
-    const stride = Math.max(1, Math.floor(length / 80)), count = Math.floor(length / stride);
+    const stride = Math.max(1, Math.floor(length / 80));
+    const count = Math.floor(length / stride);
     const middles = lineMiddles(grid, lines, lineStep, count, stride * sampleStep, noise);
-    const copy = middles.slice(), centre = medianInPlace(copy);
+    const copy = middles.slice();
+    const centre = medianInPlace(copy);
     for (let l = 0; l < lines; l++) copy[l] = Math.abs(middles[l] - centre);
     const scatter = 1.482602218505602 * medianInPlace(copy);
     const expected = 1.2533 * noise / Math.sqrt(count);

@@ -7,14 +7,21 @@ import { fitHeight, fitStar, starModel } from "./star_model.ts";
 import type { Candidate } from "./survey.ts";
 
 /**
- * Short-axis variance, in units of what pixels resolve, below which shapes by moments hang on where a star fell on its pixels:
- * round stars of FWHM 1.7 on the green pixels of a mosaic read e = 0.25 by moments.
+ * Short-axis variance, in units of what pixels resolve, below which shapes by moments hang on where a star fell on its
+ * pixels: round stars of FWHM 1.7 on the green pixels of a mosaic read e = 0.25 by moments.
  */
 const COARSE = 1.2;
-/** Stars that tell the profile, the brightest; and rounds of fitting them and the profile in turn: the third changes the width by 0.2 %. */
-const TELLING = 60, ROUNDS = 3;
-/** Samples within this many FWHM of a star are fitted, and within this many times the distance of samples: some twenty. */
-const REACH = 1.3, SAMPLES = 2.5;
+/**
+ * Stars that tell the profile, the brightest; and rounds of fitting them and the profile in turn: the third changes
+ * the width by 0.2 %.
+ */
+const TELLING = 60;
+const ROUNDS = 3;
+/**
+ * Samples within this many FWHM of a star are fitted, and within this many times the distance of samples: some twenty.
+ */
+const REACH = 1.3;
+const SAMPLES = 2.5;
 
 /** Whether the pixels are too coarse for moments of the frame's stars. */
 export const isCoarse = (sampling: Sampling, frame: Ellipse): boolean =>
@@ -28,8 +35,9 @@ export interface CoarseStars {
 }
 
 /**
- * Stars by an elliptical Moffat profile, beta the frame's, fitted to their samples; profile and stars in turn, because the profile
- * is piled up about the stars' places. Stars too faint for a shape of their own and saturated ones stay as they are.
+ * Stars by an elliptical Moffat profile, beta the frame's, fitted to their samples; profile and stars in turn, because
+ * the profile is piled up about the stars' places. Stars too faint for a shape of their own and saturated ones stay as
+ * they are.
  */
 export function fitCoarse(
   sampling: Sampling,
@@ -38,7 +46,8 @@ export function fitCoarse(
   noise: number,
   first: FrameProfile,
 ): CoarseStars {
-  let profile = first, ellipse = frame;
+  let profile = first;
+  let ellipse = frame;
   const telling = stars.filter((star) => star.shaped && !star.saturated && star.snr >= 12).slice(0, TELLING);
   if (telling.length < 5 || first.stars === 0) return { stars: [...stars], profile, frame };
   const reachOf = () => {
@@ -46,12 +55,14 @@ export function fitCoarse(
     return Math.max(REACH * profile.fwhmPerSigma, SAMPLES * pitch / Math.sqrt(ellipseArea(ellipse))) ** 2;
   };
   const fitAll = (list: readonly Candidate[]): Candidate[] => {
-    const model = starModel(profile.moffat), reach = reachOf();
+    const model = starModel(profile.moffat);
+    const reach = reachOf();
     return list.map((star) => {
       if (star.saturated) return star;
       const start = { ...shapeOf(ellipse), x: star.x, y: star.y, height: star.height };
       const fit = star.shaped ? fitStar(sampling, model, start, star.background, noise, reach) : null;
-      const { x, y } = fit ?? star, usual = { ...shapeOf(ellipse), x, y, height: star.height };
+      const { x, y } = fit ?? star;
+      const usual = { ...shapeOf(ellipse), x, y, height: star.height };
       const height = fitHeight(sampling, model, usual, star.background, reach);
       const frameLight = height * 2 * Math.PI * ellipseArea(ellipse);
       return fit === null ? { ...star, ...usual, height, frameLight, shaped: false } : { ...star, ...fit, frameLight };
@@ -63,7 +74,8 @@ export function fitCoarse(
     const middle = (of: (star: Candidate) => number) => medianInPlace(Float64Array.from(fitted, of));
     ellipse = { xx: middle((star) => star.xx), xy: middle((star) => star.xy), yy: middle((star) => star.yy) };
     // Each as high as the frame's ellipse makes it: its own may be narrow and high by chance.
-    const model = starModel(profile.moffat), reach = reachOf();
+    const model = starModel(profile.moffat);
+    const reach = reachOf();
     const alike = fitted.map((star) => {
       const usual = { ...star, ...shapeOf(ellipse) };
       return { ...usual, height: fitHeight(sampling, model, usual, star.background, reach) };

@@ -16,7 +16,10 @@ export interface DetectStarsOptions {
   readonly detectionSigma: number;
   /** Channel to search; null: green of a mosaic or colour image, else the first plane. */
   readonly channel: string | null;
-  /** Samples at or above this level are saturated, in the unit of the image; null when not known (clipped tops are seen all the same). */
+  /**
+   * Samples at or above this level are saturated, in the unit of the image; null when not known (clipped tops are seen
+   * all the same).
+   */
   readonly saturationLevel: number | null;
   /** Electrons per unit of the image, for the photon noise of the stars' own light; null when not known. */
   readonly electronsPerUnit: number | null;
@@ -25,8 +28,9 @@ export interface DetectStarsOptions {
 }
 
 /**
- * What {@linkcode detectStars} uses for an option left out. Five sigma: of a million independent places of a 2-megapixel frame
- * 0.3 pass by noise alone, and of stars of true signal-to-noise ratio 7 all but 2.5 % do (normal tail areas).
+ * What {@linkcode detectStars} uses for an option left out. Five sigma: of a million independent places of a
+ * 2-megapixel frame 0.3 pass by noise alone, and of stars of true signal-to-noise ratio 7 all but 2.5 % do (normal
+ * tail areas).
  */
 export const detectStarsDefaults: DetectStarsOptions = Object.freeze({
   detectionSigma: 5,
@@ -62,7 +66,10 @@ export interface StarList {
   readonly options: DetectStarsOptions;
 }
 
-/** A star from a candidate and the frame's profile; its half-flux radius as measured, or by the frame's ratio to the width. */
+/**
+ * A star from a candidate and the frame's profile; its half-flux radius as measured, or by the frame's ratio to the
+ * width.
+ */
 function starOf(
   profile: FrameProfile,
   candidate: Candidate,
@@ -71,9 +78,13 @@ function starOf(
   ratio: number,
 ): Star {
   const { xx, xy, yy, snr } = candidate;
-  const size2 = Math.sqrt(xx * yy - xy * xy), sum = xx + yy;
-  const e1 = (xx - yy) / sum, e2 = 2 * xy / sum, squared = e1 * e1 + e2 * e2;
-  // Noise adds that of both components to |shape|² on average; elongation that one round star in twenty would show is none.
+  const size2 = Math.sqrt(xx * yy - xy * xy);
+  const sum = xx + yy;
+  const e1 = (xx - yy) / sum;
+  const e2 = 2 * xy / sum;
+  const squared = e1 * e1 + e2 * e2;
+  // Noise adds that of both components to |shape|² on average; elongation that one round star in twenty would show is
+  // none.
   const noise2 = candidate.shapeVariance;
   // A star without a shape of its own has the frame's, which many stars have made: believed from 0.05 on.
   const real = !candidate.shaped
@@ -81,7 +92,8 @@ function starOf(
     : squared > 6 * noise2
     ? Math.sqrt(squared - 2 * noise2)
     : 0;
-  const fwhmPixels = Math.sqrt(size2) * profile.fwhmPerSigma, own = ownShare(candidate, variety);
+  const fwhmPixels = Math.sqrt(size2) * profile.fwhmPerSigma;
+  const own = ownShare(candidate, variety);
   return {
     x: candidate.x,
     y: candidate.y,
@@ -99,7 +111,9 @@ function starOf(
   };
 }
 
-/** Half-flux radii are measured on this many stars, from the brightest; the rest take the frame's ratio to the width. */
+/**
+ * Half-flux radii are measured on this many stars, from the brightest; the rest take the frame's ratio to the width.
+ */
 const MEASURED_RADII = 100;
 
 /**
@@ -114,12 +128,14 @@ export function starsOf(from: Survey, part: boolean): { stars: Star[]; profile: 
     ? fitCoarse(from.sampling, from.stars, from.width, from.noise, first)
     : { stars: from.stars, profile: first, frame: from.width };
   const fwhmPixels = Math.sqrt(ellipseArea(frame)) * profile.fwhmPerSigma;
-  const variety = sizeVariety(sharp, frame), scale = frameLightScale(sharp);
+  const variety = sizeVariety(sharp, frame);
+  const scale = frameLightScale(sharp);
   const single = sharp.map((star) => ({ ...star, frameLight: star.frameLight * scale }));
   const found = part && isCrowded(from, fwhmPixels)
     ? partCrowd({ ...from, width: frame }, single, profile, variety)
     : single;
-  const radii = new Float64Array(found.length).fill(NaN), ratios: number[] = [];
+  const radii = new Float64Array(found.length).fill(NaN);
+  const ratios: number[] = [];
   for (let i = 0; i < found.length && ratios.length < MEASURED_RADII; i++) {
     const { snr, saturated, x, y, background } = found[i];
     if (snr < 20 || saturated) continue;
@@ -140,16 +156,17 @@ export function starsOf(from: Survey, part: boolean): { stars: Star[]; profile: 
 /**
  * Find the stars of a frame and measure place, light, width and shape of each.
  *
- * In: a linear image of any unit, raw or calibrated, mono, mosaic (its green pixels are used, positions are in full-resolution
- * pixels) or colour (plane G). NaN is no data. Out: a list, brightest first.
+ * In: a linear image of any unit, raw or calibrated, mono, mosaic (its green pixels are used, positions are in
+ * full-resolution pixels) or colour (plane G). NaN is no data. Out: a list, brightest first.
  *
- * Search: the sky is taken off in tiles, row and column banding too where it shows; peaks are sought on smoothed 2 × 2 means
- * (a matched filter for stars of usual width, wider ones for wide stars) and each is looked at again in full resolution under a
- * Gaussian of the width of the frame's stars, which the brightest tell first. Single bright pixels, spots narrower and blobs
- * wider than this frame's stars are turned down and counted. Position: windowed centroid. Shape: adaptive Gaussian moments
- * (Bernstein & Jarvis 2002, AJ 123, 583), freed of the weight. FWHM: the matched Gaussian times the ratio that the frame's mean
- * star shows (Moffat profile, one beta a frame). Flux: Gaussian-weighted, scaled to what lies within 2 FWHM by the mean star.
- * Stars below a signal-to-noise ratio of 8 carry the frame's shape.
+ * Search: the sky is taken off in tiles, row and column banding too where it shows; peaks are sought on smoothed 2 × 2
+ * means (a matched filter for stars of usual width, wider ones for wide stars) and each is looked at again in full
+ * resolution under a Gaussian of the width of the frame's stars, which the brightest tell first. Single bright pixels,
+ * spots narrower and blobs wider than this frame's stars are turned down and counted. Position: windowed centroid.
+ * Shape: adaptive Gaussian moments (Bernstein & Jarvis 2002, AJ 123, 583), freed of the weight. FWHM: the matched
+ * Gaussian times the ratio that the frame's mean star shows (Moffat profile, one beta a frame). Flux:
+ * Gaussian-weighted, scaled to what lies within 2 FWHM by the mean star. Stars below a signal-to-noise ratio of 8
+ * carry the frame's shape.
  *
  * Cost: about 2 ns a pixel and 6 microseconds a star. Work space: 3 bytes for each byte of a float32 frame.
  *

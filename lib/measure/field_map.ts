@@ -1,4 +1,6 @@
-/** How width and shape of the stars change over the field: tilt, curvature, rotation of the field, off-axis aberration. */
+/**
+ * How width and shape of the stars change over the field: tilt, curvature, rotation of the field, off-axis aberration.
+ */
 import { median } from "../stats/median.ts";
 import { robustFit } from "../stats/robust_fit.ts";
 import type { Point } from "../core/geometry.ts";
@@ -28,17 +30,25 @@ export interface FieldMap {
   readonly shape2: readonly number[];
   /** Stars of each cell. */
   readonly stars: readonly number[];
-  /** Change of FWHM² from the middle to a corner along the steepest direction, as a share: the tilt of the sensor or of the focus. */
+  /**
+   * Change of FWHM² from the middle to a corner along the steepest direction, as a share: the tilt of the sensor or of
+   * the focus.
+   */
   readonly tilt: number;
   /** Direction in which stars grow, from +x towards +y, 0 … 360. */
   readonly tiltDegrees: number;
   /** Tilt over its standard error. */
   readonly tiltSignificance: number;
-  /** Change of FWHM² from the middle to a corner by the square of the distance, as a share: curvature, wrong spacing. */
+  /**
+   * Change of FWHM² from the middle to a corner by the square of the distance, as a share: curvature, wrong spacing.
+   */
   readonly curvature: number;
   /** Curvature over its standard error. */
   readonly curvatureSignificance: number;
-  /** Tangential elongation that grows with the distance from a centre; null when the frame shows none (or too few stars). */
+  /**
+   * Tangential elongation that grows with the distance from a centre; null when the frame shows none (or too few
+   * stars).
+   */
   readonly rotation: FieldRotation | null;
   /** Radial elongation at a corner, as (a² − b²)/(a² + b²); negative for tangential; NaN when it cannot be fitted. */
   readonly radialShape: number;
@@ -54,9 +64,9 @@ const median0 = (values: readonly number[]) => values.length < 3 ? NaN : median(
  *     FWHM² = c₀ + c₁ u + c₂ v + c₃ (u² + v²)        u, v from the middle, in units of the half diagonal
  *     Q = Q₀ − k ((x − x_c)² − (y − y_c)², 2 (x − x_c)(y − y_c))     Q = (a² − b²)(cos 2θ, sin 2θ)
  *
- * Rotation by dφ draws a star at distance ρ out over ρ dφ along the tangent, which adds (ρ dφ)²/12 to the variance there:
- * k = dφ²/12. Both fits are Huber's and linear (the centre is k x_c, k y_c over k). Only stars with a shape of their own count
- * (unsaturated, signal-to-noise ratio 12 and better).
+ * Rotation by dφ draws a star at distance ρ out over ρ dφ along the tangent, which adds (ρ dφ)²/12 to the variance
+ * there: k = dφ²/12. Both fits are Huber's and linear (the centre is k x_c, k y_c over k). Only stars with a shape of
+ * their own count (unsaturated, signal-to-noise ratio 12 and better).
  *
  * @param stars measured stars
  * @param width columns of the frame
@@ -72,16 +82,21 @@ const median0 = (values: readonly number[]) => values.length < 3 ? NaN : median(
  */
 export function mapField(stars: readonly Star[], width: number, height: number): FieldMap {
   const good = stars.filter((star) => !star.saturated && star.snr >= 12);
-  const columns = width >= height ? 7 : 5, rows = width >= height ? 5 : 7;
+  const columns = width >= height ? 7 : 5;
+  const rows = width >= height ? 5 : 7;
   const cells: Star[][] = Array.from({ length: columns * rows }, () => []);
   for (const star of good) {
     const c = Math.max(0, Math.min(columns - 1, Math.floor((star.x + 0.5) / width * columns)));
     const r = Math.max(0, Math.min(rows - 1, Math.floor((star.y + 0.5) / height * rows)));
     cells[r * columns + c].push(star);
   }
-  const radius = Math.hypot(width, height) / 2, cx = (width - 1) / 2, cy = (height - 1) / 2;
-  const u = good.map((star) => (star.x - cx) / radius), v = good.map((star) => (star.y - cy) / radius);
-  const r2 = u.map((each, i) => each * each + v[i] * v[i]), ones = u.map(() => 1);
+  const radius = Math.hypot(width, height) / 2;
+  const cx = (width - 1) / 2;
+  const cy = (height - 1) / 2;
+  const u = good.map((star) => (star.x - cx) / radius);
+  const v = good.map((star) => (star.y - cy) / radius);
+  const r2 = u.map((each, i) => each * each + v[i] * v[i]);
+  const ones = u.map(() => 1);
   const size2 = good.map((star) => star.fwhmPixels ** 2);
   const base = {
     columns,
@@ -106,7 +121,8 @@ export function mapField(stars: readonly Star[], width: number, height: number):
     radialSignificance: 0,
   };
   if (shape === null) return nothing;
-  const [c0, c1, c2, c3] = shape.coefficients, middle = c0 > 0 ? c0 : median(size2);
+  const [c0, c1, c2, c3] = shape.coefficients;
+  const middle = c0 > 0 ? c0 : median(size2);
   const tilt = Math.hypot(c1, c2);
   const tiltError = Math.hypot(c1 * shape.errors[1], c2 * shape.errors[2]) / (tilt > 0 ? tilt : 1);
   const result: FieldMap = {
@@ -117,7 +133,8 @@ export function mapField(stars: readonly Star[], width: number, height: number):
     curvature: c3 / middle,
     curvatureSignificance: Math.abs(c3) / Math.max(shape.errors[3], 1e-12 * middle),
   };
-  // Spin-2 field: two rows a star. Variance of the matched Gaussian: a b = (FWHM / 2.3548)², a² + b² = 2 a b / √(1 − χ²).
+  // Spin-2 field: two rows a star. Variance of the matched Gaussian: a b = (FWHM / 2.3548)², a² + b² = 2 a b / √(1 −
+  // χ²).
   const sigma2 = good.map((star) => (star.fwhmPixels / 2.3548200450309493) ** 2);
   const trace = good.map((star, i) => {
     const chi2 = Math.min(0.999, star.shape[0] ** 2 + star.shape[1] ** 2);
@@ -136,7 +153,8 @@ export function mapField(stars: readonly Star[], width: number, height: number):
   // A variance is known to a share of itself, but weights by it would hear the middle alone, where no star trails.
   const spin = robustFit(terms, q, { weights: twice(weights, weights) });
   if (spin === null) return result;
-  const [, , k, p1, p2] = spin.coefficients, significance = k / Math.max(spin.errors[2], 1e-12 * middle);
+  const [, , k, p1, p2] = spin.coefficients;
+  const significance = k / Math.max(spin.errors[2], 1e-12 * middle);
   const typical = median(trace);
   const radial = { radialShape: -k / typical, radialSignificance: -significance };
   if (!(significance > 0)) return { ...result, ...radial };

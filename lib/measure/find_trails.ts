@@ -18,11 +18,17 @@ export interface Trail {
   readonly significance: number;
 }
 
-/** Largest side of the map lines are sought on: a trail three pixels wide and as bright as the noise is 3 sigma in a block of 8 × 8. */
+/**
+ * Largest side of the map lines are sought on: a trail three pixels wide and as bright as the noise is 3 sigma in a
+ * block of 8 × 8.
+ */
 const MAP_SIDE = 260;
 
-/** A line that has so many votes over chance, in standard deviations of chance, is looked at; the strongest ones only. */
-const LINE_SIGMAS = 6, MOST_LINES = 8;
+/**
+ * A line that has so many votes over chance, in standard deviations of chance, is looked at; the strongest ones only.
+ */
+const LINE_SIGMAS = 6;
+const MOST_LINES = 8;
 /** A line that keeps within so many blocks of one border all along is none. */
 const BORDER_BLOCKS = 4;
 
@@ -33,7 +39,10 @@ export function trailDistance(trail: Trail, x: number, y: number, width: number,
   return Math.abs(across - trail.offsetPixels);
 }
 
-/** How far a trail's light may lie from its line: lines are known to half a block and half a degree, a trail is a few pixels wide. */
+/**
+ * How far a trail's light may lie from its line: lines are known to half a block and half a degree, a trail is a few
+ * pixels wide.
+ */
 export function trailReach(width: number, height: number): number {
   let factor = 2;
   while (Math.max(width, height) / factor > MAP_SIDE) factor *= 2;
@@ -42,24 +51,38 @@ export function trailReach(width: number, height: number): number {
 
 /** Middle of five numbers. */
 function middleOfFive(a: number, b: number, c: number, d: number, e: number): number {
-  const ab0 = Math.min(a, b), ab1 = Math.max(a, b), cd0 = Math.min(c, d), cd1 = Math.max(c, d);
+  const ab0 = Math.min(a, b);
+  const ab1 = Math.max(a, b);
+  const cd0 = Math.min(c, d);
+  const cd1 = Math.max(c, d);
   // The least of all and the greatest of the first four's pairs cannot be the middle.
-  const f = Math.max(ab0, cd0), g = Math.min(ab1, cd1);
+  const f = Math.max(ab0, cd0);
+  const g = Math.min(ab1, cd1);
   return Math.max(Math.min(f, g), Math.min(Math.max(f, g), e));
 }
 
-/** The map less the median of five along rows of the medians of five along columns: what is narrow in one direction stays. */
+/**
+ * The map less the median of five along rows of the medians of five along columns: what is narrow in one direction
+ * stays.
+ */
 function highPass(map: Grid): Float32Array {
-  const { width, height, data } = map, columns = new Float32Array(data.length), out = new Float32Array(data.length);
+  const { width, height, data } = map;
+  const columns = new Float32Array(data.length);
+  const out = new Float32Array(data.length);
   const row = (y: number) => Math.max(0, Math.min(height - 1, y)) * width;
   for (let y = 0; y < height; y++) {
-    const a = row(y - 2), b = row(y - 1), c = row(y), d = row(y + 1), e = row(y + 2);
+    const a = row(y - 2);
+    const b = row(y - 1);
+    const c = row(y);
+    const d = row(y + 1);
+    const e = row(y + 2);
     for (let x = 0; x < width; x++) {
       columns[c + x] = middleOfFive(data[a + x], data[b + x], data[c + x], data[d + x], data[e + x]);
     }
   }
   for (let y = 0; y < height; y++) {
-    const c = row(y), at = (x: number) => columns[c + Math.max(0, Math.min(width - 1, x))];
+    const c = row(y);
+    const at = (x: number) => columns[c + Math.max(0, Math.min(width - 1, x))];
     for (let x = 0; x < width; x++) {
       out[c + x] = data[c + x] - middleOfFive(at(x - 2), at(x - 1), at(x), at(x + 1), at(x + 2));
     }
@@ -69,11 +92,14 @@ function highPass(map: Grid): Float32Array {
 
 /** Robust scatter of each 12 × 12 cell of the map, spread over its samples: nebulae are rougher than the sky. */
 function localScatter(data: Float32Array, width: number, height: number): Float32Array {
-  const cell = 12, out = new Float32Array(data.length), scratch = new Float32Array(cell * cell);
+  const cell = 12;
+  const out = new Float32Array(data.length);
+  const scratch = new Float32Array(cell * cell);
   for (let y0 = 0; y0 < height; y0 += cell) {
     for (let x0 = 0; x0 < width; x0 += cell) {
       let n = 0;
-      const y1 = Math.min(height, y0 + cell), x1 = Math.min(width, x0 + cell);
+      const y1 = Math.min(height, y0 + cell);
+      const x1 = Math.min(width, x0 + cell);
       for (let y = y0; y < y1; y++) for (let x = x0; x < x1; x++) scratch[n++] = Math.abs(data[y * width + x]);
       const scatter = 1.482602218505602 * medianInPlace(scratch, n);
       for (let y = y0; y < y1; y++) out.fill(scatter, y * width + x0, y * width + x1);
@@ -97,19 +123,21 @@ interface Inspection {
 }
 
 /**
- * Sigmas of a line from which on it is a trail, and their share of pieces. On 114 simulated frames full of nebula the trails had 8.7 to
- * 17 and the straightest of nebulae's ridges 7.9.
+ * Sigmas of a line from which on it is a trail, and their share of pieces. On 114 simulated frames full of nebula the
+ * trails had 8.7 to 17 and the straightest of nebulae's ridges 7.9.
  */
-const TRAIL_SIGMAS = 9, TRAIL_COVERAGE = 0.6;
+const TRAIL_SIGMAS = 9;
+const TRAIL_COVERAGE = 0.6;
 
 /** A piece counts for no more than this, so that no knot of a nebula carries a line alone. */
 const MOST_SIGMAS = 4;
 
 /**
- * Look at a line closely. Along it the grid is read in rows across; three samples less three on each side, `away` samples off, take
- * levels and slopes of nebulae off; the medians of some twenty rows make the pieces. Within the reach that the coarse search leaves
- * unsure that straight line is taken on which the pieces stand out most, each measured by what the same piece scatters by beside the
- * line: by the roughness of the nebula there, not by the noise alone.
+ * Look at a line closely. Along it the grid is read in rows across; three samples less three on each side, `away`
+ * samples off, take levels and slopes of nebulae off; the medians of some twenty rows make the pieces. Within the
+ * reach that the coarse search leaves unsure that straight line is taken on which the pieces stand out most, each
+ * measured by what the same piece scatters by beside the line: by the roughness of the nebula there, not by the noise
+ * alone.
  */
 function inspect(
   grid: Grid,
@@ -119,30 +147,37 @@ function inspect(
   away: number,
   { from, to }: Chord,
 ): Inspection {
-  const length = Math.hypot(to.x - from.x, to.y - from.y), pieces = Math.max(8, Math.min(20, Math.round(length / 20)));
-  const dx = (to.x - from.x) / length,
-    dy = (to.y - from.y) / length,
-    half = reach + 12 + away + 1,
-    across = 2 * half + 1;
+  const length = Math.hypot(to.x - from.x, to.y - from.y);
+  const pieces = Math.max(8, Math.min(20, Math.round(length / 20)));
+  const dx = (to.x - from.x) / length;
+  const dy = (to.y - from.y) / length;
+  const half = reach + 12 + away + 1;
+  const across = 2 * half + 1;
   const near = stars.flatMap((star) => {
-    const x = star.x / 2 - from.x, y = star.y / 2 - from.y, o = -x * dy + y * dx;
+    const x = star.x / 2 - from.x;
+    const y = star.y / 2 - from.y;
+    const o = -x * dy + y * dx;
     const r = (1.5 + 0.5 * Math.log10(Math.max(1, star.snr))) * Math.max(2, fwhmPixels) / 2;
     return Math.abs(o) < half + r ? [{ t: x * dx + y * dy, o, r }] : [];
   });
-  const heights = new Float64Array(pieces * across).fill(NaN), scatters = new Float64Array(pieces);
+  const heights = new Float64Array(pieces * across).fill(NaN);
+  const scatters = new Float64Array(pieces);
   const strip = new Float32Array(Math.ceil(length / pieces + 1) * across);
-  const column = new Float32Array(Math.ceil(length / pieces + 1)), threes = new Float32Array(strip.length);
+  const column = new Float32Array(Math.ceil(length / pieces + 1));
+  const threes = new Float32Array(strip.length);
   for (let p = 0; p < pieces; p++) {
-    const start = Math.floor(p * length / pieces), rows = Math.floor((p + 1) * length / pieces) - start;
+    const start = Math.floor(p * length / pieces);
+    const rows = Math.floor((p + 1) * length / pieces) - start;
     for (let row = 0, at = 0; row < rows; row++) {
       for (let o = -half; o <= half; o++, at++) {
-        const x = Math.round(from.x + (start + row) * dx - o * dy),
-          y = Math.round(from.y + (start + row) * dy + o * dx);
+        const x = Math.round(from.x + (start + row) * dx - o * dy);
+        const y = Math.round(from.y + (start + row) * dy + o * dx);
         strip[at] = x < 0 || y < 0 || x >= grid.width || y >= grid.height ? NaN : grid.data[y * grid.width + x];
       }
     }
     for (const { t, o, r } of near) {
-      const left = Math.max(0, Math.ceil(o - r) + half), right = Math.min(across - 1, Math.floor(o + r) + half);
+      const left = Math.max(0, Math.ceil(o - r) + half);
+      const right = Math.min(across - 1, Math.floor(o + r) + half);
       for (let row = Math.max(0, Math.ceil(t - r) - start); row < rows && row <= t + r - start; row++) {
         if (left <= right) strip.fill(NaN, row * across + left, row * across + right + 1);
       }
@@ -158,7 +193,8 @@ function inspect(
     }
     scatters[p] = madSigma(heights.subarray(p * across, (p + 1) * across), 0);
   }
-  let sigmas = -Infinity, line: number[] = [];
+  let sigmas = -Infinity;
+  let line: number[] = [];
   for (let a = -reach; a <= reach; a++) {
     for (let b = -reach; b <= reach; b++) {
       const each: number[] = [];
@@ -178,23 +214,32 @@ function inspect(
 }
 
 /**
- * Rows of point-like flashes that an aircraft leaves among the stars: a line through two of the brighter ones that holds far more
- * than chance. Returns the trail and which entries of the list lie on it.
+ * Rows of point-like flashes that an aircraft leaves among the stars: a line through two of the brighter ones that
+ * holds far more than chance. Returns the trail and which entries of the list lie on it.
  */
 export function findFlashes(
   stars: readonly Star[],
   width: number,
   height: number,
 ): { trails: Trail[]; flashes: Set<Star> } {
-  const trails: Trail[] = [], flashes = new Set<Star>();
+  const trails: Trail[] = [];
+  const flashes = new Set<Star>();
   for (let round = 0; round < 3; round++) {
-    const left = stars.filter((star) => !flashes.has(star)).slice(0, 200), seeds = left.slice(0, 70);
-    let best: Star[] = [], bestSigmas = 0, degrees = 0, offset = 0;
+    const left = stars.filter((star) => !flashes.has(star)).slice(0, 200);
+    const seeds = left.slice(0, 70);
+    let best: Star[] = [];
+    let bestSigmas = 0;
+    let degrees = 0;
+    let offset = 0;
     for (let i = 0; i < seeds.length; i++) {
       for (let j = i + 1; j < seeds.length; j++) {
-        const dx = seeds[j].x - seeds[i].x, dy = seeds[j].y - seeds[i].y, length = Math.hypot(dx, dy);
+        const dx = seeds[j].x - seeds[i].x;
+        const dy = seeds[j].y - seeds[i].y;
+        const length = Math.hypot(dx, dy);
         if (length < 0.15 * Math.min(width, height)) continue;
-        const nx = -dy / length, ny = dx / length, c = seeds[i].x * nx + seeds[i].y * ny;
+        const nx = -dy / length;
+        const ny = dx / length;
+        const c = seeds[i].x * nx + seeds[i].y * ny;
         let n = 0;
         for (const star of left) if (Math.abs(star.x * nx + star.y * ny - c) < 1.2) n++;
         if (n < 8) continue;
@@ -205,7 +250,8 @@ export function findFlashes(
           best = left.filter((star) => Math.abs(star.x * nx + star.y * ny - c) < 1.2);
           degrees = (Math.atan2(dy, dx) * 180 / Math.PI + 180) % 180;
           // The normal of a trail is its direction less 90°.
-          const angle = degrees * Math.PI / 180, { x, y } = seeds[i];
+          const angle = degrees * Math.PI / 180;
+          const { x, y } = seeds[i];
           offset = (x - (width - 1) / 2) * Math.sin(angle) - (y - (height - 1) / 2) * Math.cos(angle);
         }
       }
@@ -223,13 +269,14 @@ export function findFlashes(
 }
 
 /**
- * Lines across a sky-subtracted 2 × 2 grid: blocks that stand out and hold no star vote for the lines through them (Hough
- * transform; Duda & Hart 1972, CACM 15, 11). The lines with most votes over what as many blocks at random give are looked at closely,
- * piece by piece from border to border: what flies by crosses the whole frame within an exposure, and no ridge of a nebula is straight
- * to a pixel or two over all of it.
+ * Lines across a sky-subtracted 2 × 2 grid: blocks that stand out and hold no star vote for the lines through them
+ * (Hough transform; Duda & Hart 1972, CACM 15, 11). The lines with most votes over what as many blocks at random give
+ * are looked at closely, piece by piece from border to border: what flies by crosses the whole frame within an
+ * exposure, and no ridge of a nebula is straight to a pixel or two over all of it.
  */
 export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: number): Trail[] {
-  let map = grid, factor = 2;
+  let map = grid;
+  let factor = 2;
   while (Math.max(map.width, map.height) > MAP_SIDE) {
     const next = blockMeans(map.data, map.width, map.height, -1);
     if (map !== grid) returnPlane(map.data);
@@ -238,7 +285,8 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
   }
   const { width, height } = map;
   if (Math.min(width, height) < 24) return [];
-  const above = highPass(map), noise = localScatter(above, width, height);
+  const above = highPass(map);
+  const noise = localScatter(above, width, height);
   if (map !== grid) returnPlane(map.data);
   const blocked = new Uint8Array(width * height);
   for (const star of stars) {
@@ -246,14 +294,16 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
       6,
       (1.5 + 0.5 * Math.log10(Math.max(1, star.snr))) * (fwhmPixels > 0 ? fwhmPixels : 3) / factor,
     );
-    const x0 = (star.x - (factor - 1) / 2) / factor, y0 = (star.y - (factor - 1) / 2) / factor;
+    const x0 = (star.x - (factor - 1) / 2) / factor;
+    const y0 = (star.y - (factor - 1) / 2) / factor;
     for (let y = Math.max(0, Math.round(y0 - reach)); y <= Math.min(height - 1, Math.round(y0 + reach)); y++) {
       for (let x = Math.max(0, Math.round(x0 - reach)); x <= Math.min(width - 1, Math.round(x0 + reach)); x++) {
         blocked[y * width + x] = 1;
       }
     }
   }
-  const xs: number[] = [], ys: number[] = [];
+  const xs: number[] = [];
+  const ys: number[] = [];
   for (let y = 0, i = 0; y < height; y++) {
     for (let x = 0; x < width; x++, i++) {
       if (above[i] > 2.5 * noise[i] && noise[i] > 0 && blocked[i] === 0) {
@@ -265,14 +315,19 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
   const share = xs.length / (width * height);
   // A nebula or a cloud lights a good part of the map; lines cannot be told from it then.
   if (xs.length < 20 || share > 0.15) return [];
-  const angles = 180, diagonal = Math.hypot(width, height), half = Math.ceil(diagonal / 2) + 1;
-  const votes = new Int32Array(angles * (2 * half + 1)), cosines: number[] = [], sines: number[] = [];
+  const angles = 180;
+  const diagonal = Math.hypot(width, height);
+  const half = Math.ceil(diagonal / 2) + 1;
+  const votes = new Int32Array(angles * (2 * half + 1));
+  const cosines: number[] = [];
+  const sines: number[] = [];
   for (let a = 0; a < angles; a++) {
     // Normal of a line of direction a.
     cosines.push(Math.sin(a * Math.PI / 180));
     sines.push(-Math.cos(a * Math.PI / 180));
   }
-  const cx = (width - 1) / 2, cy = (height - 1) / 2;
+  const cx = (width - 1) / 2;
+  const cy = (height - 1) / 2;
   const vote = (x: number, y: number, by: number) => {
     for (let a = 0; a < angles; a++) {
       votes[a * (2 * half + 1) + half + Math.round((x - cx) * cosines[a] + (y - cy) * sines[a])] += by;
@@ -281,9 +336,12 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
   for (let k = 0; k < xs.length; k++) vote(xs[k], ys[k], 1);
   /** Where a line enters and leaves the map. */
   const ends = (a: number, rho: number) => {
-    const dx = Math.cos(a * Math.PI / 180), dy = Math.sin(a * Math.PI / 180);
-    const px = cx + rho * cosines[a], py = cy + rho * sines[a];
-    let first = -Infinity, last = Infinity;
+    const dx = Math.cos(a * Math.PI / 180);
+    const dy = Math.sin(a * Math.PI / 180);
+    const px = cx + rho * cosines[a];
+    const py = cy + rho * sines[a];
+    let first = -Infinity;
+    let last = Infinity;
     for (const [p, d, most] of [[px, dx, width - 1], [py, dy, height - 1]]) {
       if (Math.abs(d) < 1e-9) {
         if (p < 0 || p > most) return { length: 0, from: { x: px, y: py }, to: { x: px, y: py } };
@@ -298,7 +356,8 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
       to: { x: px + last * dx, y: py + last * dy },
     };
   };
-  // Along a border each block is compared with half a neighbourhood, and a resampled frame has its seam there: no line to trust.
+  // Along a border each block is compared with half a neighbourhood, and a resampled frame has its seam there: no line
+  // to trust.
   const alongBorder = (a: number, rho: number) => {
     const { from, to } = ends(a, rho);
     return [
@@ -308,9 +367,11 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
       Math.min(from.y, to.y) > height - 1 - BORDER_BLOCKS,
     ].some((each) => each);
   };
-  const trails: Trail[] = [], used = new Uint8Array(xs.length);
+  const trails: Trail[] = [];
+  const used = new Uint8Array(xs.length);
   for (let round = 0; round < MOST_LINES; round++) {
-    let best = 0, at = -1;
+    let best = 0;
+    let at = -1;
     for (let a = 0; a < angles; a++) {
       for (let r = -half; r <= half; r++) {
         const n = votes[a * (2 * half + 1) + half + r];
@@ -319,7 +380,8 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
         if (alongBorder(a, r)) continue;
         // Rounding spreads a thin line over up to 1.4 cells of the accumulator; hold the shortest chords off.
         if (length < 0.35 * Math.min(width, height)) continue;
-        const expected = Math.max(length * share, 0.5), sigmas = (n - expected) / Math.sqrt(expected);
+        const expected = Math.max(length * share, 0.5);
+        const sigmas = (n - expected) / Math.sqrt(expected);
         if (n > length / 4 && sigmas > best) {
           best = sigmas;
           at = a * (2 * half + 1) + half + r;
@@ -327,12 +389,16 @@ export function findTrails(grid: Grid, stars: readonly Star[], fwhmPixels: numbe
       }
     }
     if (!(best > LINE_SIGMAS)) break;
-    const a = Math.floor(at / (2 * half + 1)), rho = at % (2 * half + 1) - half;
-    const zoom = factor / 2, reach = Math.ceil(1.5 * zoom + 1), { from, to } = ends(a, rho);
+    const a = Math.floor(at / (2 * half + 1));
+    const rho = at % (2 * half + 1) - half;
+    const zoom = factor / 2;
+    const reach = Math.ceil(1.5 * zoom + 1);
+    const { from, to } = ends(a, rho);
     const place = (p: Point) => ({ x: p.x * zoom + (zoom - 1) / 2, y: p.y * zoom + (zoom - 1) / 2 });
     const look = (away: number) => inspect(grid, stars, fwhmPixels, reach, away, { from: place(from), to: place(to) });
     // A trail is as wide as stars are; beside narrow trails the nearest sky tells most.
-    const widest = 1 + Math.ceil(0.6 * Math.max(2, fwhmPixels)), near = look(2);
+    const widest = 1 + Math.ceil(0.6 * Math.max(2, fwhmPixels));
+    const near = look(2);
     const wide = widest < 4 ? near : look(widest);
     const seen = wide.sigmas > near.sigmas ? wide : near;
     if (seen.sigmas > TRAIL_SIGMAS && seen.coverage >= TRAIL_COVERAGE) {

@@ -12,12 +12,14 @@ export interface FocusRunFit {
 }
 
 /**
- * Fit a focus run: the disc of defocus, which grows evenly with the distance from focus, and the width in focus add in squares:
+ * Fit a focus run: the disc of defocus, which grows evenly with the distance from focus, and the width in focus add in
+ * squares:
  *
  *     w² = w₀² + m² (z − z₀)²
  *
- * a parabola in z, fitted by Huber's method so that one gust does no harm. Given the widths of one cell of the field at a time
- * (`FieldMap.fwhmPixels`), the best positions of the cells lie on a plane for a tilted sensor and on a bowl for a curved field.
+ * a parabola in z, fitted by Huber's method so that one gust does no harm. Given the widths of one cell of the field
+ * at a time (`FieldMap.fwhmPixels`), the best positions of the cells lie on a plane for a tilted sensor and on a bowl
+ * for a curved field.
  *
  * @param positions positions of the focuser, any unit; at least three different ones
  * @param widths FWHM or half-flux radius at each, any unit; those that are no numbers are left out
@@ -43,10 +45,13 @@ export function fitFocusRun(positions: readonly number[], widths: readonly numbe
   if (different < 3) {
     throw new RangeError(`fitFocusRun: positions with a width must be at least three, but got ${different}`);
   }
-  const least = Math.min(...known.map(({ z }) => z)), range = Math.max(...known.map(({ z }) => z)) - least;
+  const least = Math.min(...known.map(({ z }) => z));
+  const range = Math.max(...known.map(({ z }) => z)) - least;
   const u = known.map(({ z }) => 2 * (z - least) / range - 1);
   const fit = robustFit([u.map(() => 1), u, u.map((each) => each * each)], known.map(({ w }) => w * w));
-  const [c0, c1, c2] = fit?.coefficients ?? [NaN, NaN, NaN], at = -c1 / (2 * c2), bottom = c0 - c1 * c1 / (4 * c2);
+  const [c0, c1, c2] = fit?.coefficients ?? [NaN, NaN, NaN];
+  const at = -c1 / (2 * c2);
+  const bottom = c0 - c1 * c1 / (4 * c2);
   if (!(c2 > 0 && bottom > 0)) {
     throw new RangeError(
       "fitFocusRun: widths must fall towards a position and rise again, but they do not; take positions on both sides of the focus",

@@ -2,8 +2,8 @@
 import type { Image } from "../core/image.ts";
 
 /**
- * Share of the rows whose samples are all one value or all missing: what a broken download or a full disk leaves. Ask the raw
- * frame: calibration turns a constant into the pattern of dark and flat.
+ * Share of the rows whose samples are all one value or all missing: what a broken download or a full disk leaves. Ask
+ * the raw frame: calibration turns a constant into the pattern of dark and flat.
  *
  * Cost: next to nothing, a good row is known by its first few samples.
  *
@@ -22,7 +22,8 @@ export function lostRowShare(image: Image): number {
   let lost = 0;
   for (let y = 0; y < height; y++) {
     const all = planes.every(({ data }) => {
-      const from = y * width, first = data[from];
+      const from = y * width;
+      const first = data[from];
       for (let i = from + 1; i < from + width; i++) {
         if (data[i] !== first && (data[i] === data[i] || first === first)) return false;
       }

@@ -30,8 +30,8 @@ export function centralLevel(profile: FrameProfile): number {
 }
 
 /**
- * A shift at which an unlikely number of the brighter stars have a companion: pairs closer than `reach` pixels vote for their
- * shift; chance is what the density of stars lets expect.
+ * A shift at which an unlikely number of the brighter stars have a companion: pairs closer than `reach` pixels vote
+ * for their shift; chance is what the density of stars lets expect.
  */
 export function findDoubling(
   stars: readonly Star[],
@@ -45,7 +45,8 @@ export function findDoubling(
   const pairs: { dx: number; dy: number; ratio: number; x: number; y: number }[] = [];
   for (let i = 0; i < bright.length; i++) {
     for (let j = i + 1; j < bright.length; j++) {
-      let dx = bright[j].x - bright[i].x, dy = bright[j].y - bright[i].y;
+      let dx = bright[j].x - bright[i].x;
+      let dy = bright[j].y - bright[i].y;
       if (dx * dx + dy * dy > reach * reach || dx * dx + dy * dy < fwhmPixels * fwhmPixels) continue;
       if (dx < 0 || (dx === 0 && dy < 0)) {
         dx = -dx;
@@ -63,18 +64,24 @@ export function findDoubling(
   const expected = pairs.length * near * near * 2 / (reach * reach);
   const share = 2 * best.length / bright.length;
   if (best.length < 5 || share < 0.35 || best.length < expected + 6 * Math.sqrt(expected + 1)) return null;
-  const ratios = best.map((each) => each.ratio).sort((a, b) => a - b), ratio = ratios[ratios.length >> 1];
+  const ratios = best.map((each) => each.ratio).sort((a, b) => a - b);
+  const ratio = ratios[ratios.length >> 1];
   // One shift and one ratio: chance pairs of stars differ in brightness from pair to pair.
   // The flashes of an aircraft are at even distances too, but all on one line.
-  const xs = best.map((each) => each.x), ys = best.map((each) => each.y), mx = xs.reduce((a, b) => a + b) / xs.length;
+  const xs = best.map((each) => each.x);
+  const ys = best.map((each) => each.y);
+  const mx = xs.reduce((a, b) => a + b) / xs.length;
   const my = ys.reduce((a, b) => a + b) / ys.length;
-  let xx = 0, xy = 0, yy = 0;
+  let xx = 0;
+  let xy = 0;
+  let yy = 0;
   for (let i = 0; i < xs.length; i++) {
     xx += (xs[i] - mx) ** 2;
     xy += (xs[i] - mx) * (ys[i] - my);
     yy += (ys[i] - my) ** 2;
   }
-  const root = Math.hypot((xx - yy) / 2, xy), half = (xx + yy) / 2;
+  const root = Math.hypot((xx - yy) / 2, xy);
+  const half = (xx + yy) / 2;
   if (half - root < 0.01 * (half + root)) return null;
   const mean = (of: (pair: { dx: number; dy: number }) => number) =>
     best.reduce((sum, each) => sum + of(each), 0) / best.length;
@@ -83,10 +90,14 @@ export function findDoubling(
 
 /** Mean of the brightest clean stars, each scaled to its height, on a square of 2 · half + 1 pixels; bilinear. */
 function meanStar(sampling: Sampling, stars: readonly Star[], half: number): Float64Array {
-  const { data, width, height, parity } = sampling, n = 2 * half + 1, sum = new Float64Array(n * n);
-  const weight = new Float64Array(n * n), step = parity === -1 ? 1 : 2;
+  const { data, width, height, parity } = sampling;
+  const n = 2 * half + 1;
+  const sum = new Float64Array(n * n);
+  const weight = new Float64Array(n * n);
+  const step = parity === -1 ? 1 : 2;
   for (const star of stars) {
-    const x0 = Math.round(star.x), y0 = Math.round(star.y);
+    const x0 = Math.round(star.x);
+    const y0 = Math.round(star.y);
     for (let y = Math.max(0, y0 - half - 1); y <= Math.min(height - 1, y0 + half + 1); y++) {
       let x = Math.max(0, x0 - half - 1);
       if (parity !== -1 && ((x + y) & 1) !== parity) x++;
@@ -95,9 +106,13 @@ function meanStar(sampling: Sampling, stars: readonly Star[], half: number): Flo
         if (v !== v) continue;
         // Neighbours are bright, rare and somewhere else each time: none may count more than a star itself.
         const scaled = Math.min(1.2, (v - star.background) / star.peak);
-        const px = x - star.x + half, py = y - star.y + half, ix = Math.floor(px), iy = Math.floor(py);
+        const px = x - star.x + half;
+        const py = y - star.y + half;
+        const ix = Math.floor(px);
+        const iy = Math.floor(py);
         for (let k = 0; k < 4; k++) {
-          const cx = ix + (k & 1), cy = iy + (k >> 1);
+          const cx = ix + (k & 1);
+          const cy = iy + (k >> 1);
           if (cx < 0 || cy < 0 || cx >= n || cy >= n) continue;
           const w = (1 - Math.abs(px - cx)) * (1 - Math.abs(py - cy));
           sum[cy * n + cx] += w * scaled;
@@ -110,15 +125,18 @@ function meanStar(sampling: Sampling, stars: readonly Star[], half: number): Flo
 }
 
 /**
- * A second image close to the first, where detection cannot part them star by star: a peak of the mean star off its middle, beyond
- * a saddle, that stands over the other directions at its distance.
+ * A second image close to the first, where detection cannot part them star by star: a peak of the mean star off its
+ * middle, beyond a saddle, that stands over the other directions at its distance.
  */
 export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fwhmPixels: number): Doubling | null {
   const chosen = stars.filter((star) => !star.saturated && star.snr > 25).slice(0, 40);
   if (chosen.length < 6 || !(fwhmPixels > 0)) return null;
-  const half = Math.min(30, Math.ceil(4 * fwhmPixels)), n = 2 * half + 1, mean = meanStar(sampling, chosen, half);
+  const half = Math.min(30, Math.ceil(4 * fwhmPixels));
+  const n = 2 * half + 1;
+  const mean = meanStar(sampling, chosen, half);
   // Two close images pull the centroid off the brighter: its peak is the origin.
-  let px = half, py = half;
+  let px = half;
+  let py = half;
   const hunt = Math.ceil(fwhmPixels);
   for (let y = half - hunt; y <= half + hunt; y++) {
     for (let x = half - hunt; x <= half + hunt; x++) {
@@ -128,10 +146,12 @@ export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fw
       }
     }
   }
-  const top = mean[py * n + px], { data, width, height } = sampling;
+  const top = mean[py * n + px];
+  const { data, width, height } = sampling;
   /** Share of the stars that show light at a shift, more than at the other directions of that distance. */
   const shareAt = (dx: number, dy: number, least: number): number => {
-    let seen = 0, asked = 0;
+    let seen = 0;
+    let asked = 0;
     for (const star of chosen) {
       // A pixel's place is good enough for light as wide as a star; on a mosaic the next green one.
       const sample = (ox: number, oy: number): number => {
@@ -140,7 +160,8 @@ export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fw
         if (sampling.parity !== -1 && ((x + y) & 1) !== sampling.parity) x++;
         return x < 0 || y < 0 || x >= width || y >= height ? NaN : (data[y * width + x] - star.background) / star.peak;
       };
-      const here = sample(dx, dy), sides = [sample(-dy, dx), sample(dy, -dx)].filter((each) => each === each);
+      const here = sample(dx, dy);
+      const sides = [sample(-dy, dx), sample(dy, -dx)].filter((each) => each === each);
       if (here !== here || sides.length === 0) continue;
       asked++;
       if (here - Math.min(...sides) > least) seen++;
@@ -150,7 +171,10 @@ export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fw
   let best: Doubling | null = null;
   for (let y = 1; y < n - 1; y++) {
     for (let x = 1; x < n - 1; x++) {
-      const v = mean[y * n + x], dx = x - px, dy = y - py, r = Math.hypot(dx, dy);
+      const v = mean[y * n + x];
+      const dx = x - px;
+      const dy = y - py;
+      const r = Math.hypot(dx, dy);
       // The width is that of both images together: the saddle decides, not the distance.
       if (r < 0.8 * fwhmPixels || v < 0.1 * top || (best !== null && v <= best.ratio * top)) continue;
       if (Math.min(px, py, n - 1 - px, n - 1 - py) - 1 < r) continue;
@@ -162,14 +186,16 @@ export function findCloseDoubling(sampling: Sampling, stars: readonly Star[], fw
         const at = mean[Math.round(py + dy * t / 20) * n + Math.round(px + dx * t / 20)];
         if (at < saddle) saddle = at;
       }
-      const ring: number[] = [], direction = Math.atan2(dy, dx);
+      const ring: number[] = [];
+      const direction = Math.atan2(dy, dx);
       for (let a = 0; a < 32; a++) {
         const angle = direction + Math.PI * a / 16;
         // Leave the peak and, for stars of which either image was taken, its opposite out.
         if (Math.abs(Math.sin(angle - direction)) < 0.5) continue;
         ring.push(mean[Math.round(py + r * Math.sin(angle)) * n + Math.round(px + r * Math.cos(angle))]);
       }
-      const around = median(ring), scatter = Math.max(madSigma(ring), 0.005 * top);
+      const around = median(ring);
+      const scatter = Math.max(madSigma(ring), 0.005 * top);
       if (saddle < 0.9 * v && v - around > Math.max(0.1 * top, 6 * scatter)) {
         const share = shareAt(x - half, y - half, 0.4 * (v - around) / top);
         if (share > 0.6) best = { dx, dy, ratio: (v - around) / top, share };
@@ -184,27 +210,33 @@ export function haloShare(sampling: Sampling, stars: readonly Star[], fwhmPixels
   const { data, width, height, parity } = sampling;
   const chosen = stars.filter((star) => !star.saturated && star.snr > 40).slice(0, 20);
   if (chosen.length === 0 || !(fwhmPixels > 0)) return NaN;
-  const inner = 2 * fwhmPixels, outer = 5 * fwhmPixels, step = parity === -1 ? 1 : 2;
-  const shares: number[] = [], weights: number[] = [];
+  const inner = 2 * fwhmPixels;
+  const outer = 5 * fwhmPixels;
+  const step = parity === -1 ? 1 : 2;
+  const shares: number[] = [];
+  const weights: number[] = [];
   for (const star of chosen) {
     const far = 1.3 * outer;
     if (star.x < far || star.y < far || star.x > width - 1 - far || star.y > height - 1 - far) continue;
     // The sky next to it, not the one that small tiles follow: they would take a halo for sky.
     const ring: number[] = [];
     for (let a = 0; a < 96; a++) {
-      const radius = outer * (1.05 + 0.25 * (a % 3) / 2), angle = 2 * Math.PI * a / 96;
+      const radius = outer * (1.05 + 0.25 * (a % 3) / 2);
+      const angle = 2 * Math.PI * a / 96;
       let x = Math.round(star.x + radius * Math.cos(angle));
       const y = Math.round(star.y + radius * Math.sin(angle));
       if (parity !== -1 && ((x + y) & 1) !== parity) x--;
       ring.push(data[y * width + x]);
     }
     const sky = median(ring);
-    let within = 0, beyond = 0;
+    let within = 0;
+    let beyond = 0;
     for (let y = Math.ceil(star.y - outer); y <= star.y + outer; y++) {
       let x = Math.ceil(star.x - outer);
       if (parity !== -1 && ((x + y) & 1) !== parity) x++;
       for (; x <= star.x + outer; x += step) {
-        const r = Math.hypot(x - star.x, y - star.y), v = data[y * width + x] - sky;
+        const r = Math.hypot(x - star.x, y - star.y);
+        const v = data[y * width + x] - sky;
         if (v !== v) continue;
         if (r < inner) within += v;
         else if (r < outer) beyond += v;

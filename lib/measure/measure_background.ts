@@ -20,8 +20,8 @@ export interface MeasureBackgroundOptions {
 }
 
 /**
- * What {@linkcode measureBackground} uses for an option left out. 64 pixels are twenty times a star of 3 pixels and hold 4096
- * samples, which fix the level of a tile to 2 % of the noise.
+ * What {@linkcode measureBackground} uses for an option left out. 64 pixels are twenty times a star of 3 pixels and
+ * hold 4096 samples, which fix the level of a tile to 2 % of the noise.
  */
 export const measureBackgroundDefaults: MeasureBackgroundOptions = Object.freeze({
   tilePixels: 64,
@@ -65,16 +65,22 @@ function tiles(
   maskedShare: number,
 ): { columns: number; rows: number; levels: Float64Array; noises: Float64Array } {
   const { data, width, height, parity } = sampling;
-  const columns = Math.max(1, Math.ceil(width / tile)), rows = Math.max(1, Math.ceil(height / tile));
-  const levels = new Float64Array(columns * rows), noises = new Float64Array(columns * rows);
-  const scratch = new Float64Array(tile * tile), step = parity === -1 ? 1 : 2;
+  const columns = Math.max(1, Math.ceil(width / tile));
+  const rows = Math.max(1, Math.ceil(height / tile));
+  const levels = new Float64Array(columns * rows);
+  const noises = new Float64Array(columns * rows);
+  const scratch = new Float64Array(tile * tile);
+  const step = parity === -1 ? 1 : 2;
   for (let r = 0; r < rows; r++) {
     for (let c = 0; c < columns; c++) {
-      let n = 0, seen = 0;
-      const x1 = Math.min(width, (c + 1) * tile), y1 = Math.min(height, (r + 1) * tile);
+      let n = 0;
+      let seen = 0;
+      const x1 = Math.min(width, (c + 1) * tile);
+      const y1 = Math.min(height, (r + 1) * tile);
       for (let y = r * tile; y < y1; y++) {
         for (let x = c * tile + (parity !== -1 && ((c * tile + y) & 1) !== parity ? 1 : 0); x < x1; x += step) {
-          const i = y * width + x, v = data[i];
+          const i = y * width + x;
+          const v = data[i];
           seen++;
           if (v === v && (mask === null || mask[i] === 0)) scratch[n++] = v;
         }
@@ -92,20 +98,27 @@ function tiles(
   return { columns, rows, levels: smoothLevels(levels, columns, rows), noises: smoothMesh(noises, columns, rows) };
 }
 
-/** Medians of 3 × 3 tiles about a plane through all of them: at the border, where neighbours lie to one side, a slope would bend. */
+/**
+ * Medians of 3 × 3 tiles about a plane through all of them: at the border, where neighbours lie to one side, a slope
+ * would bend.
+ */
 function smoothLevels(levels: Float64Array, columns: number, rows: number): Float64Array {
-  const u = levels.map((_, i) => i % columns), v = levels.map((_, i) => Math.floor(i / columns));
+  const u = levels.map((_, i) => i % columns);
+  const v = levels.map((_, i) => Math.floor(i / columns));
   const fit = robustFit([u.map(() => 1), ...(columns > 1 ? [u] : []), ...(rows > 1 ? [v] : [])], levels);
   if (fit === null) return smoothMesh(levels, columns, rows);
   const [base, first = 0, second = 0] = fit.coefficients;
-  const a = columns > 1 ? first : 0, b = columns > 1 ? second : first;
+  const a = columns > 1 ? first : 0;
+  const b = columns > 1 ? second : first;
   const plane = levels.map((_, i) => base + a * u[i] + b * v[i]);
   return smoothMesh(levels.map((each, i) => each - plane[i]), columns, rows).map((each, i) => each + plane[i]);
 }
 
 /** Second derivatives of the natural cubic spline through values at unit distance. */
 function curvatures(values: Float64Array): Float64Array {
-  const n = values.length, m = new Float64Array(n), u = new Float64Array(n);
+  const n = values.length;
+  const m = new Float64Array(n);
+  const u = new Float64Array(n);
   for (let i = 1; i < n - 1; i++) {
     const p = m[i - 1] / 2 + 2;
     m[i] = -0.5 / p;
@@ -120,19 +133,23 @@ function curvatures(values: Float64Array): Float64Array {
 function splineAt(values: Float64Array, m: Float64Array, at: number): number {
   const n = values.length;
   if (n === 1) return values[0];
-  const i = Math.max(0, Math.min(n - 2, Math.floor(at))), t = at - i, s = 1 - t;
+  const i = Math.max(0, Math.min(n - 2, Math.floor(at)));
+  const t = at - i;
+  const s = 1 - t;
   if (at < 0) return values[0] + at * (values[1] - values[0] - (2 * m[0] + m[1]) / 6);
   if (at > n - 1) return values[n - 1] + (at - n + 1) * (values[n - 1] - values[n - 2] + (m[n - 2] + 2 * m[n - 1]) / 6);
   return s * values[i] + t * values[i + 1] + ((s * s * s - s) * m[i] + (t * t * t - t) * m[i + 1]) / 6;
 }
 
 function surface(map: BackgroundMap, values: Float64Array): Float32Array {
-  const { width, height, columns, rows, tilePixels } = map, out = allocatePlane(width, height);
+  const { width, height, columns, rows, tilePixels } = map;
+  const out = allocatePlane(width, height);
   const down = Array.from({ length: columns }, (_, c) => {
     const column = Float64Array.from({ length: rows }, (_, r) => values[r * columns + c]);
     return { column, bend: curvatures(column) };
   });
-  const line = new Float64Array(columns), half = (tilePixels - 1) / 2;
+  const line = new Float64Array(columns);
+  const half = (tilePixels - 1) / 2;
   for (let y = 0; y < height; y++) {
     for (let c = 0; c < columns; c++) line[c] = splineAt(down[c].column, down[c].bend, (y - half) / tilePixels);
     const bend = curvatures(line);
@@ -171,16 +188,22 @@ export function noisePlane(map: BackgroundMap): Float32Array {
   return surface(map, map.noises);
 }
 
-/** Pixels of sources: 3 × 3 means more than two standard deviations of such a mean above the sky, grown by three pixels. */
+/**
+ * Pixels of sources: 3 × 3 means more than two standard deviations of such a mean above the sky, grown by three
+ * pixels.
+ */
 function sourceMask(sampling: Sampling, level: Float32Array, noise: Float32Array): Uint8Array {
-  const { data, width, height, parity } = sampling, mask = new Uint8Array(width * height), reach = 3;
+  const { data, width, height, parity } = sampling;
+  const mask = new Uint8Array(width * height);
+  const reach = 3;
   // A mean of nine has a third of the noise (of five, on the green pixels of a mosaic, 0.45): three of those.
   const factor = parity === -1 ? 1 : 1.35;
   for (let y = 1; y < height - 1; y++) {
     for (let x = 1; x < width - 1; x++) {
       const i = y * width + x;
       if (parity !== -1 && ((x + y) & 1) !== parity) continue;
-      let sum = 0, n = 0;
+      let sum = 0;
+      let n = 0;
       for (let dy = -1; dy <= 1; dy++) {
         for (let dx = -1; dx <= 1; dx++) {
           const v = data[i + dy * width + dx];
@@ -200,10 +223,11 @@ function sourceMask(sampling: Sampling, level: Float32Array, noise: Float32Array
 }
 
 /**
- * Measure the sky of a frame on a mesh: in each tile samples are clipped at 3 sigma until nothing changes and the mode taken
- * (Bertin & Arnouts 1996, A&AS 117, 393, section 3.1); tiles mostly covered take their neighbours' value; each tile becomes the
- * median of its 3 × 3 neighbourhood (about a plane through all); a second look leaves out the sources that stand above the first. Linear images, any unit,
- * mosaics by their green pixels. NaN is no data. Where a nebula fills the tiles this is its level, not the sky's.
+ * Measure the sky of a frame on a mesh: in each tile samples are clipped at 3 sigma until nothing changes and the mode
+ * taken (Bertin & Arnouts 1996, A&AS 117, 393, section 3.1); tiles mostly covered take their neighbours' value; each
+ * tile becomes the median of its 3 × 3 neighbourhood (about a plane through all); a second look leaves out the sources
+ * that stand above the first. Linear images, any unit, mosaics by their green pixels. NaN is no data. Where a nebula
+ * fills the tiles this is its level, not the sky's.
  *
  * Cost: a sort of each tile, about 0.1 µs a pixel and look. Work space: 9 bytes a pixel for the second look.
  *

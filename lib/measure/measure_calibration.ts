@@ -14,13 +14,19 @@ export interface CalibrationQuality {
   readonly phaseLevels: readonly [number, number, number, number];
   /** Share of the samples at full scale, or at the highest value if that is not known and many share it. */
   readonly saturatedShare: number;
-  /** Where the samples pile up: the highest value, if one in a thousand has it; null otherwise. A sensor's true full scale. */
+  /**
+   * Where the samples pile up: the highest value, if one in a thousand has it; null otherwise. A sensor's true full
+   * scale.
+   */
   readonly ceiling: number | null;
   /** Share of the samples at the lowest value, when that is cut off. */
   readonly cutShare: number;
   /** Share of the samples more than ten times the noise above the level: hot pixels. */
   readonly hotShare: number;
-  /** Height of the hottest pixels above the level: that which one pixel in 2000 exceeds. It grows with temperature and exposure. */
+  /**
+   * Height of the hottest pixels above the level: that which one pixel in 2000 exceeds. It grows with temperature and
+   * exposure.
+   */
   readonly hotHeight: number;
   /** Columns of the map. */
   readonly columns: number;
@@ -36,8 +42,8 @@ export interface CalibrationQuality {
 const CELLS = 48;
 
 /**
- * Measure a dark, flat, bias or flat-dark, raw in ADU: level, noise, phases, clipped shares, hot pixels and a coarse map. The map
- * shows vignetting and dust of a flat, glow and leaks of a dark.
+ * Measure a dark, flat, bias or flat-dark, raw in ADU: level, noise, phases, clipped shares, hot pixels and a coarse
+ * map. The map shows vignetting and dust of a flat, glow and leaks of a dark.
  *
  * Cost: about 20 ns a pixel.
  *
@@ -55,7 +61,8 @@ const CELLS = 48;
  */
 export function measureCalibration(image: Image, facts: Partial<FrameFacts> = {}): CalibrationQuality {
   requireLinear("measureCalibration", image);
-  const { width, height } = image, { data } = image.planes[0];
+  const { width, height } = image;
+  const { data } = image.planes[0];
   const stride = Math.max(1, Math.floor(Math.sqrt(width * height / 250000)));
   const phases = [0, 1, 2, 3].map((phase) => {
     const scratch = new Float32Array(Math.ceil(width / 2 / stride + 1) * Math.ceil(height / 2 / stride + 1));
@@ -78,7 +85,8 @@ export function measureCalibration(image: Image, facts: Partial<FrameFacts> = {}
   );
   // Not their median: a sensor counts in whole steps, and the median of few steps may be a third off.
   const noise = sigmaClip(bends, { rejectBelow: 5, rejectAbove: 5 }).sdCorrected / Math.sqrt(6);
-  let highest = -Infinity, lowest = Infinity;
+  let highest = -Infinity;
+  let lowest = Infinity;
   for (let i = 0; i < data.length; i++) {
     if (data[i] > highest) highest = data[i];
     if (data[i] < lowest) lowest = data[i];
@@ -88,7 +96,10 @@ export function measureCalibration(image: Image, facts: Partial<FrameFacts> = {}
   // a sensor of 12 bits reaches its end far below what 16 bits could hold, and few headers say so
   const ceiling = atTop > 0.001 * data.length && highest > lowest ? highest : null;
   const full = ceiling ?? facts.fullScaleAdu ?? highest;
-  let saturated = 0, cut = 0, hot = 0, total = 0;
+  let saturated = 0;
+  let cut = 0;
+  let hot = 0;
+  let total = 0;
   for (let y = 0, i = 0; y < height; y++) {
     for (let x = 0; x < width; x++, i++) {
       const v = data[i];
@@ -100,10 +111,12 @@ export function measureCalibration(image: Image, facts: Partial<FrameFacts> = {}
     }
   }
   const cellPixels = Math.max(2, 2 * Math.round(Math.max(width, height) / CELLS / 2));
-  const columns = Math.max(1, Math.floor(width / cellPixels)), rows = Math.max(1, Math.floor(height / cellPixels));
+  const columns = Math.max(1, Math.floor(width / cellPixels));
+  const rows = Math.max(1, Math.floor(height / cellPixels));
   // Colours to one level by ratio where there is light; darks and bias are level anyway.
   const scale = phases.map((each) => each > 0 && Math.abs(each - level) > 5 * noise ? level / each : 1);
-  const map: number[] = [], scratch = new Float32Array(cellPixels * cellPixels);
+  const map: number[] = [];
+  const scratch = new Float32Array(cellPixels * cellPixels);
   for (let r = 0; r < rows; r++) {
     for (let c = 0; c < columns; c++) {
       let m = 0;

@@ -31,8 +31,8 @@ export interface MeasureFrameOptions {
 }
 
 /**
- * What {@linkcode measureFrame} uses for an option left out. 500 stars are more than matching needs and a table of a thousand
- * frames can hold.
+ * What {@linkcode measureFrame} uses for an option left out. 500 stars are more than matching needs and a table of a
+ * thousand frames can hold.
  */
 export const measureFrameDefaults: MeasureFrameOptions = Object.freeze({
   detectionSigma: 5,
@@ -41,7 +41,10 @@ export const measureFrameDefaults: MeasureFrameOptions = Object.freeze({
   listedStars: 500,
 });
 
-/** What was measured on one frame. Plain data: it may cross to another thread or into JSON. Levels in the unit of the image. */
+/**
+ * What was measured on one frame. Plain data: it may cross to another thread or into JSON. Levels in the unit of the
+ * image.
+ */
 export interface FrameQuality {
   /** Channel measured. */
   readonly channel: string;
@@ -99,7 +102,9 @@ export interface FrameQuality {
   readonly trails: readonly Trail[];
   /** Width and shape over the field. */
   readonly fieldMap: FieldMap;
-  /** Sum of the fluxes of the listed stars' brighter half: a first idea of transparency where stars cannot be matched. */
+  /**
+   * Sum of the fluxes of the listed stars' brighter half: a first idea of transparency where stars cannot be matched.
+   */
   readonly starLight: number;
   /** What looked like a star and was none. */
   readonly turnedDown: TurnedDown;
@@ -108,7 +113,9 @@ export interface FrameQuality {
 /** Robust plane through the sky tiles: range over the frame and direction. */
 function skyGradient(seen: Survey): { range: number; degrees: number } {
   const { columns, rows, level } = seen.mesh;
-  const u: number[] = [], v: number[] = [], z: number[] = [];
+  const u: number[] = [];
+  const v: number[] = [];
+  const z: number[] = [];
   for (let r = 0; r < rows; r++) {
     for (let c = 0; c < columns; c++) {
       u.push(columns === 1 ? 0 : c / columns - (columns - 1) / columns / 2);
@@ -123,19 +130,22 @@ function skyGradient(seen: Survey): { range: number; degrees: number } {
 }
 
 /**
- * Typical elongation of the stars: what they share, and what scatters beyond noise. How much noise scatters is asked of the frame
- * itself: squared scatter against 1/SNR² in groups of like SNR is a line, whose slope is the noise (4 for Gaussian stars in the
- * sky limit, more for wings, photon noise and coarse pixels) and whose intercept is real, but for what coarse pixels do to equal
- * stars (`pixels`, a variance).
+ * Typical elongation of the stars: what they share, and what scatters beyond noise. How much noise scatters is asked
+ * of the frame itself: squared scatter against 1/SNR² in groups of like SNR is a line, whose slope is the noise (4 for
+ * Gaussian stars in the sky limit, more for wings, photon noise and coarse pixels) and whose intercept is real, but
+ * for what coarse pixels do to equal stars (`pixels`, a variance).
  */
 function frameShape(
   stars: readonly Star[],
   pixels: number,
 ): { mean: [number, number]; chi: number; alignment: number } {
-  const sorted = [...stars].sort((a, b) => b.snr - a.snr), n = sorted.length;
+  const sorted = [...stars].sort((a, b) => b.snr - a.snr);
+  const n = sorted.length;
   const bright = sorted.slice(0, Math.max(25, Math.ceil(n / 2)));
-  const e1 = bright.map((star) => star.shape[0]), e2 = bright.map((star) => star.shape[1]);
-  const m1 = median(e1), m2 = median(e2);
+  const e1 = bright.map((star) => star.shape[0]);
+  const e2 = bright.map((star) => star.shape[1]);
+  const m1 = median(e1);
+  const m2 = median(e2);
   const spread2 = (list: readonly Star[]) =>
     madSigma(list.map((star) => star.shape[0] - m1), 0) ** 2 + madSigma(list.map((star) => star.shape[1] - m2), 0) ** 2;
   // The medians themselves are noisy: π/2 · variance / n each.
@@ -143,10 +153,15 @@ function frameShape(
   const groups = Math.min(6, Math.floor(n / 8));
   let scattered = 0;
   if (groups >= 3) {
-    let sw = 0, sx = 0, sy = 0, sxx = 0, sxy = 0;
+    let sw = 0;
+    let sx = 0;
+    let sy = 0;
+    let sxx = 0;
+    let sxy = 0;
     for (let g = 0; g < groups; g++) {
       const part = sorted.slice(Math.floor(g * n / groups), Math.floor((g + 1) * n / groups));
-      const x = part.reduce((sum, star) => sum + 1 / star.snr ** 2, 0) / part.length, y = spread2(part);
+      const x = part.reduce((sum, star) => sum + 1 / star.snr ** 2, 0) / part.length;
+      const y = spread2(part);
       // A squared scatter is known to a share of itself.
       const w = part.length / Math.max(y, 1e-6) ** 2;
       sw += w;
@@ -169,7 +184,8 @@ function frameShape(
 
 /** A survey less what is no star; the frame's ellipse, which may have been made by it too, from what is left. */
 function withoutPieces(seen: Survey, pieces: readonly boolean[]): Survey {
-  const stars = seen.stars.filter((_, k) => !pieces[k]), { width } = seen;
+  const stars = seen.stars.filter((_, k) => !pieces[k]);
+  const { width } = seen;
   const shaped = stars.filter((star) => star.shaped && !star.saturated && star.snr >= 12);
   if (width === null || shaped.length < 5) return { ...seen, stars };
   const middle = (of: (star: Candidate) => number) => median(shaped.map(of));
@@ -178,9 +194,9 @@ function withoutPieces(seen: Survey, pieces: readonly boolean[]): Survey {
 }
 
 /**
- * Measure one frame: stars, their width and shape and how these change over the field, sky, noise, and the marks of faults
- * (rings, second images, trails, banding, constant areas). Raw or calibrated, mono, mosaic (green pixels) or colour (plane G).
- * Depends on nothing but its arguments, so that it may run in a worker.
+ * Measure one frame: stars, their width and shape and how these change over the field, sky, noise, and the marks of
+ * faults (rings, second images, trails, banding, constant areas). Raw or calibrated, mono, mosaic (green pixels) or
+ * colour (plane G). Depends on nothing but its arguments, so that it may run in a worker.
  *
  * Cost: about 12 ns a pixel. Work space: at most 5 bytes for each byte of the frame's float32 plane.
  *
@@ -223,11 +239,13 @@ export function measureFrame(
     electronsPerUnit: image.unit === "electron" ? 1 : image.unit === "adu" ? facts.electronsPerAdu ?? 0 : 0,
     maximumStars: 20000,
   });
-  const { width, height } = sampling, alone = starsOf(seen, false);
+  const { width, height } = sampling;
+  const alone = starsOf(seen, false);
   const { trails: dotted, flashes } = findFlashes(alone.stars, width, height);
   const steady = flashes.size === 0 ? alone.stars : alone.stars.filter((star) => !flashes.has(star));
   const trails = [...dotted, ...findTrails(seen.grid, steady, alone.fwhmPixels)];
-  // What a satellite or an aircraft left is listed as stars in pieces: out with flashes and with what is long or faint along a line.
+  // What a satellite or an aircraft left is listed as stars in pieces: out with flashes and with what is long or faint
+  // along a line.
   const reach = trailReach(width, height);
   const isNear = (star: Star) => trails.some((trail) => trailDistance(trail, star.x, star.y, width, height) < reach);
   const isPiece = (star: Star) => flashes.has(star) || (isNear(star) && (star.eccentricity > 0.5 || star.snr < 12));
@@ -238,13 +256,15 @@ export function measureFrame(
   const stars = trails.length === 0 ? listedAll : listedAll.filter((star) => !isPiece(star));
   // Stars on a trail have a shape of both.
   const clear = trails.length === 0 ? stars : stars.filter((star) => !isNear(star));
-  // Width and shape from stars bright enough for a shape of their own; the less noisy the better, down to where there are 25.
+  // Width and shape from stars bright enough for a shape of their own; the less noisy the better, down to where there
+  // are 25.
   let clean: Star[] = [];
   for (const least of [50, 30, 20, 12, 8]) {
     clean = clear.filter((star) => !star.saturated && star.snr >= least);
     if (clean.length >= 25) break;
   }
-  // On coarse pixels the fit to a single faint star is narrow more often than wide (8 % at SNR 15): the mean star's width is not.
+  // On coarse pixels the fit to a single faint star is narrow more often than wide (8 % at SNR 15): the mean star's
+  // width is not.
   const coarse = whole.width !== null && isCoarse(sampling, whole.width);
   const fwhmPixels = clean.length === 0 || coarse ? surveyed : median(clean.map((star) => star.fwhmPixels));
   const shaped = clear.filter((star) => !star.saturated && star.snr >= 12);
@@ -255,9 +275,13 @@ export function measureFrame(
   const scale = image.geometry.arcsecPerPixel ?? facts.arcsecPerPixel ?? null;
   const gradient = skyGradient(seen);
   const tiles = seen.rawLevel.length;
-  let constant = 0, missing = 0;
+  let constant = 0;
+  let missing = 0;
   for (let i = 0; i < tiles; i++) if (seen.rawLevel[i] !== seen.rawLevel[i]) missing++;
-  let saturated = 0, sampled = 0, equal = 0, none = 0;
+  let saturated = 0;
+  let sampled = 0;
+  let equal = 0;
+  let none = 0;
   // Every seventh sample of every third row: shares to a thousandth.
   for (let y = 0; y < height; y += 3) {
     for (let i = y * width + y % 7, end = (y + 1) * width - 2; i < end; i += 7) {

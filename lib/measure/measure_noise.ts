@@ -35,7 +35,10 @@ export interface NoiseReport {
   readonly options: MeasureNoiseOptions;
 }
 
-/** Standard deviation that white noise of 1 has in each scale, two-dimensional B3 starlet (exact kernel norms; Starck & Murtagh). */
+/**
+ * Standard deviation that white noise of 1 has in each scale, two-dimensional B3 starlet (exact kernel norms; Starck &
+ * Murtagh).
+ */
 const SCALE_GAIN: readonly number[] = [0.8907963, 0.2006639, 0.0855075, 0.0412174, 0.0204249, 0.0101898, 0.005092];
 /** The same for what is left after J scales: the smooth plane. */
 const REST_GAIN: readonly number[] = [0.2734375, 0.1234741, 0.0603595, 0.0300147];
@@ -44,19 +47,21 @@ const REST_GAIN: readonly number[] = [0.2734375, 0.1234741, 0.0603595, 0.0300147
 function planeFor(sampling: Sampling): { data: Float32Array; width: number; height: number } {
   const { data, width, height, parity } = sampling;
   if (parity === -1) return { data, width, height };
-  const w = (width - parity + 1) >> 1, h = (height + 1) >> 1, out = new Float32Array(w * h);
+  const w = (width - parity + 1) >> 1;
+  const h = (height + 1) >> 1;
+  const out = new Float32Array(w * h);
   for (let y = 0; y < h; y++) for (let x = 0; x < w; x++) out[y * w + x] = data[2 * y * width + 2 * x + parity];
   return { data: out, width: w, height: h };
 }
 
 /**
- * Measure the noise of a frame. NaN is no data. Noise that was correlated by interpolation is underestimated by all of these:
- * measure on calibrated frames before resampling.
+ * Measure the noise of a frame. NaN is no data. Noise that was correlated by interpolation is underestimated by all of
+ * these: measure on calibrated frames before resampling.
  *
- * `noise`: starlet planes w_j; pixels with |w_j| < 3 σ σ_j at every scale are free of signal; the standard deviation there of the
- * image less its smooth plane gives the next σ, until it settles (Starck & Murtagh 1998, PASP 110, 193), corrected for the cut at
- * 3 sigma and for the noise that went with the smooth plane. `secondDifference`, `meanModulus`: [1 −2 1] ⊗ [1 −2 1] (Immerkær
- * 1996, CVIU 64, 300).
+ * `noise`: starlet planes w_j; pixels with |w_j| < 3 σ σ_j at every scale are free of signal; the standard deviation
+ * there of the image less its smooth plane gives the next σ, until it settles (Starck & Murtagh 1998, PASP 110, 193),
+ * corrected for the cut at 3 sigma and for the noise that went with the smooth plane. `secondDifference`,
+ * `meanModulus`: [1 −2 1] ⊗ [1 −2 1] (Immerkær 1996, CVIU 64, 300).
  *
  * Cost: about 0.1 µs a pixel. Work space: 24 bytes a pixel.
  *
@@ -84,12 +89,16 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
   if (width < 3 || height < 3) {
     throw new RangeError(`measureNoise: image must be at least 3 × 3, but got ${width} × ${height}`);
   }
-  const data = withoutGaps(raw), size = width * height;
+  const data = withoutGaps(raw);
+  const size = width * height;
   const bends = new Float32Array((width - 2) * (height - 2));
-  let modulus = 0, known = 0;
+  let modulus = 0;
+  let known = 0;
   for (let y = 1, at = 0; y < height - 1; y++) {
     for (let x = 1; x < width - 1; x++, at++) {
-      const i = y * width + x, a = i - width, b = i + width;
+      const i = y * width + x;
+      const a = i - width;
+      const b = i + width;
       const v = raw[a - 1] - 2 * raw[a] + raw[a + 1] - 2 * (raw[i - 1] - 2 * raw[i] + raw[i + 1]) + raw[b - 1] -
         2 * raw[b] + raw[b + 1];
       bends[at] = v;
@@ -99,21 +108,28 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
       }
     }
   }
-  const secondDifference = madSigma(bends) / 6, meanModulus = Math.sqrt(Math.PI / 2) * modulus / (6 * known);
-  let smooth = data, firstScale = NaN;
+  const secondDifference = madSigma(bends) / 6;
+  const meanModulus = Math.sqrt(Math.PI / 2) * modulus / (6 * known);
+  let smooth = data;
+  let firstScale = NaN;
   const planes: Float32Array[] = [];
   for (let j = 0; j < scales; j++) {
-    const next = starletSmooth(smooth, width, height, 2 ** j), detail = new Float32Array(size);
+    const next = starletSmooth(smooth, width, height, 2 ** j);
+    const detail = new Float32Array(size);
     for (let i = 0; i < size; i++) detail[i] = raw[i] === raw[i] ? smooth[i] - next[i] : NaN;
     if (j === 0) firstScale = madSigma(detail) / SCALE_GAIN[0];
     planes.push(detail);
     smooth = next;
   }
-  // White noise less its smooth plane: 1 − 2 · (middle of the smoothing kernel) + its norm²; the middle is what the gains leave.
-  let sigma = firstScale, free = 0;
+  // White noise less its smooth plane: 1 − 2 · (middle of the smoothing kernel) + its norm²; the middle is what the
+  // gains leave.
+  let sigma = firstScale;
+  let free = 0;
   const kept = 1 - 2 * centreWeight(scales) + REST_GAIN[scales - 1] ** 2;
   for (let round = 0; round < 10 && sigma > 0; round++) {
-    let sum = 0, squares = 0, n = 0;
+    let sum = 0;
+    let squares = 0;
+    let n = 0;
     for (let i = 0; i < size; i++) {
       let quiet = true;
       for (let j = 0; j < scales; j++) {
@@ -146,13 +162,18 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
   };
 }
 
-/** Weight of the middle pixel after J smoothings with holes: by smoothing a unit impulse along one axis, squared for two. */
+/**
+ * Weight of the middle pixel after J smoothings with holes: by smoothing a unit impulse along one axis, squared for
+ * two.
+ */
 function centreWeight(scales: number): number {
-  const n = 2 ** (scales + 2) + 1, middle = n >> 1;
+  const n = 2 ** (scales + 2) + 1;
+  const middle = n >> 1;
   let line = new Float64Array(n);
   line[middle] = 1;
   for (let j = 0; j < scales; j++) {
-    const step = 2 ** j, at = line;
+    const step = 2 ** j;
+    const at = line;
     line = Float64Array.from(
       at,
       (v, i) =>
@@ -164,10 +185,10 @@ function centreWeight(scales: number): number {
 }
 
 /**
- * Noise of one frame from two of the same scene: standard deviation of the difference over √2, clipped at 5 sigma and corrected for
- * the cut. What both have in common (stars, nebula, fixed pattern) does not count. Not a median absolute deviation: a sensor counts in
- * whole steps, and the median of few steps jumps by a third of itself; a cut
- * nearer than 5 sigma would cut whole steps off.
+ * Noise of one frame from two of the same scene: standard deviation of the difference over √2, clipped at 5 sigma and
+ * corrected for the cut. What both have in common (stars, nebula, fixed pattern) does not count. Not a median absolute
+ * deviation: a sensor counts in whole steps, and the median of few steps jumps by a third of itself; a cut nearer than
+ * 5 sigma would cut whole steps off.
  *
  * @throws {RangeError} if the images differ in size
  *
@@ -180,7 +201,8 @@ function centreWeight(scales: number): number {
  * ```
  */
 export function measurePairNoise(first: Image, second: Image, channel: string | null = null): number {
-  const a = samplingOf("measurePairNoise", first, channel), b = samplingOf("measurePairNoise", second, channel);
+  const a = samplingOf("measurePairNoise", first, channel);
+  const b = samplingOf("measurePairNoise", second, channel);
   if (a.width !== b.width || a.height !== b.height) {
     throw new RangeError(
       `measurePairNoise: images must have one size, but got ${a.width} × ${a.height} and ${b.width} × ${b.height}`,

@@ -26,11 +26,11 @@ export interface MoffatProfile {
 }
 
 /**
- * Fit height, alpha and beta to a radial profile by damped least squares in their logarithms. Beta stays within 1.2 … 60: above
- * it the profile is a Gaussian for any purpose. `null` when the profile does not fall.
+ * Fit height, alpha and beta to a radial profile by damped least squares in their logarithms. Beta stays within 1.2 …
+ * 60: above it the profile is a Gaussian for any purpose. `null` when the profile does not fall.
  *
- * @param expected what is known of beta beforehand: its value and the half width of its logarithm's distribution; the weights must be inverse
- * variances then
+ * @param expected what is known of beta beforehand: its value and the half width of its logarithm's distribution; the
+ * weights must be inverse variances then
  */
 export function fitMoffatProfile(
   radius: ArrayLike<number>,
@@ -39,24 +39,32 @@ export function fitMoffatProfile(
   expected: { readonly beta: number; readonly spread: number } | null = null,
 ): MoffatProfile | null {
   const n = radius.length;
-  let p = [0, Math.log(2), Math.log(3)], damping = 1e-3;
+  let p = [0, Math.log(2), Math.log(3)];
+  let damping = 1e-3;
   for (let i = 0, most = -Infinity; i < n; i++) if (weight[i] > 0 && value[i] > most) p[0] = Math.log(most = value[i]);
   if (!Number.isFinite(p[0])) return null;
   // A prior with wide wings (Cauchy's): it helps where the data do not tell, and gives way where they tell otherwise.
-  const usual = expected === null ? 0 : Math.log(expected.beta), spread2 = expected === null ? 0 : expected.spread ** 2;
+  const usual = expected === null ? 0 : Math.log(expected.beta);
+  const spread2 = expected === null ? 0 : expected.spread ** 2;
   const doubt = (q: readonly number[]) => expected === null ? 0 : Math.log(1 + (q[2] - usual) ** 2 / spread2);
   const cost = (q: readonly number[]) => {
-    const height = Math.exp(q[0]), a2 = Math.exp(2 * q[1]), beta = Math.exp(q[2]);
+    const height = Math.exp(q[0]);
+    const a2 = Math.exp(2 * q[1]);
+    const beta = Math.exp(q[2]);
     let sum = doubt(q);
     for (let i = 0; i < n; i++) sum += weight[i] * (value[i] - height * (1 + radius[i] ** 2 / a2) ** -beta) ** 2;
     return sum;
   };
   let now = cost(p);
   for (let round = 0; round < 60; round++) {
-    const height = Math.exp(p[0]), a2 = Math.exp(2 * p[1]), beta = Math.exp(p[2]);
-    const normal = new Float64Array(9), right = new Float64Array(3);
+    const height = Math.exp(p[0]);
+    const a2 = Math.exp(2 * p[1]);
+    const beta = Math.exp(p[2]);
+    const normal = new Float64Array(9);
+    const right = new Float64Array(3);
     for (let i = 0; i < n; i++) {
-      const s = radius[i] ** 2 / a2, model = height * (1 + s) ** -beta;
+      const s = radius[i] ** 2 / a2;
+      const model = height * (1 + s) ** -beta;
       const d = [model, 2 * beta * model * s / (1 + s), -beta * model * Math.log(1 + s)];
       for (let j = 0; j < 3; j++) {
         right[j] += weight[i] * d[j] * (value[i] - model);

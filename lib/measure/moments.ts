@@ -2,8 +2,9 @@
 import type { Sampling } from "./sampling.ts";
 
 /**
- * Least variance s², per axis, of weight times star for which sums over pixels stand for integrals: a centroid is then off by at
- * most 8π (s²/p) exp(−2π² s²/p²) = 0.004 p, p being the pitch: 1 pixel, or √2 between the green pixels of a mosaic.
+ * Least variance s², per axis, of weight times star for which sums over pixels stand for integrals: a centroid is then
+ * off by at most 8π (s²/p) exp(−2π² s²/p²) = 0.004 p, p being the pitch: 1 pixel, or √2 between the green pixels of a
+ * mosaic.
  */
 export const leastVariance = (sampling: Sampling): number => sampling.parity === -1 ? 0.4 : 0.8;
 

@@ -4,17 +4,25 @@ import { medianInPlace } from "../stats/samples.ts";
 import { type Ellipse, ellipseArea } from "./moments.ts";
 import type { Candidate } from "./survey.ts";
 
-/** Variance of the logarithm of a faint star's measured area, times the square of its signal-to-noise ratio: 2 for either size (as of either shape component; Bernstein & Jarvis 2002), which go together. */
+/**
+ * Variance of the logarithm of a faint star's measured area, times the square of its signal-to-noise ratio: 2 for
+ * either size (as of either shape component; Bernstein & Jarvis 2002), which go together.
+ */
 const AREA_NOISE = 4;
-/** Stars from this signal-to-noise ratio on tell how sizes differ over a frame: their own noise is less than a twentieth. */
+/**
+ * Stars from this signal-to-noise ratio on tell how sizes differ over a frame: their own noise is less than a
+ * twentieth.
+ */
 const TELLING = 40;
 
 /**
- * Variance of the logarithm of the area of a frame's stars beyond their noise: 0 where all are alike. The middle of the squared
- * differences, so that blends have no say.
+ * Variance of the logarithm of the area of a frame's stars beyond their noise: 0 where all are alike. The middle of
+ * the squared differences, so that blends have no say.
  */
 export function sizeVariety(stars: readonly Candidate[], frame: Ellipse): number {
-  const usual = ellipseArea(frame), logs: number[] = [], noises: number[] = [];
+  const usual = ellipseArea(frame);
+  const logs: number[] = [];
+  const noises: number[] = [];
   for (const star of stars) {
     if (!star.shaped || star.saturated || !(star.snr >= TELLING)) continue;
     logs.push(Math.log(ellipseArea(star) / usual));
@@ -30,11 +38,12 @@ export const ownShare = (star: Candidate, variety: number): number =>
   star.shaped ? variety / (variety + AREA_NOISE / (star.snr * star.snr)) : 0;
 
 /**
- * What the light found under the frame's ellipse must be multiplied with to be that of the stars' own: the frame's ellipse is one
- * among few, off by a hundredth, and so would be all light.
+ * What the light found under the frame's ellipse must be multiplied with to be that of the stars' own: the frame's
+ * ellipse is one among few, off by a hundredth, and so would be all light.
  */
 export function frameLightScale(stars: readonly Candidate[]): number {
-  const logs: number[] = [], weights: number[] = [];
+  const logs: number[] = [];
+  const weights: number[] = [];
   for (const star of stars) {
     if (!star.shaped || star.saturated || !(star.snr >= 12)) continue;
     logs.push(Math.log(star.height * 2 * Math.PI * ellipseArea(star) / star.frameLight));

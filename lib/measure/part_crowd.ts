@@ -1,4 +1,6 @@
-/** Stars behind stars: a crowded frame searched again with the stars that are known taken off, and all fitted together. */
+/**
+ * Stars behind stars: a crowded frame searched again with the stars that are known taken off, and all fitted together.
+ */
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { measureMoments, momentAt, momentFields } from "../kernels/moments.ts";
 import { blockMeans, subtractSurface, type TileLevels, tileMiddles, tileStatistics } from "../kernels/survey_grid.ts";
@@ -10,9 +12,15 @@ import type { Sampling } from "./sampling.ts";
 import { addStar, lightAt, type Placed, reachOf, type StarModel, starModel, stepStar } from "./star_model.ts";
 import { type Candidate, openLevel, type Survey, vertex } from "./survey.ts";
 
-/** Frames are searched again where a star has by chance this many others within two widths: below, blends are the exception. */
+/**
+ * Frames are searched again where a star has by chance this many others within two widths: below, blends are the
+ * exception.
+ */
 const CROWDED = 0.1;
-/** And has at least so many: knots of a nebula misread as wide stars are few, and in a crowd of them nothing may be searched. */
+/**
+ * And has at least so many: knots of a nebula misread as wide stars are few, and in a crowd of them nothing may be
+ * searched.
+ */
 const CROWD = 400;
 /** Rounds of search: each finds what the one before uncovered. */
 const ROUNDS = 4;
@@ -54,7 +62,8 @@ class Cells {
   }
   /** Index of a cell; the outermost hold what lies beyond the frame. */
   #at(x: number, y: number): number {
-    const down = this.#first.length / this.#across, { floor, max, min } = Math;
+    const down = this.#first.length / this.#across;
+    const { floor, max, min } = Math;
     const column = max(1, min(this.#across - 2, floor(x / this.#cell) + 1));
     return max(1, min(down - 2, floor(y / this.#cell) + 1)) * this.#across + column;
   }
@@ -91,9 +100,10 @@ const inPixels = (mesh: TileLevels): TileLevels => ({
 });
 
 /**
- * The stars of a crowded frame, those of the survey and those it could not part from them. In turns: draw all that are known with the
- * frame's profile and take them off (as Stetson 1987, PASP 99, 191); measure sky and noise of what is left; search it; fit height
- * and place of every star that has a neighbour to it. Where the model is not good enough nothing is found: its error counts as noise.
+ * The stars of a crowded frame, those of the survey and those it could not part from them. In turns: draw all that are
+ * known with the frame's profile and take them off (as Stetson 1987, PASP 99, 191); measure sky and noise of what is
+ * left; search it; fit height and place of every star that has a neighbour to it. Where the model is not good enough
+ * nothing is found: its error counts as noise.
  *
  * @param single the stars that the survey parted
  * @param variety how the stars' sizes differ, see sizeVariety
@@ -106,9 +116,14 @@ export function partCrowd(
 ): Candidate[] {
   const frame = seen.width;
   if (frame === null || profile.stars === 0) return [...single];
-  const { sampling, settings } = seen, { width, height } = sampling, sigmas = settings.detectionSigma;
-  const model = starModel(profile.moffat), size = Math.sqrt(ellipseArea(frame)), fwhm = size * profile.fwhmPerSigma;
-  const data = borrowPlane(sampling.data.length), rest: Sampling = { ...sampling, data };
+  const { sampling, settings } = seen;
+  const { width, height } = sampling;
+  const sigmas = settings.detectionSigma;
+  const model = starModel(profile.moffat);
+  const size = Math.sqrt(ellipseArea(frame));
+  const fwhm = size * profile.fwhmPerSigma;
+  const data = borrowPlane(sampling.data.length);
+  const rest: Sampling = { ...sampling, data };
   data.set(sampling.data);
   const sky: TileLevels[] = [...seen.sky];
   for (const mesh of sky) subtractSurface({ width, height, data }, inPixels(mesh));
@@ -128,7 +143,8 @@ export function partCrowd(
     crowded: false,
   }));
   stars.forEach(show);
-  const core = (0.75 * profile.fwhmPerSigma) ** 2, limit = 0.25 * size;
+  const core = (0.75 * profile.fwhmPerSigma) ** 2;
+  const limit = 0.25 * size;
   for (let round = 0; round < ROUNDS; round++) {
     const found = searchRest(rest, seen, model, stars, fwhm, sky);
     found.forEach(show);
@@ -139,8 +155,11 @@ export function partCrowd(
       if (pass > 0) stars = withoutTwins(stars, TWINS * fwhm, width, height, (star) => draw(star, 1));
       for (const star of stars) {
         if (!star.crowded || star.from.saturated) continue;
-        const { drawn } = star, step = stepStar(rest, model, drawn, core, star.snr > 4), before = drawn.height;
-        const off = Math.sqrt(step.x * step.x + step.y * step.y), part = off > limit ? limit / off : 1;
+        const { drawn } = star;
+        const step = stepStar(rest, model, drawn, core, star.snr > 4);
+        const before = drawn.height;
+        const off = Math.sqrt(step.x * step.x + step.y * step.y);
+        const part = off > limit ? limit / off : 1;
         draw(star, 1);
         drawn.x += part * step.x;
         drawn.y += part * step.y;
@@ -217,9 +236,12 @@ function searchRest(
   fwhm: number,
   sky: TileLevels[],
 ): Member[] {
-  const { data, width, height, parity } = rest, whole = { width, height, data }, frame = seen.width as Ellipse;
+  const { data, width, height, parity } = rest;
+  const whole = { width, height, data };
+  const frame = seen.width as Ellipse;
   const { electronsPerUnit, detectionSigma: sigmas } = seen.settings;
-  const grid = blockMeans(data, width, height, parity), rough = tileStatistics(grid, seen.mesh.tile);
+  const grid = blockMeans(data, width, height, parity);
+  const rough = tileStatistics(grid, seen.mesh.tile);
   const { columns, rows } = rough;
   const mesh = {
     ...rough,
@@ -236,15 +258,18 @@ function searchRest(
     subtractSurface(whole, inPixels(fine));
     sky.push(fine);
   }
-  const { peaks, smooth } = openLevel(grid, mesh, 2, sigmas), perPixel = seen.noise / seen.gridNoise;
+  const { peaks, smooth } = openLevel(grid, mesh, 2, sigmas);
+  const perPixel = seen.noise / seen.gridNoise;
   const noiseHere = (x: number, y: number) =>
     perPixel * mesh.noise[
       Math.min(rows - 1, Math.max(0, Math.floor(y / (2 * mesh.tile)))) * columns +
       Math.min(columns - 1, Math.max(0, Math.floor(x / (2 * mesh.tile))))
     ];
-  const list = new Float64Array(momentFields * peaks.length), reach = Math.max(1.5, 0.6 * fwhm);
+  const list = new Float64Array(momentFields * peaks.length);
+  const reach = Math.max(1.5, 0.6 * fwhm);
   peaks.forEach((i, k) => {
-    const gx = i % smooth.width, gy = (i - gx) / smooth.width;
+    const gx = i % smooth.width;
+    const gy = (i - gx) / smooth.width;
     const x = 2 * (gx + vertex(smooth.data, i, 1, gx === 0, gx === smooth.width - 1)) + 0.5;
     const y = 2 * (gy + vertex(smooth.data, i, smooth.width, gy === 0, gy === smooth.height - 1)) + 0.5;
     const floor = 0.5 * sigmas * noiseHere(x, y);
@@ -254,15 +279,22 @@ function searchRest(
   returnPlane(grid.data);
   measureMoments(data, width, height, parity, leastVariance(rest), list);
   // Most reach no further than this; those that do are asked one by one.
-  const usual = 4 * fwhm, cells = new Cells(usual, width, height), far: Member[] = [], found: Member[] = [];
+  const usual = 4 * fwhm;
+  const cells = new Cells(usual, width, height);
+  const far: Member[] = [];
+  const found: Member[] = [];
   for (const star of stars) {
     cells.add(star);
     if (star.reach * longVariance(star.drawn) > usual * usual) far.push(star);
   }
   for (let e = 0; e < list.length; e += momentFields) {
     if (list[e + momentAt.good] !== 1 || list[e + momentAt.covered] < 0.5) continue;
-    const x = list[e + momentAt.x], y = list[e + momentAt.y], sum = list[e + momentAt.sum];
-    const sigma = noiseHere(x, y), weight2 = list[e + momentAt.weight2], peak = list[e + momentAt.peak];
+    const x = list[e + momentAt.x];
+    const y = list[e + momentAt.y];
+    const sum = list[e + momentAt.sum];
+    const sigma = noiseHere(x, y);
+    const weight2 = list[e + momentAt.weight2];
+    const peak = list[e + momentAt.peak];
     if (!(sum >= sigmas * sigma * Math.sqrt(weight2)) || peak > sum / Math.sqrt(weight2)) continue;
     let lit = 0;
     const known = cells.some(x, y, (star) => {
@@ -271,8 +303,11 @@ function searchRest(
     });
     if (known) continue;
     for (const star of far) lit += lightAt(model, star.drawn, x, y);
-    const wxx = list[e + momentAt.weightXx], wxy = list[e + momentAt.weightXy], wyy = list[e + momentAt.weightYy];
-    const det = wxx * wyy - wxy * wxy, share = parity === -1 ? 1 : 0.5;
+    const wxx = list[e + momentAt.weightXx];
+    const wxy = list[e + momentAt.weightXy];
+    const wyy = list[e + momentAt.weightYy];
+    const det = wxx * wyy - wxy * wxy;
+    const share = parity === -1 ? 1 : 0.5;
     // The model's error is alike over a star's width: it adds up with the weight, where noise adds up with its root.
     const error = MISFIT * lit * 2 * Math.PI * Math.sqrt(det) * share * 0.5;
     const photons = electronsPerUnit > 0
@@ -307,7 +342,10 @@ const BATCH = 256;
 /** Stars below this signal-to-noise ratio carry the frame's shape, as in the survey. */
 const SHAPED_FROM = 8;
 
-/** Crowded stars as they are with all others taken off: light as fitted, place and shape as adaptive moments find them there. */
+/**
+ * Crowded stars as they are with all others taken off: light as fitted, place and shape as adaptive moments find them
+ * there.
+ */
 function partedShapes(
   rest: Sampling,
   model: StarModel,
@@ -315,13 +353,19 @@ function partedShapes(
   frame: Ellipse,
   skyAt: (x: number, y: number) => number,
 ): Map<Member, Candidate> {
-  const { data, width, height, parity } = rest, parted = new Map<Member, Candidate>();
+  const { data, width, height, parity } = rest;
+  const parted = new Map<Member, Candidate>();
   // Three sigma of a star half as long again as the frame's.
-  const half = 2 * Math.ceil(2.25 * Math.sqrt(longVariance(frame)) + 1), side = 2 * half + 2, across = BATCH * side;
-  const strip = new Float32Array(across * side), coarse = leastVariance(rest);
+  const half = 2 * Math.ceil(2.25 * Math.sqrt(longVariance(frame)) + 1);
+  const side = 2 * half + 2;
+  const across = BATCH * side;
+  const strip = new Float32Array(across * side);
+  const coarse = leastVariance(rest);
   const shaped = stars.filter((star) => star.snr >= SHAPED_FROM);
   const accept = (star: Member, x: number, y: number, own: Ellipse | null) => {
-    const { drawn, snr, peak } = star, light = drawn.height * 2 * Math.PI * ellipseArea(drawn), shape = own ?? frame;
+    const { drawn, snr, peak } = star;
+    const light = drawn.height * 2 * Math.PI * ellipseArea(drawn);
+    const shape = own ?? frame;
     parted.set(star, {
       ...frameEllipse(shape),
       x,
@@ -337,16 +381,21 @@ function partedShapes(
     });
   };
   for (let first = 0; first < shaped.length; first += BATCH) {
-    const batch = shaped.slice(first, first + BATCH), list = new Float64Array(momentFields * batch.length);
+    const batch = shaped.slice(first, first + BATCH);
+    const list = new Float64Array(momentFields * batch.length);
     strip.fill(NaN);
     batch.forEach((star, k) => {
       // Boxes begin at even pixels: the green ones of a mosaic stay where they are.
-      const left = 2 * Math.round(star.drawn.x / 2) - half, top = 2 * Math.round(star.drawn.y / 2) - half;
+      const left = 2 * Math.round(star.drawn.x / 2) - half;
+      const top = 2 * Math.round(star.drawn.y / 2) - half;
       for (let y = Math.max(0, top); y < Math.min(height, top + side); y++) {
-        const from = Math.max(0, left), to = Math.min(width, left + side);
+        const from = Math.max(0, left);
+        const to = Math.min(width, left + side);
         strip.set(data.subarray(y * width + from, y * width + to), (y - top) * across + k * side + from - left);
       }
-      const x = star.drawn.x - left + k * side, y = star.drawn.y - top, { xx, xy, yy } = star.drawn;
+      const x = star.drawn.x - left + k * side;
+      const y = star.drawn.y - top;
+      const { xx, xy, yy } = star.drawn;
       addStar(
         strip,
         across,
@@ -364,7 +413,8 @@ function partedShapes(
     });
     measureMoments(strip, across, side, parity, coarse, list);
     batch.forEach((star, k) => {
-      const e = k * momentFields, { drawn } = star;
+      const e = k * momentFields;
+      const { drawn } = star;
       if (list[e + momentAt.good] !== 1) return accept(star, drawn.x, drawn.y, null);
       const x = list[e + momentAt.x] + 2 * Math.round(drawn.x / 2) - half - k * side;
       const y = list[e + momentAt.y] + 2 * Math.round(drawn.y / 2) - half;

@@ -13,7 +13,10 @@ export interface PhotonTransferOptions {
   readonly reject: number;
 }
 
-/** What {@linkcode photonTransfer} uses for an option left out: the middle half, and 5 sigma, which costs normal data nothing. */
+/**
+ * What {@linkcode photonTransfer} uses for an option left out: the middle half, and 5 sigma, which costs normal data
+ * nothing.
+ */
 export const photonTransferDefaults: PhotonTransferOptions = Object.freeze({ middleShare: 0.5, reject: 5 });
 
 /** Result of {@linkcode photonTransfer}. */
@@ -29,8 +32,8 @@ export interface PhotonTransfer {
   /** Gain of each colour phase of a mosaic, in stored order; one value for mono. */
   readonly phases: readonly number[];
   /**
-   * Variance of 2 × 2 sums of the flat difference over four times that of a pixel: 1 for independent pixels; above it the camera
-   * smooths, and gain and noise are wrong.
+   * Variance of 2 × 2 sums of the flat difference over four times that of a pixel: 1 for independent pixels; above it
+   * the camera smooths, and gain and noise are wrong.
    */
   readonly correlation: number;
   /** Relative standard error of the gain, √(2 / pixels). */
@@ -64,12 +67,13 @@ function gather(
 }
 
 /**
- * Gain and read noise by the pair method (Janesick 2001, Scientific Charge-Coupled Devices, chapter 5; Howell 2006, section 4.3):
+ * Gain and read noise by the pair method (Janesick 2001, Scientific Charge-Coupled Devices, chapter 5; Howell 2006,
+ * section 4.3):
  *
  *     K = ((F₁ + F₂) − (B₁ + B₂)) / (var(F₁ − F₂) − var(B₁ − B₂)),   read noise = K sd(B₁ − B₂) / √2
  *
- * Differences cancel vignetting, dust and fixed pattern; the second flat is scaled to the first one's level. Each colour phase of a
- * mosaic is done by itself and the median taken. Images in ADU, uncalibrated. NaN is left out.
+ * Differences cancel vignetting, dust and fixed pattern; the second flat is scaled to the first one's level. Each
+ * colour phase of a mosaic is done by itself and the median taken. Images in ADU, uncalibrated. NaN is left out.
  *
  * @param flats two flats of one exposure, below the non-linear range
  * @param biases two bias frames
@@ -99,12 +103,17 @@ export function photonTransfer(
   }
   if (!(reject > 0)) throw new RangeError(`photonTransfer: reject must be > 0, but got ${reject}`);
   requireSameSize("photonTransfer", ...flats, ...biases);
-  const { width, height } = flats[0], mosaic = flats[0].geometry.bayer !== null;
-  const [f1, f2] = flats.map((image) => image.planes[0].data), [b1, b2] = biases.map((image) => image.planes[0].data);
+  const { width, height } = flats[0];
+  const mosaic = flats[0].geometry.bayer !== null;
+  const [f1, f2] = flats.map((image) => image.planes[0].data);
+  const [b1, b2] = biases.map((image) => image.planes[0].data);
   const step = mosaic ? 2 : 1;
   const margin = (size: number) => Math.floor(size * (1 - middleShare) / 4) * 2;
   const clipped = (values: Float64Array) => sigmaClip(values, { rejectBelow: reject, rejectAbove: reject });
-  const gains: number[] = [], noises: number[] = [], flatLevels: number[] = [], biasLevels: number[] = [];
+  const gains: number[] = [];
+  const noises: number[] = [];
+  const flatLevels: number[] = [];
+  const biasLevels: number[] = [];
   const correlations: number[] = [];
   let pixels = 0;
   for (let phase = 0; phase < (mosaic ? 4 : 1); phase++) {
@@ -116,11 +125,13 @@ export function photonTransfer(
       step,
     };
     const mean = (a: Float32Array) => clipped(gather(a, a, width, window, (v) => v)).mean;
-    const bias = (mean(b1) + mean(b2)) / 2, first = mean(f1) - bias, second = mean(f2) - bias;
+    const bias = (mean(b1) + mean(b2)) / 2;
+    const first = mean(f1) - bias;
+    const second = mean(f2) - bias;
     const scale = first / second;
     const flatDifference = gather(f1, f2, width, window, (a, b) => a - bias - scale * (b - bias));
-    const flatVariance = clipped(flatDifference).sd ** 2,
-      biasVariance = clipped(gather(b1, b2, width, window, (a, b) => a - b)).sd ** 2;
+    const flatVariance = clipped(flatDifference).sd ** 2;
+    const biasVariance = clipped(gather(b1, b2, width, window, (a, b) => a - b)).sd ** 2;
     // Scaling the second flat scales its noise: shot noise of level S adds S + scale² · S/scale = S (1 + scale).
     const shot = flatVariance - biasVariance * (1 + scale * scale) / 2;
     if (!(shot > 0)) {
@@ -135,7 +146,8 @@ export function photonTransfer(
     flatLevels.push((first + second) / 2);
     biasLevels.push(bias);
     pixels += flatDifference.length;
-    const across = Math.ceil((window.x1 - window.x0) / step), down = Math.floor(flatDifference.length / across);
+    const across = Math.ceil((window.x1 - window.x0) / step);
+    const down = Math.floor(flatDifference.length / across);
     const sums = new Float64Array((across >> 1) * (down >> 1));
     for (let y = 0, n = 0; y + 1 < down; y += 2) {
       for (let x = 0; x + 1 < across; x += 2, n++) {

@@ -10,19 +10,27 @@ const SIDE = 19;
 const PLACES = 5;
 
 /**
- * Variance of the two shape components of stars that are all alike, by where they fall on the pixels: the frame's mean star, drawn
- * without noise at 5 × 5 places and measured. 0 where pixels are fine enough.
+ * Variance of the two shape components of stars that are all alike, by where they fall on the pixels: the frame's mean
+ * star, drawn without noise at 5 × 5 places and measured. 0 where pixels are fine enough.
  */
 export function pixelScatter(sampling: Sampling, frame: Ellipse, profile: MoffatProfile): number {
   const coarse = leastVariance(sampling);
   if (!(shortVariance(frame) < 3 * coarse)) return 0;
-  const { xx, xy, yy } = frame, det = xx * yy - xy * xy, count = PLACES * PLACES, width = SIDE * count;
-  const data = new Float32Array(width * SIDE), list = new Float64Array(count * momentFields), middle = SIDE >> 1;
+  const { xx, xy, yy } = frame;
+  const det = xx * yy - xy * xy;
+  const count = PLACES * PLACES;
+  const width = SIDE * count;
+  const data = new Float32Array(width * SIDE);
+  const list = new Float64Array(count * momentFields);
+  const middle = SIDE >> 1;
   for (let k = 0; k < count; k++) {
-    const x0 = k * SIDE + middle + (k % PLACES) * 0.4, y0 = middle + Math.floor(k / PLACES) * 0.4;
+    const x0 = k * SIDE + middle + (k % PLACES) * 0.4;
+    const y0 = middle + Math.floor(k / PLACES) * 0.4;
     for (let y = 0; y < SIDE; y++) {
       for (let x = k * SIDE; x < (k + 1) * SIDE; x++) {
-        const dx = x - x0, dy = y - y0, u2 = (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / det;
+        const dx = x - x0;
+        const dy = y - y0;
+        const u2 = (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / det;
         data[y * width + x] = 1000 * (1 + u2 / profile.alpha ** 2) ** -profile.beta;
       }
     }
@@ -30,11 +38,17 @@ export function pixelScatter(sampling: Sampling, frame: Ellipse, profile: Moffat
     list.set([2, x0, y0, xx, xy, yy, 0, 2, 0, 0, 0.1 * shortVariance(frame), 40 * (xx + yy), 20], e);
   }
   measureMoments(data, width, SIDE, sampling.parity, coarse, list);
-  let n = 0, s1 = 0, s2 = 0, squares = 0;
+  let n = 0;
+  let s1 = 0;
+  let s2 = 0;
+  let squares = 0;
   for (let e = 0; e < list.length; e += momentFields) {
     if (list[e + momentAt.good] === 0) continue;
-    const a = list[e + momentAt.xx], b = list[e + momentAt.yy], c = list[e + momentAt.xy];
-    const e1 = (a - b) / (a + b), e2 = 2 * c / (a + b);
+    const a = list[e + momentAt.xx];
+    const b = list[e + momentAt.yy];
+    const c = list[e + momentAt.xy];
+    const e1 = (a - b) / (a + b);
+    const e2 = 2 * c / (a + b);
     n++;
     s1 += e1;
     s2 += e2;

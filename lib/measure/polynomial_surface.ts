@@ -15,7 +15,10 @@ export interface SurfacePoint {
   readonly weight?: number;
 }
 
-/** Sum of products of Legendre polynomials P_i(u) P_j(v), i + j ≤ degree, with u and v running from −1 to 1 over the image. */
+/**
+ * Sum of products of Legendre polynomials P_i(u) P_j(v), i + j ≤ degree, with u and v running from −1 to 1 over the
+ * image.
+ */
 export interface PolynomialSurface {
   /** Tag. */
   readonly kind: "polynomial";
@@ -38,9 +41,9 @@ export interface FitPolynomialSurfaceOptions {
   /** Total degree, 0 … 6. Above 4 corners run away. */
   readonly degree: number;
   /**
-   * Whether the fourth power of the distance from the middle of the field joins the terms; degree 2 or 3 only. It is what
-   * vignetting has beyond its parabola (cos⁴ of the field angle), about any centre, at one coefficient instead of the five
-   * of a full degree 4. The surface is then of degree 4.
+   * Whether the fourth power of the distance from the middle of the field joins the terms; degree 2 or 3 only. It is
+   * what vignetting has beyond its parabola (cos⁴ of the field angle), about any centre, at one coefficient instead of
+   * the five of a full degree 4. The surface is then of degree 4.
    */
   readonly radial: boolean;
 }
@@ -68,7 +71,9 @@ const normalise = (at: number, size: number) => size > 1 ? 2 * at / (size - 1) -
  * {@linkcode PolynomialSurface}: u⁴ = (8 P₄ + 20 P₂ + 7)/35, u² = (2 P₂ + 1)/3.
  */
 function radialCoefficients(width: number, height: number): Float64Array {
-  const square = (width - 1) ** 2 + (height - 1) ** 2, a = square > 0 ? (width - 1) ** 2 / square : 0, b = 1 - a;
+  const square = (width - 1) ** 2 + (height - 1) ** 2;
+  const a = square > 0 ? (width - 1) ** 2 / square : 0;
+  const b = 1 - a;
   const out = new Float64Array(15);
   out[0] = 7 * (a * a + b * b) / 35 + 2 * a * b / 9;
   out[3] = 20 * a * a / 35 + 4 * a * b / 9;
@@ -117,7 +122,8 @@ export function fitPolynomialSurface(
   if (radial && degree !== 2 && degree !== 3) {
     throw new RangeError(`fitPolynomialSurface: degree must be 2 or 3 with radial, but got ${degree}`);
   }
-  const full = (degree + 1) * (degree + 2) / 2, n = full + (radial ? 1 : 0);
+  const full = (degree + 1) * (degree + 2) / 2;
+  const n = full + (radial ? 1 : 0);
   const used = points.filter((p) => (p.weight ?? 1) > 0 && Number.isFinite(p.value));
   const m = used.length;
   if (m < n) {
@@ -125,8 +131,10 @@ export function fitPolynomialSurface(
       `fitPolynomialSurface: points must be at least ${n} for degree ${degree}, but got ${m}; lower the degree`,
     );
   }
-  const a = new Float64Array(m * n), b = new Float64Array(m);
-  const px = new Float64Array(degree + 1), py = new Float64Array(degree + 1);
+  const a = new Float64Array(m * n);
+  const b = new Float64Array(m);
+  const px = new Float64Array(degree + 1);
+  const py = new Float64Array(degree + 1);
   used.forEach((p, row) => {
     const root = Math.sqrt(p.weight ?? 1);
     legendre(degree, normalise(p.x, width), px);
@@ -191,7 +199,8 @@ export function fitPolynomialSurface(
  */
 export function polynomialSurfaceAt(surface: PolynomialSurface, x: number, y: number): number {
   const { degree, coefficients, width, height } = surface;
-  const px = legendre(degree, normalise(x, width)), py = legendre(degree, normalise(y, height));
+  const px = legendre(degree, normalise(x, width));
+  const py = legendre(degree, normalise(y, height));
   let sum = 0;
   for (let order = 0, at = 0; order <= degree; order++) {
     for (let j = 0; j <= order; j++) sum += coefficients[at++] * px[order - j] * py[j];
@@ -231,7 +240,8 @@ export function polynomialSurfacePlane(surface: PolynomialSurface): Float32Array
   }
   if (degree <= 4) {
     // Powers of u and v with v in units of the columns' half, as the kernel takes them.
-    const radius = Math.max(1, width - 1) / 2, stretch = radius / (Math.max(1, height - 1) / 2);
+    const radius = Math.max(1, width - 1) / 2;
+    const stretch = radius / (Math.max(1, height - 1) / 2);
     const terms = new Array<number>((degree + 1) * (degree + 2) / 2).fill(0);
     for (let order = 0, at = 0; order <= degree; order++) {
       for (let j = 0; j <= order; j++, at++) {
@@ -247,13 +257,15 @@ export function polynomialSurfacePlane(surface: PolynomialSurface): Float32Array
     const shape = { terms, centreX: (width - 1) / 2, centreY: (height - 1) / 2, radius };
     return laySurface(null, width, height, shape, "none", out);
   }
-  const py = new Float64Array(degree + 1), row = new Float64Array(degree + 1);
+  const py = new Float64Array(degree + 1);
+  const row = new Float64Array(degree + 1);
   for (let y = 0, i = 0; y < height; y++) {
     legendre(degree, normalise(y, height), py);
     row.fill(0);
     for (let order = 0, at = 0; order <= degree; order++) {
       for (let j = 0; j <= order; j++) {
-        const factor = coefficients[at++] * py[j], k = order - j;
+        const factor = coefficients[at++] * py[j];
+        const k = order - j;
         for (let p = 0; p <= k; p++) row[p] += factor * powers[k][p];
       }
     }

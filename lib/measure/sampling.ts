@@ -16,8 +16,8 @@ export interface Sampling {
 }
 
 /**
- * The samples to measure: the named channel; else the green pixels of a mosaic; else plane G of a colour image; else the
- * first plane.
+ * The samples to measure: the named channel; else the green pixels of a mosaic; else plane G of a colour image; else
+ * the first plane.
  *
  * @throws {TypeError} if the image is a finished picture or lacks the channel
  */

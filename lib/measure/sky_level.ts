@@ -9,15 +9,22 @@ export interface SkyLevel {
   readonly channel: string;
   /** Most frequent level of the sky. */
   readonly level: number;
-  /** Standard deviation of the sky's samples about it, from those below it: everything from pixel noise to a residual gradient. */
+  /**
+   * Standard deviation of the sky's samples about it, from those below it: everything from pixel noise to a residual
+   * gradient.
+   */
   readonly noise: number;
-  /** Share of the samples within two standard deviations of the level, over what a pure sky would have: near 1 for an empty field. */
+  /**
+   * Share of the samples within two standard deviations of the level, over what a pure sky would have: near 1 for an
+   * empty field.
+   */
   readonly share: number;
 }
 
 /**
- * Where to look for the sky: a part of the field, the whole of it (null), or `darkest`: the part, an eighth of the field along each
- * side, where the channels together are lowest. In a field full of nebula the most frequent dark level is nebula.
+ * Where to look for the sky: a part of the field, the whole of it (null), or `darkest`: the part, an eighth of the
+ * field along each side, where the channels together are lowest. In a field full of nebula the most frequent dark
+ * level is nebula.
  */
 export type SkyPart = Region | "darkest" | null;
 
@@ -37,7 +44,8 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
   if (n < 16 || x[0] === x[n - 1]) return { level: x[n >> 1], noise: 0, share: 1 };
   // Shortest stretch that holds three tenths of the samples: a first idea of the most frequent level and the spread.
   const span = Math.max(2, Math.floor(0.3 * n));
-  let start = 0, shortest = Infinity;
+  let start = 0;
+  let shortest = Infinity;
   for (let i = 0; i + span < n; i++) {
     const length = x[i + span] - x[i];
     if (length < shortest) {
@@ -51,7 +59,9 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
   if (!(noise > 0)) return { level, noise: 0, share: 1 };
   // Density on a grid, smoothed with 0.35 sigma; the darkest peak of some height is the sky.
   for (let round = 0; round < 3; round++) {
-    const step = noise / 16, low = Math.max(x[0], level - 60 * noise), bins = 2048;
+    const step = noise / 16;
+    const low = Math.max(x[0], level - 60 * noise);
+    const bins = 2048;
     const counts = new Float64Array(bins);
     for (let i = 0; i < n; i++) {
       const at = Math.floor((x[i] - low) / step);
@@ -75,7 +85,9 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
     while (peak + 1 < bins && !(density[peak] >= PEAK_SHARE * top && density[peak] >= density[peak + 1])) peak++;
     // Climb on while the hill goes up within a sigma, so that a shoulder is not taken for a peak.
     for (let i = peak; i < Math.min(bins, peak + 16); i++) if (density[i] > density[peak]) peak = i;
-    const a = density[peak - 1] ?? 0, b = density[peak], c = density[peak + 1] ?? 0;
+    const a = density[peak - 1] ?? 0;
+    const b = density[peak];
+    const c = density[peak + 1] ?? 0;
     const bend = a - 2 * b + c;
     level = low + step * (peak + 0.5 + (bend < 0 ? 0.5 * (a - c) / bend : 0));
     let below = 0;
@@ -129,11 +141,13 @@ export function measureSky(image: Image, part: SkyPart = null): SkyLevel[] {
 const PARTS = 8;
 
 /**
- * The part of the field, an eighth along each side, that is darkest: where the median of each channel above the lowest median of that
- * channel, in units of the channel's spread over all parts, has the smallest sum. Null for a field of less than 64 pixels a side.
+ * The part of the field, an eighth along each side, that is darkest: where the median of each channel above the lowest
+ * median of that channel, in units of the channel's spread over all parts, has the smallest sum. Null for a field of
+ * less than 64 pixels a side.
  */
 function darkestPart({ width, height, planes }: Image): Region | null {
-  const w = Math.floor(width / PARTS), h = Math.floor(height / PARTS);
+  const w = Math.floor(width / PARTS);
+  const h = Math.floor(height / PARTS);
   if (w < 8 || h < 8) return null;
   const parts: Region[] = [];
   for (let r = 0; r <= 2 * (PARTS - 1); r++) {
@@ -146,7 +160,8 @@ function darkestPart({ width, height, planes }: Image): Region | null {
     const middles = parts.map((part) => middleOf(data, width, part));
     const known = middles.filter((v) => v === v);
     if (known.length === 0) return null;
-    const lowest = Math.min(...known), spread = quantileOf(Float64Array.from(known), 0.5) - lowest;
+    const lowest = Math.min(...known);
+    const spread = quantileOf(Float64Array.from(known), 0.5) - lowest;
     middles.forEach((v, at) => total[at] += v === v ? (v - lowest) / (spread > 0 ? spread : 1) : Infinity);
   }
   let best = 0;

@@ -1,4 +1,7 @@
-/** A star as the frame's profile and an ellipse make it: drawing it, and fitting place and light to what is left of a frame. */
+/**
+ * A star as the frame's profile and an ellipse make it: drawing it, and fitting place and light to what is left of a
+ * frame.
+ */
 import { powPortable } from "../kernels/elementary.ts";
 import { solveSymmetric } from "../stats/robust_fit.ts";
 import type { MoffatProfile } from "./moffat.ts";
@@ -54,16 +57,27 @@ export function addStar(
   amount: number,
   reach: number,
 ): void {
-  const { x: x0, y: y0, xx, xy, yy } = star, det = xx * yy - xy * xy;
-  const kxx = scale * yy / det, kxy = -2 * scale * xy / det, kyy = scale * xx / det;
-  const most = reach * scale, ry = Math.sqrt(reach * yy), peak = amount * star.height;
+  const { x: x0, y: y0, xx, xy, yy } = star;
+  const det = xx * yy - xy * xy;
+  const kxx = scale * yy / det;
+  const kxy = -2 * scale * xy / det;
+  const kyy = scale * xx / det;
+  const most = reach * scale;
+  const ry = Math.sqrt(reach * yy);
+  const peak = amount * star.height;
   for (let y = Math.max(0, Math.ceil(y0 - ry)), end = Math.min(height - 1, Math.floor(y0 + ry)); y <= end; y++) {
-    const dy = y - y0, middle = x0 + xy / yy * dy, half = Math.sqrt(Math.max(0, reach - dy * dy / yy) * det / yy);
-    const c = kyy * dy * dy, b = kxy * dy, right = Math.min(width - 1, Math.floor(middle + half));
+    const dy = y - y0;
+    const middle = x0 + xy / yy * dy;
+    const half = Math.sqrt(Math.max(0, reach - dy * dy / yy) * det / yy);
+    const c = kyy * dy * dy;
+    const b = kxy * dy;
+    const right = Math.min(width - 1, Math.floor(middle + half));
     for (let x = Math.max(0, Math.ceil(middle - half)), i = y * width + x; x <= right; x++, i++) {
-      const dx = x - x0, t = (kxx * dx + b) * dx + c;
+      const dx = x - x0;
+      const t = (kxx * dx + b) * dx + c;
       if (t >= most) continue;
-      const k = t | 0, low = table[k];
+      const k = t | 0;
+      const low = table[k];
       plane[i] += peak * (low + (t - k) * (table[k + 1] - low));
     }
   }
@@ -71,8 +85,12 @@ export function addStar(
 
 /** Light of a star at a place. */
 export function lightAt({ table, scale }: StarModel, star: Placed, x: number, y: number): number {
-  const { xx, xy, yy } = star, det = xx * yy - xy * xy, dx = x - star.x, dy = y - star.y;
-  const t = scale * (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / det, k = t | 0;
+  const { xx, xy, yy } = star;
+  const det = xx * yy - xy * xy;
+  const dx = x - star.x;
+  const dy = y - star.y;
+  const t = scale * (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / det;
+  const k = t | 0;
   return t >= table.length - 1 ? 0 : star.height * (table[k] + (t - k) * (table[k + 1] - table[k]));
 }
 
@@ -89,8 +107,9 @@ export interface StarStep {
 }
 
 /**
- * Least squares, linearised (Gauss-Newton): the changes of height and place that explain best what a plane has left, all stars
- * subtracted, within u² = `reach` of one. The place is held when `place` is false or the pixels do not tell it.
+ * Least squares, linearised (Gauss-Newton): the changes of height and place that explain best what a plane has left,
+ * all stars subtracted, within u² = `reach` of one. The place is held when `place` is false or the pixels do not tell
+ * it.
  */
 export function stepStar(
   rest: Sampling,
@@ -99,20 +118,43 @@ export function stepStar(
   reach: number,
   place: boolean,
 ): StarStep {
-  const { data, width, height, parity } = rest, { x: x0, y: y0, xx, xy, yy } = star, det = xx * yy - xy * xy;
-  const kxx = scale * yy / det, kxy = -2 * scale * xy / det, kyy = scale * xx / det, most = reach * scale;
-  const ry = Math.sqrt(reach * yy), step = parity === -1 ? 1 : 2;
-  let pp = 0, pa = 0, pb = 0, aa = 0, ab = 0, bb = 0, pr = 0, ar = 0, br = 0;
+  const { data, width, height, parity } = rest;
+  const { x: x0, y: y0, xx, xy, yy } = star;
+  const det = xx * yy - xy * xy;
+  const kxx = scale * yy / det;
+  const kxy = -2 * scale * xy / det;
+  const kyy = scale * xx / det;
+  const most = reach * scale;
+  const ry = Math.sqrt(reach * yy);
+  const step = parity === -1 ? 1 : 2;
+  let pp = 0;
+  let pa = 0;
+  let pb = 0;
+  let aa = 0;
+  let ab = 0;
+  let bb = 0;
+  let pr = 0;
+  let ar = 0;
+  let br = 0;
   for (let y = Math.max(0, Math.ceil(y0 - ry)), end = Math.min(height - 1, Math.floor(y0 + ry)); y <= end; y++) {
-    const dy = y - y0, middle = x0 + xy / yy * dy, half = Math.sqrt(Math.max(0, reach - dy * dy / yy) * det / yy);
-    const c = kyy * dy * dy, b = kxy * dy, right = Math.min(width - 1, Math.floor(middle + half));
+    const dy = y - y0;
+    const middle = x0 + xy / yy * dy;
+    const half = Math.sqrt(Math.max(0, reach - dy * dy / yy) * det / yy);
+    const c = kyy * dy * dy;
+    const b = kxy * dy;
+    const right = Math.min(width - 1, Math.floor(middle + half));
     let x = Math.max(0, Math.ceil(middle - half));
     if (parity !== -1 && ((x + y) & 1) !== parity) x++;
     for (let i = y * width + x; x <= right; x += step, i += step) {
-      const dx = x - x0, t = (kxx * dx + b) * dx + c, r = data[i];
+      const dx = x - x0;
+      const t = (kxx * dx + b) * dx + c;
+      const r = data[i];
       if (t >= most || r !== r) continue;
-      const k = t | 0, slope = table[k + 1] - table[k], p = table[k] + (t - k) * slope;
-      const ga = -slope * (2 * kxx * dx + b), gb = -slope * (kxy * dx + 2 * kyy * dy);
+      const k = t | 0;
+      const slope = table[k + 1] - table[k];
+      const p = table[k] + (t - k) * slope;
+      const ga = -slope * (2 * kxx * dx + b);
+      const gb = -slope * (kxy * dx + 2 * kyy * dy);
       pp += p * p;
       pa += p * ga;
       pb += p * gb;
@@ -127,10 +169,15 @@ export function stepStar(
   const still = { height: pp > 0 ? pr / pp : 0, x: 0, y: 0, squares: pp };
   if (!place || !(pp > 0) || !(star.height > 0)) return still;
   // Light taken out, two by two for the place.
-  const qaa = aa - pa * pa / pp, qab = ab - pa * pb / pp, qbb = bb - pb * pb / pp, qa = ar - pa * pr / pp;
-  const qb = br - pb * pr / pp, q = qaa * qbb - qab * qab;
+  const qaa = aa - pa * pa / pp;
+  const qab = ab - pa * pb / pp;
+  const qbb = bb - pb * pb / pp;
+  const qa = ar - pa * pr / pp;
+  const qb = br - pb * pr / pp;
+  const q = qaa * qbb - qab * qab;
   if (!(q > 1e-3 * aa * bb)) return still;
-  const a = (qbb * qa - qab * qb) / q, b = (qaa * qb - qab * qa) / q;
+  const a = (qbb * qa - qab * qb) / q;
+  const b = (qaa * qb - qab * qa) / q;
   return { height: (pr - a * pa - b * pb) / pp, x: a / star.height, y: b / star.height, squares: pp };
 }
 
@@ -142,8 +189,11 @@ export function fitHeight(
   background: number,
   reach: number,
 ): number {
-  const rx = Math.sqrt(reach * star.xx), ry = Math.sqrt(reach * star.yy), unit = { ...star, height: 1 };
-  let light = 0, squares = 0;
+  const rx = Math.sqrt(reach * star.xx);
+  const ry = Math.sqrt(reach * star.yy);
+  const unit = { ...star, height: 1 };
+  let light = 0;
+  let squares = 0;
   for (let y = Math.max(0, Math.ceil(star.y - ry)); y <= Math.min(height - 1, star.y + ry); y++) {
     for (let x = Math.max(0, Math.ceil(star.x - rx)); x <= Math.min(width - 1, star.x + rx); x++) {
       const v = data[y * width + x] - background;
@@ -158,7 +208,9 @@ export function fitHeight(
 
 /** A star as {@linkcode fitStar} found it. */
 export interface FittedStar extends Placed {
-  /** Variance of either component of its shape, (xx − yy) / (xx + yy) and 2 xy / (xx + yy), by the noise of the pixels. */
+  /**
+   * Variance of either component of its shape, (xx − yy) / (xx + yy) and 2 xy / (xx + yy), by the noise of the pixels.
+   */
   readonly shapeVariance: number;
 }
 
@@ -166,9 +218,10 @@ export interface FittedStar extends Placed {
 const FIT_ROUNDS = 25;
 
 /**
- * Fit height, place and ellipse of a star, the profile held, to the pixels within u² = `reach` of its start: damped least squares
- * (Levenberg 1944, Q. Appl. Math. 2, 164; Marquardt 1963, J. SIAM 11, 431). Unlike moments it needs no sum over pixels to stand for
- * an integral, however coarse they are. Null if it does not come to rest near its start or the pixels do not tell six numbers.
+ * Fit height, place and ellipse of a star, the profile held, to the pixels within u² = `reach` of its start: damped
+ * least squares (Levenberg 1944, Q. Appl. Math. 2, 164; Marquardt 1963, J. SIAM 11, 431). Unlike moments it needs no
+ * sum over pixels to stand for an integral, however coarse they are. Null if it does not come to rest near its start
+ * or the pixels do not tell six numbers.
  *
  * @param background taken off each sample
  * @param noise standard deviation of a sample
@@ -181,10 +234,15 @@ export function fitStar(
   noise: number,
   reach: number,
 ): FittedStar | null {
-  const det = start.xx * start.yy - start.xy * start.xy, ry = Math.sqrt(reach * start.yy), step = parity === -1 ? 1 : 2;
-  const xs: number[] = [], ys: number[] = [], values: number[] = [];
+  const det = start.xx * start.yy - start.xy * start.xy;
+  const ry = Math.sqrt(reach * start.yy);
+  const step = parity === -1 ? 1 : 2;
+  const xs: number[] = [];
+  const ys: number[] = [];
+  const values: number[] = [];
   for (let y = Math.max(0, Math.ceil(start.y - ry)); y <= Math.min(height - 1, start.y + ry); y++) {
-    const dy = y - start.y, middle = start.x + start.xy / start.yy * dy;
+    const dy = y - start.y;
+    const middle = start.x + start.xy / start.yy * dy;
     const half = Math.sqrt(Math.max(0, reach - dy * dy / start.yy) * det / start.yy);
     let x = Math.max(0, Math.ceil(middle - half));
     if (parity !== -1 && ((x + y) & 1) !== parity) x++;
@@ -200,10 +258,10 @@ export function fitStar(
   if (n < 9) return null;
   // Height, place, and the inverse of the ellipse in steps of the table: t = a dx² + 2 b dx dy + c dy².
   let p = [start.height, start.x, start.y, scale * start.yy / det, -scale * start.xy / det, scale * start.xx / det];
-  const normal = new Float64Array(36),
-    right = new Float64Array(6),
-    gradient = new Float64Array(6),
-    last = table.length - 2;
+  const normal = new Float64Array(36);
+  const right = new Float64Array(6);
+  const gradient = new Float64Array(6);
+  const last = table.length - 2;
   /** Sum of squares; with `fill` the normal equations too. */
   const costOf = (q: readonly number[], fill: boolean): number => {
     if (fill) {
@@ -212,9 +270,13 @@ export function fitStar(
     }
     let sum = 0;
     for (let i = 0; i < n; i++) {
-      const dx = xs[i] - q[1], dy = ys[i] - q[2], t = q[3] * dx * dx + 2 * q[4] * dx * dy + q[5] * dy * dy;
-      const k = Math.min(last, t | 0), slope = t > last ? 0 : table[k + 1] - table[k];
-      const m = t > last ? 0 : table[k] + (t - k) * slope, r = values[i] - q[0] * m;
+      const dx = xs[i] - q[1];
+      const dy = ys[i] - q[2];
+      const t = q[3] * dx * dx + 2 * q[4] * dx * dy + q[5] * dy * dy;
+      const k = Math.min(last, t | 0);
+      const slope = t > last ? 0 : table[k + 1] - table[k];
+      const m = t > last ? 0 : table[k] + (t - k) * slope;
+      const r = values[i] - q[0] * m;
       sum += r * r;
       if (!fill) continue;
       const fall = q[0] * slope;
@@ -232,7 +294,8 @@ export function fitStar(
     if (fill) { for (let j = 0; j < 6; j++) for (let l = 0; l < j; l++) normal[6 * l + j] = normal[6 * j + l]; }
     return sum;
   };
-  let damping = 1e-3, now = costOf(p, true);
+  let damping = 1e-3;
+  let now = costOf(p, true);
   for (let round = 0; round < FIT_ROUNDS; round++) {
     const damped = normal.slice();
     for (let j = 0; j < 6; j++) damped[7 * j] *= 1 + damping;
@@ -253,10 +316,12 @@ export function fitStar(
     damping = Math.max(1e-7, damping / 10);
     if (settled) break;
   }
-  const [peak, x, y, a, b, c] = p, inverse = a * c - b * b;
+  const [peak, x, y, a, b, c] = p;
+  const inverse = a * c - b * b;
   if (!((x - start.x) ** 2 + (y - start.y) ** 2 < Math.max(2, Math.sqrt(det)))) return null;
   // The shape's noise: e₁ = (c − a) / (a + c), e₂ = −2 b / (a + c).
-  const sum2 = (a + c) ** 2, slopes = [[-2 * c / sum2, 0, 2 * a / sum2], [2 * b / sum2, -2 / (a + c), 2 * b / sum2]];
+  const sum2 = (a + c) ** 2;
+  const slopes = [[-2 * c / sum2, 0, 2 * a / sum2], [2 * b / sum2, -2 / (a + c), 2 * b / sum2]];
   let variance = 0;
   for (const each of slopes) {
     const solved = solveSymmetric(normal.slice(), Float64Array.from([0, 0, 0, ...each]));

@@ -4,8 +4,9 @@ import { starletScale } from "../kernels/starlet_scale.ts";
 import { quantileOf } from "../stats/samples.ts";
 
 /**
- * One smoothing of the transform: the B3 spline [1 4 6 4 1] / 16 along rows and columns with holes of `step` − 1 pixels,
- * mirrored at the borders (Starck & Murtagh 2002). Samples without data make their neighbourhood NaN; fill them first.
+ * One smoothing of the transform: the B3 spline [1 4 6 4 1] / 16 along rows and columns with holes of `step` − 1
+ * pixels, mirrored at the borders (Starck & Murtagh 2002). Samples without data make their neighbourhood NaN; fill
+ * them first.
  */
 export const starletSmooth = (data: Float32Array, width: number, height: number, step: number): Float32Array =>
   starletScale(data, width, height, step).smooth;
@@ -18,7 +19,9 @@ export interface Starlet {
   readonly rest: Float32Array;
 }
 
-/** Replace samples without data by the last one with data along the row, so that the transform has something to smooth. */
+/**
+ * Replace samples without data by the last one with data along the row, so that the transform has something to smooth.
+ */
 export function withoutGaps(data: Float32Array): Float32Array {
   let gap = 0;
   while (gap < data.length && data[gap] === data[gap]) gap++;
@@ -61,7 +64,10 @@ export const starletGains: readonly number[] = [
 /** What the median of a normal distribution's sizes becomes when it is cut at three standard deviations. */
 const afterClip = 0.9966;
 
-/** Standard deviation of the noise in one scale: 1.4826 × the median size, objects clipped in rounds at three times that. */
+/**
+ * Standard deviation of the noise in one scale: 1.4826 × the median size, objects clipped in rounds at three times
+ * that.
+ */
 export const scaleNoise = (detail: Float32Array): number =>
   clippedSize(detail, Math.max(1, Math.floor(detail.length / 150_000) | 1), 3, afterClip);
 
@@ -69,7 +75,10 @@ export const scaleNoise = (detail: Float32Array): number =>
 const quietTile = 16;
 /** Share of the tiles taken for quiet. */
 const quietShare = 0.1;
-/** What the 10 % quantile of the tiles' deviations is of that of pure noise; measured on white noise, the same for all scales. */
+/**
+ * What the 10 % quantile of the tiles' deviations is of that of pure noise; measured on white noise, the same for all
+ * scales.
+ */
 const quietBias = 0.907;
 /** Tiles that a plane must have for a tenth of them to mean something. */
 const fewestTiles = 8;
@@ -78,10 +87,13 @@ const lastCorrelated = 2;
 
 /** The tenth of the tiles of one scale with least in them; NaN where there are too few tiles to tell. */
 function quietTiles(detail: Float32Array, width: number, height: number, step: number): number {
-  const side = quietTile * step, columns = Math.floor(width / side), rows = Math.floor(height / side);
+  const side = quietTile * step;
+  const columns = Math.floor(width / side);
+  const rows = Math.floor(height / side);
   if (columns * rows < fewestTiles) return NaN;
   const edges = (count: number) => Int32Array.from({ length: count + 1 }, (_, k) => k * side);
-  const { middles, counts } = tileSizes(detail, width, edges(columns), edges(rows), step), found: number[] = [];
+  const { middles, counts } = tileSizes(detail, width, edges(columns), edges(rows), step);
+  const found: number[] = [];
   middles.forEach((middle, k) => {
     // a tile that is mostly gap or bridged gap tells nothing
     if (counts[k] > quietTile * quietTile / 2 && middle > 0) found.push(1.482602218505602 * middle);
@@ -90,10 +102,11 @@ function quietTiles(detail: Float32Array, width: number, height: number, step: n
 }
 
 /**
- * Standard deviation of the noise in each scale where the plane is quietest: that of the tenth of its tiles with least in them. A
- * nebula that fills most of the field raises {@linkcode scaleNoise}, as it is detail everywhere; some sky is left in nearly
- * every field, and this finds it. Beyond four pixels noise is white (interpolation reaches no further), so a coarser scale,
- * of which a field holds few independent samples, has no more noise than the finer one predicts.
+ * Standard deviation of the noise in each scale where the plane is quietest: that of the tenth of its tiles with least
+ * in them. A nebula that fills most of the field raises {@linkcode scaleNoise}, as it is detail everywhere; some sky
+ * is left in nearly every field, and this finds it. Beyond four pixels noise is white (interpolation reaches no
+ * further), so a coarser scale, of which a field holds few independent samples, has no more noise than the finer one
+ * predicts.
  *
  * @param scales details of a starlet transform, from the finest
  */
@@ -105,7 +118,9 @@ export function quietNoise(scales: readonly Float32Array[], width: number, heigh
 
 /** One scale of {@linkcode quietNoise}, from its details and the noise of all finer scales. */
 export function quietScale(detail: Float32Array, width: number, height: number, finer: readonly number[]): number {
-  const j = finer.length, tiles = quietTiles(detail, width, height, 2 ** j), whole = scaleNoise(detail);
+  const j = finer.length;
+  const tiles = quietTiles(detail, width, height, 2 ** j);
+  const whole = scaleNoise(detail);
   const measured = tiles < whole ? tiles : whole;
   const predicted = j > lastCorrelated ? finer[j - 1] * starletGains[j] / starletGains[j - 1] : Infinity;
   return measured < predicted || !(predicted > 0) ? measured : predicted;

@@ -1,4 +1,7 @@
-/** One look at a frame: sky mesh, star candidates, the width of a star, the stars. Everything that measures stars starts here. */
+/**
+ * One look at a frame: sky mesh, star candidates, the width of a star, the stars. Everything that measures stars
+ * starts here.
+ */
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { measureMoments, momentAt, momentFields } from "../kernels/moments.ts";
 import {
@@ -23,11 +26,15 @@ import type { Sampling } from "./sampling.ts";
 /** Side of a sky tile in samples of the 2 × 2 grid. */
 const TILE = 32;
 /**
- * Share of the detection limit that a peak of the smoothed grid must reach to be looked at closely: the worst a star loses
- * there, a narrow one (FWHM 1.7 pixels) that falls on the corner of four blocks keeps 0.53 of its signal-to-noise ratio.
+ * Share of the detection limit that a peak of the smoothed grid must reach to be looked at closely: the worst a star
+ * loses there, a narrow one (FWHM 1.7 pixels) that falls on the corner of four blocks keeps 0.53 of its
+ * signal-to-noise ratio.
  */
 const COARSE_SHARE = 0.55;
-/** Scatter of the small tiles, in units of a grid sample's noise, from which on there is a nebula to follow: noise alone makes 0.07. */
+/**
+ * Scatter of the small tiles, in units of a grid sample's noise, from which on there is a nebula to follow: noise
+ * alone makes 0.07.
+ */
 const ROUGH = 0.5;
 /** Noise of the smoothed grid over that of the grid, for white noise: the norm of [1 2 1]/4, squared. */
 const SMOOTH_GAIN = 0.375;
@@ -128,20 +135,23 @@ export interface Survey {
 const SIZE_SPREAD = 0.12;
 
 /**
- * The most frequent of sizes (logarithms): where the density of all, each by the root of its contrast, is highest (Parzen 1962, Ann.
- * Math. Stat. 33, 1065). Stars are alike and stand out; knots of a nebula may outnumber them, but do neither.
+ * The most frequent of sizes (logarithms): where the density of all, each by the root of its contrast, is highest
+ * (Parzen 1962, Ann. Math. Stat. 33, 1065). Stars are alike and stand out; knots of a nebula may outnumber them, but
+ * do neither.
  */
 function usualSize(
   shapes: readonly { readonly size: number; readonly start: { readonly contrast: number } }[],
 ): number {
-  const n = shapes.length, sizes = Float64Array.from(shapes, (each) => each.size);
+  const n = shapes.length;
+  const sizes = Float64Array.from(shapes, (each) => each.size);
   const roots = Float64Array.from(shapes, (each) => Math.sqrt(Math.max(0, each.start.contrast)));
   const density = new Float64Array(n);
   // Each pair is as near one way as the other.
   for (let i = 0; i < n; i++) {
     density[i] += roots[i];
     for (let j = 0; j < i; j++) {
-      const off = (sizes[j] - sizes[i]) / SIZE_SPREAD, near = Math.exp(-0.5 * off * off);
+      const off = (sizes[j] - sizes[i]) / SIZE_SPREAD;
+      const near = Math.exp(-0.5 * off * off);
       density[i] += roots[j] * near;
       density[j] += roots[i] * near;
     }
@@ -166,11 +176,14 @@ export interface Level {
   readonly tile: number;
 }
 
-/** Noise of a smoothed grid: 1.4826 × median |2 v − v₋₃ − v₊₃| / √6 of every so-manyth sample; the step spans the smoothing. */
+/**
+ * Noise of a smoothed grid: 1.4826 × median |2 v − v₋₃ − v₊₃| / √6 of every so-manyth sample; the step spans the
+ * smoothing.
+ */
 function sampledNoise(grid: Grid): number {
   const { width, height, data } = grid;
-  const step = Math.max(1, Math.floor(data.length / 4000) | 1),
-    scratch = new Float32Array(Math.ceil(data.length / step));
+  const step = Math.max(1, Math.floor(data.length / 4000) | 1);
+  const scratch = new Float32Array(Math.ceil(data.length / step));
   let n = 0;
   for (let i = 3; i < width * height - 3; i += step) {
     const d = Math.abs(2 * data[i] - data[i - 3] - data[i + 3]);
@@ -179,14 +192,19 @@ function sampledNoise(grid: Grid): number {
   return 1.482602218505602 * medianInPlace(scratch, n) / Math.sqrt(6);
 }
 
-const words = new Float32Array(1), bits = new Int32Array(words.buffer);
+const words = new Float32Array(1);
+const bits = new Int32Array(words.buffer);
 
-/** Sort indices by the samples there, highest first, equal ones in reading order: by one number each that holds both. */
+/**
+ * Sort indices by the samples there, highest first, equal ones in reading order: by one number each that holds both.
+ */
 function brightestFirst(data: Float32Array, found: Int32Array): Int32Array {
-  const places = 2 ** 24, n = found.length;
+  const places = 2 ** 24;
+  const n = found.length;
   if (data.length > places) return found.sort((a, b) => data[b] - data[a] || a - b);
   // Samples above zero are ordered as their bits are; 29 of them leave room for the place.
-  const keys = new Float64Array(n), sorted = new Int32Array(n);
+  const keys = new Float64Array(n);
+  const sorted = new Int32Array(n);
   for (let k = 0; k < n; k++) {
     words[0] = data[found[k]];
     keys[k] = found[k] - (bits[0] >>> 2) * places;
@@ -198,7 +216,8 @@ function brightestFirst(data: Float32Array, found: Int32Array): Int32Array {
 
 /** Smooth a grid and find its peaks. */
 export function openLevel(grid: Grid, mesh: Mesh, binning: number, sigma: number, reuse: Level | null = null): Level {
-  const smooth = smoothGrid(grid, reuse === null ? undefined : reuse.smooth.data), { columns, rows } = mesh;
+  const smooth = smoothGrid(grid, reuse === null ? undefined : reuse.smooth.data);
+  const { columns, rows } = mesh;
   const tile = mesh.tile * 2 / binning;
   // White noise would be smoothed by SMOOTH_GAIN; what was interpolated or banded is smoothed less. Believe the frame.
   const typical = medianInPlace(Float64Array.from(mesh.noise));
@@ -224,10 +243,17 @@ const ringPlaces = (radius: number): Int32Array =>
 
 /** Level of the ring around each of many positions in the frame: what the sky mesh left there. */
 function ringLevels(grid: Grid, starts: readonly Start[], ring: Int32Array): Float64Array {
-  const { width, height } = grid, reach = Math.max(...ring), levels = new Float64Array(starts.length);
-  const whole: number[] = [], places: number[] = [], scratch = new Float64Array(16);
+  const { width, height } = grid;
+  const reach = Math.max(...ring);
+  const levels = new Float64Array(starts.length);
+  const whole: number[] = [];
+  const places: number[] = [];
+  const scratch = new Float64Array(16);
   for (let k = 0; k < starts.length; k++) {
-    const gx = (starts[k].x - 0.5) / 2, gy = (starts[k].y - 0.5) / 2, x = Math.round(gx), y = Math.round(gy);
+    const gx = (starts[k].x - 0.5) / 2;
+    const gy = (starts[k].y - 0.5) / 2;
+    const x = Math.round(gx);
+    const y = Math.round(gy);
     if (Math.min(x, y, width - 1 - x, height - 1 - y) < reach) levels[k] = ringLevel(grid, gx, gy, ring, scratch);
     else {
       whole.push(k);
@@ -242,10 +268,13 @@ function ringLevels(grid: Grid, starts: readonly Start[], ring: Int32Array): Flo
 
 /** Middle of the samples at places around a grid position: what the sky mesh left there. */
 function ringLevel(grid: Grid, x: number, y: number, places: Int32Array, scratch: Float64Array): number {
-  const { width, height, data } = grid, x0 = Math.round(x), y0 = Math.round(y);
+  const { width, height, data } = grid;
+  const x0 = Math.round(x);
+  const y0 = Math.round(y);
   let n = 0;
   for (let k = 0; k < 32; k += 2) {
-    const px = x0 + places[k], py = y0 + places[k + 1];
+    const px = x0 + places[k];
+    const py = y0 + places[k + 1];
     if (px < 0 || py < 0 || px >= width || py >= height) continue;
     // So few numbers are sorted fastest by putting each where it belongs.
     const v = data[py * width + px];
@@ -257,8 +286,8 @@ function ringLevel(grid: Grid, x: number, y: number, places: Int32Array, scratch
 }
 
 /**
- * Whether the light of an entry is one pixel's and not a star's: a star of the weight's width explains more of the light than a
- * single pixel does. Compare the two signal-to-noise ratios: Σ w I / √Σ w² against the peak.
+ * Whether the light of an entry is one pixel's and not a star's: a star of the weight's width explains more of the
+ * light than a single pixel does. Compare the two signal-to-noise ratios: Σ w I / √Σ w² against the peak.
  */
 const isSinglePixel = (list: Float64Array, k: number): boolean => {
   const e = k * momentFields;
@@ -267,8 +296,11 @@ const isSinglePixel = (list: Float64Array, k: number): boolean => {
 
 /** Index of the highest sample that counts within `reach` pixels of a place. */
 function highestNear(sampling: Sampling, x0: number, y0: number, reach: number): number {
-  const { data, width, height, parity } = sampling, cx = Math.round(x0), cy = Math.round(y0);
-  let most = -Infinity, at = -1;
+  const { data, width, height, parity } = sampling;
+  const cx = Math.round(x0);
+  const cy = Math.round(y0);
+  let most = -Infinity;
+  let at = -1;
   for (let y = Math.max(0, cy - reach); y <= Math.min(height - 1, cy + reach); y++) {
     for (let x = Math.max(0, cx - reach); x <= Math.min(width - 1, cx + reach); x++) {
       if (parity !== -1 && ((x + y) & 1) !== parity) continue;
@@ -283,14 +315,17 @@ function highestNear(sampling: Sampling, x0: number, y0: number, reach: number):
 }
 
 /**
- * Index of the highest sample in a block of 4 × 4 about one of 2 × 2 if it may be a single pixel's, else −1: if it stands out and the
- * lower two of its four neighbours have not a third of its height over the lowest of the block, where those of the narrowest star
- * have two fifths.
+ * Index of the highest sample in a block of 4 × 4 about one of 2 × 2 if it may be a single pixel's, else −1: if it
+ * stands out and the lower two of its four neighbours have not a third of its height over the lowest of the block,
+ * where those of the narrowest star have two fifths.
  */
 function loneliest(sampling: Sampling, x0: number, y0: number, noise: number): number {
   const { data, width, height, parity } = sampling;
-  const left = Math.max(0, x0 - 1), right = Math.min(width - 1, x0 + 2);
-  let most = -Infinity, least = Infinity, at = -1;
+  const left = Math.max(0, x0 - 1);
+  const right = Math.min(width - 1, x0 + 2);
+  let most = -Infinity;
+  let least = Infinity;
+  let at = -1;
   for (let y = Math.max(0, y0 - 1); y <= Math.min(height - 1, y0 + 2); y++) {
     for (let x = left, i = y * width + left; x <= right; x++, i++) {
       const v = data[i];
@@ -304,7 +339,9 @@ function loneliest(sampling: Sampling, x0: number, y0: number, noise: number): n
   }
   if (!(most - least > 5.5 * noise)) return -1;
   if (parity !== -1) return at;
-  const x = at % width, y = (at - x) / width, limit = least + (most - least) / 3;
+  const x = at % width;
+  const y = (at - x) / width;
+  const limit = least + (most - least) / 3;
   let near = 0;
   if (x > 0 && data[at - 1] > limit) near++;
   if (x < width - 1 && data[at + 1] > limit) near++;
@@ -314,11 +351,14 @@ function loneliest(sampling: Sampling, x0: number, y0: number, noise: number): n
 }
 
 /**
- * Whether each of the four next samples that count has a tenth of a sample's light, which noise alone does not give them: the narrowest
- * star in the middle of a pixel has (of FWHM 1.3 pixels a fifth, of FWHM 1.5 on a mosaic a sixth), a hot pixel has not.
+ * Whether each of the four next samples that count has a tenth of a sample's light, which noise alone does not give
+ * them: the narrowest star in the middle of a pixel has (of FWHM 1.3 pixels a fifth, of FWHM 1.5 on a mosaic a sixth),
+ * a hot pixel has not.
  */
 function hasNeighbours({ data, width, height, parity }: Sampling, at: number, sky: number, noise: number): boolean {
-  const x = at % width, y = (at - x) / width, slant = parity === -1 ? 0 : 1;
+  const x = at % width;
+  const y = (at - x) / width;
+  const slant = parity === -1 ? 0 : 1;
   if (Math.min(x, y, width - 1 - x, height - 1 - y) < 1) return false;
   const least = Math.max(0.1 * (data[at] - sky), noise);
   for (let k = 0; k < 4; k++) {
@@ -330,9 +370,12 @@ function hasNeighbours({ data, width, height, parity }: Sampling, at: number, sk
 
 /** Whether at least three samples round the peak are within half a percent of it: a clipped top. */
 function isFlatTopped(sampling: Sampling, x: number, y: number, background: number): boolean {
-  const { data, width, height, parity } = sampling, at = highestNear(sampling, x, y, 3);
+  const { data, width, height, parity } = sampling;
+  const at = highestNear(sampling, x, y, 3);
   if (at < 0) return false;
-  const x0 = at % width, y0 = (at - x0) / width, top = data[at] - background;
+  const x0 = at % width;
+  const y0 = (at - x0) / width;
+  const top = data[at] - background;
   let equal = 0;
   const reach = parity === -1 ? 1 : 2;
   for (let y = Math.max(0, y0 - reach); y <= Math.min(height - 1, y0 + reach); y++) {
@@ -344,7 +387,10 @@ function isFlatTopped(sampling: Sampling, x: number, y: number, background: numb
   return equal >= 4;
 }
 
-/** Peaks of a level, those that are only humps of a brighter one taken out, with the moments of their regions in pixels. */
+/**
+ * Peaks of a level, those that are only humps of a brighter one taken out, with the moments of their regions in
+ * pixels.
+ */
 interface Start {
   x: number;
   y: number;
@@ -364,26 +410,37 @@ interface Start {
 /** Sub-sample place of a peak along one axis by a parabola through it and its neighbours; 0 at a border. */
 export function vertex(data: Float32Array, at: number, step: number, first: boolean, last: boolean): number {
   if (first || last) return 0;
-  const a = data[at - step], b = data[at + step], curve = a + b - 2 * data[at];
+  const a = data[at - step];
+  const b = data[at + step];
+  const curve = a + b - 2 * data[at];
   return curve < 0 ? Math.max(-0.5, Math.min(0.5, (a - b) / (2 * curve))) : 0;
 }
 
 function startsOf(level: Level, most: number): { starts: Start[]; humps: number } {
-  const { smooth, binning, peaks } = level, { width, height, data } = smooth;
-  const starts: Start[] = [], list = new Float64Array(regionFields * peaks.length);
+  const { smooth, binning, peaks } = level;
+  const { width, height, data } = smooth;
+  const starts: Start[] = [];
+  const list = new Float64Array(regionFields * peaks.length);
   for (let k = 0; k < peaks.length; k++) {
-    const i = peaks[k], x = i % width, v = data[i], noise = noiseAt(level, x, (i - x) / width);
-    // A second peak is one of its own if the saddle between them lies more than three sigma and a fifth below it. The faintest peaks
-    // have no humps to tell: there are many, and nearly all are noise.
+    const i = peaks[k];
+    const x = i % width;
+    const v = data[i];
+    const noise = noiseAt(level, x, (i - x) / width);
+    // A second peak is one of its own if the saddle between them lies more than three sigma and a fifth below it. The
+    // faintest peaks have no humps to tell: there are many, and nearly all are noise.
     list[regionFields * k] = i;
     list[regionFields * k + 1] = v < 4 * noise ? NaN : Math.max(v - Math.max(3 * noise, 0.2 * v), 0.5 * v);
   }
   peakRegions(smooth, list);
   let humps = 0;
   for (let k = 0; k < peaks.length && starts.length < most; k++) {
-    const i = peaks[k], x = i % width, y = (i - x) / width, v = data[i];
+    const i = peaks[k];
+    const x = i % width;
+    const y = (i - x) / width;
+    const v = data[i];
     const noise = noiseAt(level, x, y);
-    const e = regionFields * k, area = list[e + 1];
+    const e = regionFields * k;
+    const area = list[e + 1];
     if (list[e + 7] !== 0) {
       humps++;
       continue;
@@ -416,10 +473,14 @@ function binned(grid: Grid): Grid {
 
 /** Median of the neighbours of a pixel that count: eight, or the four next green ones of a mosaic. */
 function neighbourLevel(sampling: Sampling, at: number): number {
-  const { data, width, height, parity } = sampling, x0 = at % width, y0 = (at - x0) / width, near: number[] = [];
+  const { data, width, height, parity } = sampling;
+  const x0 = at % width;
+  const y0 = (at - x0) / width;
+  const near: number[] = [];
   for (let dy = -1; dy <= 1; dy++) {
     for (let dx = -1; dx <= 1; dx++) {
-      const x = x0 + dx, y = y0 + dy;
+      const x = x0 + dx;
+      const y = y0 + dy;
       if ((dx === 0 && dy === 0) || x < 0 || y < 0 || x >= width || y >= height) continue;
       if (parity !== -1 && ((x + y) & 1) !== parity) continue;
       const v = data[y * width + x];
@@ -472,7 +533,8 @@ export function closeSurvey(seen: Survey, given: Sampling): void {
 /** Survey the frame. */
 export function survey(given: Sampling, settings: SurveySettings): Survey {
   let sampling = given;
-  const { width, height, parity } = sampling, sigmas = settings.detectionSigma;
+  const { width, height, parity } = sampling;
+  const sigmas = settings.detectionSigma;
   const grid = blockMeans(sampling.data, width, height, parity);
   const tile = Math.max(4, Math.min(TILE, grid.width, grid.height));
   const coarse = tileStatistics(grid, tile);
@@ -484,18 +546,21 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   };
   subtractSurface(grid, mesh);
   const gridNoise = medianInPlace(Float64Array.from(mesh.noise));
-  // Small tiles follow a nebula: a star up to about a tile wide leaves no mark on the median of 3 × 3 of them, and structure of three
-  // tiles (48 pixels) is followed.
-  let fine: TileLevels | null = null, rough = false;
+  // Small tiles follow a nebula: a star up to about a tile wide leaves no mark on the median of 3 × 3 of them, and
+  // structure of three tiles (48 pixels) is followed.
+  let fine: TileLevels | null = null;
+  let rough = false;
   if (grid.width >= 8 && grid.height >= 8) {
     const tiles = tileMiddles(grid);
     fine = { ...tiles, level: smoothMesh(tiles.level, tiles.columns, tiles.rows, tiles.smooth) };
     subtractSurface(grid, fine);
-    // Tiles and their medians flatten the tops of knots: where there are any, follow what is left as well (Tukey's twicing).
+    // Tiles and their medians flatten the tops of knots: where there are any, follow what is left as well (Tukey's
+    // twicing).
     const sizes = Float64Array.from(fine.level, Math.abs);
     rough = 1.482602218505602 * medianInPlace(sizes) > ROUGH * gridNoise;
     if (rough) {
-      const rest = tileMiddles(grid), level = smoothMesh(rest.level, rest.columns, rest.rows, rest.smooth);
+      const rest = tileMiddles(grid);
+      const level = smoothMesh(rest.level, rest.columns, rest.rows, rest.smooth);
       subtractSurface(grid, { ...rest, level });
       const first = fine.level;
       fine = { ...fine, level: level.map((each, i) => each + first[i]) };
@@ -534,7 +599,9 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       Math.min(columns - 1, Math.floor(x / (2 * tile)))
     ];
   const skyHere = (x: number, y: number) => {
-    const gx = (x - 0.5) / 2, gy = (y - 0.5) / 2, sky = meshAt(mesh, gx, gy);
+    const gx = (x - 0.5) / 2;
+    const gy = (y - 0.5) / 2;
+    const sky = meshAt(mesh, gx, gy);
     return followed && fine !== null ? sky + meshAt(fine, gx, gy) : sky;
   };
   const signalToNoise = (list: Float64Array, e: number, sigma: number): number => {
@@ -546,7 +613,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   /** First look at the brightest candidates of a level: which settle on a shape, and which. */
   const firstLook = (search: Level, starts: readonly Start[], count: number) => {
     const sorted = [...starts].sort((a, b) => b.contrast - a.contrast).slice(0, 2 * count);
-    const guess = (0.75 * search.binning) ** 2, glimpse = weighings(sorted.length);
+    const guess = (0.75 * search.binning) ** 2;
+    const glimpse = weighings(sorted.length);
     sorted.forEach((start, k) => entry(glimpse, k, 0, start.x, start.y, round(guess), skyHere(start.x, start.y)));
     weighAll(sampling, glimpse);
     const tried = sorted.filter((start, k) => start.area > 14 || !isSinglePixel(glimpse, k)).slice(0, count);
@@ -565,11 +633,13 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     weighAll(sampling, list);
     const shapes: { size: number; shape: Ellipse; snr: number; start: Start; whole: boolean }[] = [];
     tried.forEach((start, k) => {
-      const e = k * momentFields, sky = list[e + momentAt.background];
+      const e = k * momentFields;
+      const sky = list[e + momentAt.background];
       if (list[e + momentAt.good] === 0) return;
       const snr = signalToNoise(list, e, noiseHere(start.x, start.y));
       if (!(snr >= sigmas)) return;
-      const x = list[e + momentAt.x], y = list[e + momentAt.y];
+      const x = list[e + momentAt.x];
+      const y = list[e + momentAt.y];
       if (list[e + momentAt.peak] + sky >= settings.saturationLevel || isFlatTopped(sampling, x, y, sky)) return;
       const shape = shapeAt(list, e);
       const whole = list[e + momentAt.covered] > 0.9;
@@ -581,27 +651,36 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   };
 
   let search = openLevel(grid, mesh, 2, sigmas);
-  // A hot pixel next to a star takes the star for its hump, and spoils its shape: fill single pixels, in frame and grid, and look
-  // again. Twice, because one may hide another.
+  // A hot pixel next to a star takes the star for its hump, and spoils its shape: fill single pixels, in frame and
+  // grid, and look again. Twice, because one may hide another.
   for (let again = 0; again < 2; again++) {
-    const { peaks, smooth } = search, suspects: number[] = [];
+    const { peaks, smooth } = search;
+    const suspects: number[] = [];
     for (let k = 0; k < peaks.length; k++) {
-      const i = peaks[k], gx = i % smooth.width, gy = (i - gx) / smooth.width;
+      const i = peaks[k];
+      const gx = i % smooth.width;
+      const gy = (i - gx) / smooth.width;
       const at = loneliest(sampling, 2 * gx, 2 * gy, noiseHere(2 * gx, 2 * gy));
       if (at >= 0) suspects.push(k, at);
     }
-    const glimpse = weighings(suspects.length / 2), single: number[] = [];
+    const glimpse = weighings(suspects.length / 2);
+    const single: number[] = [];
     for (let k = 0; 2 * k < suspects.length; k++) {
-      const i = peaks[suspects[2 * k]], gx = i % smooth.width, gy = (i - gx) / smooth.width;
+      const i = peaks[suspects[2 * k]];
+      const gx = i % smooth.width;
+      const gy = (i - gx) / smooth.width;
       const x = 2 * (gx + vertex(smooth.data, i, 1, gx === 0, gx === smooth.width - 1)) + 0.5;
       const y = 2 * (gy + vertex(smooth.data, i, smooth.width, gy === 0, gy === smooth.height - 1)) + 0.5;
       entry(glimpse, k, 0, x, y, round(2), skyHere(x, y));
     }
     weighAll(sampling, glimpse);
     for (let k = 0; 2 * k < suspects.length; k++) {
-      const e = k * momentFields, x = glimpse[e + momentAt.x], y = glimpse[e + momentAt.y];
+      const e = k * momentFields;
+      const x = glimpse[e + momentAt.x];
+      const y = glimpse[e + momentAt.y];
       // Noise alone makes a pixel of 5.5 sigma once in 50 million.
-      const { [e + momentAt.peak]: peak, [e + momentAt.background]: sky } = glimpse, at = suspects[2 * k + 1];
+      const { [e + momentAt.peak]: peak, [e + momentAt.background]: sky } = glimpse;
+      const at = suspects[2 * k + 1];
       if (
         peak > 5.5 * noiseHere(x, y) && isSinglePixel(glimpse, k) && !hasNeighbours(sampling, at, sky, noiseHere(x, y))
       ) {
@@ -614,9 +693,12 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       filled.set(given.data);
       sampling = { ...given, data: filled };
     }
-    const { data } = sampling, share = parity === -1 ? 0.25 : 0.5;
+    const { data } = sampling;
+    const share = parity === -1 ? 0.25 : 0.5;
     for (const at of single) {
-      const level = neighbourLevel(sampling, at), x = (at % width) >> 1, y = Math.floor(at / width) >> 1;
+      const level = neighbourLevel(sampling, at);
+      const x = (at % width) >> 1;
+      const y = Math.floor(at / width) >> 1;
       if (level !== level || x >= grid.width || y >= grid.height) continue;
       grid.data[y * grid.width + x] -= share * (data[at] - level);
       data[at] = level;
@@ -626,8 +708,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
   }
   let found = startsOf(search, limit);
   let shapes = firstLook(search, found.starts, 120);
-  // Wide stars (defocus, a long focus) stand out more the wider the blocks: go up while the brightest gain, each at its place, so
-  // that a nebula's knots, which the wider search would find as well, have no say.
+  // Wide stars (defocus, a long focus) stand out more the wider the blocks: go up while the brightest gain, each at
+  // its place, so that a nebula's knots, which the wider search would find as well, have no say.
   const standOut = (level: Level, start: Start): number => {
     const { width: w, height: h, data } = level.smooth;
     const x0 = Math.round((start.x - (level.binning - 1) / 2) / level.binning);
@@ -639,7 +721,9 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     return most / noiseAt(level, Math.min(w - 1, Math.max(0, x0)), Math.min(h - 1, Math.max(0, y0)));
   };
   const typicalSize = () => shapes.length === 0 ? 0 : Math.exp(usualSize(shapes));
-  let rest: Grid | null = null, up = grid, binning = 2;
+  let rest: Grid | null = null;
+  let up = grid;
+  let binning = 2;
   while (
     binning < 16 && up.width >= 32 && up.height >= 32 && (shapes.length < 5 || typicalSize() > 1.3 * binning)
   ) {
@@ -651,7 +735,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     }
     up = binned(up);
     binning *= 2;
-    const wider = openLevel(up, mesh, binning, sigmas), wasFollowed: boolean = followed;
+    const wider = openLevel(up, mesh, binning, sigmas);
+    const wasFollowed: boolean = followed;
     const objects = [...(shapes.length >= 5 ? shapes.map((each) => each.start) : found.starts)]
       .sort((a, b) => b.contrast - a.contrast).slice(0, 20);
     if (objects.length === 0) break;
@@ -659,7 +744,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     // Stars of FWHM 7 pixels gain a quarter by blocks twice as wide; halos of dew make sharp stars gain a little, too.
     if (!(gain > 1.2)) break;
     followed = false;
-    const starts = startsOf(wider, limit), look = firstLook(wider, starts.starts, 120);
+    const starts = startsOf(wider, limit);
+    const look = firstLook(wider, starts.starts, 120);
     if (look.length === 0) {
       followed = wasFollowed;
       break;
@@ -680,7 +766,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const near = shapes.filter((each) => Math.abs(each.size - mode) < 0.25);
     const middle = (of: (shape: Ellipse) => number) => medianInPlace(Float64Array.from(near, (each) => of(each.shape)));
     const frame: Ellipse = { xx: middle((p) => p.xx), xy: middle((p) => p.xy), yy: middle((p) => p.yy) };
-    const frameSize = Math.sqrt(ellipseArea(frame)), frameLong = Math.sqrt(longVariance(frame));
+    const frameSize = Math.sqrt(ellipseArea(frame));
+    const frameLong = Math.sqrt(longVariance(frame));
     const frameShort2 = shortVariance(frame);
     const looked = new Map(shapes.map((each) => [each.start, each.shape]));
     // One or two stars say nothing of what is usual.
@@ -698,7 +785,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const ringNoise = 1.2533 * gridNoise / 4;
     const scatter = 1.482602218505602 * medianInPlace(rings.map(Math.abs));
     const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);
-    const trust = excess2 / (excess2 + ringNoise * ringNoise), far = 3 * Math.sqrt(excess2 + ringNoise * ringNoise);
+    const trust = excess2 / (excess2 + ringNoise * ringNoise);
+    const far = 3 * Math.sqrt(excess2 + ringNoise * ringNoise);
 
     // What is left of the sky's error in a nebula; elsewhere there is none to speak of.
     const unsure = rough ? Math.sqrt(excess2 * (1 - trust)) : 0;
@@ -708,7 +796,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       const off = Math.abs(rings[k]) > far ? rings[k] : trust * rings[k];
       const e = entry(centred, k, 1, start.x, start.y, frame, skyHere(start.x, start.y) + off);
       centred[e + momentAt.reach] = Math.max(2.5, 2 * frameSize, start.area > 14 ? Math.sqrt(start.xx + start.yy) : 0);
-      // What is bright gets a shape of its own afterwards, and with it its last place; but at a border, where steps fall short.
+      // What is bright gets a shape of its own afterwards, and with it its last place; but at a border, where steps
+      // fall short.
       const border = Math.min(start.x, start.y, width - 1 - start.x, height - 1 - start.y) < 3 * frameLong;
       centred[e + momentAt.tolerance] = border ? 0.01 : start.sigmas > 15 ? 0.5 : 0.1;
       centred[e + momentAt.floor] = 0.5 * sigmas * noiseHere(start.x, start.y);
@@ -732,8 +821,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         kept.push(k);
       }
     });
-    // Single pixels show under the weight that matches a star, whatever the pitch of the pixels; where that is coarse the centring used
-    // a wider one.
+    // Single pixels show under the weight that matches a star, whatever the pitch of the pixels; where that is coarse
+    // the centring used a wider one.
     let narrow = kept.length === 0 ? centred : weighings(kept.length);
     const widened = kept.length > 0 && centred[kept[0] * momentFields + momentAt.weightXx] !== frame.xx;
     if (widened) {
@@ -743,12 +832,16 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
       });
       weighAll(sampling, narrow, 0);
     } else narrow = centred;
-    const own = weighings(kept.length), ownOf = new Int32Array(starts.length).fill(-1);
+    const own = weighings(kept.length);
+    const ownOf = new Int32Array(starts.length).fill(-1);
     const settled: number[] = [];
     const snrs = new Float64Array(starts.length);
     let shapesAsked = 0;
     kept.forEach((k, i) => {
-      const e = k * momentFields, x = centred[e + momentAt.x], y = centred[e + momentAt.y], start = starts[k];
+      const e = k * momentFields;
+      const x = centred[e + momentAt.x];
+      const y = centred[e + momentAt.y];
+      const start = starts[k];
       if (isSinglePixel(narrow, widened ? i : k)) {
         turned.singlePixel++;
         return;
@@ -788,17 +881,21 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     }
     weighAll(sampling, fixed);
 
-    // Faint blobs are too faint for a shape of their own, but not for this: how much more light a weight twice as wide sees. For a
-    // Gaussian star 1.6 times, for what is flat there 4 times; the noise of that is 0.75 / SNR of it.
-    const wide = weighings(settled.length), wideOf = new Int32Array(settled.length).fill(-1), ratios: number[] = [];
+    // Faint blobs are too faint for a shape of their own, but not for this: how much more light a weight twice as wide
+    // sees. For a Gaussian star 1.6 times, for what is flat there 4 times; the noise of that is 0.75 / SNR of it.
+    const wide = weighings(settled.length);
+    const wideOf = new Int32Array(settled.length).fill(-1);
+    const ratios: number[] = [];
     const ratioOf = (i: number) => {
       const sum = centred[settled[i] * momentFields + momentAt.sum];
       return wide[wideOf[i] * momentFields + momentAt.sum] / sum;
     };
     const isFaint = (k: number) => ownOf[k] < 0 || own[ownOf[k] * momentFields + momentAt.good] === 0 || snrs[k] < 15;
-    let asked = 0, examples = 0;
+    let asked = 0;
+    let examples = 0;
     settled.forEach((k, i) => {
-      const e = k * momentFields, faint = isFaint(k);
+      const e = k * momentFields;
+      const faint = isFaint(k);
       if (centred[e + momentAt.covered] < 0.9 || (!faint && examples >= 40)) return;
       if (!faint) examples++;
       const twice = { xx: 4 * frame.xx, xy: 4 * frame.xy, yy: 4 * frame.yy };
@@ -812,13 +909,20 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
     const usual = ratios.length >= 5 ? medianInPlace(Float64Array.from(ratios)) : 1.6;
 
     const stars: Candidate[] = [];
-    const cell = Math.max(2, frameSize * 1.5), cells = new Map<number, Candidate[]>();
+    const cell = Math.max(2, frameSize * 1.5);
+    const cells = new Map<number, Candidate[]>();
     const across = Math.ceil(width / cell) + 3;
     for (const [i, k] of settled.entries()) {
       const sigma = noiseHere(starts[k].x, starts[k].y);
-      let list = centred, e = k * momentFields, snr = signalToNoise(list, e, sigma), shaped = false;
-      const sky = list[e + momentAt.background], covered = list[e + momentAt.covered];
-      let x = list[e + momentAt.x], y = list[e + momentAt.y], shape: Ellipse = frame;
+      let list = centred;
+      let e = k * momentFields;
+      let snr = signalToNoise(list, e, sigma);
+      let shaped = false;
+      const sky = list[e + momentAt.background];
+      const covered = list[e + momentAt.covered];
+      let x = list[e + momentAt.x];
+      let y = list[e + momentAt.y];
+      let shape: Ellipse = frame;
       const saturated = list[e + momentAt.peak] + sky >= settings.saturationLevel ||
         (snr > 50 && isFlatTopped(sampling, x, y, sky));
       if (
@@ -833,7 +937,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         shaped = own[o + momentAt.good] === 1;
         if (shaped) {
           shape = shapeAt(own, o);
-          const ratio = Math.sqrt(ellipseArea(shape)) / frameSize, doubt = 3 / snr;
+          const ratio = Math.sqrt(ellipseArea(shape)) / frameSize;
+          const doubt = 3 / snr;
           if (!saturated && judged && Math.sqrt(shortVariance(shape) / frameShort2) < 0.62 - doubt) {
             turned.narrow++;
             continue;
@@ -850,7 +955,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         }
       }
       // A peak found twice, from two humps of one star.
-      const cx = Math.floor(x / cell) + 1, cy = Math.floor(y / cell) + 1;
+      const cx = Math.floor(x / cell) + 1;
+      const cy = Math.floor(y / cell) + 1;
       let twice = false;
       for (let dy = -1; dy <= 1 && !twice; dy++) {
         for (let dx = -1; dx <= 1 && !twice; dx++) {
@@ -863,7 +969,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         turned.partOfAnother++;
         continue;
       }
-      const area = ellipseArea(shape), whole = covered > 0.9;
+      const area = ellipseArea(shape);
+      const whole = covered > 0.9;
       // Where the weight lies whole in the frame by its integral, else by what of the star is there.
       const height = whole
         ? gaussianLight(sampling, list, e) / (2 * Math.PI * area)
@@ -884,7 +991,8 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
         // Bernstein & Jarvis 2002: 2 / SNR.
         shapeVariance: 4 / (snr * snr),
       };
-      const key = cy * across + cx, there = cells.get(key);
+      const key = cy * across + cx;
+      const there = cells.get(key);
       if (there === undefined) cells.set(key, [star]);
       else there.push(star);
       stars.push(star);
@@ -903,12 +1011,18 @@ export function survey(given: Sampling, settings: SurveySettings): Survey {
 
 /** Height of a Gaussian of known shape and place that fits the pixels best, as many of them as the frame holds. */
 function heightOf(sampling: Sampling, shape: Ellipse, x0: number, y0: number, sky: number): number {
-  const { data, width, height, parity } = sampling, { xx, xy, yy } = shape, det = xx * yy - xy * xy;
-  const rx = 3 * Math.sqrt(xx), ry = 3 * Math.sqrt(yy);
-  let light = 0, squares = 0;
+  const { data, width, height, parity } = sampling;
+  const { xx, xy, yy } = shape;
+  const det = xx * yy - xy * xy;
+  const rx = 3 * Math.sqrt(xx);
+  const ry = 3 * Math.sqrt(yy);
+  let light = 0;
+  let squares = 0;
   for (let y = Math.max(0, Math.ceil(y0 - ry)); y <= Math.min(height - 1, y0 + ry); y++) {
     for (let x = Math.max(0, Math.ceil(x0 - rx)); x <= Math.min(width - 1, x0 + rx); x++) {
-      const dx = x - x0, dy = y - y0, v = data[y * width + x] - sky;
+      const dx = x - x0;
+      const dy = y - y0;
+      const v = data[y * width + x] - sky;
       if (v !== v || (parity !== -1 && ((x + y) & 1) !== parity)) continue;
       const w = Math.exp(-0.5 * (yy * dx * dx - 2 * xy * dx * dy + xx * dy * dy) / det);
       light += w * v;
@@ -918,10 +1032,16 @@ function heightOf(sampling: Sampling, shape: Ellipse, x0: number, y0: number, sk
   return light / squares;
 }
 
-/** Light of a Gaussian star under the weight of an entry: Σ w I √(|M + W| / |W|), M the star's moments and W the weight's. */
+/**
+ * Light of a Gaussian star under the weight of an entry: Σ w I √(|M + W| / |W|), M the star's moments and W the
+ * weight's.
+ */
 function gaussianLight(sampling: Sampling, list: Float64Array, e: number): number {
-  const xx = list[e + momentAt.weightXx], xy = list[e + momentAt.weightXy], yy = list[e + momentAt.weightYy];
+  const xx = list[e + momentAt.weightXx];
+  const xy = list[e + momentAt.weightXy];
+  const yy = list[e + momentAt.weightYy];
   const { xx: sxx, xy: sxy, yy: syy } = shapeAt(list, e);
-  const both = (xx + sxx) * (yy + syy) - (xy + sxy) ** 2, own = xx * yy - xy * xy;
+  const both = (xx + sxx) * (yy + syy) - (xy + sxy) ** 2;
+  const own = xx * yy - xy * xy;
   return list[e + momentAt.sum] * (sampling.parity === -1 ? 1 : 2) * Math.sqrt(both / own) / list[e + momentAt.covered];
 }

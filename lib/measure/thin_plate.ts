@@ -1,6 +1,6 @@
 /**
- * Thin-plate spline through scattered values: the smooth surface that bends least (Duchon 1977; Wahba 1990, Spline Models for
- * Observational Data, chapter 2), its stiffness fixed or chosen by the data.
+ * Thin-plate spline through scattered values: the smooth surface that bends least (Duchon 1977; Wahba 1990, Spline
+ * Models for Observational Data, chapter 2), its stiffness fixed or chosen by the data.
  */
 import { allocatePlane } from "../core/image.ts";
 import { allocateShared } from "../core/memory.ts";
@@ -11,9 +11,9 @@ import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 /** Options of {@linkcode fitThinPlate}. */
 export interface ThinPlateOptions {
   /**
-   * Number added to the diagonal of the matrix of r² ln r, coordinates as given (0 passes through every value), or how to
-   * choose it: `gcv`, generalised cross-validation (Craven & Wahba 1979, Numer. Math. 31, 377), or `loo`, the mean square
-   * of each value left out in turn.
+   * Number added to the diagonal of the matrix of r² ln r, coordinates as given (0 passes through every value), or how
+   * to choose it: `gcv`, generalised cross-validation (Craven & Wahba 1979, Numer. Math. 31, 377), or `loo`, the mean
+   * square of each value left out in turn.
    */
   readonly smoothing: number | "gcv" | "loo";
   /** Relative trust of each value, proportional to 1 / variance; `null` trusts all alike. */
@@ -48,7 +48,9 @@ export interface ThinPlate {
   readonly degreesOfFreedom: number;
   /** Root mean square of value minus surface, weighted. */
   readonly rms: number;
-  /** Root mean square error of prediction that the chosen cross-validation expects (gcv when the smoothing was given). */
+  /**
+   * Root mean square error of prediction that the chosen cross-validation expects (gcv when the smoothing was given).
+   */
   readonly predictionError: number;
 }
 
@@ -63,14 +65,20 @@ interface Tridiagonal {
   readonly factors: Float64Array;
 }
 
-/** Symmetric matrix → tridiagonal by Householder reflections (Golub & Van Loan, section 8.3.1); overwrites the matrix. */
+/**
+ * Symmetric matrix → tridiagonal by Householder reflections (Golub & Van Loan, section 8.3.1); overwrites the matrix.
+ */
 function tridiagonalise(matrix: Float64Array, n: number): Tridiagonal {
-  const diagonal = new Float64Array(n), off = new Float64Array(Math.max(0, n - 1));
-  const vectors = new Float64Array(n * n), factors = new Float64Array(n), p = new Float64Array(n);
+  const diagonal = new Float64Array(n);
+  const off = new Float64Array(Math.max(0, n - 1));
+  const vectors = new Float64Array(n * n);
+  const factors = new Float64Array(n);
+  const p = new Float64Array(n);
   for (let k = 0; k + 2 < n; k++) {
     let sum = 0;
     for (let i = k + 1; i < n; i++) sum += matrix[i * n + k] ** 2;
-    const length = Math.sqrt(sum), head = matrix[(k + 1) * n + k];
+    const length = Math.sqrt(sum);
+    const head = matrix[(k + 1) * n + k];
     const alpha = head > 0 ? -length : length;
     off[k] = alpha;
     if (!(length > 0)) continue;
@@ -89,7 +97,9 @@ function tridiagonalise(matrix: Float64Array, n: number): Tridiagonal {
     const half = factor * dot / 2;
     for (let i = k + 1; i < n; i++) p[i] -= half * v[i];
     for (let i = k + 1; i < n; i++) {
-      const vi = v[i], pi = p[i], row = i * n;
+      const vi = v[i];
+      const pi = p[i];
+      const row = i * n;
       for (let j = k + 1; j < n; j++) matrix[row + j] -= vi * p[j] + pi * v[j];
     }
   }
@@ -102,7 +112,8 @@ function tridiagonalise(matrix: Float64Array, n: number): Tridiagonal {
 function reflect(t: Tridiagonal, vector: Float64Array, backwards: boolean): void {
   const { n, vectors, factors } = t;
   for (let step = 0; step + 2 < n; step++) {
-    const k = backwards ? n - 3 - step : step, v = vectors.subarray(k * n, k * n + n);
+    const k = backwards ? n - 3 - step : step;
+    const v = vectors.subarray(k * n, k * n + n);
     let dot = 0;
     for (let i = k + 1; i < n; i++) dot += v[i] * vector[i];
     dot *= factors[k];
@@ -113,7 +124,8 @@ function reflect(t: Tridiagonal, vector: Float64Array, backwards: boolean): void
 /** Solve (T + shift) s = right; null when a pivot is not above the floor. */
 function solveShifted(t: Tridiagonal, shift: number, right: Float64Array, floor: number): Float64Array | null {
   const { n, diagonal, off } = t;
-  const pivot = new Float64Array(n), out = right.slice();
+  const pivot = new Float64Array(n);
+  const out = right.slice();
   for (let i = 0; i < n; i++) {
     const carried = i > 0 ? off[i - 1] / pivot[i - 1] : 0;
     pivot[i] = diagonal[i] + shift - (i > 0 ? carried * off[i - 1] : 0);
@@ -129,7 +141,8 @@ function traceOfInverse(t: Tridiagonal, shift: number): number {
   const { n, diagonal, off } = t;
   const down = new Float64Array(n);
   for (let i = 0; i < n; i++) down[i] = diagonal[i] + shift - (i > 0 ? off[i - 1] ** 2 / down[i - 1] : 0);
-  let below = 0, trace = 0;
+  let below = 0;
+  let trace = 0;
   for (let i = n - 1; i >= 0; i--) {
     const up = diagonal[i] + shift - (i + 1 < n ? off[i] ** 2 / below : 0);
     below = up;
@@ -143,7 +156,9 @@ function reduceThree(
   columns: readonly [Float64Array, Float64Array, Float64Array],
   n: number,
 ): { readonly vectors: Float64Array[]; readonly factors: number[]; readonly triangle: number[][] } | null {
-  const work = columns.map((each) => each.slice()), vectors: Float64Array[] = [], factors: number[] = [];
+  const work = columns.map((each) => each.slice());
+  const vectors: Float64Array[] = [];
+  const factors: number[] = [];
   const triangle = [[0, 0, 0], [0, 0, 0], [0, 0, 0]];
   for (let c = 0; c < 3; c++) {
     const full = Math.sqrt(columns[c].reduce((a, b) => a + b * b, 0));
@@ -151,7 +166,8 @@ function reduceThree(
     for (let i = c; i < n; i++) sum += work[c][i] ** 2;
     const length = Math.sqrt(sum);
     if (!(length > 1e-10 * full)) return null;
-    const alpha = work[c][c] > 0 ? -length : length, v = new Float64Array(n);
+    const alpha = work[c][c] > 0 ? -length : length;
+    const v = new Float64Array(n);
     for (let i = c; i < n; i++) v[i] = work[c][i];
     v[c] -= alpha;
     const factor = -1 / (alpha * v[c]);
@@ -171,16 +187,16 @@ function reduceThree(
 /**
  * Fit a thin-plate spline.
  *
- * The stiffness is found without an eigenvalue decomposition: the bending matrix is made tridiagonal once, after which each
- * trial costs a linear number of operations (Eldén 1984, BIT 24, 467). Coordinates are scaled inside, the result does not
- * depend on their unit. Cost: 4/3 n³ operations, 5 ms for 190 values, 0.3 s for 600.
+ * The stiffness is found without an eigenvalue decomposition: the bending matrix is made tridiagonal once, after which
+ * each trial costs a linear number of operations (Eldén 1984, BIT 24, 467). Coordinates are scaled inside, the result
+ * does not depend on their unit. Cost: 4/3 n³ operations, 5 ms for 190 values, 0.3 s for 600.
  *
  * @param x columns of the values
  * @param y rows
  * @param z values; same length, all finite
  * @param options stiffness, weights
- * @throws {RangeError} if there are fewer than 3 values, they lie on one line, a number is not finite, or values coincide
- * and the smoothing is 0
+ * @throws {RangeError} if there are fewer than 3 values, they lie on one line, a number is not finite, or values
+ * coincide and the smoothing is 0
  *
  * @example A plane is kept exactly, whatever the stiffness
  * ```ts
@@ -212,7 +228,10 @@ export function fitThinPlate(
   if (typeof smoothing === "number" ? !(smoothing >= 0) : smoothing !== "gcv" && smoothing !== "loo") {
     throw new RangeError(`fitThinPlate: smoothing must be ≥ 0, "gcv" or "loo", but got ${smoothing}`);
   }
-  let x0 = Infinity, x1 = -Infinity, y0 = Infinity, y1 = -Infinity;
+  let x0 = Infinity;
+  let x1 = -Infinity;
+  let y0 = Infinity;
+  let y1 = -Infinity;
   for (let i = 0; i < n; i++) {
     if (!Number.isFinite(x[i] + y[i] + z[i])) {
       throw new RangeError(`fitThinPlate: values and places must be finite, but number ${i} is not; leave it out`);
@@ -225,8 +244,13 @@ export function fitThinPlate(
     y1 = Math.max(y1, y[i]);
   }
   // r² ln r changes under scaling by a multiple of r², which the side conditions make vanish: only the smoothing scales
-  const size = Math.max(x1 - x0, y1 - y0) / 2 || 1, mx = (x0 + x1) / 2, my = (y0 + y1) / 2;
-  const X = new Float64Array(n), Y = new Float64Array(n), root = new Float64Array(n), Z = new Float64Array(n);
+  const size = Math.max(x1 - x0, y1 - y0) / 2 || 1;
+  const mx = (x0 + x1) / 2;
+  const my = (y0 + y1) / 2;
+  const X = new Float64Array(n);
+  const Y = new Float64Array(n);
+  const root = new Float64Array(n);
+  const Z = new Float64Array(n);
   for (let i = 0; i < n; i++) {
     X[i] = (x[i] - mx) / size;
     Y[i] = (y[i] - my) / size;
@@ -244,7 +268,8 @@ export function fitThinPlate(
   const { vectors, factors, triangle } = reduced;
   const turn = (column: Float64Array, backwards: boolean) => {
     for (let step = 0; step < 3; step++) {
-      const k = backwards ? 2 - step : step, v = vectors[k];
+      const k = backwards ? 2 - step : step;
+      const v = vectors[k];
       let dot = 0;
       for (let i = k; i < n; i++) dot += v[i] * column[i];
       dot *= factors[k];
@@ -269,7 +294,8 @@ export function fitThinPlate(
     }
   }
   for (let i = 0; i < n; i++) turn(rotated.subarray(i * n, i * n + n), false);
-  const m = n - 3, inner = new Float64Array(m * m);
+  const m = n - 3;
+  const inner = new Float64Array(m * m);
   for (let i = 0; i < m; i++) {
     for (let j = 0; j < m; j++) inner[i * m + j] = (rotated[(i + 3) * n + j + 3] + rotated[(j + 3) * n + i + 3]) / 2;
   }
@@ -310,7 +336,8 @@ export function fitThinPlate(
       score = 0;
       for (const row of basisOf()) {
         const inverse = solveShifted(t, lambda, row, floor)!;
-        let share = 0, residual = 0;
+        let share = 0;
+        let residual = 0;
         for (let k = 0; k < m; k++) {
           share += row[k] * inverse[k];
           residual += row[k] * solution[k];
@@ -369,16 +396,20 @@ export function fitThinPlate(
   const b0 = (rest[0] - triangle[0][1] * b1 - triangle[0][2] * b2) / triangle[0][0];
   // back to the coordinates given: r'² ln r' = (r² ln r − r² ln s) / s², and Σ a r² is a plane that the next lines add
   const total = [0, 0, 0];
-  const xs = Float64Array.from(x), ys = Float64Array.from(y), shift = -Math.log(size) / asGiven;
+  const xs = Float64Array.from(x);
+  const ys = Float64Array.from(y);
+  const shift = -Math.log(size) / asGiven;
   for (let i = 0; i < n; i++) {
     const a = bend[i] * root[i];
     bend[i] = a / asGiven;
-    const dx = xs[i] - mx, dy = ys[i] - my;
+    const dx = xs[i] - mx;
+    const dy = ys[i] - my;
     total[0] += shift * a * (dx * dx + dy * dy);
     total[1] -= 2 * shift * a * dx;
     total[2] -= 2 * shift * a * dy;
   }
-  const p1 = b1 / size + total[1], p2 = b2 / size + total[2];
+  const p1 = b1 / size + total[1];
+  const p2 = b2 / size + total[2];
   const sumOfWeights = weights === null ? n : root.reduce((a, b) => a + b * b, 0);
   return {
     x: xs,
@@ -439,8 +470,8 @@ interface RenderJob {
 }
 
 /**
- * Largest error that Keys' interpolation on a unit grid makes of r² ln r at distance rho from the knot: 0.488 at the knot,
- * below 0.13 / rho from half a step on; found by trying three million places.
+ * Largest error that Keys' interpolation on a unit grid makes of r² ln r at distance rho from the knot: 0.488 at the
+ * knot, below 0.13 / rho from half a step on; found by trying three million places.
  */
 const knotError = (rho: number): number => Math.min(0.5, 0.14 / rho);
 
@@ -472,8 +503,8 @@ const renderTask: PoolTask<RenderJob, number> = {
 };
 
 /**
- * Draw a spline on every pixel: exactly on a coarse grid, between its points by cubic convolution (Keys 1981), with a bound
- * of the error. Cost: knots × pixels / step², and some nanoseconds a pixel.
+ * Draw a spline on every pixel: exactly on a coarse grid, between its points by cubic convolution (Keys 1981), with a
+ * bound of the error. Cost: knots × pixels / step², and some nanoseconds a pixel.
  *
  * @param spline the surface; pixel (x, y) gets its height at (x, y)
  * @param width columns
@@ -504,8 +535,10 @@ export function renderThinPlate(
     }
   }
   // One node before the plane and two behind it: between nodes the next ones on both sides are needed.
-  const columns = Math.ceil(width / step) + 3, rows = Math.ceil(height / step) + 3;
-  const nodes = new Float64Array(allocateShared(8 * columns * rows, true), 0, columns * rows), jobs: RenderJob[] = [];
+  const columns = Math.ceil(width / step) + 3;
+  const rows = Math.ceil(height / step) + 3;
+  const nodes = new Float64Array(allocateShared(8 * columns * rows, true), 0, columns * rows);
+  const jobs: RenderJob[] = [];
   const band = Math.max(1, Math.ceil(256 / step));
   for (let from = 0; from < rows; from += band) {
     jobs.push({ spline, nodes, columns, step, from, to: Math.min(rows, from + band) });

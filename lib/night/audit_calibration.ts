@@ -45,7 +45,10 @@ export interface CalibrationFinding {
 export interface AuditCalibrationOptions {
   /** Lowest level of a flat, share of full scale. */
   readonly lowestFlat: number;
-  /** Noise of a flat over its light from which a faint one counts as under-exposed where the sensor's full scale is not known. */
+  /**
+   * Noise of a flat over its light from which a faint one counts as under-exposed where the sensor's full scale is not
+   * known.
+   */
   readonly largestGrain: number;
   /** Highest level of a flat, share of full scale. */
   readonly highestFlat: number;
@@ -56,10 +59,10 @@ export interface AuditCalibrationOptions {
 }
 
 /**
- * What {@linkcode auditCalibration} uses for an option left out. Flats between 5 % and 80 % of full scale stay clear of read noise
- * and of the bend near saturation (common practice, no source). A grain of 4 % is 600 electrons: ten such
- * flats add as much to a light as a sky of 6000 electrons has by itself. Dust of 0.8 % shows in a stretched sky. Ten frames add a tenth of
- * one frame's variance.
+ * What {@linkcode auditCalibration} uses for an option left out. Flats between 5 % and 80 % of full scale stay clear
+ * of read noise and of the bend near saturation (common practice, no source). A grain of 4 % is 600 electrons: ten
+ * such flats add as much to a light as a sky of 6000 electrons has by itself. Dust of 0.8 % shows in a stretched sky.
+ * Ten frames add a tenth of one frame's variance.
  */
 export const auditCalibrationDefaults: AuditCalibrationOptions = Object.freeze({
   lowestFlat: 0.05,
@@ -78,7 +81,8 @@ const kindOf = (record: FrameRecord): string => record.kind.replace("master-", "
 function setsOf(inputs: readonly AuditInput[]): AuditInput[][] {
   const sets = new Map<string, AuditInput[]>();
   for (const input of inputs) {
-    const { record } = input, kind = kindOf(record);
+    const { record } = input;
+    const kind = kindOf(record);
     const exposure = kind === "dark" && record.exposureSeconds !== null
       ? Number(record.exposureSeconds.toPrecision(2))
       : null;
@@ -108,20 +112,24 @@ const normalised = (quality: CalibrationQuality, offset: number): number[] =>
 const cellMedian = (maps: readonly (readonly number[])[]): number[] =>
   maps[0].map((_, i) => median(maps.map((map) => map[i])));
 
-/** Largest deviations between two maps, after a common slope is ignored: 98th percentile of |a − b| about its median. */
+/**
+ * Largest deviations between two maps, after a common slope is ignored: 98th percentile of |a − b| about its median.
+ */
 function difference(a: readonly number[], b: readonly number[]): number {
-  const d = a.map((each, i) => each / b[i] - 1), middle = median(d);
+  const d = a.map((each, i) => each / b[i] - 1);
+  const middle = median(d);
   const off = d.map((each) => Math.abs(each - middle)).sort((x, y) => x - y);
   return off[Math.min(off.length - 1, Math.floor(0.99 * off.length))];
 }
 
 /**
- * Look for calibration frames that are wrong whatever their header says: flats too bright, too faint, through another filter or with
- * other dust than the rest of their set; darks with light leaking in, warmer or of another exposure than stated; frames cut off at
- * zero; glow of the amplifier; a colour mosaic that contradicts the header; sets of too few frames.
+ * Look for calibration frames that are wrong whatever their header says: flats too bright, too faint, through another
+ * filter or with other dust than the rest of their set; darks with light leaking in, warmer or of another exposure
+ * than stated; frames cut off at zero; glow of the amplifier; a colour mosaic that contradicts the header; sets of too
+ * few frames.
  *
- * A frame is compared with the other frames of its set, a flat's map also with the sets of the other filters, so that it can be
- * said which filter was really in place. Two thirds of a set must be good.
+ * A frame is compared with the other frames of its set, a flat's map also with the sets of the other filters, so that
+ * it can be said which filter was really in place. Two thirds of a set must be good.
  *
  * @param inputs all calibration frames of a night with their measurements
  * @throws {RangeError} if an option is out of range
@@ -171,7 +179,8 @@ export function auditCalibration(
     flatMaps.set(set, cellMedian(sizes.map((each) => normalised(each.quality, offsetFor(each.record)))));
   }
   for (const set of sets) {
-    const kind = kindOf(set[0].record), master = set.some((each) => each.record.kind.startsWith("master-"));
+    const kind = kindOf(set[0].record);
+    const master = set.some((each) => each.record.kind.startsWith("master-"));
     if (!master && set.length < used.enoughFrames) {
       add(
         set[0],
@@ -195,10 +204,13 @@ export function auditCalibration(
         );
       }
       if (kind === "flat" && record.bayer !== null) {
-        const [a, b, c, d] = quality.phaseLevels, offset = offsetFor(record);
+        const [a, b, c, d] = quality.phaseLevels;
+        const offset = offsetFor(record);
         // Green stands on a diagonal: its two phases agree, the other two need not.
-        const first = Math.abs(a - d) / (a + d - 2 * offset), second = Math.abs(b - c) / (b + c - 2 * offset);
-        const stated = record.bayer[0] === "G" ? "first" : "second", shown = first < second ? "first" : "second";
+        const first = Math.abs(a - d) / (a + d - 2 * offset);
+        const second = Math.abs(b - c) / (b + c - 2 * offset);
+        const stated = record.bayer[0] === "G" ? "first" : "second";
+        const shown = first < second ? "first" : "second";
         if (
           stated !== shown && Math.max(first, second) > 0.02 && Math.min(first, second) < 0.3 * Math.max(first, second)
         ) {
@@ -241,7 +253,8 @@ function auditFlats(
 ): void {
   const own = maps.get(set as AuditInput[]);
   for (const each of set) {
-    const { quality, record } = each, full = ceiling ?? record.fullScaleAdu;
+    const { quality, record } = each;
+    const full = ceiling ?? record.fullScaleAdu;
     const share = full === null ? NaN : quality.level / full;
     if (quality.saturatedShare > 0.001 || share > options.highestFlat) {
       add(
@@ -274,7 +287,8 @@ function auditFlats(
     const noise = 1.2533 * quality.noise / (quality.cellPixels * (quality.level - offset));
     const off = difference(mine, own);
     if (off < Math.max(options.flatDeviation, 6 * noise)) continue;
-    let best = off, filter = "";
+    let best = off;
+    let filter = "";
     for (const other of sets) {
       const map = maps.get(other);
       if (other === set || map === undefined || map.length !== mine.length || other[0].record.rig !== record.rig) {
@@ -309,14 +323,17 @@ function auditFlats(
 }
 
 function auditDarks(set: readonly AuditInput[], offset: number, add: Add): void {
-  const levels = set.map((each) => each.quality.level), middle = median(levels);
+  const levels = set.map((each) => each.quality.level);
+  const middle = median(levels);
   const scatter = Math.max(set.length >= 3 ? robustScale(levels) : 0, 0.05);
   const hot = median(set.map((each) => each.quality.hotHeight));
   const unevenness = (quality: CalibrationQuality): number => {
-    const cells = [...quality.map].sort((a, b) => a - b), n = cells.length;
+    const cells = [...quality.map].sort((a, b) => a - b);
+    const n = cells.length;
     return cells[Math.floor(0.95 * (n - 1))] - cells[Math.floor(0.05 * (n - 1))];
   };
-  const ranges = set.map((each) => unevenness(each.quality)), range = median(ranges);
+  const ranges = set.map((each) => unevenness(each.quality));
+  const range = median(ranges);
   for (const [i, each] of set.entries()) {
     const { quality, record } = each;
     const cell = 1.2533 * quality.noise / quality.cellPixels;
@@ -333,8 +350,8 @@ function auditDarks(set: readonly AuditInput[], offset: number, add: Add): void 
     const apart = record.sensorTemperatureC !== null && record.setTemperatureC !== null
       ? record.sensorTemperatureC - record.setTemperatureC
       : 0;
-    // Hot pixels tell the temperature better than a level that is known to whole ADU: they are the same ones in every dark, and 2.5 K
-    // make them a quarter higher (Janesick 2001).
+    // Hot pixels tell the temperature better than a level that is known to whole ADU: they are the same ones in every
+    // dark, and 2.5 K make them a quarter higher (Janesick 2001).
     const more = quality.hotHeight > 1.25 * hot && quality.hotHeight - hot > 5 * quality.noise;
     if (apart > 2 || (set.length >= 3 && more)) {
       add(
@@ -370,7 +387,8 @@ function auditDarks(set: readonly AuditInput[], offset: number, add: Add): void 
   const maps = set.filter((each) => each.quality.map.length === set[0].quality.map.length).map((each) =>
     each.quality.map
   );
-  const map = cellMedian(maps), { columns, rows, noise, cellPixels } = set[0].quality;
+  const map = cellMedian(maps);
+  const { columns, rows, noise, cellPixels } = set[0].quality;
   const corner = (c: number, r: number) => median([0, 1, 2, 3].map((k) => map[(r + (k >> 1)) * columns + c + (k & 1)]));
   if (columns >= 8 && rows >= 8) {
     const corners = [corner(0, 0), corner(columns - 2, 0), corner(0, rows - 2), corner(columns - 2, rows - 2)];

@@ -22,7 +22,10 @@ export interface NightRow {
   readonly digest?: string | null;
   /** Flux of its stars over that of the same stars in one reference frame, from registration, when known. */
   readonly fluxRatio?: number | null;
-  /** Level of a frame without light and of equal exposure, in the unit of the measurement: 0 for calibrated frames; null when not known. */
+  /**
+   * Level of a frame without light and of equal exposure, in the unit of the measurement: 0 for calibrated frames;
+   * null when not known.
+   */
   readonly darkLevel?: number | null;
   /** What is wrong with its calibration; null or left out when nothing is. */
   readonly calibrationProblem?: string | null;
@@ -37,17 +40,18 @@ export interface DiagnoseNightOptions {
   /** Transparency below which a frame is rejected. */
   readonly rejectTransparency: number;
   /**
-   * Growth of the sky's noise, brought to one light (divided by the transparency), from which on a frame is rejected: its share in a stack
-   * falls with the square.
+   * Growth of the sky's noise, brought to one light (divided by the transparency), from which on a frame is rejected:
+   * its share in a stack falls with the square.
    */
   readonly rejectNoise: number;
 }
 
 /**
- * What {@linkcode diagnoseNight} uses for an option left out. A frame with stars 1.3 times as wide has 0.6 of the weight
- * for point sources (1/FWHM²) and blurs what the others resolve; an axis ratio of 1.35 is seen as a line by anyone; at a transparency of
- * 0.6 a frame has 0.36 of a clear one's weight, and cloud that thick is never even; noise of 1.6 times the night's leaves
- * 0.39 of the weight too, and a frame that loses both light and quiet is judged by what they leave together. Between these and what the night scatters by itself a frame is kept with less weight.
+ * What {@linkcode diagnoseNight} uses for an option left out. A frame with stars 1.3 times as wide has 0.6 of the
+ * weight for point sources (1/FWHM²) and blurs what the others resolve; an axis ratio of 1.35 is seen as a line by
+ * anyone; at a transparency of 0.6 a frame has 0.36 of a clear one's weight, and cloud that thick is never even; noise
+ * of 1.6 times the night's leaves 0.39 of the weight too, and a frame that loses both light and quiet is judged by
+ * what they leave together. Between these and what the night scatters by itself a frame is kept with less weight.
  */
 export const diagnoseNightDefaults: DiagnoseNightOptions = Object.freeze({
   rejectWidth: 1.3,
@@ -115,7 +119,8 @@ interface Typical {
 function lowerHalf(values: readonly number[]): Typical {
   const known = values.filter((each) => Number.isFinite(each));
   if (known.length === 0) return { level: NaN, scatter: NaN };
-  const level = quantile(known, 0.25), half = quantile(known, 0.5);
+  const level = quantile(known, 0.25);
+  const half = quantile(known, 0.5);
   // For normal values the median lies 0.6745 sigma above the quartile; the level meant is the middle of the good ones.
   return { level: (level + half) / 2, scatter: Math.max((half - level) / 0.6745, 1e-9 * Math.abs(level)) };
 }
@@ -152,7 +157,10 @@ interface Group {
   readonly airGlow: (airmass: number | null | undefined) => number;
 }
 
-/** Shape and width of the stars as a judge should see them: of stars of the field only, where much else was taken for stars. */
+/**
+ * Shape and width of the stars as a judge should see them: of stars of the field only, where much else was taken for
+ * stars.
+ */
 interface Seen {
   readonly fwhm: number;
   readonly short: number;
@@ -240,7 +248,10 @@ function groupRows(rows: readonly NightRow[]): Group[] {
   });
 }
 
-/** Levels of the sky of the frames with stars; where a dark was wrong the sky lies below none, and is left out if others are right. */
+/**
+ * Levels of the sky of the frames with stars; where a dark was wrong the sky lies below none, and is left out if
+ * others are right.
+ */
 function skiesOf(rows: readonly NightRow[]): number[] {
   const starry = rows.flatMap(({ quality, darkLevel }) =>
     quality !== null && quality.starCount > 0 ? [{ sky: quality.background, dark: darkLevel ?? -Infinity }] : []
@@ -250,20 +261,23 @@ function skiesOf(rows: readonly NightRow[]): number[] {
 }
 
 /**
- * Growth of the sky with airmass, ln(sky) = a + s X, robust over the frames with stars. Kept between 0 and 0.6 a unit of airmass, so that
- * a moon that rises while the target sets does not pass for air: the layer that glows is 1.4 times as deep at 45°
- * than overhead, a town's light grows faster.
+ * Growth of the sky with airmass, ln(sky) = a + s X, robust over the frames with stars. Kept between 0 and 0.6 a unit
+ * of airmass, so that a moon that rises while the target sets does not pass for air: the layer that glows is 1.4 times
+ * as deep at 45° than overhead, a town's light grows faster.
  */
 function fitAirGlow(rows: readonly NightRow[]): Group["airGlow"] {
-  const xs: number[] = [], skies: number[] = [];
+  const xs: number[] = [];
+  const skies: number[] = [];
   for (const { record, quality, darkLevel } of rows) {
-    const sky = (quality?.background ?? NaN) - (darkLevel ?? NaN), air = record.airmass ?? NaN;
+    const sky = (quality?.background ?? NaN) - (darkLevel ?? NaN);
+    const air = record.airmass ?? NaN;
     if (!(sky > 0 && air >= 1 && (quality?.starCount ?? 0) >= 12)) continue;
     xs.push(air);
     skies.push(Math.log(sky));
   }
   if (xs.length < 8 || Math.max(...xs) - Math.min(...xs) < 0.15) return () => 1;
-  const slope = Math.min(0.6, Math.max(0, robustLine(xs, skies).slope)), middle = median(xs);
+  const slope = Math.min(0.6, Math.max(0, robustLine(xs, skies).slope));
+  const middle = median(xs);
   return (airmass) => slope > 0 && (airmass ?? 0) >= 1 ? Math.exp(slope * ((airmass ?? middle) - middle)) : 1;
 }
 
@@ -281,7 +295,9 @@ const middleOf = (values: readonly number[]): number => {
 /** Of the brightest lights, the share that must be stars of the field for the frame's own figures to hold. */
 const mostStrangers = 0.3;
 
-/** Whether the mean elongation exceeds what the scatter from star to star lets expect of round ones, four times over. */
+/**
+ * Whether the mean elongation exceeds what the scatter from star to star lets expect of round ones, four times over.
+ */
 function shapeIsSure(q: FrameQuality): boolean {
   const stars = q.stars.filter((star) => !star.saturated && star.snr >= 12);
   if (stars.length < 3) return false;
@@ -301,16 +317,20 @@ const falseRows = 1e-3;
 const triedCounts = [20, 40, 80] as const;
 
 /**
- * Direction of a row of lights: a line through two of them that passes within 1.5 pixels of more others than chance allows. Lights
- * that are no stars of the field lie anywhere, but those of one aircraft on a line.
+ * Direction of a row of lights: a line through two of them that passes within 1.5 pixels of more others than chance
+ * allows. Lights that are no stars of the field lie anywhere, but those of one aircraft on a line.
  */
 function rowOfLights(lights: readonly Star[], width: number, height: number): number | null {
-  const n = lights.length, chance = (n - 2) * 3 / Math.min(width, height);
+  const n = lights.length;
+  const chance = (n - 2) * 3 / Math.min(width, height);
   if (n < 5) return null;
-  let most = 0, degrees = 0;
+  let most = 0;
+  let degrees = 0;
   for (let i = 0; i < n; i++) {
     for (let j = i + 1; j < n; j++) {
-      const dx = lights[j].x - lights[i].x, dy = lights[j].y - lights[i].y, length = Math.hypot(dx, dy);
+      const dx = lights[j].x - lights[i].x;
+      const dy = lights[j].y - lights[i].y;
+      const length = Math.hypot(dx, dy);
       if (length < 0.15 * Math.min(width, height)) continue;
       let others = -2;
       for (const { x, y } of lights) {
@@ -330,20 +350,21 @@ function rowOfLights(lights: readonly Star[], width: number, height: number): nu
 }
 
 /**
- * Whether two images of every star are told from one long trail. Images apart make each star longer by no more than their distance
- * explains: variance r/(1 + r)² d² with r the fainter over the brighter.
+ * Whether two images of every star are told from one long trail. Images apart make each star longer by no more than
+ * their distance explains: variance r/(1 + r)² d² with r the fainter over the brighter.
  */
 function isDouble(q: FrameQuality, night: Group): boolean {
   if (q.doubling === null) return false;
-  const { dx, dy, ratio } = q.doubling, apart = (dx * dx + dy * dy) * ratio / (1 + ratio) ** 2;
+  const { dx, dy, ratio } = q.doubling;
+  const apart = (dx * dx + dy * dy) * ratio / (1 + ratio) ** 2;
   // Far from each other either image is as narrow as stars ever are: wide ones are pieces of rings far out of focus.
   if (Math.hypot(dx, dy) > q.fwhmPixels && q.fwhmPixels > 2 * night.width.level) return false;
   return axisRatio(chiOf(q.eccentricity)) < 1.15 * Math.sqrt(1 + apart / night.short.level ** 2);
 }
 
 /**
- * The frame's figures, or, where many of its brighter lights are no stars of the field (flashes and pieces of an aircraft's trail),
- * the medians of those that are.
+ * The frame's figures, or, where many of its brighter lights are no stars of the field (flashes and pieces of an
+ * aircraft's trail), the medians of those that are.
  */
 function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen {
   const own: Seen = {
@@ -356,7 +377,8 @@ function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen
     cleaned: false,
   };
   if (found.length < 8 || q.doubling !== null) return own;
-  const known = new Set(found), bright = q.stars.slice(0, Math.min(60, Math.max(20, found.length)));
+  const known = new Set(found);
+  const bright = q.stars.slice(0, Math.min(60, Math.max(20, found.length)));
   const strangers = bright.filter((_, i) => !known.has(i)).length / bright.length;
   // A border cuts stars through and lines up what is left of them.
   const margin = 4 * q.fwhmPixels;
@@ -369,9 +391,12 @@ function seenStars(q: FrameQuality, { found }: Transparency, night: Group): Seen
   // A bright trail alone spoils the mean profile that widths stand on.
   if (strangers < mostStrangers && direction === null && q.trails.length === 0) return own;
   const stars = found.map((i) => q.stars[i]).filter((star) => !star.saturated);
-  const clear = stars.filter((star) => star.snr >= 20), chosen = clear.length >= 8 ? clear : stars;
+  const clear = stars.filter((star) => star.snr >= 20);
+  const chosen = clear.length >= 8 ? clear : stars;
   const of = (get: (star: Star) => number) => median(chosen.map(get));
-  const e1 = of((star) => star.shape[0]), e2 = of((star) => star.shape[1]), chi = Math.min(0.99, Math.hypot(e1, e2));
+  const e1 = of((star) => star.shape[0]);
+  const e2 = of((star) => star.shape[1]);
+  const chi = Math.min(0.99, Math.hypot(e1, e2));
   const spread = of((star) => Math.hypot(star.shape[0] - e1, star.shape[1] - e2));
   const squeeze = (x: number) => Math.pow((1 - x) / (1 + x), 0.25);
   // Widths stand on the profile of the frame's brightest lights: use the night's instead.
@@ -399,36 +424,46 @@ interface HiddenPart {
 }
 
 /**
- * Twice the gain in log likelihood of two sides over one from which on a hidden side is believed: chi-square of one degree of freedom, exceeded by
- * chance once in 130 000 times, while of one frame's some thousand lines a hundred are independent at most.
+ * Twice the gain in log likelihood of two sides over one from which on a hidden side is believed: chi-square of one
+ * degree of freedom, exceeded by chance once in 130 000 times, while of one frame's some thousand lines a hundred are
+ * independent at most.
  */
 const sureSides = 20;
 
-/** A strip along a border narrower than this share of the frame is no part of the field: a few stars there are missed for other reasons. */
+/**
+ * A strip along a border narrower than this share of the frame is no part of the field: a few stars there are missed
+ * for other reasons.
+ */
 const leastHidden = 0.12;
 
 /**
- * Look for the straight line that parts dim stars (below 0.6 of the brighter ones' light, or missing) from bright ones best, by the
- * likelihood of two shares over one (Wilks 1938). A few stars suffice, if all on one side are dim.
+ * Look for the straight line that parts dim stars (below 0.6 of the brighter ones' light, or missing) from bright ones
+ * best, by the likelihood of two shares over one (Wilks 1938). A few stars suffice, if all on one side are dim.
  */
 function hiddenPart(lights: readonly StarLight[], width: number, height: number): HiddenPart | null {
   const n = lights.length;
   if (n < 12) return null;
   const term = (k: number, of: number) =>
     (k > 0 ? k * Math.log(k / of) : 0) + (k < of ? (of - k) * Math.log(1 - k / of) : 0);
-  let best: HiddenPart | null = null, most = sureSides;
+  let best: HiddenPart | null = null;
+  let most = sureSides;
   for (let step = 0; step < 24; step++) {
-    const c = Math.cos(step * Math.PI / 12), s = Math.sin(step * Math.PI / 12);
+    const c = Math.cos(step * Math.PI / 12);
+    const s = Math.sin(step * Math.PI / 12);
     const sorted = lights.map(({ x, y, light }) => ({ t: x * c + y * s, light })).sort((a, b) => b.t - a.t);
     for (let dark = 3; dark <= n - 6; dark++) {
-      const far = sorted.slice(0, dark), near = sorted.slice(dark), bright = median(near.map((each) => each.light));
+      const far = sorted.slice(0, dark);
+      const near = sorted.slice(dark);
+      const bright = median(near.map((each) => each.light));
       if (!(bright > 0.85)) continue;
       const isDim = (each: { readonly light: number }) => each.light < 0.6 * bright;
-      const a = far.filter(isDim).length, b = near.filter(isDim).length;
+      const a = far.filter(isDim).length;
+      const b = near.filter(isDim).length;
       if (a < 0.7 * dark || b > 0.2 * (n - dark)) continue;
       const gain = 2 * (term(a, dark) + term(b, n - dark) - term(a + b, n));
       if (gain <= most) continue;
-      const border = (sorted[dark - 1].t + sorted[dark].t) / 2, left = median(far.map((each) => each.light));
+      const border = (sorted[dark - 1].t + sorted[dark].t) / 2;
+      const left = median(far.map((each) => each.light));
       let hidden = 0;
       for (let i = 0; i < 256; i++) {
         if ((i % 16 + 0.5) / 16 * width * c + (Math.floor(i / 16) + 0.5) / 16 * height * s > border) hidden++;
@@ -450,8 +485,8 @@ const broadFilters: Readonly<Record<string, readonly [number, number]>> = Object
 });
 
 /**
- * Length of the spectrum that air draws of a star, arcseconds: (n₁ − n₂) tan z with the refractivity of dry air at sea level (Edlén 1966,
- * Metrologia 2, 71); 0 for a narrow filter or an unknown altitude.
+ * Length of the spectrum that air draws of a star, arcseconds: (n₁ − n₂) tan z with the refractivity of dry air at sea
+ * level (Edlén 1966, Metrologia 2, 71); 0 for a narrow filter or an unknown altitude.
  */
 function dispersionArcsec(filter: string, airmass: number | null | undefined): number {
   const band = broadFilters[filter];
@@ -470,22 +505,30 @@ const sureRotation = 5;
 const leastTangential = 0.18;
 
 /**
- * Rotation as the stars' directions alone show it, for trails so long that shapes no longer grow with the square of the distance,
- * as the fit of the field map takes them to: the centre, of a grid over the frame, round which stars lie along the tangent most.
- * Believed where they do so twice as much as they stray from it. The angle is the middle of what each star away from the centre tells.
+ * Rotation as the stars' directions alone show it, for trails so long that shapes no longer grow with the square of
+ * the distance, as the fit of the field map takes them to: the centre, of a grid over the frame, round which stars lie
+ * along the tangent most. Believed where they do so twice as much as they stray from it. The angle is the middle of
+ * what each star away from the centre tells.
  */
 function tangentialRotation({ stars, width, height }: FrameQuality): FieldRotation | null {
-  const shaped = stars.filter((star) => !star.saturated && star.snr >= 12).slice(0, 150), n = shaped.length;
+  const shaped = stars.filter((star) => !star.saturated && star.snr >= 12).slice(0, 150);
+  const n = shaped.length;
   if (n < 12) return null;
-  const steps = 9, away = 0.12 * Math.hypot(width, height);
+  const steps = 9;
+  const away = 0.12 * Math.hypot(width, height);
   let best: { x: number; y: number; along: number; stray: number } | null = null;
   for (let r = 0; r < steps; r++) {
     for (let c = 0; c < steps; c++) {
-      const x = (c + 0.5) / steps * width, y = (r + 0.5) / steps * height;
-      let along = 0, stray = 0;
+      const x = (c + 0.5) / steps * width;
+      const y = (r + 0.5) / steps * height;
+      let along = 0;
+      let stray = 0;
       for (const { x: sx, y: sy, shape } of shaped) {
-        const dx = sx - x, dy = sy - y, d2 = Math.max(1e-9, dx * dx + dy * dy);
-        const cosine = (dx * dx - dy * dy) / d2, sine = 2 * dx * dy / d2;
+        const dx = sx - x;
+        const dy = sy - y;
+        const d2 = Math.max(1e-9, dx * dx + dy * dy);
+        const cosine = (dx * dx - dy * dy) / d2;
+        const sine = 2 * dx * dy / d2;
         along -= shape[0] * cosine + shape[1] * sine;
         stray += (shape[1] * cosine - shape[0] * sine) ** 2;
       }
@@ -493,9 +536,12 @@ function tangentialRotation({ stars, width, height }: FrameQuality): FieldRotati
     }
   }
   if (best === null || !(best.along > leastTangential && best.along > 2 * best.stray)) return null;
-  const { x, y, along, stray } = best, angles: number[] = [];
+  const { x, y, along, stray } = best;
+  const angles: number[] = [];
   for (const star of shaped) {
-    const dx = star.x - x, dy = star.y - y, distance = Math.hypot(dx, dy);
+    const dx = star.x - x;
+    const dy = star.y - y;
+    const distance = Math.hypot(dx, dy);
     if (distance < away) continue;
     const chi2 = Math.min(0.999, star.shape[0] ** 2 + star.shape[1] ** 2);
     const tangential = -(star.shape[0] * (dx * dx - dy * dy) + star.shape[1] * 2 * dx * dy) / distance ** 2;
@@ -512,7 +558,9 @@ function rotationOf(quality: FrameQuality): FieldRotation | null {
   return rotation !== null && rotation.significance >= sureRotation ? rotation : tangentialRotation(quality);
 }
 
-/** Length of the trail that field rotation leaves in the farthest corner from its centre, pixels; 0 without rotation. */
+/**
+ * Length of the trail that field rotation leaves in the farthest corner from its centre, pixels; 0 without rotation.
+ */
 function cornerTrail({ width: w, height: h }: FrameQuality, rotation: FieldRotation | null): number {
   if (rotation === null) return 0;
   const { x, y } = rotation.centre;
@@ -521,8 +569,8 @@ function cornerTrail({ width: w, height: h }: FrameQuality, rotation: FieldRotat
 }
 
 /**
- * Depth of the sky below a frame without light, in units of the noise of a pixel, from which on the dark is wrong: the level of the sky
- * is known to a few hundredths of that noise.
+ * Depth of the sky below a frame without light, in units of the noise of a pixel, from which on the dark is wrong: the
+ * level of the sky is known to a few hundredths of that noise.
  */
 const noSkyBelow = 0.3;
 
@@ -537,9 +585,11 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       strength: 9,
     }];
   }
-  const q = row.quality, night = group;
+  const q = row.quality;
+  const night = group;
   // What the sky gains towards the horizon is the air's; noise follows as its root.
-  const airGlow = night.airGlow(row.record.airmass), noiseRatio = q.noise / night.noise.level / Math.sqrt(airGlow);
+  const airGlow = night.airGlow(row.record.airmass);
+  const noiseRatio = q.noise / night.noise.level / Math.sqrt(airGlow);
   const dark = row.darkLevel ?? null;
   const skyRatio = dark === null
     ? NaN
@@ -613,7 +663,9 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   }
 
   // 2. Place.
-  const seen = seenStars(q, transparency, night), ratio = axisRatio(seen.chi), wide = seen.fwhm / night.width.level;
+  const seen = seenStars(q, transparency, night);
+  const ratio = axisRatio(seen.chi);
+  const wide = seen.fwhm / night.width.level;
   const strangers = q.stars.filter((star) => !star.saturated && star.snr >= 8).length;
   if (
     transparency.found.length === 0 && night.matched > 0.6 && strangers >= 15 && wide < 2 && q.doubling === null &&
@@ -645,24 +697,29 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
       strength: q.saturatedShare / 0.005,
     });
   }
-  const rotation = rotationOf(q), trail = cornerTrail(q, rotation);
+  const rotation = rotationOf(q);
+  const trail = cornerTrail(q, rotation);
   const rotated = trail > Math.max(0.7 * night.width.level, 1.5 * night.rotation * night.width.level);
   const double = isDouble(q, night) ? q.doubling : null;
   // The brighter image alone is found among the stars of the other frames.
   const parted = double !== null && Math.hypot(double.dx, double.dy) > 2 * night.width.level;
-  const t = transparency.cleared * (parted ? 1 + (double?.ratio ?? 0) : 1), broad = seen.short / night.short.level;
-  const haloGrowth = q.haloShare - night.halo.level,
-    // Where widths change over the field it is they that make stars pass for faint, or for none, on one side.
-    hidden = wide < 1.8 && ratio < 1.8 && !rotated && !isTilted(q, night)
-      ? hiddenPart(transparency.lights, q.width, q.height)
-      : null;
+  const t = transparency.cleared * (parted ? 1 + (double?.ratio ?? 0) : 1);
+  const broad = seen.short / night.short.level;
+  const haloGrowth = q.haloShare - night.halo.level;
+  // Where widths change over the field it is they that make stars pass for faint, or for none, on one side.
+  const hidden = wide < 1.8 && ratio < 1.8 && !rotated && !isTilted(q, night)
+    ? hiddenPart(transparency.lights, q.width, q.height)
+    : null;
   const ring = q.centralLevel < 0.8;
   // Few faint stars tell little: what is missing must exceed what they scatter by.
   const dim = t < 0.85 && hidden === null && !(1 - t < 4 * transparency.error * t);
   // What it adds to a stack: signal over noise, squared, over that of a clear frame.
-  const signal = t > 0 ? Math.min(1, t) : 1, worth = (signal / noiseRatio) ** 2, leastWorth = options.rejectNoise ** -2;
+  const signal = t > 0 ? Math.min(1, t) : 1;
+  const worth = (signal / noiseRatio) ** 2;
+  const leastWorth = options.rejectNoise ** -2;
   // How the width grew apart from a trail: along its short axis.
-  const round = ratio < 1.25 && double === null, grown = round ? wide : broad;
+  const round = ratio < 1.25 && double === null;
+  const grown = round ? wide : broad;
   if (hidden !== null) {
     found.push({
       cause: "part of the field hidden",
@@ -674,7 +731,8 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
     });
   }
   if (dim) {
-    // Cloud takes light and leaves the stars their width; drops on glass scatter it. Neither makes a ring, or stars twice as wide.
+    // Cloud takes light and leaves the stars their width; drops on glass scatter it. Neither makes a ring, or stars
+    // twice as wide.
     const halo = round && haloGrowth > Math.max(0.05, 4 * night.halo.scatter);
     const dewy = !ring && grown < 2.1 && double === null &&
       ((halo && grown > 1.12) ||
@@ -704,12 +762,14 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
   }
 
   // 4. Shape.
-  const chi = seen.chi, usual = axisRatio(night.chi.level);
+  const chi = seen.chi;
+  const usual = axisRatio(night.chi.level);
   const longEnough = chi > Math.max(0.16, night.chi.level + 4 * night.chi.scatter, 1.4 * night.chi.level);
   const elongated = longEnough && ratio > 1.12 && shapeIsSure(q);
   const shapes: Finding[] = [];
   if (double !== null) {
-    const d = double, length = Math.hypot(d.dx, d.dy);
+    const d = double;
+    const length = Math.hypot(d.dx, d.dy);
     shapes.push({
       cause: "guiding jump",
       // A gust that strikes once leaves a faint second image too, and shakes what stands still.
@@ -739,8 +799,10 @@ function look(row: NightRow, transparency: Transparency, group: Group, options: 
         (row.record.arcsecPerPixel ?? NaN);
       const line = Math.sqrt(12 * seen.short ** 2 * (ratio ** 2 - 1));
       // A drift adds along its direction only, gusts to all sides: what was added across over what was added along.
-      const across = Math.max(0, broad * broad - 1), along = broad * broad * ratio * ratio - 1;
-      const flatness = Math.sqrt(across / Math.max(1e-6, along)), windy = flatness > 0.33;
+      const across = Math.max(0, broad * broad - 1);
+      const along = broad * broad * ratio * ratio - 1;
+      const flatness = Math.sqrt(across / Math.max(1e-6, along));
+      const windy = flatness > 0.33;
       if (spectrum > 0.5 * line && spectrum < 2.5 * line) {
         shapes.push({
           cause: "atmospheric dispersion",
@@ -840,7 +902,10 @@ function tiltFinding(q: FrameQuality): Finding {
 
 const rank: { readonly [Name in Verdict]: number } = { reject: 2, "down-weight": 1, keep: 0 };
 
-/** A night whose focus creeps: turn single findings of wide, round stars into focus drift when neighbours in time rise together. */
+/**
+ * A night whose focus creeps: turn single findings of wide, round stars into focus drift when neighbours in time rise
+ * together.
+ */
 function followFocus(group: Group, findings: Finding[][], firstCause: (i: number) => number): void {
   const order = group.index.map((_, k) => k).sort((a, b) =>
     (group.rows[a].record.dateUtc ?? group.rows[a].record.file).localeCompare(
@@ -848,13 +913,16 @@ function followFocus(group: Group, findings: Finding[][], firstCause: (i: number
     )
   );
   for (let p = 0; p < order.length; p++) {
-    const k = order[p], at = firstCause(k);
+    const k = order[p];
+    const at = firstCause(k);
     if (at < 0) continue;
-    const finding = findings[k][at], now = group.rows[k].quality?.fwhmPixels ?? NaN;
+    const finding = findings[k][at];
+    const now = group.rows[k].quality?.fwhmPixels ?? NaN;
     if (finding.cause !== "poor seeing" && finding.cause !== "defocus") continue;
     const before = order.slice(Math.max(0, p - 4), p).map((j) => group.rows[j].quality?.fwhmPixels ?? NaN);
     // A focus that creeps goes on as it came: a leap after some frames of restless air is none.
-    const last = before[before.length - 1], pace = (last - before[0]) / Math.max(1, before.length - 1);
+    const last = before[before.length - 1];
+    const pace = (last - before[0]) / Math.max(1, before.length - 1);
     const rising = before.length >= 3 &&
       before.every((each, i) => each > group.width.level && (i === 0 || each >= 0.97 * before[i - 1])) &&
       now >= 0.97 * last && now - last < 3 * pace + 2 * group.width.scatter &&
@@ -873,10 +941,11 @@ function followFocus(group: Group, findings: Finding[][], firstCause: (i: number
 /**
  * Judge every light of a night: keep, down-weight or reject; why; on what numbers; and what to do next time.
  *
- * Frames are compared within their rig, filter, exposure, gain and size, and against the better half of them, so that nothing
- * depends on the rig; a change must also exceed a physical limit, so that a quiet night does not flag its own noise. A frame may
- * have several causes; where two fit equally well both are named with "or". What all frames of a run have (tilt, curvature) is
- * told as a finding on the rig and not held against the frames. Nothing is deleted: the verdict is advice, and the person decides.
+ * Frames are compared within their rig, filter, exposure, gain and size, and against the better half of them, so that
+ * nothing depends on the rig; a change must also exceed a physical limit, so that a quiet night does not flag its own
+ * noise. A frame may have several causes; where two fit equally well both are named with "or". What all frames of a
+ * run have (tilt, curvature) is told as a finding on the rig and not held against the frames. Nothing is deleted: the
+ * verdict is advice, and the person decides.
  *
  * @param rows lights with their measurements, in any order
  * @throws {RangeError} if a limit is out of range
@@ -933,7 +1002,8 @@ export function diagnoseNight(
         (worst, each) => rank[each.verdict] > rank[worst] ? each.verdict : worst,
         "keep",
       );
-      const q = row.quality, t = group.transparency[k].value;
+      const q = row.quality;
+      const t = group.transparency[k].value;
       const plain = q === null
         ? ""
         : `${q.starCount} stars, FWHM ${px(q.fwhmPixels)}, eccentricity ${q.eccentricity.toFixed(2)}, transparency ${

@@ -21,10 +21,10 @@ export interface MatchCalibrationOptions {
 }
 
 /**
- * What {@linkcode matchCalibration} uses for an option left out. Dark current doubles about every 6.5 K below freezing and every
- * 8 K at room temperature (Janesick 2001): 2 K is 24 % more of it, 5 K without a cooler 54 %, where hot pixels still match.
- * Exposures within 2 % leave 2 % of the dark current. Scaling is on only where bias exists; glow of an amplifier, which does not
- * scale, shows in the pixels: `auditCalibration` withdraws it then.
+ * What {@linkcode matchCalibration} uses for an option left out. Dark current doubles about every 6.5 K below freezing
+ * and every 8 K at room temperature (Janesick 2001): 2 K is 24 % more of it, 5 K without a cooler 54 %, where hot
+ * pixels still match. Exposures within 2 % leave 2 % of the dark current. Scaling is on only where bias exists; glow
+ * of an amplifier, which does not scale, shows in the pixels: `auditCalibration` withdraws it then.
  */
 export const matchCalibrationDefaults: MatchCalibrationOptions = Object.freeze({
   temperatureTolerance: 2,
@@ -131,8 +131,8 @@ const middle = (values: readonly number[]): number | null => {
 const count = (n: number, what: string): string => `${n} ${what}${n === 1 ? "" : "s"}`;
 
 /**
- * Put lights that share rig, night, filter, exposure, gain, offset, set temperature, binning and size together, in order of first
- * appearance. Other kinds of frames are left out.
+ * Put lights that share rig, night, filter, exposure, gain, offset, set temperature, binning and size together, in
+ * order of first appearance. Other kinds of frames are left out.
  *
  * @example
  * ```ts
@@ -254,13 +254,14 @@ const isKind = (record: FrameRecord, kind: "dark" | "flat" | "bias" | "flat-dark
   record.kind === kind || record.kind === `master-${kind}`;
 
 /**
- * Choose darks, flats, bias and flat-darks for every group of lights, and say of each calibration file what it is used for or
- * why it was refused.
+ * Choose darks, flats, bias and flat-darks for every group of lights, and say of each calibration file what it is used
+ * for or why it was refused.
  *
- * Lights go together by rig, night, filter, exposure, gain, offset, set temperature, binning and size. A dark must agree in rig,
- * size, gain, offset, exposure and temperature (nearest exposure scaled when there is bias and `scaleDarks`); a flat in rig,
- * size and filter, of the same night, else of the nearest; bias in rig, size, gain, offset. A setting that either header does
- * not state is not held against a file. Ready-made masters are taken where loose frames are too few.
+ * Lights go together by rig, night, filter, exposure, gain, offset, set temperature, binning and size. A dark must
+ * agree in rig, size, gain, offset, exposure and temperature (nearest exposure scaled when there is bias and
+ * `scaleDarks`); a flat in rig, size and filter, of the same night, else of the nearest; bias in rig, size, gain,
+ * offset. A setting that either header does not state is not held against a file. Ready-made masters are taken where
+ * loose frames are too few.
  *
  * @param records all files of a night, as read from their headers
  *
@@ -295,7 +296,8 @@ export function matchCalibration(
     isKind(record, "dark") || isKind(record, "flat") || isKind(record, "bias") || isKind(record, "flat-dark")
   );
   const calibration = listed.filter((record) => used.refused[record.file] === undefined);
-  const uses = new Map<string, Set<string>>(), refusals = new Map<string, Refusal>();
+  const uses = new Map<string, Set<string>>();
+  const refusals = new Map<string, Refusal>();
   const use = (set: CalibrationSet | null, what: string) => {
     for (const frame of set?.frames ?? []) {
       const list = uses.get(frame.file) ?? new Set<string>();
@@ -334,7 +336,8 @@ export function matchCalibration(
       const t = temperatureOf(record);
       return t === null || group.temperatureC === null ? 0 : Math.abs(t - group.temperatureC);
     };
-    const fitting: FrameRecord[] = [], otherExposure: FrameRecord[] = [];
+    const fitting: FrameRecord[] = [];
+    const otherExposure: FrameRecord[] = [];
     for (const record of calibration) {
       if (!isKind(record, "dark")) continue;
       const refusal = sameCamera(record, group, true);
@@ -343,7 +346,8 @@ export function matchCalibration(
         continue;
       }
       if (offTemperature(record) > tolerance) {
-        const now = temperatureOf(record) ?? NaN, wanted = group.temperatureC ?? NaN;
+        const now = temperatureOf(record) ?? NaN;
+        const wanted = group.temperatureC ?? NaN;
         refuse(record, {
           passed: 4,
           reason: `sensor at ${number(now)} °C, lights at ${number(wanted)} °C: ${
@@ -409,7 +413,8 @@ export function matchCalibration(
       } else sameFilter.push(record);
     }
     const distance = (session: string): number => {
-      const a = Date.parse(`${session}T12:00:00Z`), b = Date.parse(`${group.session}T12:00:00Z`);
+      const a = Date.parse(`${session}T12:00:00Z`);
+      const b = Date.parse(`${group.session}T12:00:00Z`);
       return Number.isFinite(a) && Number.isFinite(b)
         ? Math.abs(a - b) / 86400000
         : session === group.session
@@ -444,7 +449,8 @@ export function matchCalibration(
     // what to take off the flats
     let flatDark: CalibrationSet | null = null;
     if (flat.set !== null && !flat.set.master) {
-      const flats = flat.set.frames, exposure = middle(flats.map((each) => each.exposureSeconds ?? 0)) ?? 0;
+      const flats = flat.set.frames;
+      const exposure = middle(flats.map((each) => each.exposureSeconds ?? 0)) ?? 0;
       const flatGroup: LightGroup = {
         ...group,
         gainSetting: flats[0].gainSetting,

@@ -19,8 +19,8 @@ export interface Override {
 }
 
 /**
- * Read decisions from a small text file: one a line, the verdict, the file, and after a `#` the reason. Empty lines and lines that
- * start with `#` are left out. A later line about the same file replaces an earlier one.
+ * Read decisions from a small text file: one a line, the verdict, the file, and after a `#` the reason. Empty lines
+ * and lines that start with `#` are left out. A later line about the same file replaces an earlier one.
  *
  *     keep     lights/ha-007.fits      # the trail is outside the crop
  *     reject   lights/ha-019.fits
@@ -97,8 +97,9 @@ export interface Selection {
 }
 
 /**
- * Decide which frames go into each stack: the verdict of the diagnosis unless a person has decided, weights by `weightFrames`, and
- * the effect of the choice by `selectionEffect`. A frame without a noise cannot be kept, whoever says so.
+ * Decide which frames go into each stack: the verdict of the diagnosis unless a person has decided, weights by
+ * `weightFrames`, and the effect of the choice by `selectionEffect`. A frame without a noise cannot be kept, whoever
+ * says so.
  *
  * @example
  * ```ts

@@ -14,7 +14,9 @@ export interface TransparencyInput {
   readonly width: number;
   /** Rows. */
   readonly height: number;
-  /** Flux of this frame's stars over that of the same stars in one frame of the group, when registration has found it. */
+  /**
+   * Flux of this frame's stars over that of the same stars in one frame of the group, when registration has found it.
+   */
   readonly fluxRatio?: number | null;
   /** Thickness of air over that in the zenith; null or left out when not known. */
   readonly airmass?: number | null;
@@ -34,7 +36,10 @@ export interface Transparency {
   readonly method: "matched" | "ranked" | "none";
   /** Places in the list of the stars that the compared frame shows too; empty unless matched. */
   readonly found: readonly number[];
-  /** Every star that ought to show, with its light over what the clearest frames have of it; 0 where it is missing. Empty unless matched. */
+  /**
+   * Every star that ought to show, with its light over what the clearest frames have of it; 0 where it is missing.
+   * Empty unless matched.
+   */
   readonly lights: readonly StarLight[];
   /** Share of this frame's area that the compared frame shows too; NaN unless matched. */
   readonly overlap: number;
@@ -64,7 +69,8 @@ function rankedRatio(
   const ratios: number[] = [];
   for (let i = 0; i < most; i++) ratios.push(stars[i].flux / reference[i].flux);
   // One star more or less near the top shifts all ranks behind it: never surer than a tenth.
-  const ratio = median(ratios), error = Math.max(0.1, medianError * madSigma(ratios) / ratio / Math.sqrt(most));
+  const ratio = median(ratios);
+  const error = Math.max(0.1, medianError * madSigma(ratios) / ratio / Math.sqrt(most));
   return { ratio, stars: most, error };
 }
 
@@ -73,7 +79,8 @@ const tryMatch = (
   reference: TransparencyInput,
   seed: Transform | null,
 ): { transform: Transform; matched: number; fluxRatio: number; fluxRatioScatter: number } | null => {
-  const list = frame.stars.filter(usable), other = reference.stars.filter(usable);
+  const list = frame.stars.filter(usable);
+  const other = reference.stars.filter(usable);
   if (list.length < 4 || other.length < 4) return null;
   try {
     return matchStars(list, other, {
@@ -89,11 +96,12 @@ const tryMatch = (
 };
 
 /**
- * The frame to compare with: among those that show most stars the one of middling light that most others can be matched to. The
- * frame with most stars alone might be one that points elsewhere.
+ * The frame to compare with: among those that show most stars the one of middling light that most others can be
+ * matched to. The frame with most stars alone might be one that points elsewhere.
  */
 function chooseReference(frames: readonly TransparencyInput[]): number {
-  const counts = frames.map((frame) => frame.stars.filter(usable).length), most = Math.max(0, ...counts);
+  const counts = frames.map((frame) => frame.stars.filter(usable).length);
+  const most = Math.max(0, ...counts);
   if (most === 0) return -1;
   const light = (frame: TransparencyInput) =>
     frame.stars.filter(usable).slice(0, 30).reduce((sum, star) => sum + star.flux, 0);
@@ -104,7 +112,8 @@ function chooseReference(frames: readonly TransparencyInput[]): number {
   if (rich.length < 3) return rich.length === 0 ? -1 : rich[rich.length >> 1].i;
   const at = (share: number) => rich[Math.min(rich.length - 1, Math.floor(share * rich.length))].i;
   const asked = [...new Set([0.1, 0.3, 0.5, 0.7, 0.9].map(at))];
-  let best = at(0.5), bestFriends = -1;
+  let best = at(0.5);
+  let bestFriends = -1;
   for (const candidate of new Set([0.5, 0.4, 0.6, 0.25, 0.75].map(at))) {
     const friends = asked.filter((i) =>
       i !== candidate && tryMatch(frames[i], frames[candidate], null) !== null
@@ -123,7 +132,10 @@ function chooseReference(frames: readonly TransparencyInput[]): number {
 interface Comparison {
   /** Places in the frame's list of the stars that the reference shows too. */
   readonly found: readonly number[];
-  /** The stars of the reference that the frame ought to show: with their ratio of light, 0 when missing, NaN when too faint to tell. */
+  /**
+   * The stars of the reference that the frame ought to show: with their ratio of light, 0 when missing, NaN when too
+   * faint to tell.
+   */
   readonly pairs: readonly (Point & { readonly known: number; readonly ratio: number })[];
   /** Share of this frame's area that the reference shows too. */
   readonly overlap: number;
@@ -131,14 +143,19 @@ interface Comparison {
 
 /** Compare star by star once the map is known. */
 function compare(frame: TransparencyInput, reference: TransparencyInput, transform: Transform): Comparison {
-  const { width, height } = frame, pairs: (Point & { known: number; ratio: number })[] = [];
+  const { width, height } = frame;
+  const pairs: (Point & { known: number; ratio: number })[] = [];
   const placed = frame.stars.map((star) => applyTransform(transform, star.x, star.y));
-  const found: number[] = [], taken = new Set<number>(), snrRatios: number[] = [];
-  const known = reference.stars, inverse = invertTransform(transform);
+  const found: number[] = [];
+  const taken = new Set<number>();
+  const snrRatios: number[] = [];
+  const known = reference.stars;
+  const inverse = invertTransform(transform);
   for (const [i, star] of frame.stars.entries()) {
     // A shaken or trailed star's middle is less sure than a point's.
     const reach = Math.max(2, 0.5 * star.fwhmPixels);
-    let nearest = -1, least = reach;
+    let nearest = -1;
+    let least = reach;
     for (let j = 0; j < known.length; j++) {
       const d = Math.hypot(known[j].x - placed[i].x, known[j].y - placed[i].y);
       if (d < least) {
@@ -154,7 +171,8 @@ function compare(frame: TransparencyInput, reference: TransparencyInput, transfo
     pairs.push({ x: star.x, y: star.y, known: nearest, ratio: sure ? star.flux / known[nearest].flux : NaN });
   }
   // A star is missed only where one as bright shows elsewhere: wide, trailed or dimmed stars are fainter all over.
-  const gain = snrRatios.length === 0 ? 0 : median(snrRatios), margin = 12;
+  const gain = snrRatios.length === 0 ? 0 : median(snrRatios);
+  const margin = 12;
   for (let j = 0; j < known.length; j++) {
     if (taken.has(j) || known[j].saturated || known[j].snr * gain < 15) continue;
     const { x, y } = applyTransform(inverse, known[j].x, known[j].y);
@@ -172,20 +190,27 @@ function compare(frame: TransparencyInput, reference: TransparencyInput, transfo
   return { found, pairs, overlap: inside / (side * side) };
 }
 
-/** Share of the frames that must show a star of the reference for it to be missed in the others: knots of nebulae come and go. */
+/**
+ * Share of the frames that must show a star of the reference for it to be missed in the others: knots of nebulae come
+ * and go.
+ */
 const leastShown = 0.6;
 
 /**
- * Extinction of clear air, as the upper border of the ratios against airmass shows it: ln T = a − k X. Physical bounds keep a
- * cloud that comes with the setting target from passing for air: 0 … 0.4 (0.43 magnitudes a unit of airmass, a hazy summer night).
+ * Extinction of clear air, as the upper border of the ratios against airmass shows it: ln T = a − k X. Physical bounds
+ * keep a cloud that comes with the setting target from passing for air: 0 … 0.4 (0.43 magnitudes a unit of airmass, a
+ * hazy summer night).
  */
 function fitExtinction(points: readonly { readonly x: number; readonly t: number }[]): number {
   if (points.length < 8) return 0;
-  const xs = points.map((each) => each.x), span = Math.max(...xs) - Math.min(...xs);
+  const xs = points.map((each) => each.x);
+  const span = Math.max(...xs) - Math.min(...xs);
   if (!(span > 0.15)) return 0;
-  let best = 0, least = Infinity;
+  let best = 0;
+  let least = Infinity;
   for (let k = 0; k <= 0.4001; k += 0.01) {
-    const lifted = points.map((each) => Math.log(each.t) + k * each.x).sort((a, b) => a - b), n = lifted.length;
+    const lifted = points.map((each) => Math.log(each.t) + k * each.x).sort((a, b) => a - b);
+    const n = lifted.length;
     // The clear half lies closest together when the trend is taken off.
     const spread = lifted[n - 1 - Math.floor(0.05 * n)] - lifted[Math.floor(0.5 * n)];
     if (spread < least - 1e-12) {
@@ -197,10 +222,10 @@ function fitExtinction(points: readonly { readonly x: number; readonly t: number
 }
 
 /**
- * Transparency of frames of one field, filter and exposure: median ratio of the fluxes of matched stars to one frame of the
- * group, divided by the level that the clearest tenth of the frames reach. Ratios already known from registration are taken as
- * they are, if every frame that has stars has one. A frame whose stars cannot be matched is compared by rank. Where the altitude
- * is known the light that clear air takes is fitted and told apart.
+ * Transparency of frames of one field, filter and exposure: median ratio of the fluxes of matched stars to one frame
+ * of the group, divided by the level that the clearest tenth of the frames reach. Ratios already known from
+ * registration are taken as they are, if every frame that has stars has one. A frame whose stars cannot be matched is
+ * compared by rank. Where the altitude is known the light that clear air takes is fitted and told apart.
  *
  * @param frames frames of one group
  *
@@ -216,7 +241,8 @@ function fitExtinction(points: readonly { readonly x: number; readonly t: number
 export function measureTransparency(frames: readonly TransparencyInput[]): Transparency[] {
   const isKnown = (frame: TransparencyInput) => typeof frame.fluxRatio === "number" && frame.fluxRatio > 0;
   const starry = frames.filter((frame) => frame.stars.length >= 5 || isKnown(frame));
-  const allKnown = starry.length > 0 && starry.every(isKnown), best = chooseReference(frames);
+  const allKnown = starry.length > 0 && starry.every(isKnown);
+  const best = chooseReference(frames);
   let seed: Transform | null = null;
   const nothing: Comparison = { found: [], pairs: [], overlap: NaN };
   const ratios = frames.map((frame, i) => {

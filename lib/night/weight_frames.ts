@@ -16,13 +16,16 @@ export interface WeightInput {
 /** Options of {@linkcode weightFrames}. */
 export interface WeightFramesOptions {
   /**
-   * Exponent of sharpness: 0 is best for extended light, 2 for point sources in the sky limit (their noise area grows with
-   * FWHM²).
+   * Exponent of sharpness: 0 is best for extended light, 2 for point sources in the sky limit (their noise area grows
+   * with FWHM²).
    */
   readonly sharpness: number;
 }
 
-/** What {@linkcode weightFrames} uses for an option left out: 1, the geometric mean of the two optima; a picture has both. */
+/**
+ * What {@linkcode weightFrames} uses for an option left out: 1, the geometric mean of the two optima; a picture has
+ * both.
+ */
 export const weightFramesDefaults: WeightFramesOptions = Object.freeze({ sharpness: 1 });
 
 /**
@@ -30,9 +33,9 @@ export const weightFramesDefaults: WeightFramesOptions = Object.freeze({ sharpne
  *
  *     w ∝ (T / σ)² · (F₀ / F)^sharpness          mean 1 over the kept frames, 0 for the others
  *
- * T is the transparency and σ the noise of a frame, so that T/σ is what a frame brought to one light has as signal over noise;
- * weights T²/σ² give the stack the highest signal-to-noise ratio for extended light (Cauchy–Schwarz), T²/(σ² F²) for stars
- * (noise-equivalent area ∝ F²; King 1983, PASP 95, 163).
+ * T is the transparency and σ the noise of a frame, so that T/σ is what a frame brought to one light has as signal
+ * over noise; weights T²/σ² give the stack the highest signal-to-noise ratio for extended light (Cauchy–Schwarz),
+ * T²/(σ² F²) for stars (noise-equivalent area ∝ F²; King 1983, PASP 95, 163).
  *
  * @throws {RangeError} if sharpness is negative or a kept frame's noise is not above 0
  *
@@ -72,15 +75,18 @@ export interface SelectionEffect {
   readonly kept: number;
   /** Frames left out. */
   readonly left: number;
-  /** Signal-to-noise ratio of the stack's extended light over that with all frames in, both with the weights of `weightFrames`. */
+  /**
+   * Signal-to-noise ratio of the stack's extended light over that with all frames in, both with the weights of
+   * `weightFrames`.
+   */
   readonly depth: number;
   /** FWHM of the stack over that with all frames in: weighted mean of FWHM², root. */
   readonly width: number;
 }
 
 /**
- * Compare the stack of the kept frames with that of all frames: what a rejection costs in depth and gains in sharpness, before it
- * is taken. Frames whose light or noise are not known count as nothing.
+ * Compare the stack of the kept frames with that of all frames: what a rejection costs in depth and gains in
+ * sharpness, before it is taken. Frames whose light or noise are not known count as nothing.
  *
  * @example
  * ```ts
@@ -103,7 +109,10 @@ export function selectionEffect(
   const known = frames.filter((frame) => frame.noise > 0 && (frame.kept || (frame.transparency ?? 0) > 0));
   const sums = (list: readonly WeightInput[]) => {
     const weights = weightFrames(list.map((frame) => ({ ...frame, kept: true })), options);
-    let signal = 0, variance = 0, width = 0, total = 0;
+    let signal = 0;
+    let variance = 0;
+    let width = 0;
+    let total = 0;
     list.forEach((frame, i) => {
       const t = frame.transparency !== null && frame.transparency > 0 ? frame.transparency : 1;
       // Frames are brought to one light first, which divides their noise by T.
@@ -116,7 +125,8 @@ export function selectionEffect(
     });
     return { snr: variance > 0 ? signal / Math.sqrt(variance) : 0, width: total > 0 ? Math.sqrt(width / total) : NaN };
   };
-  const all = sums(known), some = sums(known.filter((frame) => frame.kept));
+  const all = sums(known);
+  const some = sums(known.filter((frame) => frame.kept));
   return {
     kept: frames.filter((frame) => frame.kept).length,
     left: frames.filter((frame) => !frame.kept).length,

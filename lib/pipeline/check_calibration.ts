@@ -1,4 +1,7 @@
-/** Checks the calibration frames by their pixels, leaves out the wrong ones, and chooses from the others what calibrates each light. */
+/**
+ * Checks the calibration frames by their pixels, leaves out the wrong ones, and chooses from the others what
+ * calibrates each light.
+ */
 import { join } from "node:path";
 import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";

@@ -53,7 +53,10 @@ export function starLight({ registration, diagnosis }: Pick<CheckedLight, "regis
 /** Frames measured before the answers are kept: what is lost at most when a run is stopped. */
 const measuredAtOnce = 16;
 
-/** Width of a light's small picture: what a page can hold of it. 1000 of 120 pixels are about as many bytes as 300 of 240. */
+/**
+ * Width of a light's small picture: what a page can hold of it. 1000 of 120 pixels are about as many bytes as 300 of
+ * 240.
+ */
 const thumbnailWidthFor = (lights: number): number => lights > 300 ? 120 : 240;
 
 /** Measure lights that no earlier run has measured. */
@@ -135,7 +138,8 @@ export function checkLights(
   const severalRigs = new Set(lights.map((record) => record.rig)).size > 1;
   const names = lights.map((record) => stackName(record, severalRigs));
   const judged = lights.map((record, at): FrameDiagnosis => {
-    const verdict = diagnosis.frames[at], place = places.get(record.file);
+    const verdict = diagnosis.frames[at];
+    const place = places.get(record.file);
     if (verdict.verdict === "reject" || place === undefined || place.transform !== null) return verdict;
     return {
       ...verdict,
@@ -147,7 +151,8 @@ export function checkLights(
   });
   const selection = selectFrames(
     lights.map((record, at) => {
-      const { quality } = measured[at], place = places.get(record.file);
+      const { quality } = measured[at];
+      const place = places.get(record.file);
       return {
         diagnosis: judged[at],
         stack: names[at],

@@ -32,7 +32,9 @@ export function csvText<Column extends string>(
 /** Rows of a table written by {@linkcode csvText}, every cell as text. */
 export function parseCsv(text: string): Record<string, string>[] {
   const rows: string[][] = [];
-  let row: string[] = [], cell = "", inside = false;
+  let row: string[] = [];
+  let cell = "";
+  let inside = false;
   for (let i = 0; i < text.length; i++) {
     const c = text[i];
     if (inside) {

@@ -3,12 +3,15 @@ import type { Region } from "../core/geometry.ts";
 import type { Json } from "../core/options.ts";
 import type { Workflow, WorkflowNode } from "./workflow.ts";
 
-/** Share of the stars' light that is taken away: our own judgement on the demo nights, where nebula and stars keep a balance. */
+/**
+ * Share of the stars' light that is taken away: our own judgement on the demo nights, where nebula and stars keep a
+ * balance.
+ */
 const starReduction = 0.45;
 
 /**
- * Grain that a picture whose noise was reduced may show: what is left is coarser than a frame's own and seen earlier; our own
- * judgement on the demo nights, of 0.006, 0.010, 0.012 and 0.020.
+ * Grain that a picture whose noise was reduced may show: what is left is coarser than a frame's own and seen earlier;
+ * our own judgement on the demo nights, of 0.006, 0.010, 0.012 and 0.020.
  */
 const renderedNoise = 0.012;
 
@@ -19,12 +22,15 @@ const skyLightness = 5;
 const skyFrom = "darkest";
 
 /**
- * Share of a line picture's sky below black: next to none, because little noise is left to measure it by and black would come so near
- * the sky that the curve lifts all of the faint nebula; our own judgement, of 1e-3 and 1e-6.
+ * Share of a line picture's sky below black: next to none, because little noise is left to measure it by and black
+ * would come so near the sky that the curve lifts all of the faint nebula; our own judgement, of 1e-3 and 1e-6.
  */
 const clippedSkyShare = 1e-6;
 
-/** Gains of details of 1, 2, 4 … pixels of a line picture behind the stretch, which flattens what is bright: our own judgement. */
+/**
+ * Gains of details of 1, 2, 4 … pixels of a line picture behind the stretch, which flattens what is bright: our own
+ * judgement.
+ */
 const lineGains: readonly Json[] = [1, 1.1, 1.2, 1.4, 1.4, 1.4];
 
 const node = (
@@ -47,8 +53,8 @@ function evenSky(channel: string, region: Region): WorkflowNode[] {
 const even = (channel: string): string => `even-${channel.replaceAll(/\W/g, "")}`;
 
 /**
- * Noise taken off what lies behind the stars, then the stars put back, fewer of their light; ends in the nodes `calm` (no stars)
- * and `fewer`. Stars are kept out of the cleaning: they are no noise and would hide the noise round them.
+ * Noise taken off what lies behind the stars, then the stars put back, fewer of their light; ends in the nodes `calm`
+ * (no stars) and `fewer`. Stars are kept out of the cleaning: they are no noise and would hide the noise round them.
  */
 const calmSkyFewerStars = (ready: string): WorkflowNode[] => [
   node("parts", "separateStars", [ready]),
@@ -57,7 +63,10 @@ const calmSkyFewerStars = (ready: string): WorkflowNode[] => [
   node("fewer", "reduceStars", ["whole", "parts.stars"], "", { strength: starReduction }),
 ];
 
-/** Lines painted: lightness from all of them with fewer stars, hue from the nebula without stars, so that stars stay white. */
+/**
+ * Lines painted: lightness from all of them with fewer stars, hue from the nebula without stars, so that stars stay
+ * white.
+ */
 function linePicture(lines: readonly string[], region: Region): Workflow {
   const hues: readonly Json[] = lines.length === 2
     ? [{ channel: "Ha", hue: 25 }, { channel: "OIII", hue: 212 }]
@@ -99,8 +108,8 @@ function colourPicture(start: readonly WorkflowNode[], ready: string): Workflow 
 /**
  * The workflow for a set of stacks.
  *
- * With [S II], H-alpha and [O III]: SHO; with two of those lines: HOO (H-alpha and oxygen); a colour stack or R, G, B: colour;
- * otherwise one stack in gray, that with the longest exposure.
+ * With [S II], H-alpha and [O III]: SHO; with two of those lines: HOO (H-alpha and oxygen); a colour stack or R, G, B:
+ * colour; otherwise one stack in gray, that with the longest exposure.
  *
  * @param channels names of the stacks, the one with the longest exposure first
  * @param region part that enough frames cover

@@ -46,7 +46,8 @@ export function effectLines(
   starless = false,
 ): { readonly lines: readonly ReportLedgerLine[]; readonly doubts: readonly string[] } {
   const { noise, stars, flatness, nebula, clipped, hueDegrees, colourFactor, doubts } = effect;
-  const number: Format = (value) => formatNumber(value), count: Format = (value) => String(Math.round(value));
+  const number: Format = (value) => formatNumber(value);
+  const count: Format = (value) => String(Math.round(value));
   // a stretch changes the unit: levels before and after are no longer of one kind
   const oneUnit = known(clipped.black.before) === known(clipped.black.after);
   const lines = [

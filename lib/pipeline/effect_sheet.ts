@@ -8,7 +8,8 @@ import { effectLines } from "./effect_lines.ts";
 /**
  * A before/after sheet that carries the ledger of the step: what `measureEffect` measured, and its doubts in words.
  *
- * In:  two images as for {@linkcode beforeAfterSheet}. Facts and doubts given as options stand above those of the ledger.
+ * In:  two images as for {@linkcode beforeAfterSheet}. Facts and doubts given as options stand above those of the
+ * ledger.
  *
  * @param before the image that went in
  * @param after what came out

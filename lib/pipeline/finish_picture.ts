@@ -1,4 +1,7 @@
-/** From stacks to the picture: runs the workflow, writes each step's result and its before/after sheet, keeps the ledger. */
+/**
+ * From stacks to the picture: runs the workflow, writes each step's result and its before/after sheet, keeps the
+ * ledger.
+ */
 import { join } from "node:path";
 import type { HistoryNode, Recorded } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
@@ -76,11 +79,13 @@ export function finishPicture(
   halves: StackHalves | null,
   prefix: string,
 ): FinishedPicture {
-  const ledger: LedgerEntry[] = [], steps: ReportStep[] = [];
+  const ledger: LedgerEntry[] = [];
+  const steps: ReportStep[] = [];
   const total = workflow.nodes.length;
   context.progress({ label: "processing", done: 0, total });
   const visit = ({ node, inputs, outputs }: CarriedOut, index: number): void => {
-    const results = Object.entries(outputs), [, after] = results[0];
+    const results = Object.entries(outputs);
+    const [, after] = results[0];
     if (!isImage(after)) return;
     // a step of several inputs (painting, putting stars back) is set beside the one that is most like its result
     const likeness = (input: Recorded) =>
@@ -92,7 +97,8 @@ export function finishPicture(
     const entry = after.history.nodes.at(-1) as HistoryNode;
     const number = String(index + 1).padStart(2, "0");
     const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
-    const { title, purpose } = findStep(node.step), starless = isStarless(before);
+    const { title, purpose } = findStep(node.step);
+    const starless = isStarless(before);
     const meant = starless ? { ...purpose, changesStars: true } : purpose;
     const effect = comparable(before, after) ? measureEffect(before, after, meant) : null;
     const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect, starless);
@@ -149,7 +155,8 @@ function compareHalves(
     return replayHistory(picture.history, new Map<string, Recorded>(sources)) as Image;
   });
   context.progress({ label: "processing each half of the night", done: 2, total: 2 });
-  const report = validateHalves(made[0], made[1], (half) => half), title = "What only one half of the night shows";
+  const report = validateHalves(made[0], made[1], (half) => half);
+  const title = "What only one half of the night shows";
   const sheet = sideBySide([
     { title: "first half", image: made[0] },
     { title: "second half", image: made[1] },

@@ -1,4 +1,6 @@
-/** Master calibration frames of a night, each made once; a run writes them to `masters/` and reads them back for use. */
+/**
+ * Master calibration frames of a night, each made once; a run writes them to `masters/` and reads them back for use.
+ */
 import { join } from "node:path";
 import { combineBias } from "../calibrate/combine_bias.ts";
 import { combineDark } from "../calibrate/combine_dark.ts";
@@ -52,7 +54,10 @@ export interface MasterStore {
   readonly folder: string;
   /** What tells a file's content from any other's. */
   readonly identity: (record: FrameRecord) => string;
-  /** The master: an earlier one of the same question, or the one that `make` gives. `name` is its place in the output folder. */
+  /**
+   * The master: an earlier one of the same question, or the one that `make` gives. `name` is its place in the output
+   * folder.
+   */
   readonly master: (
     question: MasterQuestion,
     name: string,
@@ -97,7 +102,8 @@ export function masterMemory(folder: string, identity: MasterStore["identity"]):
 /** A maker of masters. */
 export function masterMaker(store: MasterStore): MasterMaker {
   const { folder, identity } = store;
-  const images = new Map<string, Image>(), files = new Map<string, MasterFile>();
+  const images = new Map<string, Image>();
+  const files = new Map<string, MasterFile>();
   const taken = new Set<string>();
 
   const nameFor = (set: CalibrationSet): string => {
@@ -129,7 +135,8 @@ export function masterMaker(store: MasterStore): MasterMaker {
     const key = JSON.stringify(question);
     const known = images.get(key);
     if (known !== undefined) return known;
-    const name = nameFor(set), level = subtract === null ? null : master(subtract);
+    const name = nameFor(set);
+    const level = subtract === null ? null : master(subtract);
     const { image, notes } = store.master(question, name, set, () => make(set, level));
     images.set(key, image);
     files.set(name, {
@@ -144,7 +151,8 @@ export function masterMaker(store: MasterStore): MasterMaker {
   const corrections = new Map<string, SensorCorrection>();
   const correctionFor = (match: CalibrationMatch): SensorCorrection => {
     const { group, dark, flat, bias, flatDark } = match;
-    const dark1 = master(dark), flat1 = master(flat, flatDark);
+    const dark1 = master(dark);
+    const flat1 = master(flat, flatDark);
     const bias1 = dark1 === null || dark?.scale !== 1 ? master(bias) : null;
     const light = group.lights[0];
     const key = [dark1, flat1, bias1].map((image) => image?.history.head ?? "").join("/") +

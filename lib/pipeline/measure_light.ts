@@ -29,7 +29,9 @@ export type MeasuredLight =
 /** Measure one light. A file that cannot be used is an answer, not an end. */
 export function measureLight(job: MeasureLightJob): MeasuredLight {
   try {
-    const raw = readRawLight(job), light = calibrateLight(raw, job), quality = measureFrame(light, job.facts);
+    const raw = readRawLight(job);
+    const light = calibrateLight(raw, job);
+    const quality = measureFrame(light, job.facts);
     const notes = light.history.nodes.find((node) => node.step === "readFits")?.notes ?? [];
     // calibration turns constant rows into the pattern of the masters: the raw frame tells
     const constantShare = Math.max(quality.constantShare, lostRowShare(raw));

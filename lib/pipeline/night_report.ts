@@ -106,7 +106,8 @@ function reportStack(stack: StackedNight): ReportStack {
 
 /** Facts of a rig for the head of the report. */
 function rigFacts(lights: readonly CheckedLight[]): (readonly [string, string])[] {
-  const { record } = lights[0], kept = lights.filter((each) => each.weight > 0);
+  const { record } = lights[0];
+  const kept = lights.filter((each) => each.weight > 0);
   const widths = kept.map((each) => each.quality?.fwhmArcsec ?? each.quality?.fwhmPixels ?? NaN);
   const middle = median(widths.filter(Number.isFinite));
   const unit = record.arcsecPerPixel === null ? "px" : "arcsec";
@@ -127,7 +128,8 @@ function rigFacts(lights: readonly CheckedLight[]): (readonly [string, string])[
 
 /** Sentences a person wants first: what was kept, what went wrong and how often, how deep the stacks are. */
 export function nightSummary(checked: CheckedNight, stacks: readonly StackedNight[], unreadable: number): string[] {
-  const { lights } = checked, kept = lights.filter((each) => each.weight > 0).length;
+  const { lights } = checked;
+  const kept = lights.filter((each) => each.weight > 0).length;
   const causes = new Map<string, number>();
   for (const { diagnosis, weight } of lights) {
     if (weight === 0) causes.set(diagnosis.cause, (causes.get(diagnosis.cause) ?? 0) + 1);
@@ -216,7 +218,8 @@ function nightSheets(folder: string, lights: readonly CheckedLight[]): NonNullab
   for (const rig of new Set(lights.map((light) => light.record.rig))) {
     const kept = lights.filter((light) => light.record.rig === rig && light.weight > 0 && light.quality !== null);
     for (const filter of new Set(kept.map((light) => light.record.filter))) {
-      const own = kept.filter((light) => light.record.filter === filter), [first] = own;
+      const own = kept.filter((light) => light.record.filter === filter);
+      const [first] = own;
       const stars = own.flatMap((light) => light.quality?.stars ?? []).filter((star) => star.snr >= 12);
       if (first === undefined || stars.length < 20) continue;
       const name = filter === "" ? "" : `, ${channelLabel(filter)}`;

@@ -1,4 +1,7 @@
-/** Brings the lights of a stack to one level and one contrast, from place to place, before they are compared pixel by pixel. */
+/**
+ * Brings the lights of a stack to one level and one contrast, from place to place, before they are compared pixel by
+ * pixel.
+ */
 import { join } from "node:path";
 import { integrate, type IntegrationFrame } from "../combine/integrate.ts";
 import type { Canvas } from "../core/canvas.ts";

@@ -35,7 +35,9 @@ export const readRawLight = ({ path, bayer }: LightSource): Image =>
 /** Calibrate a light and repair its defects. */
 export function calibrateLight(raw: Image, { bayer, correction }: LightSource): Image {
   if (correction === null || raw.planes.length !== 1) return raw;
-  const { width, height } = raw, data = allocatePlane(width, height), [{ channel, data: samples }] = raw.planes;
+  const { width, height } = raw;
+  const data = allocatePlane(width, height);
+  const [{ channel, data: samples }] = raw.planes;
   const mask = saturatedMask(samples, correction.saturationAdu, width, height);
   correctFrame(samples, correction, height, data);
   repairTile(data, width, height, correction.defects, 255, bayer === null ? 1 : 2);

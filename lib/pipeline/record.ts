@@ -1,4 +1,6 @@
-/** The record of a run: everything that decides the picture, and nothing that does not. Equal input gives equal bytes. */
+/**
+ * The record of a run: everything that decides the picture, and nothing that does not. Equal input gives equal bytes.
+ */
 import * as v from "valibot";
 import type { History } from "../core/history.ts";
 import type { Image } from "../core/image.ts";

@@ -38,8 +38,8 @@ export interface Registration {
 }
 
 /**
- * How well a frame serves as reference: many stars that are small and round. Stars beyond 300 add nothing to a match; the
- * weight of width is that of a point source's depth (1 / FWHM²), that of shape the area of the axis ratio.
+ * How well a frame serves as reference: many stars that are small and round. Stars beyond 300 add nothing to a match;
+ * the weight of width is that of a point source's depth (1 / FWHM²), that of shape the area of the axis ratio.
  */
 function merit({ starCount, fwhmPixels, eccentricity }: FrameQuality): number {
   if (!(fwhmPixels > 0)) return 0;
@@ -91,9 +91,9 @@ function matchAcross(frame: MeasuredFrame, goal: MeasuredFrame, seed: Transform 
 /**
  * Register the lights of a night.
  *
- * The frames of a rig are registered together, whatever their filter (see `registerFrames`). The reference of the rig with the
- * most frames gives the grid of all stacks: another rig's frames are matched to it as well, each from where its own rig's map
- * says, and a rig that shows no part of that field keeps a grid of its own.
+ * The frames of a rig are registered together, whatever their filter (see `registerFrames`). The reference of the rig
+ * with the most frames gives the grid of all stacks: another rig's frames are matched to it as well, each from where
+ * its own rig's map says, and a rig that shows no part of that field keeps a grid of its own.
  *
  * @param frames measured lights, at least one
  * @returns one entry a light, in the order given
@@ -104,9 +104,11 @@ export function registerLights(context: NightContext, frames: readonly MeasuredF
     .map((each) => frames.filter((frame) => key(frame) === each))
     .sort((a, b) => b.length - a.length)
     .map((group) => registerSetup(context, group));
-  const main = setups[0].reference, results = new Map<MeasuredFrame, Registration>();
+  const main = setups[0].reference;
+  const results = new Map<MeasuredFrame, Registration>();
   for (const setup of setups) {
-    const { reference } = setup, bridge = reference === main ? null : matchAcross(reference, main, null);
+    const { reference } = setup;
+    const bridge = reference === main ? null : matchAcross(reference, main, null);
     if (bridge instanceof RegistrationError) {
       context.remark(
         `${reference.record.rig}: could not be brought to the grid of ${main.record.file} (${bridge.message}); its stacks keep a grid of their own`,

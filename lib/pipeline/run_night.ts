@@ -153,10 +153,12 @@ function writeTables(context: NightContext, night: Night, checked: CheckedNight)
 }
 
 /**
- * Float planes written for each channel (stack, halves, weight, counts, each with what it carries: 16; results of steps: 26),
- * and for each filter (masters: 12), and bytes for sheets and report; counted on the demo nights.
+ * Float planes written for each channel (stack, halves, weight, counts, each with what it carries: 16; results of
+ * steps: 26), and for each filter (masters: 12), and bytes for sheets and report; counted on the demo nights.
  */
-const planesAChannel = 42, planesAFilter = 12, bytesForSheets = 40e6;
+const planesAChannel = 42;
+const planesAFilter = 12;
+const bytesForSheets = 40e6;
 
 /** Bytes a run will write at most, told before it starts. */
 export function bytesNeeded(records: readonly FrameRecord[]): number {
@@ -172,9 +174,9 @@ export function bytesNeeded(records: readonly FrameRecord[]): number {
 
 /** Refuse a run whose results will not fit, before any work is done. */
 function requireSpace(out: string, records: readonly FrameRecord[], remark: (text: string) => void): void {
-  const needed = bytesNeeded(records),
-    free = freeBytes(out),
-    megabytes = (bytes: number) => `${Math.ceil(bytes / 1e6)} MB`;
+  const needed = bytesNeeded(records);
+  const free = freeBytes(out);
+  const megabytes = (bytes: number) => `${Math.ceil(bytes / 1e6)} MB`;
   if (needed > free) {
     throw new RangeError(
       `${out}: the results need up to ${megabytes(needed)}, but ${
@@ -197,7 +199,9 @@ interface CalibratedMatches {
 /** Make what calibrates each group. Only that is held on to: the masters themselves are files by now. */
 function calibrateMatches(context: NightContext, matches: readonly CalibrationMatch[]): CalibratedMatches {
   const maker = masterMaker(masterFiles(context));
-  const lights: FrameRecord[] = [], corrections: SensorCorrection[] = [], keys: string[] = [];
+  const lights: FrameRecord[] = [];
+  const corrections: SensorCorrection[] = [];
+  const keys: string[] = [];
   for (const match of matches) {
     const correction = maker.correctionFor(match);
     const sets = [match.dark, match.flat, match.bias, match.flatDark];
@@ -218,10 +222,11 @@ const withoutFolder = (night: Night): Night => ({
 });
 
 /**
- * Run a night from raw frames to the picture: check, calibrate, select, weigh, register, normalise, combine, process, export.
+ * Run a night from raw frames to the picture: check, calibrate, select, weigh, register, normalise, combine, process,
+ * export.
  *
- * Whatever can be done is done: files that cannot be read become rows of the table, missing calibration a remark. Results of
- * finished stages are kept in the output folder, so that a stopped run goes on where it was.
+ * Whatever can be done is done: files that cannot be read become rows of the table, missing calibration a remark.
+ * Results of finished stages are kept in the output folder, so that a stopped run goes on where it was.
  *
  * @throws {RangeError} if the output folder holds other things
  *
@@ -235,9 +240,11 @@ const withoutFolder = (night: Night): Night => ({
  */
 export function runNight(options: RunNightOptions): NightOutcome {
   const { folder, out, workflow: given = null, overrides = [], progress = silent, remark = () => {} } = options;
-  const began = performance.now(), times: [string, number][] = [];
+  const began = performance.now();
+  const times: [string, number][] = [];
   const stage = <T>(name: string, work: () => T): T => {
-    const start = performance.now(), result = work();
+    const start = performance.now();
+    const result = work();
     times.push([name, Math.round(performance.now() - start) / 1000]);
     return result;
   };

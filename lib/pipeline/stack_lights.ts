@@ -26,7 +26,10 @@ export interface StackedNight {
   readonly lights: readonly CheckedLight[];
   /** Sum of their exposures, seconds. */
   readonly totalExposureSeconds: number;
-  /** A part of the stack from its file, read anew at each call: a night of several filters need not be in memory at once. */
+  /**
+   * A part of the stack from its file, read anew at each call: a night of several filters need not be in memory at
+   * once.
+   */
   readonly read: (part: StackPart) => Image;
   /** Whether there are two independent halves; a single frame has none. */
   readonly hasHalves: boolean;
@@ -109,7 +112,8 @@ export function stackLights(context: NightContext, lights: readonly CheckedLight
     });
     // read back, so that a resumed run goes on from the very same values
     const read = (part: StackPart) => readFits(join(out, partFile(name, part)));
-    const image = read(""), hasHalves = members.length > 1;
+    const image = read("");
+    const hasHalves = members.length > 1;
     return {
       name,
       rig: members[0].record.rig,

@@ -15,8 +15,8 @@ export interface StackNoise {
 }
 
 /**
- * Mean over all positions between pixels of the standard deviation that Lanczos-3 interpolation leaves of white noise: the
- * root of the variance factor 0.798 in two dimensions (sum of squared weights, averaged over the phase).
+ * Mean over all positions between pixels of the standard deviation that Lanczos-3 interpolation leaves of white noise:
+ * the root of the variance factor 0.798 in two dimensions (sum of squared weights, averaged over the phase).
  */
 const interpolationFactor = Math.sqrt(0.79811);
 
@@ -25,9 +25,12 @@ const mostSamples = 40_000;
 
 /** Half the difference of two halves, thinned. */
 function halfDifferences(a: Image, b: Image, coverage: Image, plane: number): number[] {
-  const first = a.planes[plane].data, second = b.planes[plane].data, [{ data: count }] = coverage.planes;
+  const first = a.planes[plane].data;
+  const second = b.planes[plane].data;
+  const [{ data: count }] = coverage.planes;
   const most = count.reduce((high, n) => n > high ? n : high, 0);
-  const step = Math.max(1, Math.floor(first.length / mostSamples)), found: number[] = [];
+  const step = Math.max(1, Math.floor(first.length / mostSamples));
+  const found: number[] = [];
   for (let p = 0; p < first.length; p += step) {
     const half = (first[p] - second[p]) / 2;
     if (half === half && count[p] === most) found.push(half);
@@ -48,7 +51,8 @@ export function stackNoise(
   read: ((part: "half-a" | "half-b" | "coverage") => Image) | null,
 ): StackNoise {
   const reference = lights.reduce((a, b) => b.weight > a.weight ? b : a);
-  let weights = 0, squares = 0;
+  let weights = 0;
+  let squares = 0;
   const scaled = lights.map((each) => (each.quality?.noise ?? NaN) * starLight(reference) / starLight(each));
   lights.forEach((each, at) => {
     weights += each.weight;

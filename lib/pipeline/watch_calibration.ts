@@ -39,7 +39,8 @@ const counted = (set: CalibrationSet | null): string[] => {
 
 function wordsFor({ dark, flat, bias }: CalibrationMatch): string {
   const used = dark === null || dark.scale !== 1 ? [bias, dark, flat] : [dark, flat];
-  const parts = used.flatMap(counted), last = parts.pop() ?? "";
+  const parts = used.flatMap(counted);
+  const last = parts.pop() ?? "";
   return parts.length === 0 ? last : `${parts.join(", ")} and ${last}`;
 }
 
@@ -57,7 +58,8 @@ export function watchCalibration(folder: string): WatchCalibration {
   };
 
   const judge = (lights: readonly FrameRecord[]) => {
-    const all = [...seen.values()], frames = all.map((each) => each.record);
+    const all = [...seen.values()];
+    const frames = all.map((each) => each.record);
     return judgeCalibration([...lights, ...frames], frames, all.map((each) => each.measured));
   };
 

@@ -17,7 +17,9 @@ import { type ChosenCalibration, watchCalibration } from "./watch_calibration.ts
 export interface WatchNightOptions {
   /** Looks in which a file that cannot be read may stay unchanged before it is told: it may still be on its way. */
   readonly patience: number;
-  /** Looks after which a file that could not be read is asked again: a share may have been away, or rights been mended. */
+  /**
+   * Looks after which a file that could not be read is asked again: a share may have been away, or rights been mended.
+   */
   readonly askAgain: number;
   /** Files measured in one look at most, so that the caller gets a turn. */
   readonly filesALook: number;
@@ -31,9 +33,9 @@ export interface WatchNightOptions {
 }
 
 /**
- * What {@linkcode watchNight} uses for an option left out. At a look every few seconds a file may take a quarter of a minute to arrive
- * and is asked again once a minute; sixty frames tell the night's level to a tenth of its scatter, a dozen to a quarter; stars 12 %
- * wider cost a fifth of a frame's depth for points.
+ * What {@linkcode watchNight} uses for an option left out. At a look every few seconds a file may take a quarter of a
+ * minute to arrive and is asked again once a minute; sixty frames tell the night's level to a tenth of its scatter, a
+ * dozen to a quarter; stars 12 % wider cost a fifth of a frame's depth for points.
  */
 export const watchNightDefaults: WatchNightOptions = Object.freeze({
   patience: 4,
@@ -47,7 +49,8 @@ export const watchNightDefaults: WatchNightOptions = Object.freeze({
 /** Something to tell. */
 export interface WatchNews {
   /** `frame`: one line on a light; `warning`: something is wrong now; `relief`: it is over; `trouble`: a file that cannot be used,
-   * or a calibration frame that is wrong; `calibration`: what the frames from here on are calibrated with; `silence`: no new
+   * or a calibration frame that is wrong; `calibration`: what the frames from here on are calibrated with; `silence`:
+   * no new
    * frame. */
   readonly kind: "frame" | "warning" | "relief" | "trouble" | "calibration" | "silence";
   /** The file; `""` for silence, calibration and trouble with the folder. */
@@ -127,7 +130,8 @@ const percent = (share: number): string => `${Math.round(share * 100)} %`;
 
 /** What a frame alone shows, when there are none to compare it with. */
 function firstImpression(q: FrameQuality): Cause | null {
-  const e2 = q.eccentricity ** 2, ratio = 1 / Math.sqrt(1 - Math.min(0.999, e2));
+  const e2 = q.eccentricity ** 2;
+  const ratio = 1 / Math.sqrt(1 - Math.min(0.999, e2));
   if (q.starCount < 3) return "lens cap or shutter closed";
   if (q.saturatedShare > 0.2) return "overexposed";
   if (q.doubling !== null) return "guiding jump";
@@ -155,13 +159,13 @@ interface Kind {
 }
 
 /**
- * Watch a folder in which a night is being taken. Each call of `look` reads what is new: a file whose size has not changed since the
- * look before, and that is as long as its header says, is measured and judged against the frames of its kind so far; the first
- * four by themselves. A fault that goes on is told once, and once more when it is over.
+ * Watch a folder in which a night is being taken. Each call of `look` reads what is new: a file whose size has not
+ * changed since the look before, and that is as long as its header says, is measured and judged against the frames of
+ * its kind so far; the first four by themselves. A fault that goes on is told once, and once more when it is over.
  *
- * Darks, flats, bias frames and ready-made masters in the folder are used as soon as they are there, so that hot pixels,
- * vignetting and the glow of an amplifier are not taken for the sky's; what is wrong with one of them is told. When they come
- * after the first lights, the last of those are measured again.
+ * Darks, flats, bias frames and ready-made masters in the folder are used as soon as they are there, so that hot
+ * pixels, vignetting and the glow of an amplifier are not taken for the sky's; what is wrong with one of them is told.
+ * When they come after the first lights, the last of those are measured again.
  *
  * @param folder the folder; it may be empty
  * @param options see {@linkcode WatchNightOptions}
@@ -183,11 +187,17 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
   for (const [name, value] of Object.entries(used)) {
     if (!(value > 0)) throw new RangeError(`watchNight: ${name} must be > 0, but got ${value}`);
   }
-  const files = new Map<string, Seen>(), calibration = watchCalibration(folder);
-  const kinds = new Map<string, Kind>(), queue = new Map<string, FrameRecord>();
+  const files = new Map<string, Seen>();
+  const calibration = watchCalibration(folder);
+  const kinds = new Map<string, Kind>();
+  const queue = new Map<string, FrameRecord>();
   const judged = new Map<string, { readonly record: FrameRecord; readonly diagnosis: FrameDiagnosis }>();
-  const standing = new Map<string, { cause: Cause; frames: number }>(), told = new Set<string>();
-  let lastChange = NaN, lastFrame = NaN, lastExposure = 0, silent = false;
+  const standing = new Map<string, { cause: Cause; frames: number }>();
+  const told = new Set<string>();
+  let lastChange = NaN;
+  let lastFrame = NaN;
+  let lastExposure = 0;
+  let silent = false;
 
   /** A file that was moved within the folder keeps its place in the night. */
   const rename = (from: string, to: string): void => {
@@ -212,7 +222,8 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
     const there = new Set(states.map((each) => each.file));
     const gone = new Map([...files].flatMap(([file, { stamp }]) => there.has(file) ? [] : [[stamp, file] as const]));
     for (const { file, bytes, modified } of states) {
-      const stamp = `${bytes} ${modified}`, before = files.has(file) ? undefined : gone.get(stamp);
+      const stamp = `${bytes} ${modified}`;
+      const before = files.has(file) ? undefined : gone.get(stamp);
       if (before !== undefined && judged.has(before)) rename(before, file);
       const known = files.get(file);
       if (known === undefined || known.stamp !== stamp) {
@@ -242,8 +253,10 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
   const companionsOf = (rows: readonly NightRow[]): readonly NightRow[] => {
     const most = Math.floor(used.companions);
     if (rows.length <= most) return rows;
-    const recent = rows.slice(-Math.ceil(most / 3)), before = rows.slice(0, -recent.length);
-    const wanted = most - recent.length, step = before.length / wanted;
+    const recent = rows.slice(-Math.ceil(most / 3));
+    const before = rows.slice(0, -recent.length);
+    const wanted = most - recent.length;
+    const step = before.length / wanted;
     return [...Array.from({ length: wanted }, (_, i) => before[Math.floor(i * step)]), ...recent];
   };
 
@@ -253,7 +266,9 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
     const widths = kept.map((row) => row.quality?.fwhmPixels ?? NaN).filter((each) => each > 0);
     if (widths.length < 6) return [];
     const mean = (list: readonly number[]) => list.reduce((a, b) => a + b) / list.length;
-    const before = mean(widths.slice(0, 2)), now = mean(widths.slice(4)), between = mean(widths.slice(2, 4));
+    const before = mean(widths.slice(0, 2));
+    const now = mean(widths.slice(4));
+    const between = mean(widths.slice(2, 4));
     const growing = now > (1 + used.focusGrowth) * before && between > before && now > between;
     const mark = `focus ${key}`;
     if (!growing) {
@@ -273,7 +288,8 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
 
   /** What to say of a light that has been judged. */
   const frameNews = (row: NightRow, diagnosis: FrameDiagnosis, alone: boolean): WatchNews[] => {
-    const { record, quality } = row, file = record.file;
+    const { record, quality } = row;
+    const file = record.file;
     if (quality === null) {
       return [{ kind: "trouble", file, text: `${row.problem ?? "cannot be measured"}` }];
     }
@@ -375,10 +391,12 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
 
   /** Take the calibration that fits just now; what a person should know of it. */
   const calibrate = (key: string, light: FrameRecord): WatchNews[] => {
-    const kind = kinds.get(key) ?? { calibration: null, rows: [] }, chosen = calibration.chosenFor(light);
+    const kind = kinds.get(key) ?? { calibration: null, rows: [] };
+    const chosen = calibration.chosenFor(light);
     kinds.set(key, kind);
     if (kind.calibration?.key === chosen.key) return [];
-    const first = kind.calibration === null, again = kind.rows.slice(-Math.ceil(used.measuredAgain));
+    const first = kind.calibration === null;
+    const again = kind.rows.slice(-Math.ceil(used.measuredAgain));
     kind.calibration = chosen;
     // without calibration it is the same measurement
     kind.rows = again.length === 0 ? [] : measure(again.map((row) => row.record), again.map(() => chosen));
@@ -394,17 +412,21 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
 
   /** Measure and judge the lights that have waited longest. */
   const measureNext = (milliseconds: number): WatchNews[] => {
-    const news: WatchNews[] = [], lights = [...queue.values()].slice(0, Math.ceil(used.filesALook));
+    const news: WatchNews[] = [];
+    const lights = [...queue.values()].slice(0, Math.ceil(used.filesALook));
     for (const { file } of lights) queue.delete(file);
     for (const light of lights) news.push(...calibrate(groupKey(light), light));
     const kindOf = (light: FrameRecord) => kinds.get(groupKey(light)) as Kind;
     const rows = measure(lights, lights.map((light) => kindOf(light).calibration as ChosenCalibration));
     for (const row of rows) {
-      const { record, quality } = row, { file } = record, kind = kindOf(record);
+      const { record, quality } = row;
+      const { file } = record;
+      const kind = kindOf(record);
       kind.rows = kind.rows.filter((each) => each.record.file !== file);
       const others = companionsOf(kind.rows);
       const { frames } = diagnoseNight([...others, row]);
-      const diagnosis = frames[frames.length - 1], alone = others.length < 4;
+      const diagnosis = frames[frames.length - 1];
+      const alone = others.length < 4;
       kind.rows.push(row);
       const said = frameNews(row, diagnosis, alone);
       const lost = alone && quality !== null && firstImpression(quality) !== null;
@@ -458,7 +480,8 @@ export function watchNight(folder: string, options: Partial<WatchNightOptions> =
       if (verdict === "reject") causes.set(cause, (causes.get(cause) ?? 0) + 1);
     }
     const lost = [...causes].sort((a, b) => b[1] - a[1]).map(([cause, count]) => `${count} × ${cause}`).join(", ");
-    const { lights, kept, keptSeconds } = standingNow(), frames = calibration.count();
+    const { lights, kept, keptSeconds } = standingNow();
+    const frames = calibration.count();
     const seen = `${frames} calibration frame${frames === 1 ? "" : "s"} seen`;
     return lights === 0 ? [`no light seen${frames > 0 ? `, ${seen}` : ""}`] : [
       `${kept} of ${lights} lights are worth keeping (${exposureSpan(keptSeconds)})${

@@ -1,6 +1,6 @@
 /**
- * A workflow: processing steps as plain data, run on named stacks. A record's history is the same thing with every option
- * resolved; {@linkcode replayHistory} carries it out again.
+ * A workflow: processing steps as plain data, run on named stacks. A record's history is the same thing with every
+ * option resolved; {@linkcode replayHistory} carries it out again.
  */
 import * as v from "valibot";
 import type { History, HistoryNode, Recorded } from "../core/history.ts";
@@ -197,7 +197,8 @@ export function replayHistory(history: History, sources: ReadonlyMap<string, Rec
     if (needed.has(node.id) && !values.has(node.id)) node.inputs.forEach((id) => needed.add(id));
   }
   const todo = history.nodes.filter(({ id }) => needed.has(id) && !values.has(id));
-  const lastUse = new Map<string, number>([[history.head, Infinity]]), calls = new Map<string, number>();
+  const lastUse = new Map<string, number>([[history.head, Infinity]]);
+  const calls = new Map<string, number>();
   const callOf = ({ step, options, inputs }: HistoryNode) => JSON.stringify([step, options, inputs]);
   todo.forEach((node, at) => {
     for (const id of node.inputs) lastUse.set(id, Math.max(at, lastUse.get(id) ?? 0));
@@ -215,7 +216,8 @@ export function replayHistory(history: History, sources: ReadonlyMap<string, Rec
       throw new TypeError(`replayHistory: "${node.step}" is a source; pass its value for node ${node.id}`);
     }
     // a step with several results is carried out once
-    const call = callOf(node), outputs = shared.get(call) ?? findStep(node.step).run(inputs, node.options);
+    const call = callOf(node);
+    const outputs = shared.get(call) ?? findStep(node.step).run(inputs, node.options);
     if (calls.get(call) === at) shared.delete(call);
     else shared.set(call, outputs);
     values.set(node.id, outputs[node.output] ?? Object.values(outputs)[0]);

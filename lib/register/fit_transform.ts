@@ -41,8 +41,8 @@ export interface FitTransformOptions {
 }
 
 /**
- * Defaults of {@linkcode fitTransform}: one good pair in a thousand may go, which cuts at √(2 ln 1000) = 3.72 sigma of the
- * distance (Rayleigh's distribution); the F-test at 1 % is the customary level of the textbooks.
+ * Defaults of {@linkcode fitTransform}: one good pair in a thousand may go, which cuts at √(2 ln 1000) = 3.72 sigma of
+ * the distance (Rayleigh's distribution); the F-test at 1 % is the customary level of the textbooks.
  */
 export const fitTransformDefaults: Readonly<FitTransformOptions> = Object.freeze({
   model: "automatic",
@@ -61,7 +61,9 @@ export interface TransformFit {
   readonly model: TransformModel;
   /** Number of coefficients. */
   readonly parameters: number;
-  /** Root mean square distance between moved source points and reference points, over the pairs kept; reference pixels. */
+  /**
+   * Root mean square distance between moved source points and reference points, over the pairs kept; reference pixels.
+   */
   readonly rmsPixels: number;
   /** For each pair, whether it was kept. */
   readonly kept: readonly boolean[];
@@ -104,7 +106,9 @@ const exactPixels = 1e-6;
 
 function fitShift(points: Columns, weights: Float64Array): Transform {
   const { n, x, y, u, v } = points;
-  let sw = 0, dx = 0, dy = 0;
+  let sw = 0;
+  let dx = 0;
+  let dy = 0;
   for (let i = 0; i < n; i++) {
     sw += weights[i];
     dx += weights[i] * (u[i] - x[i]);
@@ -115,7 +119,11 @@ function fitShift(points: Columns, weights: Float64Array): Transform {
 
 function fitSimilarity(points: Columns, weights: Float64Array, mirror: boolean): Transform | null {
   const { n, x, y, u, v } = points;
-  let sw = 0, mx = 0, my = 0, mu = 0, mv = 0;
+  let sw = 0;
+  let mx = 0;
+  let my = 0;
+  let mu = 0;
+  let mv = 0;
   for (let i = 0; i < n; i++) {
     const w = weights[i];
     sw += w;
@@ -129,9 +137,17 @@ function fitSimilarity(points: Columns, weights: Float64Array, mirror: boolean):
   mu /= sw;
   mv /= sw;
   // as complex numbers: upright q = a p, mirrored q = a p*; a is the projection, |a|² what it explains
-  let norm = 0, re = 0, im = 0, mirroredRe = 0, mirroredIm = 0;
+  let norm = 0;
+  let re = 0;
+  let im = 0;
+  let mirroredRe = 0;
+  let mirroredIm = 0;
   for (let i = 0; i < n; i++) {
-    const w = weights[i], px = x[i] - mx, py = y[i] - my, qx = u[i] - mu, qy = v[i] - mv;
+    const w = weights[i];
+    const px = x[i] - mx;
+    const py = y[i] - my;
+    const qx = u[i] - mu;
+    const qy = v[i] - mv;
     norm += w * (px * px + py * py);
     re += w * (qx * px + qy * py);
     im += w * (qy * px - qx * py);
@@ -140,7 +156,8 @@ function fitSimilarity(points: Columns, weights: Float64Array, mirror: boolean):
   }
   if (!(norm > 0)) return null;
   const turned = mirror && mirroredRe ** 2 + mirroredIm ** 2 > re ** 2 + im ** 2;
-  const a = (turned ? mirroredRe : re) / norm, b = (turned ? mirroredIm : im) / norm;
+  const a = (turned ? mirroredRe : re) / norm;
+  const b = (turned ? mirroredIm : im) / norm;
   if (!(a * a + b * b > 0)) return null;
   const [m00, m01, m10, m11] = turned ? [a, b, b, -a] : [a, -b, b, a];
   return {
@@ -151,7 +168,10 @@ function fitSimilarity(points: Columns, weights: Float64Array, mirror: boolean):
 
 /** Centre and the factor that brings the mean distance from it to √2 (Hartley 1997). */
 function normaliser(n: number, x: Float64Array, y: Float64Array, weights: Float64Array): [number, number, number] {
-  let sw = 0, mx = 0, my = 0, spread = 0;
+  let sw = 0;
+  let mx = 0;
+  let my = 0;
+  let spread = 0;
   for (let i = 0; i < n; i++) {
     sw += weights[i];
     mx += weights[i] * x[i];
@@ -166,7 +186,8 @@ function normaliser(n: number, x: Float64Array, y: Float64Array, weights: Float6
 function fitAffine(points: Columns, weights: Float64Array): Transform | null {
   const { n, x, y, u, v } = points;
   const [mx, my, k] = normaliser(n, x, y, weights);
-  const design = new Float64Array(n * 3), right = new Float64Array(n * 2);
+  const design = new Float64Array(n * 3);
+  const right = new Float64Array(n * 2);
   for (let i = 0; i < n; i++) {
     const root = Math.sqrt(weights[i]);
     design[i * 3] = root;
@@ -187,12 +208,16 @@ function fitAffine(points: Columns, weights: Float64Array): Transform | null {
  */
 function fitHomography(points: Columns, weights: Float64Array): Transform | null {
   const { n, x, y, u, v } = points;
-  const [mx, my, k] = normaliser(n, x, y, weights), [mu, mv, l] = normaliser(n, u, v, weights);
+  const [mx, my, k] = normaliser(n, x, y, weights);
+  const [mu, mv, l] = normaliser(n, u, v, weights);
   const h = new Float64Array(8);
   const residual = (candidate: Float64Array): number => {
     let sum = 0;
     for (let i = 0; i < n; i++) {
-      const p = (x[i] - mx) * k, q = (y[i] - my) * k, s = (u[i] - mu) * l, t = (v[i] - mv) * l;
+      const p = (x[i] - mx) * k;
+      const q = (y[i] - my) * k;
+      const s = (u[i] - mu) * l;
+      const t = (v[i] - mv) * l;
       const d = candidate[6] * p + candidate[7] * q + 1;
       const ex = (candidate[0] * p + candidate[1] * q + candidate[2]) / d - s;
       const ey = (candidate[3] * p + candidate[4] * q + candidate[5]) / d - t;
@@ -201,11 +226,17 @@ function fitHomography(points: Columns, weights: Float64Array): Transform | null
     return sum;
   };
   for (let round = 0; round <= 20; round++) {
-    const design = new Float64Array(n * 2 * 8), right = new Float64Array(n * 2);
+    const design = new Float64Array(n * 2 * 8);
+    const right = new Float64Array(n * 2);
     for (let i = 0; i < n; i++) {
-      const p = (x[i] - mx) * k, q = (y[i] - my) * k, s = (u[i] - mu) * l, t = (v[i] - mv) * l;
-      const root = Math.sqrt(weights[i]), at = i * 16;
-      const d = round === 0 ? 1 : h[6] * p + h[7] * q + 1, f = root / d;
+      const p = (x[i] - mx) * k;
+      const q = (y[i] - my) * k;
+      const s = (u[i] - mu) * l;
+      const t = (v[i] - mv) * l;
+      const root = Math.sqrt(weights[i]);
+      const at = i * 16;
+      const d = round === 0 ? 1 : h[6] * p + h[7] * q + 1;
+      const f = root / d;
       const X = round === 0 ? s : (h[0] * p + h[1] * q + h[2]) / d;
       const Y = round === 0 ? t : (h[3] * p + h[4] * q + h[5]) / d;
       design.set([f * p, f * q, f, 0, 0, 0, -f * p * X, -f * q * X], at);
@@ -244,10 +275,12 @@ function fitHalf(
   domain: HalfPolynomial["domain"],
 ): HalfPolynomial | null {
   const terms = termCount(degree);
-  const design = new Float64Array(n * terms), right = new Float64Array(n * 2);
+  const design = new Float64Array(n * terms);
+  const right = new Float64Array(n * 2);
   for (let i = 0; i < n; i++) {
     const root = Math.sqrt(weights[i]);
-    const a = (from[0][i] - domain.centreX) / domain.radius, b = (from[1][i] - domain.centreY) / domain.radius;
+    const a = (from[0][i] - domain.centreX) / domain.radius;
+    const b = (from[1][i] - domain.centreY) / domain.radius;
     let at = i * terms;
     for (let order = 0; order <= degree; order++) {
       for (let j = 0; j <= order; j++) design[at++] = root * a ** (order - j) * b ** j;
@@ -257,7 +290,8 @@ function fitHalf(
   }
   const c = leastSquares(design, right, n, terms, 2);
   if (c === null) return null;
-  const x: number[] = [], y: number[] = [];
+  const x: number[] = [];
+  const y: number[] = [];
   for (let i = 0; i < terms; i++) {
     x.push(c[i * 2]);
     y.push(c[i * 2 + 1]);
@@ -286,9 +320,14 @@ function fitPolynomial(points: Columns, weights: Float64Array, degree: number, b
  */
 function withInverse(transform: PolynomialTransform, box: Box): PolynomialTransform {
   const count = inverseGrid * inverseGrid;
-  const gx = new Float64Array(count), gy = new Float64Array(count);
-  const hx = new Float64Array(count), hy = new Float64Array(count);
-  let x0 = Infinity, x1 = -Infinity, y0 = Infinity, y1 = -Infinity;
+  const gx = new Float64Array(count);
+  const gy = new Float64Array(count);
+  const hx = new Float64Array(count);
+  const hy = new Float64Array(count);
+  let x0 = Infinity;
+  let x1 = -Infinity;
+  let y0 = Infinity;
+  let y1 = -Infinity;
   for (let j = 0, at = 0; j < inverseGrid; j++) {
     for (let i = 0; i < inverseGrid; i++, at++) {
       gx[at] = box.x0 + (box.x1 - box.x0) * i / (inverseGrid - 1);
@@ -322,8 +361,10 @@ function roundTrip(transform: PolynomialTransform, box: Box): number {
   let worst = 0;
   for (let j = 0; j <= 20; j++) {
     for (let i = 0; i <= 20; i++) {
-      const x = box.x0 + (box.x1 - box.x0) * i / 20, y = box.y0 + (box.y1 - box.y0) * j / 20;
-      const p = applyTransform(transform, x, y), q = applyTransform(back, p.x, p.y);
+      const x = box.x0 + (box.x1 - box.x0) * i / 20;
+      const y = box.y0 + (box.y1 - box.y0) * j / 20;
+      const p = applyTransform(transform, x, y);
+      const q = applyTransform(back, p.x, p.y);
       worst = Math.max(worst, Math.hypot(q.x - x, q.y - y));
     }
   }
@@ -338,7 +379,8 @@ function distances(transform: Transform, points: Columns, out: Float64Array): vo
 }
 
 function middle(values: Float64Array): number {
-  const sorted = values.slice().sort(), n = sorted.length;
+  const sorted = values.slice().sort();
+  const n = sorted.length;
   return n % 2 === 1 ? sorted[(n - 1) / 2] : (sorted[n / 2 - 1] + sorted[n / 2]) / 2;
 }
 
@@ -349,18 +391,22 @@ const rayleighMedian = Math.sqrt(2 * Math.LN2);
 const scoredPairs = 100;
 
 /**
- * Weights from the similarity through two pairs that leaves the least median distance (Rousseeuw 1984, JASA 79, 871), out
- * of as many draws as hold a good one with 99.9 % when half of the pairs are wrong (Fischler & Bolles 1981). The draws come
- * from a fixed seed: the same pairs give the same map.
+ * Weights from the similarity through two pairs that leaves the least median distance (Rousseeuw 1984, JASA 79, 871),
+ * out of as many draws as hold a good one with 99.9 % when half of the pairs are wrong (Fischler & Bolles 1981). The
+ * draws come from a fixed seed: the same pairs give the same map.
  */
 function startWeights(points: Columns, weights: Float64Array, mirror: boolean): Float64Array {
   const { n, x, y, u, v } = points;
-  const random = randomStream("fitTransform"), every = Math.max(1, Math.floor(n / scoredPairs));
+  const random = randomStream("fitTransform");
+  const every = Math.max(1, Math.floor(n / scoredPairs));
   const score = new Float64Array(Math.ceil(n / every));
-  let best: Transform | null = null, least = Infinity;
+  let best: Transform | null = null;
+  let least = Infinity;
   const span = (a: Float64Array, b: Float64Array, i: number, j: number) => Math.hypot(a[i] - a[j], b[i] - b[j]);
   for (let draw = 0; draw < ransacTrials(0.999, 0.5, 2); draw++) {
-    const i = Math.floor(random.uniform() * n), step = 1 + Math.floor(random.uniform() * (n - 1)), j = (i + step) % n;
+    const i = Math.floor(random.uniform() * n);
+    const step = 1 + Math.floor(random.uniform() * (n - 1));
+    const j = (i + step) % n;
     if (!(span(x, y, i, j) > 0 && span(u, v, i, j) > 0)) continue;
     const pick = (a: Float64Array) => Float64Array.of(a[i], a[j]);
     for (const turned of mirror ? [false, true] : [false]) {
@@ -390,9 +436,9 @@ function startWeights(points: Columns, weights: Float64Array, mirror: boolean): 
 }
 
 /**
- * Weighted fit with outliers rejected. When a plain fit leaves pairs beyond the limit, a few rounds with Cauchy weights
- * find what the majority agrees on, then pairs beyond the limit go until the set stands still. Weighted distances are in
- * units of the median weight, so they stay pixels.
+ * Weighted fit with outliers rejected. When a plain fit leaves pairs beyond the limit, a few rounds with Cauchy
+ * weights find what the majority agrees on, then pairs beyond the limit go until the set stands still. Weighted
+ * distances are in units of the median weight, so they stay pixels.
  */
 function robustFit(
   recipe: Recipe,
@@ -408,8 +454,10 @@ function robustFit(
   const kept = new Uint8Array(n).fill(1);
   const least = Math.max(recipe.parameters / 2, 2);
   if (!(goodPairsLost > 0) || n < least + 2) return { recipe, transform, kept };
-  const limit = Math.sqrt(-2 * Math.log(goodPairsLost)), unit = middle(weights);
-  const r = new Float64Array(n), used = new Float64Array(n);
+  const limit = Math.sqrt(-2 * Math.log(goodPairsLost));
+  const unit = middle(weights);
+  const r = new Float64Array(n);
+  const used = new Float64Array(n);
   const measure = (map: Transform): number => {
     distances(map, points, r);
     for (let i = 0; i < n; i++) r[i] *= Math.sqrt(weights[i] / unit);
@@ -425,7 +473,8 @@ function robustFit(
   }
   for (let round = 0; round < 12; round++) {
     const sigma = measure(transform);
-    let changed = false, count = 0;
+    let changed = false;
+    let count = 0;
     for (let i = 0; i < n; i++) {
       const keep = r[i] <= limit * sigma ? 1 : 0;
       changed = changed || keep !== kept[i];
@@ -466,15 +515,16 @@ function coversFrame(points: Columns, box: Box, least: number): boolean {
  * Fit the map that carries the source points onto the reference points.
  *
  * Similarity in closed form (Umeyama 1991, IEEE PAMI 13, 376, in complex numbers), affine and polynomial by orthogonal
- * least squares, homography by the normalised direct method (Hartley 1997, IEEE PAMI 19, 580) followed by Gauss-Newton on
- * the distances. Outliers are rejected from a start with Cauchy weights. With `automatic` each more supple family must lower
- * the weighted squares by more than the F-test allows, and polynomials are only tried with pairs in every ninth of the frame.
- * Cost: linear in the number of pairs; 0.1 ms for 100 pairs and a similarity.
+ * least squares, homography by the normalised direct method (Hartley 1997, IEEE PAMI 19, 580) followed by Gauss-Newton
+ * on the distances. Outliers are rejected from a start with Cauchy weights. With `automatic` each more supple family
+ * must lower the weighted squares by more than the F-test allows, and polynomials are only tried with pairs in every
+ * ninth of the frame. Cost: linear in the number of pairs; 0.1 ms for 100 pairs and a similarity.
  *
- * @param pairs at least 1 for a shift, 2 similarity, 3 affine, 4 homography, 6 or 10 polynomial; pixels, first centre (0, 0)
+ * @param pairs at least 1 for a shift, 2 similarity, 3 affine, 4 homography, 6 or 10 polynomial; pixels, first centre
+ * (0, 0)
  * @param options family, rejection, F-test
- * @throws {RangeError} if there are too few pairs, the points lie so that the family is not determined (all on one line),
- * a coordinate is not finite or a weight is not above 0
+ * @throws {RangeError} if there are too few pairs, the points lie so that the family is not determined (all on one
+ * line), a coordinate is not finite or a weight is not above 0
  *
  * @example
  * ```ts
@@ -570,7 +620,8 @@ export function fitTransform(
     const again = stiff.recipe.fit(points, common) ?? stiff.transform;
     const before = weightedSquares(again, points, weights, supple.kept);
     const after = weightedSquares(supple.transform, points, weights, supple.kept);
-    const d1 = supple.recipe.parameters - stiff.recipe.parameters, d2 = 2 * count - supple.recipe.parameters;
+    const d1 = supple.recipe.parameters - stiff.recipe.parameters;
+    const d2 = 2 * count - supple.recipe.parameters;
     const negligible = Math.sqrt(before / common.reduce((a, b) => a + b, 0)) <= exactPixels;
     if (d2 <= 0 || negligible || !(before > after)) return false;
     return fTail((before - after) / d1 / (after / d2), d1, d2) < significance;
@@ -600,7 +651,8 @@ export function fitTransform(
     const p = applyTransform(transform, source.x, source.y);
     return { x: p.x - reference.x, y: p.y - reference.y };
   });
-  let sum = 0, count = 0;
+  let sum = 0;
+  let count = 0;
   residuals.forEach((each, i) => {
     if (kept[i]) {
       sum += each.x * each.x + each.y * each.y;

@@ -22,7 +22,9 @@ interface Twiddles {
 }
 
 function twiddles(n: number): Twiddles {
-  const cos = new Float64Array(n / 2 || 1), sin = new Float64Array(n / 2 || 1), order = new Uint32Array(n);
+  const cos = new Float64Array(n / 2 || 1);
+  const sin = new Float64Array(n / 2 || 1);
+  const order = new Uint32Array(n);
   for (let k = 0; k < n / 2; k++) {
     cos[k] = Math.cos(2 * Math.PI * k / n);
     sin[k] = -Math.sin(2 * Math.PI * k / n);
@@ -42,7 +44,8 @@ function transformLine(re: Float64Array, im: Float64Array, { cos, sin, order }: 
   for (let i = 0; i < n; i++) {
     const j = order[i];
     if (j > i) {
-      const a = re[i], b = im[i];
+      const a = re[i];
+      const b = im[i];
       re[i] = re[j];
       im[i] = im[j];
       re[j] = a;
@@ -53,8 +56,10 @@ function transformLine(re: Float64Array, im: Float64Array, { cos, sin, order }: 
     const stride = n / (2 * half);
     for (let start = 0; start < n; start += 2 * half) {
       for (let k = 0, t = 0; k < half; k++, t += stride) {
-        const p = start + k, q = p + half;
-        const a = re[q] * cos[t] - im[q] * sin[t], b = re[q] * sin[t] + im[q] * cos[t];
+        const p = start + k;
+        const q = p + half;
+        const a = re[q] * cos[t] - im[q] * sin[t];
+        const b = re[q] * sin[t] + im[q] * cos[t];
         re[q] = re[p] - a;
         im[q] = im[p] - b;
         re[p] += a;
@@ -68,12 +73,14 @@ function transformLine(re: Float64Array, im: Float64Array, { cos, sin, order }: 
 export function transformPlane(plane: ComplexPlane, backwards: boolean): void {
   const { width, height, re, im } = plane;
   // the inverse is the forward transform with the parts exchanged
-  const first = backwards ? im : re, second = backwards ? re : im;
+  const first = backwards ? im : re;
+  const second = backwards ? re : im;
   const across = twiddles(width);
   for (let y = 0; y < height; y++) {
     transformLine(first.subarray(y * width, (y + 1) * width), second.subarray(y * width, (y + 1) * width), across);
   }
-  const down = twiddles(height), lanes = Math.min(8, width);
+  const down = twiddles(height);
+  const lanes = Math.min(8, width);
   const columns = Array.from({ length: lanes }, () => [new Float64Array(height), new Float64Array(height)] as const);
   for (let x = 0; x < width; x += lanes) {
     // several columns at a time, because a cache line holds eight numbers

@@ -1,7 +1,8 @@
 /** Small dense linear algebra of this room: least squares by orthogonal transforms, the tail of the F distribution. */
 
 /**
- * Solve min ‖A X − B‖ by Householder reflections with column scaling (Golub & Van Loan, Matrix Computations, section 5.2).
+ * Solve min ‖A X − B‖ by Householder reflections with column scaling (Golub & Van Loan, Matrix Computations, section
+ * 5.2).
  *
  * @param design `rows` × `columns` numbers, row by row; overwritten
  * @param right `rows` × `count` numbers, row by row; overwritten
@@ -28,8 +29,10 @@ export function leastSquares(
     const length = Math.sqrt(sum);
     // columns have length 1, so what is left of a dependent one is rounding
     if (!(length > 1e-12)) return null;
-    const head = design[c * columns + c], alpha = head > 0 ? -length : length;
-    const v0 = head - alpha, scale = -1 / (alpha * v0);
+    const head = design[c * columns + c];
+    const alpha = head > 0 ? -length : length;
+    const v0 = head - alpha;
+    const scale = -1 / (alpha * v0);
     design[c * columns + c] = v0;
     for (let k = c + 1; k < columns; k++) {
       let dot = 0;
@@ -59,7 +62,8 @@ export function leastSquares(
 
 /** Natural logarithm of the gamma function for x > 0: Stirling's series after shifting the argument above 10. */
 export function logGamma(x: number): number {
-  let shift = 0, z = x;
+  let shift = 0;
+  let z = x;
   while (z < 10) shift += Math.log(z++);
   const r = 1 / (z * z);
   const series = (1 / 12 - r * (1 / 360 - r * (1 / 1260 - r * (1 / 1680 - r / 1188)))) / z;
@@ -75,7 +79,8 @@ export function incompleteBeta(x: number, a: number, b: number): number {
     logGamma(a + b) - logGamma(a) - logGamma(b) + a * Math.log(x) + b * Math.log(1 - x),
   ) / a;
   const tiny = 1e-300;
-  let c = 1, d = 1 - (a + b) * x / (a + 1);
+  let c = 1;
+  let d = 1 - (a + b) * x / (a + 1);
   d = 1 / (Math.abs(d) < tiny ? tiny : d);
   let h = d;
   for (let m = 1; m <= 500; m++) {
@@ -102,8 +107,8 @@ export const fTail = (f: number, d1: number, d2: number): number =>
   f > 0 ? incompleteBeta(d2 / (d2 + d1 * f), d2 / 2, d1 / 2) : 1;
 
 /**
- * Natural logarithm of the chance of at least `hits` successes among `trials`, each of chance `p`: the leading term times
- * its geometric remainder, an upper bound that is tight in the far tail.
+ * Natural logarithm of the chance of at least `hits` successes among `trials`, each of chance `p`: the leading term
+ * times its geometric remainder, an upper bound that is tight in the far tail.
  */
 export function logBinomialTail(hits: number, trials: number, p: number): number {
   if (!(hits > trials * p)) return 0;

@@ -37,7 +37,8 @@ type StarColumns = Float64Array;
 const columnCount = 5;
 
 function columnsOf(stars: readonly MatchableStar[]): StarColumns {
-  const n = stars.length, columns = new Float64Array(new SharedArrayBuffer(8 * columnCount * n));
+  const n = stars.length;
+  const columns = new Float64Array(new SharedArrayBuffer(8 * columnCount * n));
   stars.forEach(({ x, y, flux, snr = NaN, fwhmPixels = NaN }, i) => {
     [x, y, flux, snr, fwhmPixels].forEach((value, c) => columns[c * n + i] = value);
   });
@@ -104,7 +105,9 @@ export function matchFrames(
   progress: Progress,
   label: string,
 ): (FrameMatch | RegistrationError)[] {
-  const goal = columnsOf(reference), jobs: RunJob[] = [], { length } = frames;
+  const goal = columnsOf(reference);
+  const jobs: RunJob[] = [];
+  const { length } = frames;
   for (let from = 0; from < length; from += runFrames) {
     const run = frames.slice(from, from + runFrames).map((each) => ({ ...each, stars: columnsOf(each.stars) }));
     jobs.push({ frames: run, reference: goal, options });

@@ -25,7 +25,10 @@ export interface MatchStarsOptions {
   readonly seed: Transform | null;
   /** Family of the final map, see {@linkcode fitTransform}. */
   readonly model: TransformModel | "automatic";
-  /** Distance within which a moved star counts as found, reference pixels; `null` takes half the stars' FWHM, at least 1.5. */
+  /**
+   * Distance within which a moved star counts as found, reference pixels; `null` takes half the stars' FWHM, at least
+   * 1.5.
+   */
   readonly tolerancePixels: number | null;
   /** Smallest reference pixels a source pixel: how far two rigs may differ in scale. */
   readonly smallestScale: number;
@@ -97,7 +100,10 @@ export interface StarMatch {
   readonly standing: boolean;
   /** Number of detections left out because they stand still while the stars move. */
   readonly patternPoints: number;
-  /** Median ratio of flux, source / reference, over the pairs, each by the root of its flux; NaN when fluxes are not positive. */
+  /**
+   * Median ratio of flux, source / reference, over the pairs, each by the root of its flux; NaN when fluxes are not
+   * positive.
+   */
   readonly fluxRatio: number;
   /** Relative scatter of that ratio for one star (1.4826 × MAD / median). */
   readonly fluxRatioScatter: number;
@@ -205,7 +211,10 @@ function subset(list: Columns, keep: (i: number) => boolean): Columns {
 
 function boxOf(list: Columns, size: FrameSize | null): Box {
   if (size !== null) return { x0: -0.5, y0: -0.5, x1: size.width - 0.5, y1: size.height - 0.5 };
-  let x0 = Infinity, y0 = Infinity, x1 = -Infinity, y1 = -Infinity;
+  let x0 = Infinity;
+  let y0 = Infinity;
+  let x1 = -Infinity;
+  let y1 = -Infinity;
   for (let i = 0; i < list.n; i++) {
     x0 = Math.min(x0, list.x[i]);
     x1 = Math.max(x1, list.x[i]);
@@ -236,7 +245,10 @@ function similarityOf(
   count: number,
   mirrored: boolean,
 ): Similarity | null {
-  let mx = 0, my = 0, mu = 0, mv = 0;
+  let mx = 0;
+  let my = 0;
+  let mu = 0;
+  let mv = 0;
   for (let k = 0; k < count; k++) {
     mx += from.x[i[k]];
     my += mirrored ? -from.y[i[k]] : from.y[i[k]];
@@ -247,10 +259,14 @@ function similarityOf(
   my /= count;
   mu /= count;
   mv /= count;
-  let norm = 0, re = 0, im = 0;
+  let norm = 0;
+  let re = 0;
+  let im = 0;
   for (let k = 0; k < count; k++) {
-    const px = from.x[i[k]] - mx, py = (mirrored ? -from.y[i[k]] : from.y[i[k]]) - my;
-    const qx = to.x[j[k]] - mu, qy = to.y[j[k]] - mv;
+    const px = from.x[i[k]] - mx;
+    const py = (mirrored ? -from.y[i[k]] : from.y[i[k]]) - my;
+    const qx = to.x[j[k]] - mu;
+    const qy = to.y[j[k]] - mv;
     norm += px * px + py * py;
     re += qx * px + qy * py;
     im += qy * px - qx * py;
@@ -264,7 +280,10 @@ function similarityOf(
 /** Triangles of stars in a form that shift, rotation and scale do not change. */
 interface Triangles {
   readonly count: number;
-  /** Third corner in the frame where the longest side runs from (0, 0) to (1, 0), the nearer end first; sign of the height apart. */
+  /**
+   * Third corner in the frame where the longest side runs from (0, 0) to (1, 0), the nearer end first; sign of the
+   * height apart.
+   */
   readonly along: Float64Array;
   readonly height: Float64Array;
   readonly upright: Uint8Array;
@@ -284,13 +303,22 @@ function trianglesOf(
   positionError: number,
   both: boolean,
 ): Triangles {
-  const along: number[] = [], height: number[] = [], upright: number[] = [], longest: number[] = [];
+  const along: number[] = [];
+  const height: number[] = [];
+  const upright: number[] = [];
+  const longest: number[] = [];
   const corners: number[] = [];
   const { x, y } = list;
-  const near = new Int32Array(neighbours), far = new Float64Array(neighbours);
+  const near = new Int32Array(neighbours);
+  const far = new Float64Array(neighbours);
   const add = (a: number, b: number, c: number, slack: number) => {
-    const bx = x[b] - x[a], by = y[b] - y[a], cx = x[c] - x[a], cy = y[c] - y[a], norm = bx * bx + by * by;
-    const u = (cx * bx + cy * by) / norm, v = (cy * bx - cx * by) / norm;
+    const bx = x[b] - x[a];
+    const by = y[b] - y[a];
+    const cx = x[c] - x[a];
+    const cy = y[c] - y[a];
+    const norm = bx * bx + by * by;
+    const u = (cx * bx + cy * by) / norm;
+    const v = (cy * bx - cx * by) / norm;
     if (u > 0.5 + slack || (1 - u) ** 2 + v * v > 1 + 2 * slack || u * u + v * v > 1 + 2 * slack) return;
     // a flat triangle does not tell a mirror image, a close pair not its own direction
     if (Math.abs(v) < 0.03 || u * u + v * v < 0.01) return;
@@ -317,7 +345,8 @@ function trianglesOf(
     }
     for (let p = 0; p < held; p++) {
       for (let q = p + 1; q < held; q++) {
-        const a = near[p], b = near[q];
+        const a = near[p];
+        const b = near[q];
         const side = Math.max(far[p], far[q], (x[a] - x[b]) ** 2 + (y[a] - y[b]) ** 2);
         const size = Math.sqrt(side);
         if (size < leastSide) continue;
@@ -359,8 +388,11 @@ function logHypotheses(source: Columns, reference: Columns, settings: Settings):
     }
     return Float64Array.from(out).sort();
   };
-  const a = lengths(source), b = lengths(reference);
-  let low = 0, high = 0, total = 0;
+  const a = lengths(source);
+  const b = lengths(reference);
+  let low = 0;
+  let high = 0;
+  let total = 0;
   for (const each of a) {
     while (low < b.length && b[low] < each * settings.smallest) low++;
     while (high < b.length && b[high] <= each * settings.largest) high++;
@@ -371,9 +403,10 @@ function logHypotheses(source: Columns, reference: Columns, settings: Settings):
 }
 
 /**
- * How surprising the agreement is: the expected number of hypotheses that would do as well among points thrown at random,
- * after Moisan & Stival (2004, IJCV 57, 201). Density is taken locally, so that a cluster does not look like a match;
- * unequal chances are replaced by their mean, which is on the safe side (Hoeffding 1956). Three radii are tried.
+ * How surprising the agreement is: the expected number of hypotheses that would do as well among points thrown at
+ * random, after Moisan & Stival (2004, IJCV 57, 201). Density is taken locally, so that a cluster does not look like a
+ * match; unequal chances are replaced by their mean, which is on the safe side (Hoeffding 1956). Three radii are
+ * tried.
  */
 function surprise(
   transform: Transform,
@@ -386,8 +419,10 @@ function surprise(
 ): Hypothesis {
   const { area, tolerance } = settings;
   const surface = Math.max(1, (area.x1 - area.x0) * (area.y1 - area.y0));
-  const wide = 10 * tolerance, taken = new Uint8Array(reference.n);
-  let expected = 0, crowd = 0;
+  const wide = 10 * tolerance;
+  const taken = new Uint8Array(reference.n);
+  let expected = 0;
+  let crowd = 0;
   const hits = [0, 0, 0];
   for (let i = 0; i < source.n; i++) {
     const p = applyTransform(transform, source.x[i], source.y[i]);
@@ -403,7 +438,8 @@ function surprise(
   }
   let best = 0;
   for (let k = 0; k < 3; k++) {
-    const radius = tolerance / 2 ** k, chance = Math.min(1, Math.PI * radius * radius * crowd / Math.max(1, expected));
+    const radius = tolerance / 2 ** k;
+    const chance = Math.min(1, Math.PI * radius * radius * crowd / Math.max(1, expected));
     const value = logTests + Math.log(3) + logBinomialTail(hits[k] - free, expected - free, chance);
     best = Math.min(best, value);
   }
@@ -424,9 +460,11 @@ function grow(
   const { tolerance, area } = settings;
   const density = Math.PI * reference.n / Math.max(1, (area.x1 - area.x0) * (area.y1 - area.y0));
   let map = start;
-  const i = new Int32Array(source.n), j = new Int32Array(source.n);
+  const i = new Int32Array(source.n);
+  const j = new Int32Array(source.n);
   for (let round = 0; round < 4; round++) {
-    let count = 0, expected = 0;
+    let count = 0;
+    let expected = 0;
     for (let k = 0; k < source.n; k++) {
       // a wrong guess shows early: the brightest must hold more than the triangle itself and what chance gives
       if (round === 0 && k === 40 && !patient && count < 4 + 2 * expected) return null;
@@ -464,7 +502,9 @@ interface Effort {
   readonly patient: boolean;
 }
 
-/** The attempts, cheap ones first; the last serves lists that share one star in five, and a narrow field in a wide one. */
+/**
+ * The attempts, cheap ones first; the last serves lists that share one star in five, and a narrow field in a wide one.
+ */
 const attempts: readonly Effort[] = [
   { stars: 40, neighbours: 6, verifications: 60, patient: false },
   { stars: 90, neighbours: 7, verifications: 300, patient: false },
@@ -480,26 +520,34 @@ function attempt(source: Columns, reference: Columns, effort: Effort, settings: 
   const positionError = tolerance / 3;
   const here = trianglesOf(source, neighbours, positionError * 30, positionError, true);
   const there = trianglesOf(reference, neighbours, positionError * 30, positionError, false);
-  const cell = 0.01, columns = 54, rows = 92;
+  const cell = 0.01;
+  const columns = 54;
+  const rows = 92;
   const cellOf = (u: number, v: number) =>
     Math.min(rows - 1, Math.floor(v / cell)) * columns + Math.min(columns - 1, Math.max(0, Math.floor(u / cell)));
   const start = new Int32Array(columns * rows + 1);
   for (let k = 0; k < there.count; k++) start[cellOf(there.along[k], there.height[k]) + 1]++;
   for (let c = 0; c < columns * rows; c++) start[c + 1] += start[c];
-  const fill = start.slice(), items = new Int32Array(there.count);
+  const fill = start.slice();
+  const items = new Int32Array(there.count);
   for (let k = 0; k < there.count; k++) items[fill[cellOf(there.along[k], there.height[k])]++] = k;
 
-  const mine: number[] = [], theirs: number[] = [];
+  const mine: number[] = [];
+  const theirs: number[] = [];
   const votes = [new Uint16Array(source.n * reference.n), new Uint16Array(source.n * reference.n)];
   for (let k = 0; k < here.count && mine.length < mostMatches; k++) {
-    const u = here.along[k], v = here.height[k], own = distortionShare + positionError / here.longest[k];
-    const i0 = Math.max(0, Math.floor((u - widestShape) / cell)),
-      i1 = Math.min(columns - 1, Math.floor((u + widestShape) / cell));
-    const j0 = Math.max(0, Math.floor((v - widestShape) / cell)),
-      j1 = Math.min(rows - 1, Math.floor((v + widestShape) / cell));
+    const u = here.along[k];
+    const v = here.height[k];
+    const own = distortionShare + positionError / here.longest[k];
+    const i0 = Math.max(0, Math.floor((u - widestShape) / cell));
+    const i1 = Math.min(columns - 1, Math.floor((u + widestShape) / cell));
+    const j0 = Math.max(0, Math.floor((v - widestShape) / cell));
+    const j1 = Math.min(rows - 1, Math.floor((v + widestShape) / cell));
     for (let j = j0; j <= j1; j++) {
       for (let m = start[j * columns + i0]; m < start[j * columns + i1 + 1]; m++) {
-        const t = items[m], du = there.along[t] - u, dv = there.height[t] - v;
+        const t = items[m];
+        const du = there.along[t] - u;
+        const dv = there.height[t] - v;
         const limit = Math.min(widestShape, own + positionError / there.longest[t]);
         if (du * du + dv * dv > limit * limit) continue;
         const scale = there.longest[t] / here.longest[k];
@@ -513,10 +561,12 @@ function attempt(source: Columns, reference: Columns, effort: Effort, settings: 
       }
     }
   }
-  const scores = new Float64Array(mine.length), order = new Uint32Array(mine.length);
+  const scores = new Float64Array(mine.length);
+  const order = new Uint32Array(mine.length);
   for (let k = 0; k < mine.length; k++) {
     const turned = there.upright[theirs[k]] === here.upright[mine[k]] ? 0 : 1;
-    let sum = 0, least = Infinity;
+    let sum = 0;
+    let least = Infinity;
     for (let c = 0; c < 3; c++) {
       const vote = votes[turned][here.corners[mine[k] * 3 + c] * reference.n + there.corners[theirs[k] * 3 + c]];
       sum += vote;
@@ -530,9 +580,11 @@ function attempt(source: Columns, reference: Columns, effort: Effort, settings: 
   const index = new PointIndex(reference.x, reference.y, tolerance * 4);
   const logTests = logHypotheses(source, reference, settings);
   let best: Hypothesis | null = null;
-  const cornersHere = new Int32Array(3), cornersThere = new Int32Array(3);
+  const cornersHere = new Int32Array(3);
+  const cornersThere = new Int32Array(3);
   for (let k = 0; k < Math.min(order.length, verifications); k++) {
-    const a = mine[order[k]], b = theirs[order[k]];
+    const a = mine[order[k]];
+    const b = theirs[order[k]];
     for (let c = 0; c < 3; c++) {
       cornersHere[c] = here.corners[a * 3 + c];
       cornersThere[c] = there.corners[b * 3 + c];
@@ -555,9 +607,12 @@ function attempt(source: Columns, reference: Columns, effort: Effort, settings: 
 }
 
 function search(source: Columns, reference: Columns, settings: Settings): Hypothesis | null {
-  let best: Hypothesis | null = null, before = "";
+  let best: Hypothesis | null = null;
+  let before = "";
   for (const effort of attempts) {
-    const a = brightest(source, effort.stars), b = brightest(reference, effort.stars), size = `${a.n}/${b.n}`;
+    const a = brightest(source, effort.stars);
+    const b = brightest(reference, effort.stars);
+    const size = `${a.n}/${b.n}`;
     // small lists have shown all they hold, unless more neighbours or more patience can help
     if (size === before && !effort.patient) continue;
     before = size;
@@ -576,7 +631,8 @@ function mutualPairs(
   index: PointIndex,
   radius: number,
 ): { readonly from: number[]; readonly to: number[] } {
-  const nearestSource = new Int32Array(reference.n).fill(-1), distance = new Float64Array(reference.n).fill(Infinity);
+  const nearestSource = new Int32Array(reference.n).fill(-1);
+  const distance = new Float64Array(reference.n).fill(Infinity);
   for (let i = 0; i < source.n; i++) {
     const p = applyTransform(transform, source.x[i], source.y[i]);
     const j = index.nearest(p.x, p.y, radius);
@@ -587,7 +643,8 @@ function mutualPairs(
       nearestSource[j] = i;
     }
   }
-  const from: number[] = [], to: number[] = [];
+  const from: number[] = [];
+  const to: number[] = [];
   for (let j = 0; j < reference.n; j++) {
     if (nearestSource[j] >= 0) {
       from.push(nearestSource[j]);
@@ -608,7 +665,8 @@ function positionVariance(star: MatchableStar): number {
 }
 
 const medianOf = (values: readonly number[]): number => {
-  const sorted = Float64Array.from(values).sort(), n = sorted.length;
+  const sorted = Float64Array.from(values).sort();
+  const n = sorted.length;
   return n === 0 ? NaN : n % 2 === 1 ? sorted[(n - 1) / 2] : (sorted[n / 2 - 1] + sorted[n / 2]) / 2;
 };
 
@@ -644,7 +702,8 @@ function refine(
     options.maximumStars,
   );
   const index = new PointIndex(theirs.x, theirs.y, tolerance * 4);
-  let transform = start, result: { fit: TransformFit; pairs: StarPair[]; expected: number } | null = null;
+  let transform = start;
+  let result: { fit: TransformFit; pairs: StarPair[]; expected: number } | null = null;
   let radius = 2 * tolerance;
   const { a, b, c, d } = scaleAt(start, ownBox);
   const square = Math.abs(a * d - b * c);
@@ -652,7 +711,8 @@ function refine(
     const own = inside(transform);
     const { from, to } = mutualPairs(transform, own, theirs, index, radius);
     const variances = from.map((i, k) => {
-      const mine = positionVariance(stars[own.index[i]]), other = positionVariance(referenceStars[theirs.index[to[k]]]);
+      const mine = positionVariance(stars[own.index[i]]);
+      const other = positionVariance(referenceStars[theirs.index[to[k]]]);
       return mine * square + other;
     });
     const known = variances.every((each) => each > 0);
@@ -694,31 +754,33 @@ function scaleAt(transform: Transform, box: Box): { a: number; b: number; c: num
 /** The map back from the linear part at the frame's centre: enough to tell which stars can overlap. */
 function invertAt(transform: Transform, box: Box): ((x: number, y: number) => Point) | null {
   const at = { x: (box.x0 + box.x1) / 2, y: (box.y0 + box.y1) / 2 };
-  const m = linearPart(transform, at), det = m[0] * m[4] - m[1] * m[3];
+  const m = linearPart(transform, at);
+  const det = m[0] * m[4] - m[1] * m[3];
   if (!(Math.abs(det) > 1e-12)) return null;
   return (x, y) => {
-    const u = x - m[2], v = y - m[5];
+    const u = x - m[2];
+    const v = y - m[5];
     return { x: (m[4] * u - m[1] * v) / det, y: (m[0] * v - m[3] * u) / det };
   };
 }
 
 /**
- * Find which stars of two frames are the same, and the map between the frames: any shift, rotation (meridian flip, alt-az
- * field rotation) and scale, turned over or not.
+ * Find which stars of two frames are the same, and the map between the frames: any shift, rotation (meridian flip,
+ * alt-az field rotation) and scale, turned over or not.
  *
- * Triangles of bright stars are compared by shape (Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119), pairs of
- * stars collect votes, the best-voted triangles give similarities that are grown over the frame and judged by how often
- * chance would do as well (Moisan & Stival 2004, IJCV 57, 201). A frame is refused rather than matched wrongly. When many
- * detections stand at the same sensor pixels in both lists, a match of the others is looked for first: stars cannot move
- * and stand still at once, so what stands is the sensor's fixed pattern.
+ * Triangles of bright stars are compared by shape (Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119), pairs
+ * of stars collect votes, the best-voted triangles give similarities that are grown over the frame and judged by how
+ * often chance would do as well (Moisan & Stival 2004, IJCV 57, 201). A frame is refused rather than matched wrongly.
+ * When many detections stand at the same sensor pixels in both lists, a match of the others is looked for first: stars
+ * cannot move and stand still at once, so what stands is the sensor's fixed pattern.
  *
  * Cost: some milliseconds with a seed that holds, 5 to 50 ms without; the lists may be of any length.
  *
  * @param source stars of the frame to be moved, pixels, any order
  * @param reference stars of the reference frame
  * @param options seed, tolerance, allowed scales, family of the map
- * @throws {RegistrationError} `too-few-stars` below 3 in either list, `no-match` when nothing better than chance is found,
- * `fixed-pattern` when only points as sharp as single pixels agree, and only at zero shift
+ * @throws {RegistrationError} `too-few-stars` below 3 in either list, `no-match` when nothing better than chance is
+ * found, `fixed-pattern` when only points as sharp as single pixels agree, and only at zero shift
  * @throws {RangeError} if an option is out of range
  *
  * @example A frame turned by 180 degrees after the meridian flip
@@ -757,7 +819,8 @@ export function matchStars(
   if (used.tolerancePixels !== null && !(used.tolerancePixels > 0)) {
     throw new RangeError(`matchStars: tolerancePixels must be > 0, but got ${used.tolerancePixels}`);
   }
-  let mine = columnsOf(source), theirs = columnsOf(reference);
+  let mine = columnsOf(source);
+  let theirs = columnsOf(reference);
   if (mine.n < 3 || theirs.n < 3) {
     throw new RegistrationError(
       "too-few-stars",
@@ -781,7 +844,8 @@ export function matchStars(
   };
 
   // what stands still on the sensor, and whether there is enough of it to be more than chance
-  const standingHere = new Set<number>(), standingThere = new Set<number>();
+  const standingHere = new Set<number>();
+  const standingThere = new Set<number>();
   if (sameSensor) {
     const index = new PointIndex(theirs.x, theirs.y, 4);
     const { from, to } = mutualPairs(identityTransform, mine, theirs, index, standingPixels);
@@ -802,7 +866,9 @@ export function matchStars(
     });
   };
 
-  let found: Hypothesis | null = null, seeded = false, patternPoints = 0;
+  let found: Hypothesis | null = null;
+  let seeded = false;
+  let patternPoints = 0;
   if (seed !== null) {
     const tried = judge(seed, 0);
     // 70 % of the poorer list: the rest may be faint, blended or beyond the edge
@@ -813,8 +879,8 @@ export function matchStars(
     }
   }
   if (found === null && standingHere.size > 0) {
-    const movingHere = subset(mine, (i) => !standingHere.has(i)),
-      movingThere = subset(theirs, (j) => !standingThere.has(j));
+    const movingHere = subset(mine, (i) => !standingHere.has(i));
+    const movingThere = subset(theirs, (j) => !standingThere.has(j));
     const moving = search(movingHere, movingThere, settings);
     if (accepted(moving) && !isStill(moving.transform)) {
       found = moving;
@@ -877,7 +943,8 @@ export function matchStars(
     flux: reference[referenceIndex].flux,
   })).filter(({ ratio, flux }) => ratio > 0 && Number.isFinite(ratio) && flux > 0);
   const ratios = compared.map(({ ratio }) => ratio);
-  // By the root of the flux: faint stars know little of the ratio, and of those only the ones that noise brightened are listed.
+  // By the root of the flux: faint stars know little of the ratio, and of those only the ones that noise brightened
+  // are listed.
   const fluxRatio = ratios.length === 0 ? NaN : weightedMedian(ratios, compared.map(({ flux }) => Math.sqrt(flux)));
   const share = expected > 0 ? Math.min(1, pairs.length / expected) : 0;
   if (share < 0.3) {

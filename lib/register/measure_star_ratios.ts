@@ -14,7 +14,10 @@ export interface MeasureStarRatiosOptions {
   readonly tolerance: number;
 }
 
-/** What {@linkcode measureStarRatios} uses for an option left out: stars whose light is known to 3 % each, within the width of a small star. */
+/**
+ * What {@linkcode measureStarRatios} uses for an option left out: stars whose light is known to 3 % each, within the
+ * width of a small star.
+ */
 export const measureStarRatiosDefaults: Readonly<MeasureStarRatiosOptions> = Object.freeze({
   channel: null,
   leastSnr: 30,
@@ -22,8 +25,8 @@ export const measureStarRatiosDefaults: Readonly<MeasureStarRatiosOptions> = Obj
 });
 
 /**
- * Measure how bright each star of one image is against another: what {@linkcode fitNormalisation} takes as `stars` to match
- * the contrast of two nights or two rigs.
+ * Measure how bright each star of one image is against another: what {@linkcode fitNormalisation} takes as `stars` to
+ * match the contrast of two nights or two rigs.
  *
  * In:  two linear images on one grid. Cut stars are left out. Cost: two star detections.
  *

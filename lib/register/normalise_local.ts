@@ -1,6 +1,6 @@
 /**
- * Local normalisation: brings a frame's level, and where thin cloud asks for it its contrast, to those of a reference, from
- * place to place. Only the smooth difference of the two is fitted, so what both show (the nebula) stays.
+ * Local normalisation: brings a frame's level, and where thin cloud asks for it its contrast, to those of a reference,
+ * from place to place. Only the smooth difference of the two is fitted, so what both show (the nebula) stays.
  */
 import {
   allocatePlane,
@@ -39,15 +39,18 @@ export interface PrepareNormalisationOptions {
   readonly tilePixels: number | null;
   /** Samples looked at in a tile, about. */
   readonly samplesPerTile: number;
-  /** A sample counts as star when it, or a sample up to `starPixels` away, stands out of its tile by this many sigma. */
+  /**
+   * A sample counts as star when it, or a sample up to `starPixels` away, stands out of its tile by this many sigma.
+   */
   readonly starSigma: number;
   /** How far the light of a star reaches, pixels: about two FWHM. */
   readonly starPixels: number;
 }
 
 /**
- * Defaults of {@linkcode prepareNormalisation}. Sixteen tiles on the long side follow a gradient that bends over a quarter of
- * the field; 4096 samples know a tile's level to 0.02 sigma; at 4 sigma one sky sample in 30 000 is taken for a star.
+ * Defaults of {@linkcode prepareNormalisation}. Sixteen tiles on the long side follow a gradient that bends over a
+ * quarter of the field; 4096 samples know a tile's level to 0.02 sigma; at 4 sigma one sky sample in 30 000 is taken
+ * for a star.
  */
 export const prepareNormalisationDefaults: Readonly<PrepareNormalisationOptions> = Object.freeze({
   tilePixels: null,
@@ -91,8 +94,8 @@ export interface FitNormalisationOptions extends PrepareNormalisationOptions {
   /** Frame pixel → reference pixel; `null` when the frame lies on the reference's grid. */
   readonly transform: Transform | null;
   /**
-   * Light of the frame over that of the reference, one number or one a plane: the flux ratio of the matched stars. `null`
-   * takes it from `stars`, and without those as 1.
+   * Light of the frame over that of the reference, one number or one a plane: the flux ratio of the matched stars.
+   * `null` takes it from `stars`, and without those as 1.
    */
   readonly lightRatio: number | readonly number[] | null;
   /** Ratios of single stars; with 30 or more of them thin cloud is looked for. */
@@ -106,8 +109,8 @@ export interface FitNormalisationOptions extends PrepareNormalisationOptions {
 }
 
 /**
- * Defaults of {@linkcode fitNormalisation}: a change of transparency below 1 % over the field is within what flux ratios of
- * a few dozen stars tell; a tile that is two thirds star or gap knows too little of its sky.
+ * Defaults of {@linkcode fitNormalisation}: a change of transparency below 1 % over the field is within what flux
+ * ratios of a few dozen stars tell; a tile that is two thirds star or gap knows too little of its sky.
  */
 export const fitNormalisationDefaults: Readonly<FitNormalisationOptions> = Object.freeze({
   ...prepareNormalisationDefaults,
@@ -149,7 +152,10 @@ interface Reader {
   readonly data: Float32Array;
   readonly width: number;
   readonly height: number;
-  /** Step from a pixel to the one of this colour in its 2 × 2 block, by parity of row and column; null for a full plane. */
+  /**
+   * Step from a pixel to the one of this colour in its 2 × 2 block, by parity of row and column; null for a full
+   * plane.
+   */
   readonly step: Int32Array | null;
 }
 
@@ -161,11 +167,14 @@ function readersOf(image: Image): Reader[] {
   return ["R", "G", "B"].map((channel) => {
     const step = new Int32Array(4);
     for (let p = 0; p < 4; p++) {
-      const x = p & 1, y = p >> 1;
+      const x = p & 1;
+      const y = p >> 1;
       if (bayer[p] === channel) continue;
       // a neighbour in the same row or column when it has the colour (green), else the diagonal one
-      const beside = bayer[y * 2 + 1 - x] === channel, below = bayer[(1 - y) * 2 + x] === channel;
-      const dx = beside || !below ? 1 - 2 * x : 0, dy = beside ? 0 : 1 - 2 * y;
+      const beside = bayer[y * 2 + 1 - x] === channel;
+      const below = bayer[(1 - y) * 2 + x] === channel;
+      const dx = beside || !below ? 1 - 2 * x : 0;
+      const dy = beside ? 0 : 1 - 2 * y;
       step[p] = dx + dy * width;
     }
     return { channel, data: planes[0].data, width, height, step };
@@ -186,7 +195,8 @@ function ringOf(radius: number): [number, number][] {
   const places: [number, number][] = [];
   for (const r of [radius / 2, radius]) {
     for (let k = 0; k < 8; k++) {
-      const x = Math.round(r * Math.cos(k * Math.PI / 4)), y = Math.round(r * Math.sin(k * Math.PI / 4));
+      const x = Math.round(r * Math.cos(k * Math.PI / 4));
+      const y = Math.round(r * Math.sin(k * Math.PI / 4));
       places.push([x, y]);
     }
   }
@@ -206,7 +216,8 @@ function checkPreparation(step: string, used: PrepareNormalisationOptions): void
 /**
  * Thin a reference to the samples that tell its sky and nebula, stars left out; do it once for the frames of a night.
  *
- * @param reference linear image, best the mean of a few frames with the lowest sky; a colour mosaic is read colour by colour
+ * @param reference linear image, best the mean of a few frames with the lowest sky; a colour mosaic is read colour by
+ * colour
  * @param options tiles, samples, stars
  * @throws {TypeError} if the image is a finished picture
  * @throws {RangeError} if an option is out of range
@@ -227,21 +238,29 @@ export function prepareNormalisation(
   const used = settle("prepareNormalisation", prepareNormalisationDefaults, options);
   checkPreparation("prepareNormalisation", used);
   requireLinear("prepareNormalisation", reference);
-  const { width, height } = reference, { samplesPerTile, starSigma, starPixels } = used;
+  const { width, height } = reference;
+  const { samplesPerTile, starSigma, starPixels } = used;
   const tilePixels = used.tilePixels ?? Math.max(48, Math.round(Math.max(width, height) / 16));
-  const gridWidth = Math.max(1, Math.round(width / tilePixels)),
-    gridHeight = Math.max(1, Math.round(height / tilePixels));
-  const stride = Math.max(1, Math.ceil(tilePixels / Math.sqrt(samplesPerTile))), ring = ringOf(starPixels);
-  const ringX = Int32Array.from(ring, ([dx]) => dx), ringY = Int32Array.from(ring, ([, dy]) => dy);
+  const gridWidth = Math.max(1, Math.round(width / tilePixels));
+  const gridHeight = Math.max(1, Math.round(height / tilePixels));
+  const stride = Math.max(1, Math.ceil(tilePixels / Math.sqrt(samplesPerTile)));
+  const ring = ringOf(starPixels);
+  const ringX = Int32Array.from(ring, ([dx]) => dx);
+  const ringY = Int32Array.from(ring, ([, dy]) => dy);
   const planes = readersOf(reference).map((reader): ReferencePlane => {
-    const xs: number[] = [], ys: number[] = [], values: number[] = [], start = [0];
+    const xs: number[] = [];
+    const ys: number[] = [];
+    const values: number[] = [];
+    const start = [0];
     for (let j = 0; j < gridHeight; j++) {
       for (let i = 0; i < gridWidth; i++) {
         // what is left over at the right and below belongs to the last tile
         const x1 = i + 1 === gridWidth ? width : (i + 1) * tilePixels;
         const y1 = j + 1 === gridHeight ? height : (j + 1) * tilePixels;
         const room = Math.ceil((x1 - i * tilePixels) / stride) * Math.ceil((y1 - j * tilePixels) / stride);
-        const px = new Int32Array(room), py = new Int32Array(room), samples = new Float32Array(room);
+        const px = new Int32Array(room);
+        const py = new Int32Array(room);
+        const samples = new Float32Array(room);
         let found = 0;
         for (let y = j * tilePixels + (stride >> 1); y < y1; y += stride) {
           for (let x = i * tilePixels + (stride >> 1); x < x1; x += stride) {
@@ -252,10 +271,13 @@ export function prepareNormalisation(
             samples[found++] = value;
           }
         }
-        const all = samples.subarray(0, found), middle = median(all);
+        const all = samples.subarray(0, found);
+        const middle = median(all);
         const limit = middle + starSigma * madSigmaFactor * median(all.map((each) => Math.abs(each - middle)));
         search: for (let k = 0; k < found; k++) {
-          const x = px[k], y = py[k], value = samples[k];
+          const x = px[k];
+          const y = py[k];
+          const value = samples[k];
           if (value > limit) continue;
           for (let n = 0; n < ringX.length; n++) {
             if (read(reader, x + ringX[n], y + ringY[n]) > limit) continue search;
@@ -286,7 +308,10 @@ interface TileLevel {
   readonly error: number;
 }
 
-/** Median differences of the tiles of one plane, outliers (trails, stars that differ in seeing, cosmic rays) cut at 3 sigma. */
+/**
+ * Median differences of the tiles of one plane, outliers (trails, stars that differ in seeing, cosmic rays) cut at 3
+ * sigma.
+ */
 function tileLevels(
   reader: Reader,
   plane: ReferencePlane,
@@ -295,18 +320,24 @@ function tileLevels(
   full: number,
   leastSamples: number,
 ): TileLevel[] {
-  const { x, y, value, start } = plane, levels: TileLevel[] = [];
+  const { x, y, value, start } = plane;
+  const levels: TileLevel[] = [];
   const most = start.reduce((best, each, t) => Math.max(best, t === 0 ? 0 : each - start[t - 1]), 1);
-  const d = new Float32Array(most), deviation = new Float32Array(most);
+  const d = new Float32Array(most);
+  const deviation = new Float32Array(most);
   const still = inverse === identityTransform;
   const straight = inverse.kind === "similarity" || inverse.kind === "affine" ? inverse.matrix : null;
   for (let t = 0; t + 1 < start.length; t++) {
-    let n = 0, sx = 0, sy = 0;
+    let n = 0;
+    let sx = 0;
+    let sy = 0;
     const scale = start[t + 1] > start[t] ? scaleAt(x[start[t]], y[start[t]]) : 1;
     for (let k = start[t]; k < start[t + 1]; k++) {
-      let px = x[k], py = y[k];
+      let px = x[k];
+      let py = y[k];
       if (straight !== null && !still) {
-        const rx = px, ry = py;
+        const rx = px;
+        const ry = py;
         px = Math.round(straight[0] * rx + straight[1] * ry + straight[2]);
         py = Math.round(straight[3] * rx + straight[4] * ry + straight[5]);
       } else if (!still) {
@@ -321,7 +352,9 @@ function tileLevels(
       sy += y[k];
     }
     if (n < Math.max(8, leastSamples * full)) continue;
-    let centre = medianInPlace(d, n), sigma = 0, left = n;
+    let centre = medianInPlace(d, n);
+    let sigma = 0;
+    let left = n;
     for (let round = 0; round < 2; round++) {
       for (let k = 0; k < left; k++) deviation[k] = Math.abs(d[k] - centre);
       sigma = madSigmaFactor * medianInPlace(deviation, left);
@@ -351,11 +384,12 @@ function findCloud(stars: readonly StarRatio[], width: number, height: number, l
   for (let round = 0; round < 5; round++) {
     const n = used.length;
     if (n < 30) return null;
-    const design = new Float64Array(n * 3),
-      right = new Float64Array(n),
-      logs = new Float64Array(n),
-      roots = new Float64Array(n);
-    let sw = 0, mean = 0;
+    const design = new Float64Array(n * 3);
+    const right = new Float64Array(n);
+    const logs = new Float64Array(n);
+    const roots = new Float64Array(n);
+    let sw = 0;
+    let mean = 0;
     used.forEach((each, i) => {
       const w = each.weight ?? 1;
       roots[i] = Math.sqrt(w);
@@ -366,9 +400,11 @@ function findCloud(stars: readonly StarRatio[], width: number, height: number, l
       right[i] = roots[i] * logs[i];
     });
     mean /= sw;
-    const plane = design.slice(), solution = leastSquares(design, right, n, 3, 1);
+    const plane = design.slice();
+    const solution = leastSquares(design, right, n, 3, 1);
     if (solution === null) return null;
-    let flat = 0, bent = 0;
+    let flat = 0;
+    let bent = 0;
     const residual = new Float64Array(n);
     for (let i = 0; i < n; i++) {
       const w = roots[i];
@@ -396,12 +432,15 @@ function fitBowl(
   weights: readonly number[],
   ready: NormalisationReference,
 ): ((x: number, y: number) => number) | null {
-  const n = levels.length, size = Math.max(ready.width, ready.height) / 2;
+  const n = levels.length;
+  const size = Math.max(ready.width, ready.height) / 2;
   const terms = (x: number, y: number) => {
-    const u = (x - ready.width / 2) / size, v = (y - ready.height / 2) / size;
+    const u = (x - ready.width / 2) / size;
+    const v = (y - ready.height / 2) / size;
     return [1, u, v, u * u, u * v, v * v];
   };
-  const design = new Float64Array(n * 6), right = new Float64Array(n);
+  const design = new Float64Array(n * 6);
+  const right = new Float64Array(n);
   levels.forEach((each, i) => {
     const root = Math.sqrt(weights[i]);
     design.set(terms(each.x, each.y).map((term) => root * term), i * 6);
@@ -419,7 +458,8 @@ function smoothNodes(
 ): { readonly nodes: Float64Array; readonly freedom: number; readonly scatter: number } {
   const { gridWidth, gridHeight, tilePixels } = ready;
   const nodes = new Float64Array(gridWidth * gridHeight);
-  const errors = Float64Array.from(levels, (each) => each.error), typical = median(errors);
+  const errors = Float64Array.from(levels, (each) => each.error);
+  const typical = median(errors);
   // no tile may count ten times as much as a typical one: its error is an estimate too
   const weights = levels.map((each) => typical > 0 ? 1 / Math.max(each.error, typical / 3) ** 2 : 1);
   const place = (k: number) => (tilePixels - 1) / 2 + k * tilePixels;
@@ -431,7 +471,9 @@ function smoothNodes(
     }
     return { nodes, freedom, scatter: scatterOf(model) };
   };
-  const x = levels.map((each) => each.x), y = levels.map((each) => each.y), z = levels.map((each) => each.level);
+  const x = levels.map((each) => each.x);
+  const y = levels.map((each) => each.y);
+  const z = levels.map((each) => each.level);
   if (shape !== "constant" && levels.length >= 4) {
     try {
       if (shape === "plane" || levels.length < 9) {
@@ -461,17 +503,18 @@ const isPrepared = (value: Image | NormalisationReference): value is Normalisati
 /**
  * Find how a frame's level and contrast differ from a reference's, from place to place.
  *
- * The stars' light fixes the factor. The frame times the factor less the reference is then all sky: its median over each
- * tile (stars left out, outliers cut), weighted by its error, is smoothed by a thin-plate spline whose stiffness generalised
- * cross-validation chooses. The nebula is in both and cancels. Published relatives: Alard & Lupton (1998, ApJ 503, 325);
- * background matching of the Stripe 82 coadds (Annis et al. 2014, ApJ 794, 120). The factor varies over the field only when
- * 30 or more stars show a significant slope of more than `cloudShare`.
+ * The stars' light fixes the factor. The frame times the factor less the reference is then all sky: its median over
+ * each tile (stars left out, outliers cut), weighted by its error, is smoothed by a thin-plate spline whose stiffness
+ * generalised cross-validation chooses. The nebula is in both and cancels. Published relatives: Alard & Lupton (1998,
+ * ApJ 503, 325); background matching of the Stripe 82 coadds (Annis et al. 2014, ApJ 794, 120). The factor varies over
+ * the field only when 30 or more stars show a significant slope of more than `cloudShare`.
  *
- * The frame need not be resampled: with `transform` its nearest samples are looked up. A colour mosaic gives three planes.
- * Cost: 4096 samples a tile, 30 ms a plane of any size, and the reference once.
+ * The frame need not be resampled: with `transform` its nearest samples are looked up. A colour mosaic gives three
+ * planes. Cost: 4096 samples a tile, 30 ms a plane of any size, and the reference once.
  *
  * @param image linear frame, calibrated
- * @param reference image on the reference grid, or one made ready by {@linkcode prepareNormalisation} (its options then hold)
+ * @param reference image on the reference grid, or one made ready by {@linkcode prepareNormalisation} (its options
+ * then hold)
  * @param options transform, light ratio, stars, shape
  * @returns the surface on the reference grid with its evidence
  * @throws {TypeError} if an image is a finished picture or the channels differ in number
@@ -518,7 +561,8 @@ export function fitNormalisation(
     );
   }
   const notes: string[] = [];
-  const { width, height, gridWidth, gridHeight } = ready, tile = ready.tilePixels;
+  const { width, height, gridWidth, gridHeight } = ready;
+  const tile = ready.tilePixels;
   const inverse = transform === null ? identityTransform : invertTransform(transform);
   const starRatio = stars === null ? NaN : weightedMedian(
     Float64Array.from(stars, (each) => each.ratio),
@@ -537,7 +581,9 @@ export function fitNormalisation(
   if (lightRatio === null && !(starRatio > 0)) {
     notes.push("no light ratio was given: contrast is left as it is, only the level is matched");
   }
-  const size = Math.max(width, height) / 2, scale: Float32Array[] = [], offset: Float32Array[] = [];
+  const size = Math.max(width, height) / 2;
+  const scale: Float32Array[] = [];
+  const offset: Float32Array[] = [];
   const planes = readers.map((reader, k): NormalisationPlaneFit => {
     const own = 1 / ratioOf(k);
     const scaleAt = (x: number, y: number): number =>
@@ -560,7 +606,8 @@ export function fitNormalisation(
       ),
     );
     offset.push(Float32Array.from(nodes, (each) => -each));
-    let low = Infinity, high = -Infinity;
+    let low = Infinity;
+    let high = -Infinity;
     for (const each of nodes) {
       low = Math.min(low, each);
       high = Math.max(high, each);
@@ -601,9 +648,12 @@ export function applyNormalisationRows(job: ApplyJob): void {
   const { surface, plane, width, x, y, step, from, to, source, out, variance, outVariance } = job;
   // the surface is smooth: it is evaluated exactly where it is needed, a strip that stays in the cache at a time
   const rows = Math.max(1, Math.floor(65536 / width));
-  const scale = new Float32Array(rows * width), offset = new Float32Array(rows * width);
+  const scale = new Float32Array(rows * width);
+  const offset = new Float32Array(rows * width);
   for (let first = from; first < to; first += rows) {
-    const count = Math.min(rows, to - first), at = first * width, size = count * width;
+    const count = Math.min(rows, to - first);
+    const at = first * width;
+    const size = count * width;
     evaluateNormalisation(surface, plane, { x, y: y + first * step, step, width, height: count }, scale, offset);
     for (let i = 0; i < size; i++) out[at + i] = source[at + i] * scale[i] + offset[i];
     if (variance !== null && outVariance !== null) {
@@ -672,7 +722,8 @@ export function applyNormalisation(
   if (!(used.scale > 0)) throw new RangeError(`applyNormalisation: scale must be > 0, but got ${used.scale}`);
   const planes = image.planes.map((plane) => ({ ...plane, data: allocatePlane(width, height) }));
   const variance = image.variance === null ? null : image.variance.map(() => allocatePlane(width, height));
-  const { gridWidth, gridHeight, tilePixels, scale, offset } = surface, band = Math.max(16, Math.ceil(height / 16));
+  const { gridWidth, gridHeight, tilePixels, scale, offset } = surface;
+  const band = Math.max(16, Math.ceil(height / 16));
   const jobs: ApplyJob[] = [];
   image.planes.forEach(({ data }, plane) => {
     for (let from = 0; from < height; from += band) {
@@ -766,7 +817,8 @@ export function surfaceImage(
     throw new RangeError(`surfaceImage: part must be offset or scale, but got ${part}`);
   }
   const planes = surface.scale.map((_, k) => {
-    const scale = allocatePlane(width, height), offset = allocatePlane(width, height);
+    const scale = allocatePlane(width, height);
+    const offset = allocatePlane(width, height);
     evaluateNormalisation(surface, k, { x: 0, y: 0, step: 1, width, height }, scale, offset);
     return { channel: surface.scale.length === 1 ? part : `${part} ${k}`, data: part === "scale" ? scale : offset };
   });

@@ -12,7 +12,9 @@ export interface PhaseCorrelateOptions {
   readonly upsampling: number;
   /** Taper towards the borders, so that they do not count as structure. */
   readonly window: "hann" | "none";
-  /** Whether all frequencies up to the smoothing count alike (phase correlation) or by their power (plain correlation). */
+  /**
+   * Whether all frequencies up to the smoothing count alike (phase correlation) or by their power (plain correlation).
+   */
   readonly whiten: boolean;
   /** Width (FWHM) of the smoothing against pixel noise, pixels; 0 smooths nothing. */
   readonly smoothingPixels: number;
@@ -29,8 +31,9 @@ export interface PhaseCorrelateOptions {
 }
 
 /**
- * Defaults of {@linkcode phaseCorrelate}. A hundredth of a pixel is finer than any frame allows; 3 pixels is the width of a
- * star on a well-chosen sensor; with equal frequencies the peak stood four times as high over the rest on real trailed subs; one wrong shift in 10 000 frames as in star matching.
+ * Defaults of {@linkcode phaseCorrelate}. A hundredth of a pixel is finer than any frame allows; 3 pixels is the width
+ * of a star on a well-chosen sensor; with equal frequencies the peak stood four times as high over the rest on real
+ * trailed subs; one wrong shift in 10 000 frames as in star matching.
  */
 export const phaseCorrelateDefaults: Readonly<PhaseCorrelateOptions> = Object.freeze({
   upsampling: 100,
@@ -70,7 +73,8 @@ interface Grey {
 
 /** Mean of the planes less the pattern; NaN where a plane has no data. */
 function greyOf(image: Image, pattern: Image | null): Grey {
-  const { width, height, planes } = image, data = new Float64Array(width * height);
+  const { width, height, planes } = image;
+  const data = new Float64Array(width * height);
   planes.forEach(({ data: samples }, k) => {
     const held = pattern === null ? null : pattern.planes[k].data;
     for (let i = 0; i < data.length; i++) data[i] += (samples[i] - (held === null ? 0 : held[i])) / planes.length;
@@ -86,9 +90,11 @@ const middleOf = (values: Float64Array): number => {
 
 /** Take the median of each row and column away, and hold single pixels to the largest of their eight neighbours. */
 function level(grey: Grey): Grey {
-  const { width, height } = grey, data = grey.data.slice();
+  const { width, height } = grey;
+  const data = grey.data.slice();
   for (let y = 0; y < height; y++) {
-    const row = data.subarray(y * width, (y + 1) * width), middle = middleOf(row);
+    const row = data.subarray(y * width, (y + 1) * width);
+    const middle = middleOf(row);
     for (let x = 0; x < width; x++) row[x] -= middle;
   }
   const column = new Float64Array(height);
@@ -100,7 +106,9 @@ function level(grey: Grey): Grey {
   const out = data.slice();
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
-      let first = -Infinity, second = -Infinity, least = Infinity;
+      let first = -Infinity;
+      let second = -Infinity;
+      let least = Infinity;
       for (let j = Math.max(0, y - 1); j <= Math.min(height - 1, y + 1); j++) {
         for (let i = Math.max(0, x - 1); i <= Math.min(width - 1, x + 1); i++) {
           if (i === x && j === y) continue;
@@ -124,11 +132,13 @@ function level(grey: Grey): Grey {
 
 function binned(grey: Grey, factor: number): Grey {
   if (factor === 1) return grey;
-  const width = Math.floor(grey.width / factor), height = Math.floor(grey.height / factor);
+  const width = Math.floor(grey.width / factor);
+  const height = Math.floor(grey.height / factor);
   const data = new Float64Array(width * height);
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
-      let sum = 0, count = 0;
+      let sum = 0;
+      let count = 0;
       for (let j = 0; j < factor; j++) {
         for (let i = 0; i < factor; i++) {
           const value = grey.data[(y * factor + j) * grey.width + x * factor + i];
@@ -155,7 +165,8 @@ function prepare(grey: Grey, window: "hann" | "none"): ComplexPlane {
   };
   const middle = window === "none" ? 0 : middleOf(data);
   const spread = 1.482602218505602 * middleOf(data.map((each) => Math.abs(each - middle)));
-  // one bright star must not outweigh the field: with more than five sigma a single cosmic ray of a capped frame finds it
+  // one bright star must not outweigh the field: with more than five sigma a single cosmic ray of a capped frame finds
+  // it
   const most = window === "none" || !(spread > 0) ? Infinity : 5 * spread;
   for (let y = 0; y < height; y++) {
     const down = taper(window, y, height);
@@ -177,8 +188,8 @@ const taper = (window: "hann" | "none", i: number, n: number): number =>
   window === "none" ? 1 : 0.5 - 0.5 * Math.cos(2 * Math.PI * (i + 0.5) / n);
 
 /**
- * Variance that noise gives the correlation at each shift along one axis, mean 1: the tapers overlap less and less, so a
- * peak far out is worth more than one of the same height near the middle.
+ * Variance that noise gives the correlation at each shift along one axis, mean 1: the tapers overlap less and less, so
+ * a peak far out is worth more than one of the same height near the middle.
  */
 function noiseAlong(window: "hann" | "none", size: number, padded: number, flipped: boolean): Float64Array {
   const out = new Float64Array(padded);
@@ -206,8 +217,10 @@ interface Peak {
 /** Value of the correlation at any place, from the cross spectrum: the matrix transform of Guizar-Sicairos et al. */
 function upsampled(spectrum: ComplexPlane, x0: number, y0: number, step: number, count: number): Peak {
   const { width, height, re, im } = spectrum;
-  const partRe = new Float64Array(height * count), partIm = new Float64Array(height * count);
-  const cos = new Float64Array(width * count), sin = new Float64Array(width * count);
+  const partRe = new Float64Array(height * count);
+  const partIm = new Float64Array(height * count);
+  const cos = new Float64Array(width * count);
+  const sin = new Float64Array(width * count);
   for (let i = 0; i < count; i++) {
     for (let k = 0; k < width; k++) {
       const phase = 2 * Math.PI * frequency(k, width) * (x0 + i * step);
@@ -218,7 +231,8 @@ function upsampled(spectrum: ComplexPlane, x0: number, y0: number, step: number,
   for (let l = 0; l < height; l++) {
     const row = l * width;
     for (let i = 0; i < count; i++) {
-      let a = 0, b = 0;
+      let a = 0;
+      let b = 0;
       for (let k = 0, at = i * width; k < width; k++, at++) {
         a += re[row + k] * cos[at] - im[row + k] * sin[at];
         b += re[row + k] * sin[at] + im[row + k] * cos[at];
@@ -258,14 +272,17 @@ function correlate(
   falseAlarms: number,
   noise: readonly [Float64Array, Float64Array],
 ): Candidates {
-  const { width, height } = source, n = width * height;
+  const { width, height } = source;
+  const n = width * height;
   const spectrum: ComplexPlane = { width, height, re: new Float64Array(n), im: new Float64Array(n) };
   const sigma = smoothing / 2.3548;
   for (let l = 0, at = 0; l < height; l++) {
     for (let k = 0; k < width; k++, at++) {
       // the transform of a picture turned by half a turn is the conjugate, up to a shift
-      const a = source.re[at], b = flipped ? -source.im[at] : source.im[at];
-      const re = reference.re[at] * a + reference.im[at] * b, im = reference.im[at] * a - reference.re[at] * b;
+      const a = source.re[at];
+      const b = flipped ? -source.im[at] : source.im[at];
+      const re = reference.re[at] * a + reference.im[at] * b;
+      const im = reference.im[at] * a - reference.re[at] * b;
       const size = whiten ? Math.max(Math.hypot(re, im), 1e-300) : 1;
       const f2 = frequency(k, width) ** 2 + frequency(l, height) ** 2;
       const pass = sigma > 0 ? Math.exp(-2 * Math.PI * Math.PI * sigma * sigma * f2) : 1;
@@ -280,7 +297,8 @@ function correlate(
   let sum = 0;
   for (let i = 0; i < n; i++) sum += c[i];
   const mean = sum / n;
-  let squares = 0, count = 0;
+  let squares = 0;
+  let count = 0;
   for (let y = 0, at = 0; y < height; y++) {
     for (let x = 0; x < width; x++, at++) {
       const share = noise[0][x] * noise[1][y];
@@ -297,10 +315,13 @@ function correlate(
   // a peak stands out of everything within the width of the smoothing
   const reach = Math.ceil(1 + smoothing);
   const wrap = (x: number, size: number) => x > size / 2 ? x - size : x;
-  let moved: Peak | null = null, still: Peak = { x: 0, y: 0, height: -Infinity, significance: -Infinity };
+  let moved: Peak | null = null;
+  let still: Peak = { x: 0, y: 0, height: -Infinity, significance: -Infinity };
   for (let y = 0, at = 0; y < height; y++) {
     for (let x = 0; x < width; x++, at++) {
-      const value = c[at], dx = wrap(x, width), dy = wrap(y, height);
+      const value = c[at];
+      const dx = wrap(x, width);
+      const dy = wrap(y, height);
       const atZero = dx * dx + dy * dy <= 1.5 * 1.5;
       if (!(value > (atZero ? still.height : moved?.height ?? -Infinity))) continue;
       let top = true;
@@ -326,9 +347,9 @@ function correlate(
  * Shift between two frames of the same size, from their pixels: correlation by Fourier transform, the peak refined by a
  * matrix transform of its neighbourhood (Guizar-Sicairos, Thurman & Fienup 2008, Opt. Lett. 33, 156).
  *
- * Banding and hot pixels stand still and would win: rows, columns and single pixels are levelled first, and of a peak at no
- * shift and another one that both are more than chance, the other is taken. Rotation and scale are not found. NaN counts as
- * background. Cost: 0.5 s for sides of 1024, memory of six planes of that size in double.
+ * Banding and hot pixels stand still and would win: rows, columns and single pixels are levelled first, and of a peak
+ * at no shift and another one that both are more than chance, the other is taken. Rotation and scale are not found.
+ * NaN counts as background. Cost: 0.5 s for sides of 1024, memory of six planes of that size in double.
  *
  * @param source the frame to be moved
  * @param reference frame it is moved to, same size
@@ -372,14 +393,18 @@ export function phaseCorrelate(
     const grey = greyOf(image, pattern);
     return prepare(binned(removePattern ? level(grey) : grey, factor), window);
   };
-  const here = ready(source), there = ready(reference), smoothing = smoothingPixels / factor;
-  const columns = Math.floor(source.width / factor), rows = Math.floor(source.height / factor);
+  const here = ready(source);
+  const there = ready(reference);
+  const smoothing = smoothingPixels / factor;
+  const columns = Math.floor(source.width / factor);
+  const rows = Math.floor(source.height / factor);
   const judge = (turned: boolean) =>
     correlate(here, there, turned, whiten, smoothing, falseAlarms, [
       noiseAlong(window, columns, here.width, turned),
       noiseAlong(window, rows, here.height, turned),
     ]);
-  const upright = judge(false), turned = flip ? judge(true) : null;
+  const upright = judge(false);
+  const turned = flip ? judge(true) : null;
   const notes: string[] = [];
   const heightOf = (each: Candidates | null) =>
     each === null ? -Infinity : Math.max(each.moved?.significance ?? -Infinity, each.still.significance);
@@ -399,7 +424,8 @@ export function phaseCorrelate(
     step *= fine, fine = Math.min(10, upsampling / step)
   ) {
     if (fine <= 1) break;
-    const count = Math.ceil(1.5 * fine) + 1, grid = 1 / (step * fine);
+    const count = Math.ceil(1.5 * fine) + 1;
+    const grid = 1 / (step * fine);
     const found = upsampled(spectrum, x - grid * (count >> 1), y - grid * (count >> 1), grid, count);
     x = found.x;
     y = found.y;

@@ -17,7 +17,10 @@ export class PointIndex {
   /** Sort points into cells that hold one or two each, but are no smaller than `leastCell`. */
   constructor(x: Float64Array, y: Float64Array, leastCell: number) {
     const n = this.count = x.length;
-    let x0 = Infinity, x1 = -Infinity, y0 = Infinity, y1 = -Infinity;
+    let x0 = Infinity;
+    let x1 = -Infinity;
+    let y0 = Infinity;
+    let y1 = -Infinity;
     for (let i = 0; i < n; i++) {
       x0 = Math.min(x0, x[i]);
       x1 = Math.max(x1, x[i]);
@@ -54,7 +57,8 @@ export class PointIndex {
 
   /** Index of the nearest point within `radius`, or −1; of two at the same distance the one with the smaller index. */
   nearest(x: number, y: number, radius: number): number {
-    let best = -1, least = radius * radius;
+    let best = -1;
+    let least = radius * radius;
     const i0 = Math.max(0, Math.floor((x - radius - this.#x0) / this.#cell));
     const i1 = Math.min(this.#columns - 1, Math.floor((x + radius - this.#x0) / this.#cell));
     const j0 = Math.max(0, Math.floor((y - radius - this.#y0) / this.#cell));
@@ -62,7 +66,10 @@ export class PointIndex {
     for (let j = j0; j <= j1; j++) {
       const end = this.#start[j * this.#columns + i1 + 1];
       for (let k = this.#start[j * this.#columns + i0]; k < end; k++) {
-        const item = this.#items[k], dx = this.#x[item] - x, dy = this.#y[item] - y, r = dx * dx + dy * dy;
+        const item = this.#items[k];
+        const dx = this.#x[item] - x;
+        const dy = this.#y[item] - y;
+        const r = dx * dx + dy * dy;
         if (r < least || (r === least && (best < 0 || item < best))) {
           least = r;
           best = item;
@@ -82,7 +89,9 @@ export class PointIndex {
     for (let j = j0; j <= j1; j++) {
       const end = this.#start[j * this.#columns + i1 + 1];
       for (let k = this.#start[j * this.#columns + i0]; k < end; k++) {
-        const item = this.#items[k], dx = this.#x[item] - x, dy = this.#y[item] - y;
+        const item = this.#items[k];
+        const dx = this.#x[item] - x;
+        const dy = this.#y[item] - y;
         if (dx * dx + dy * dy <= radius * radius) count++;
       }
     }

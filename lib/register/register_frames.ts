@@ -1,4 +1,6 @@
-/** Brings the frames of a night onto one grid: chooses the reference, matches every frame, proves or refuses each map. */
+/**
+ * Brings the frames of a night onto one grid: chooses the reference, matches every frame, proves or refuses each map.
+ */
 import type { Point } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
@@ -25,7 +27,10 @@ export interface FrameToRegister {
   readonly height: number;
   /** Its stars, pixels, any order. */
   readonly stars: readonly MatchableStar[];
-  /** How well it serves as reference, in any measure; left out for depth on point sources (stars over the square of FWHM). */
+  /**
+   * How well it serves as reference, in any measure; left out for depth on point sources (stars over the square of
+   * FWHM).
+   */
   readonly merit?: number;
   /** Its pixels, called for only when the stars do not suffice. */
   readonly image?: () => Image;
@@ -49,7 +54,10 @@ export interface RegisterFramesOptions {
   readonly progress: Progress;
 }
 
-/** Defaults of {@linkcode registerFrames}: one rig, whose focal length changes by less than 3 % with temperature and focus. */
+/**
+ * Defaults of {@linkcode registerFrames}: one rig, whose focal length changes by less than 3 % with temperature and
+ * focus.
+ */
 export const registerFramesDefaults: Readonly<RegisterFramesOptions> = Object.freeze({
   reference: null,
   model: "automatic",
@@ -64,7 +72,9 @@ export const registerFramesDefaults: Readonly<RegisterFramesOptions> = Object.fr
 export interface FrameRegistration {
   /** Frame pixel → reference pixel; null without a map. */
   readonly transform: Transform | null;
-  /** How the map was found: it is the reference, from its stars, from its stars and those of all others, from pixels. */
+  /**
+   * How the map was found: it is the reference, from its stars, from its stars and those of all others, from pixels.
+   */
   readonly method: "reference" | "stars" | "all-stars" | "pixels" | "none";
   /** Stars matched. */
   readonly matched: number;
@@ -102,7 +112,10 @@ const candidates = 5;
 
 const typical = (values: readonly number[]): number => median(Float64Array.from(values));
 
-/** The caller's measure, or depth for point sources: stars over the square of their width; counts beyond the night's usual are noise or pattern. */
+/**
+ * The caller's measure, or depth for point sources: stars over the square of their width; counts beyond the night's
+ * usual are noise or pattern.
+ */
 function merits(frames: readonly FrameToRegister[]): number[] {
   const usual = 1.5 * typical(frames.map((each) => each.stars.length));
   return frames.map(({ stars, merit }) => {
@@ -130,7 +143,8 @@ function findPattern(frames: readonly FrameToRegister[], maps: readonly (Transfo
         .map((j) => applyTransform(maps[j] as Transform, x, y));
       if (sky.length < Math.max(3, Math.ceil(few.length / 2)) || known({ x, y })) continue;
       // a star stands still on a guided sensor too; what shows at many places of the sky is none
-      const mx = typical(sky.map((p) => p.x)), my = typical(sky.map((p) => p.y));
+      const mx = typical(sky.map((p) => p.x));
+      const my = typical(sky.map((p) => p.y));
       if (typical(sky.map((p) => Math.hypot(p.x - mx, p.y - my))) >= clearlyMoved) pattern.push({ x, y });
     }
   }
@@ -163,11 +177,11 @@ function allStars(
 /**
  * Register the frames of a night: any drift, field rotation, meridian flip.
  *
- * The reference is a sharp frame with many stars near the middle of all pointings. Every frame is matched to it, seeded with
- * the map of the frame before; every match is judged against chance, and detections that stand still on the sensor while the
- * sky moves are found over the whole night and left out. A frame that cannot be matched is tried against the stars of all
- * others together (a mosaic's panels, a thin cloud), then by the correlation of its pixels; else it is refused with a
- * reason. One bad frame never stops the night.
+ * The reference is a sharp frame with many stars near the middle of all pointings. Every frame is matched to it,
+ * seeded with the map of the frame before; every match is judged against chance, and detections that stand still on
+ * the sensor while the sky moves are found over the whole night and left out. A frame that cannot be matched is tried
+ * against the stars of all others together (a mosaic's panels, a thin cloud), then by the correlation of its pixels;
+ * else it is refused with a reason. One bad frame never stops the night.
  *
  * Cost: some milliseconds a frame.
  *
@@ -221,7 +235,8 @@ export function registerFrames(
       stars: kept[i],
       seed: seeds[i] ?? null,
     }));
-    const { width, height } = frames[reference], referenceSize = { width, height };
+    const { width, height } = frames[reference];
+    const referenceSize = { width, height };
     const found = matchFrames(tasks, kept[reference], { ...family, sameSensor, referenceSize }, progress, label);
     const results = new Map(others.map((i, k) => [i, found[k]]));
     return frames.map((_, i) => results.get(i) ?? null);
@@ -256,7 +271,8 @@ export function registerFrames(
   if (asked === null) {
     const known = frames.map((_, i) => i).filter((i) => maps[i] !== null);
     const places = known.map((i) => applyTransform(maps[i] as Transform, centreOf(i).x, centreOf(i).y));
-    const mx = typical(places.map((p) => p.x)), my = typical(places.map((p) => p.y));
+    const mx = typical(places.map((p) => p.x));
+    const my = typical(places.map((p) => p.y));
     // among frames nearly as good as the best the most central one wastes least of the others
     let least = Infinity;
     known.forEach((i, k) => {
@@ -322,9 +338,11 @@ export function registerFrames(
       merged = null;
       return fromStars(again, "all-stars");
     }
-    const { image } = frames[i], goal = frames[reference].image;
+    const { image } = frames[i];
+    const goal = frames[reference].image;
     if (image !== undefined && goal !== undefined) {
-      const here = image(), there = goal();
+      const here = image();
+      const there = goal();
       if (here.width === there.width && here.height === there.height) {
         const shift = phaseCorrelate(here, there, { flip: true, falseAlarms });
         if (shift.trusted && !shift.standing) {

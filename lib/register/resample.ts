@@ -13,13 +13,20 @@ import { madSigma } from "../stats/mad_sigma.ts";
 
 /** Options of {@linkcode resample}. */
 export interface ResampleOptions {
-  /** Interpolation: Lanczos-3 for stars wider than 2.5 pixels, cubic or bilinear for narrower ones, nearest for labels. */
+  /**
+   * Interpolation: Lanczos-3 for stars wider than 2.5 pixels, cubic or bilinear for narrower ones, nearest for labels.
+   */
   readonly kernel: WarpKernel;
-  /** How far interpolation may undershoot the lowest of the four nearest samples, in sigma of the sky; Infinity for any. */
+  /**
+   * How far interpolation may undershoot the lowest of the four nearest samples, in sigma of the sky; Infinity for
+   * any.
+   */
   readonly ringLimit: number;
   /** Noise of the sky, one number a plane, unit of the image; `null` measures it. */
   readonly noise: readonly number[] | null;
-  /** What stays the same when pixels change their size: light per area, or the light of a star summed over its pixels. */
+  /**
+   * What stays the same when pixels change their size: light per area, or the light of a star summed over its pixels.
+   */
   readonly keeps: "brightness" | "light";
 }
 
@@ -35,9 +42,9 @@ export const resampleDefaults: Readonly<ResampleOptions> = Object.freeze({
 });
 
 /**
- * Weights of the samples round a place that lies `phase` pixels behind a sample: Lanczos (a = 3) and Keys' cubic convolution
- * (1981, a = −1/2) divided by their sum, so that a constant stays constant. The first weight belongs to the sample
- * `size / 2 − 1` before the place's floor.
+ * Weights of the samples round a place that lies `phase` pixels behind a sample: Lanczos (a = 3) and Keys' cubic
+ * convolution (1981, a = −1/2) divided by their sum, so that a constant stays constant. The first weight belongs to
+ * the sample `size / 2 − 1` before the place's floor.
  *
  * @param kernel the interpolation
  * @param phase 0 … 1
@@ -90,7 +97,10 @@ interface TileJob {
   /** Mask of the source and where its result goes; only with the first plane. */
   readonly mask: Mask | null;
   readonly outMask: Mask | null;
-  /** Source area a canvas pixel covers, where it is the same everywhere; 0: to be found pixel by pixel, NaN: not wanted. */
+  /**
+   * Source area a canvas pixel covers, where it is the same everywhere; 0: to be found pixel by pixel, NaN: not
+   * wanted.
+   */
   readonly area: number;
 }
 
@@ -108,9 +118,12 @@ function squaredWeights(kernel: WarpKernel): Float64Array {
 export function finishTile(job: TileJob): void {
   const { width, height, inverse, originX, originY, scale, kernel, canvasWidth, tile, out, free } = job;
   const squares = job.variance === null ? null : squaredWeights(kernel);
-  const xs = new Float64Array(tile.width), ys = new Float64Array(tile.width);
-  const xsBelow = new Float64Array(tile.width), ysBelow = new Float64Array(tile.width);
-  const perPixel = job.area === 0, careful = squares !== null || job.outMask !== null || perPixel;
+  const xs = new Float64Array(tile.width);
+  const ys = new Float64Array(tile.width);
+  const xsBelow = new Float64Array(tile.width);
+  const ysBelow = new Float64Array(tile.width);
+  const perPixel = job.area === 0;
+  const careful = squares !== null || job.outMask !== null || perPixel;
   const held = (value: number, most: number) => value < 0 ? 0 : value > most ? most : value;
   for (let row = 0; row < tile.height; row++) {
     const y = originY + (tile.y + row) * scale;
@@ -118,17 +131,21 @@ export function finishTile(job: TileJob): void {
     if (perPixel) sourceRow(inverse, tile.x, originX, y + scale, scale, xsBelow, ysBelow, tile.width);
     const target = (tile.y + row) * canvasWidth + tile.x;
     for (let i = 0; i < tile.width; i++) {
-      const to = target + i, value = out[to];
+      const to = target + i;
+      const value = out[to];
       let area = job.area;
       if (perPixel) {
-        const j = i + 1 < tile.width ? i : Math.max(0, i - 1), k = Math.min(tile.width - 1, j + 1);
+        const j = i + 1 < tile.width ? i : Math.max(0, i - 1);
+        const k = Math.min(tile.width - 1, j + 1);
         const single = tile.width === 1;
-        const ax = single ? scale : xs[k] - xs[j], ay = single ? 0 : ys[k] - ys[j];
+        const ax = single ? scale : xs[k] - xs[j];
+        const ay = single ? 0 : ys[k] - ys[j];
         area = Math.abs(ax * (ysBelow[i] - ys[i]) - ay * (xsBelow[i] - xs[i]));
       }
       if (area === area) out[to] = value * area;
       if (squares !== null) {
-        const x = held(xs[i], width - 1), v = held(ys[i], height - 1);
+        const x = held(xs[i], width - 1);
+        const v = held(ys[i], height - 1);
         const near = job.variance![Math.round(v) * width + Math.round(x)];
         const factor = squares[Math.round((x - Math.floor(x)) * phases)] *
           squares[Math.round((v - Math.floor(v)) * phases)];
@@ -138,10 +155,13 @@ export function finishTile(job: TileJob): void {
       if (job.outMask !== null) {
         let bits = value === value ? 0 : maskBit.noData;
         if (job.mask !== null && value === value) {
-          const x = held(xs[i], width - 1), v = held(ys[i], height - 1);
-          const x0 = Math.floor(x + 1e-6), y0 = Math.floor(v + 1e-6);
+          const x = held(xs[i], width - 1);
+          const v = held(ys[i], height - 1);
+          const x0 = Math.floor(x + 1e-6);
+          const y0 = Math.floor(v + 1e-6);
           // what touches one of the four samples round the place touches the result
-          const x1 = Math.min(width - 1, Math.ceil(x - 1e-6)), y1 = Math.min(height - 1, Math.ceil(v - 1e-6));
+          const x1 = Math.min(width - 1, Math.ceil(x - 1e-6));
+          const y1 = Math.min(height - 1, Math.ceil(v - 1e-6));
           bits |= job.mask[y0 * width + x0] | job.mask[y0 * width + x1] | job.mask[y1 * width + x0] |
             job.mask[y1 * width + x1];
           bits &= ~maskBit.noData;
@@ -155,9 +175,13 @@ export function finishTile(job: TileJob): void {
 
 const finishTask: PoolTask<TileJob, void> = { module: import.meta.url, name: "finishTile", run: finishTile };
 
-/** Pixel noise from differences of neighbours, which neither gradient nor nebula moves; 65 000 of them know it to 0.5 %. */
+/**
+ * Pixel noise from differences of neighbours, which neither gradient nor nebula moves; 65 000 of them know it to 0.5
+ * %.
+ */
 function pixelNoise(data: Float32Array, width: number): number {
-  const stride = Math.max(1, Math.floor(data.length / 65_000) | 1), differences: number[] = [];
+  const stride = Math.max(1, Math.floor(data.length / 65_000) | 1);
+  const differences: number[] = [];
   for (let i = 0; i + 1 < data.length; i += stride) {
     const difference = data[i + 1] - data[i];
     if ((i + 1) % width !== 0 && difference === difference) differences.push(difference);
@@ -170,17 +194,17 @@ function pixelNoise(data: Float32Array, width: number): number {
 const tileSide = 256;
 
 /**
- * Carry a frame onto a canvas: each canvas pixel takes the frame's value at the place the transform leads back to. Pixel
- * centres lie at whole numbers, so a shift of half a pixel puts a result exactly between two samples.
+ * Carry a frame onto a canvas: each canvas pixel takes the frame's value at the place the transform leads back to.
+ * Pixel centres lie at whole numbers, so a shift of half a pixel puts a result exactly between two samples.
  *
- * Lanczos with a = 3 (default), cubic convolution (Keys 1981), bilinear or nearest; weights sum to 1. Places outside the
- * frame, or nearest to a sample without data, become NaN; gaps among the other samples are bridged. Dark rings that the
- * negative lobes dig round bright edges are held to the lowest of the four nearest samples less `ringLimit` sigma. Noise of
- * neighbouring pixels is correlated afterwards: for Lanczos-3 the scatter of single pixels is 0.89 of the true noise on
- * average, for bilinear 0.67. Resample once, from the calibrated frame.
+ * Lanczos with a = 3 (default), cubic convolution (Keys 1981), bilinear or nearest; weights sum to 1. Places outside
+ * the frame, or nearest to a sample without data, become NaN; gaps among the other samples are bridged. Dark rings
+ * that the negative lobes dig round bright edges are held to the lowest of the four nearest samples less `ringLimit`
+ * sigma. Noise of neighbouring pixels is correlated afterwards: for Lanczos-3 the scatter of single pixels is 0.89 of
+ * the true noise on average, for bilinear 0.67. Resample once, from the calibrated frame.
  *
- * Mask bits spread to all pixels their sample touches, variance follows the squared weights, coverage its nearest pixel;
- * geometry and sky coordinates are those of the canvas. Cost: 36 multiplications a pixel, on all processors.
+ * Mask bits spread to all pixels their sample touches, variance follows the squared weights, coverage its nearest
+ * pixel; geometry and sky coordinates are those of the canvas. Cost: 36 multiplications a pixel, on all processors.
  *
  * @param image linear frame, no mosaic
  * @param transform frame pixel → reference pixel
@@ -229,7 +253,8 @@ export function resample(
     ? noise ?? image.planes.map(({ data }) => pixelNoise(data, image.width))
     : image.planes.map(() => 0);
   const inverse = invertTransform(transform);
-  const { width, height } = canvas, size = width * height;
+  const { width, height } = canvas;
+  const size = width * height;
   const centre = { x: canvas.origin.x + width / 2 * canvas.scale, y: canvas.origin.y + height / 2 * canvas.scale };
   const even = inverse.kind === "similarity" || inverse.kind === "affine";
   const m = linearPart(inverse, centre);
@@ -240,7 +265,8 @@ export function resample(
   const coverage = image.coverage === null ? null : allocatePlane(width, height);
   const grid = { width, height, originX: canvas.origin.x, originY: canvas.origin.y, scale: canvas.scale };
   image.planes.forEach(({ data }, k) => {
-    const slack = limited && Number.isFinite(sky[k]) ? ringLimit * sky[k] : Infinity, out = planes[k].data;
+    const slack = limited && Number.isFinite(sky[k]) ? ringLimit * sky[k] : Infinity;
+    const out = planes[k].data;
     warpPlane(data, image.width, image.height, inverse, grid, kernel, slack, out);
     const first = k === 0 && mask !== null;
     if (!first && variance === null && !(area === area)) return;

@@ -45,7 +45,10 @@ export interface FrameTruth {
   readonly transparency: number;
   /** Width of the Moffat profile in the middle of the field, before motion and defocus, pixels. */
   readonly fwhmPixels: number;
-  /** 2.3548 × the geometric mean of the axes' standard deviations, core (FWHM / 2.3548), motion and defocus added in square. */
+  /**
+   * 2.3548 × the geometric mean of the axes' standard deviations, core (FWHM / 2.3548), motion and defocus added in
+   * square.
+   */
   readonly effectiveFwhmPixels: number;
   /** Eccentricity from the same sums, in the middle of the field. */
   readonly eccentricity: number;
@@ -79,14 +82,19 @@ const degree = Math.PI / 180;
 
 /** Map from pixels to the sky for a frame that points at (east, north) with its top edge towards a position angle. */
 export function skyMatrixOf(rig: Rig, pointing: readonly [number, number], upDegrees: number): Matrix3 {
-  const s = arcsecPerPixelOf(rig), c = s * cosPortable(upDegrees * degree), d = s * sinPortable(upDegrees * degree);
-  const xc = (rig.width - 1) / 2, yc = (rig.height - 1) / 2;
+  const s = arcsecPerPixelOf(rig);
+  const c = s * cosPortable(upDegrees * degree);
+  const d = s * sinPortable(upDegrees * degree);
+  const xc = (rig.width - 1) / 2;
+  const yc = (rig.height - 1) / 2;
   return [-c, -d, pointing[0] + c * xc + d * yc, d, -c, pointing[1] - d * xc + c * yc, 0, 0, 1];
 }
 
 /** Electrons a second from a star of magnitude 0 by temperature, tabulated once for a band. */
 function starRates(rig: Rig, band: Passband): (temperatureK: number) => number {
-  const low = logPortable(1500), high = logPortable(60000), count = 120;
+  const low = logPortable(1500);
+  const high = logPortable(60000);
+  const count = 120;
   const table = Array.from({ length: count + 1 }, (_, i) =>
     zeroMagnitudePhotons * areaSquareCm(rig) *
     blackBodyWidth(band, expPortable(low + (high - low) * i / count)));
@@ -105,7 +113,8 @@ const mosaicOf = (rig: Rig): readonly number[] => rig.bayer === null ? [] : [...
 
 /** Extended light of the scene through one band, electrons a second and pixel, on the scene's grid. */
 function glowRate(rig: Rig, band: Passband, glow: SceneGlow): Float32Array {
-  const pixel = square(arcsecPerPixelOf(rig)), perRayleigh = rayleighPhotons * areaSquareCm(rig) * pixel;
+  const pixel = square(arcsecPerPixelOf(rig));
+  const perRayleigh = rayleighPhotons * areaSquareCm(rig) * pixel;
   // [O III] 495.9 nm is a third of 500.7 nm; H-beta follows H-alpha through 2.86 and light reddening
   const ha = perRayleigh * (throughputAt(band, 656.3) + throughputAt(band, 486.1) / 3.4);
   const oiii = perRayleigh * (throughputAt(band, 500.7) + throughputAt(band, 495.9) / 2.98);
@@ -118,13 +127,20 @@ function glowRate(rig: Rig, band: Passband, glow: SceneGlow): Float32Array {
 /** Bilinear samples of a scene grid under a frame. */
 function warpGlow(glow: SceneGlow, rate: Float32Array, matrix: Matrix3, width: number, height: number): Float32Array {
   const out = new Float32Array(width * height);
-  const cx = (glow.width - 1) / 2, cy = (glow.height - 1) / 2, per = 1 / glow.stepArcsec;
+  const cx = (glow.width - 1) / 2;
+  const cy = (glow.height - 1) / 2;
+  const per = 1 / glow.stepArcsec;
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
-      const east = matrix[0] * x + matrix[1] * y + matrix[2], north = matrix[3] * x + matrix[4] * y + matrix[5];
+      const east = matrix[0] * x + matrix[1] * y + matrix[2];
+      const north = matrix[3] * x + matrix[4] * y + matrix[5];
       const gx = Math.min(glow.width - 1.001, Math.max(0, cx - east * per));
       const gy = Math.min(glow.height - 1.001, Math.max(0, cy - north * per));
-      const i = gx | 0, j = gy | 0, fx = gx - i, fy = gy - j, at = j * glow.width + i;
+      const i = gx | 0;
+      const j = gy | 0;
+      const fx = gx - i;
+      const fy = gy - j;
+      const at = j * glow.width + i;
       const top = rate[at] + (rate[at + 1] - rate[at]) * fx;
       const bottom = rate[at + glow.width] + (rate[at + glow.width + 1] - rate[at + glow.width]) * fx;
       out[y * width + x] = top + (bottom - top) * fy;
@@ -155,7 +171,9 @@ function blur(data: Float32Array, width: number, height: number, sigma: number):
 
 /** Ring of defocus: even light between obstruction × radius and radius, edges antialiased, sum 1. */
 function defocusRing(radius: number, obstruction: number): { dx: number; dy: number; weight: number }[] {
-  const reach = Math.ceil(radius + 0.5), fine = 8, taps: { dx: number; dy: number; weight: number }[] = [];
+  const reach = Math.ceil(radius + 0.5);
+  const fine = 8;
+  const taps: { dx: number; dy: number; weight: number }[] = [];
   let total = 0;
   for (let dy = -reach; dy <= reach; dy++) {
     for (let dx = -reach; dx <= reach; dx++) {
@@ -220,15 +238,19 @@ function cloudDepth(
 
 function drawStreak(light: Float32Array, rig: Rig, streak: Streak, fwhm: number): void {
   const { width, height, beta } = rig;
-  const c = cosPortable(streak.degrees * degree), s = sinPortable(streak.degrees * degree);
-  const alpha = fwhm * 0.5 / Math.sqrt(powPortable(2, 1 / beta) - 1), reach = 12 * fwhm;
+  const c = cosPortable(streak.degrees * degree);
+  const s = sinPortable(streak.degrees * degree);
+  const alpha = fwhm * 0.5 / Math.sqrt(powPortable(2, 1 / beta) - 1);
+  const reach = 12 * fwhm;
   const offsets = streak.doublePixels > 0 ? [-streak.doublePixels / 2, streak.doublePixels / 2] : [0];
   let norm = 0; // of a Moffat profile integrated along a line: (1 + d²/α²)^(½ − β)
   for (let d = -400; d <= 400; d++) norm += 0.1 * powPortable(1 + square(0.1 * d / alpha), 0.5 - beta);
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
-      const dx = x - streak.through[0], dy = y - streak.through[1];
-      const along = dx * c + dy * s, across = dy * c - dx * s;
+      const dx = x - streak.through[0];
+      const dy = y - streak.through[1];
+      const along = dx * c + dy * s;
+      const across = dy * c - dx * s;
       for (const offset of offsets) {
         const d = across - offset;
         if (Math.abs(d) > reach) continue;
@@ -257,9 +279,9 @@ function mountRotation(rig: Rig, turnDegrees: number): readonly MotionStep[] {
 }
 
 /**
- * What air does to a star of even spectrum: a line towards the zenith, as long as the difference of refraction over the band,
- * (n₁ − n₂) tan z, with the refractivity of dry air at sea level (Edlén 1966, Metrologia 2, 71). A colour sensor is given the
- * line of its middle band for all three.
+ * What air does to a star of even spectrum: a line towards the zenith, as long as the difference of refraction over
+ * the band, (n₁ − n₂) tan z, with the refractivity of dry air at sea level (Edlén 1966, Metrologia 2, 71). A colour
+ * sensor is given the line of its middle band for all three.
  */
 function dispersed(
   bands: readonly Passband[],
@@ -269,14 +291,17 @@ function dispersed(
   degrees: number,
 ): readonly MotionStep[] {
   if (dispersion === 0) return [];
-  const { firstNm, stepNm, throughput } = bands[bands.length >> 1], most = Math.max(...throughput);
+  const { firstNm, stepNm, throughput } = bands[bands.length >> 1];
+  const most = Math.max(...throughput);
   const seen = throughput.flatMap((each, i) => each > 0.5 * most ? [firstNm + i * stepNm] : []);
-  const zenith = (90 - Math.max(3, altitudeDegrees)) * degree, tangent = sinPortable(zenith) / cosPortable(zenith);
+  const zenith = (90 - Math.max(3, altitudeDegrees)) * degree;
+  const tangent = sinPortable(zenith) / cosPortable(zenith);
   const spread = refractivity(seen[0]) - refractivity(seen[seen.length - 1]);
   const length = dispersion * spread * tangent / degree * 3600 / arcsecPerPixel;
   const count = Math.ceil(length / 0.4);
   if (count < 2) return [];
-  const c = cosPortable(degrees * degree), s = sinPortable(degrees * degree);
+  const c = cosPortable(degrees * degree);
+  const s = sinPortable(degrees * degree);
   return Array.from({ length: count }, (_, i) => {
     const at = length * ((i + 0.5) / count - 0.5);
     return { dx: at * c, dy: at * s, rotationDegrees: 0, share: 1 / count };
@@ -291,9 +316,11 @@ function refractivity(nanometres: number): number {
 
 /** Share of the light that passes what stands before the field. */
 function openShare(rig: Rig, obstacle: Obstacle): (x: number, y: number) => number {
-  const c = cosPortable(obstacle.degrees * degree), s = sinPortable(obstacle.degrees * degree);
+  const c = cosPortable(obstacle.degrees * degree);
+  const s = sinPortable(obstacle.degrees * degree);
   const size = Math.abs(c) * rig.width + Math.abs(s) * rig.height;
-  const xc = (rig.width - 1) / 2, yc = (rig.height - 1) / 2;
+  const xc = (rig.width - 1) / 2;
+  const yc = (rig.height - 1) / 2;
   return (x, y) => {
     const t = ((x - xc) * c + (y - yc) * s) / size + 0.5;
     return Math.min(1, Math.max(0, 0.5 - (t - (1 - obstacle.share)) / Math.max(1e-6, obstacle.softness)));
@@ -319,11 +346,16 @@ function effectiveShape(
   ring: number,
   obstruction: number,
 ): { fwhm: number; eccentricity: number; degrees: number } {
-  const q = Math.sqrt(1 - square(eccentricity)), variance = square(fwhm / 2.3548200450309493);
-  const mean = variance * (1 / q + q) / 2, half = variance * (1 / q - q) / 2;
+  const q = Math.sqrt(1 - square(eccentricity));
+  const variance = square(fwhm / 2.3548200450309493);
+  const mean = variance * (1 / q + q) / 2;
+  const half = variance * (1 / q - q) / 2;
   const turn = 2 * elongationDegrees * degree;
-  let xx = mean + half * cosPortable(turn), yy = mean - half * cosPortable(turn), xy = half * sinPortable(turn);
-  let mx = 0, my = 0;
+  let xx = mean + half * cosPortable(turn);
+  let yy = mean - half * cosPortable(turn);
+  let xy = half * sinPortable(turn);
+  let mx = 0;
+  let my = 0;
   for (const step of motion) {
     mx += step.share * step.dx;
     my += step.share * step.dy;
@@ -336,8 +368,10 @@ function effectiveShape(
   const disc = ring * ring * (1 + square(obstruction)) / 4;
   xx += disc;
   yy += disc;
-  const spread = Math.sqrt(square((xx - yy) / 2) + xy * xy), middle = (xx + yy) / 2;
-  const a2 = middle + spread, b2 = Math.max(1e-12, middle - spread);
+  const spread = Math.sqrt(square((xx - yy) / 2) + xy * xy);
+  const middle = (xx + yy) / 2;
+  const a2 = middle + spread;
+  const b2 = Math.max(1e-12, middle - spread);
   const angle = atan2Portable(2 * xy, xx - yy) / (2 * degree);
   return {
     fwhm: 2.3548200450309493 * Math.sqrt(Math.sqrt(a2 * b2)),
@@ -367,14 +401,18 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
   const settings = { ...faultList[fault].settings, ...faultSettings };
   const random = randomStream(`frame ${clear.seed}`);
   const now: FrameConditions = faultConditions(rig, clear, fault, settings, random.fork("fault"));
-  const { width, height } = rig, scale = arcsecPerPixelOf(rig), pixel = scale * scale;
-  const bands = bandsOf(rig, now.filter), mosaic = mosaicOf(rig);
+  const { width, height } = rig;
+  const scale = arcsecPerPixelOf(rig);
+  const pixel = scale * scale;
+  const bands = bandsOf(rig, now.filter);
+  const mosaic = mosaicOf(rig);
 
   const hourAngle = (after: number) =>
     siderealTimeDegrees(now.dateUtc, site.longitudeDegrees) + after * 15.041069 / 3600 - scene.rightAscensionDegrees;
   const middle = hourAngle(now.exposureSeconds / 2);
   const place = horizonPosition(site.latitudeDegrees, middle, scene.declinationDegrees);
-  const { azimuthDegrees } = place, altitudeDegrees = now.altitudeDegrees ?? place.altitudeDegrees;
+  const { azimuthDegrees } = place;
+  const altitudeDegrees = now.altitudeDegrees ?? place.altitudeDegrees;
   const parallactic = (after: number) =>
     parallacticAngle(site.latitudeDegrees, hourAngle(after), scene.declinationDegrees);
   const zenith = parallactic(now.exposureSeconds / 2);
@@ -385,7 +423,8 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
   // the zenith stands at position angle q, and the frame's top edge at `up`
   const spectrum = dispersed(bands, now.dispersion, altitudeDegrees, scale, 270 + up - zenith);
   const motion = combineMotion(combineMotion(mountRotation(rig, turn), now.motion), spectrum);
-  const skyMatrix = skyMatrixOf(rig, now.pointing, up), toPixel = invertMatrix(skyMatrix);
+  const skyMatrix = skyMatrixOf(rig, now.pointing, up);
+  const toPixel = invertMatrix(skyMatrix);
 
   const air = airmass(altitudeDegrees);
   const clearAir = powPortable(10, -0.4 * now.extinction * air);
@@ -406,7 +445,9 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
     ...now.extraSky,
   ];
   const skyFactor = Math.max(0.05, 1 + now.cloudLight * now.opacity);
-  const xc = (width - 1) / 2, yc = (height - 1) / 2, corner = Math.sqrt(xc * xc + yc * yc) || 1;
+  const xc = (width - 1) / 2;
+  const yc = (height - 1) / 2;
+  const corner = Math.sqrt(xc * xc + yc * yc) || 1;
   const skies = bands.map((band) =>
     lights.map((each) => {
       const angle = (each.positionAngleDegrees - up) * degree; // of the direction, against the frame's top
@@ -450,13 +491,16 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
     const glowOf = (band: Passband): Float32Array | null => {
       if (scene.glow === null) return null;
       const rate = glowRate(rig, band, scene.glow);
-      const wide = width + 2 * pad, high = height + 2 * pad, total = new Float32Array(wide * high);
+      const wide = width + 2 * pad;
+      const high = height + 2 * pad;
+      const total = new Float32Array(wide * high);
       const still: readonly MotionStep[] = [{ dx: 0, dy: 0, rotationDegrees: 0, share: 1 }];
       const coarse = motion.length > 12 ? motion.filter((_, i) => i % Math.ceil(motion.length / 12) === 0) : motion;
       const steps = coarse.length === 0 ? still : coarse;
       const shares = steps.reduce((sum, step) => sum + step.share, 0);
       for (const step of steps) {
-        const c = cosPortable(step.rotationDegrees * degree), s = sinPortable(step.rotationDegrees * degree);
+        const c = cosPortable(step.rotationDegrees * degree);
+        const s = sinPortable(step.rotationDegrees * degree);
         // a pixel of the moved image shows what stood at R⁻¹(p − centre − d) + centre
         const back: Matrix3 = [
           c,
@@ -480,7 +524,8 @@ export function expectedLight(rig: Rig, scene: Scene, options: SimulateFrameOpti
     if (pad > 0) {
       const taps = defocusRing(now.defocusPixels, rig.obstruction);
       const planes = bands.map((band, channel) => {
-        const wide = width + 2 * pad, high = height + 2 * pad;
+        const wide = width + 2 * pad;
+        const high = height + 2 * pad;
         const canvas = { width: wide, height: high, data: glowOf(band) ?? new Float32Array(wide * high) };
         renderStars(canvas, stars.map((star) => ({ x: star.x, y: star.y, flux: star.fluxes[channel] })), spread, {
           centre,

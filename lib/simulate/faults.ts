@@ -103,7 +103,8 @@ export const faultList: { readonly [Name in FaultName]: Fault } = Object.freeze(
 /** A line of steps of equal share, `length` pixels long, about the nominal place. */
 function line(length: number, degrees: number): readonly MotionStep[] {
   const count = Math.max(2, Math.ceil(length / 0.6));
-  const c = cosPortable(degrees * Math.PI / 180), s = sinPortable(degrees * Math.PI / 180);
+  const c = cosPortable(degrees * Math.PI / 180);
+  const s = sinPortable(degrees * Math.PI / 180);
   return Array.from({ length: count }, (_, i) => {
     const at = length * ((i + 0.5) / count - 0.5);
     return { dx: at * c, dy: at * s, rotationDegrees: 0, share: 1 / count };
@@ -112,8 +113,11 @@ function line(length: number, degrees: number): readonly MotionStep[] {
 
 /** A random walk with a pull to the middle, longer along one direction. */
 function shake(sigma: number, degrees: number, flattening: number, random: RandomStream): readonly MotionStep[] {
-  const count = 24, c = cosPortable(degrees * Math.PI / 180), s = sinPortable(degrees * Math.PI / 180);
-  let along = 0, across = 0;
+  const count = 24;
+  const c = cosPortable(degrees * Math.PI / 180);
+  const s = sinPortable(degrees * Math.PI / 180);
+  let along = 0;
+  let across = 0;
   return Array.from({ length: count }, () => {
     along = 0.5 * along + Math.sqrt(0.75) * sigma * random.gaussian();
     across = 0.5 * across + Math.sqrt(0.75) * sigma * flattening * random.gaussian();
@@ -194,7 +198,8 @@ export function faultConditions(
     case "obstruction":
       return { ...clear, obstacle: { share: s.share, degrees: s.degrees, softness: s.softness } };
     case "off-target": {
-      const away = s.widths * rig.width * arcsecPerPixelOf(rig), angle = s.degrees * Math.PI / 180;
+      const away = s.widths * rig.width * arcsecPerPixelOf(rig);
+      const angle = s.degrees * Math.PI / 180;
       return {
         ...clear,
         pointing: [clear.pointing[0] + away * cosPortable(angle), clear.pointing[1] + away * sinPortable(angle)],

@@ -13,7 +13,8 @@ export const siderealDegreesAnHour = 15.041069;
  *
  * @param dateUtc ISO date and time, UTC, without zone
  * @param longitudeDegrees east positive
- * @returns degrees, 0 … 360 (Meeus 1998, Astronomical Algorithms, equation 12.4, without the terms below 0.1″ a century)
+ * @returns degrees, 0 … 360 (Meeus 1998, Astronomical Algorithms, equation 12.4, without the terms below 0.1″ a
+ * century)
  *
  * @example
  * ```ts

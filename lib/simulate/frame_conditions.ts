@@ -94,7 +94,9 @@ export interface FrameConditions {
   readonly defocusPixels: number;
   /** Altitude of the target, degrees; null: where it stands at that time. */
   readonly altitudeDegrees: number | null;
-  /** Atmospheric dispersion over that of real air: 1 for real air, 0 for none. It draws stars out towards the zenith. */
+  /**
+   * Atmospheric dispersion over that of real air: 1 for real air, 0 for none. It draws stars out towards the zenith.
+   */
   readonly dispersion: number;
   /** What stands before a part of the field; null for nothing. */
   readonly obstacle: Obstacle | null;

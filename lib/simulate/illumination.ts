@@ -58,13 +58,15 @@ export interface IlluminationOptions {
 }
 
 /**
- * Share of the light that reaches each pixel, 1 in the middle of the field: 1 − loss ρ² with ρ = 1 at the corners, times
- * the dust. A grain before an obstructed telescope throws a ring, before a refractor a disc.
+ * Share of the light that reaches each pixel, 1 in the middle of the field: 1 − loss ρ² with ρ = 1 at the corners,
+ * times the dust. A grain before an obstructed telescope throws a ring, before a refractor a disc.
  */
 export function illumination(rig: Rig, options: IlluminationOptions): Float32Array {
   const { width, height, vignetting, obstruction } = rig;
   const map = new Float32Array(width * height);
-  const xc = (width - 1) / 2, yc = (height - 1) / 2, corner2 = xc * xc + yc * yc || 1;
+  const xc = (width - 1) / 2;
+  const yc = (height - 1) / 2;
+  const corner2 = xc * xc + yc * yc || 1;
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
       const r2 = (square(x - xc) + square(y - yc)) / corner2;
@@ -72,13 +74,18 @@ export function illumination(rig: Rig, options: IlluminationOptions): Float32Arr
     }
   }
   for (const grain of dustOf(rig, options.filter, options.dustMoved)) {
-    const soft = 0.04 * grain.radius + 1.2, hole = obstruction * grain.radius, reach = grain.radius + 2 * soft;
-    const y0 = Math.max(0, Math.ceil(grain.y - reach)), y1 = Math.min(height - 1, Math.floor(grain.y + reach));
-    const x0 = Math.max(0, Math.ceil(grain.x - reach)), x1 = Math.min(width - 1, Math.floor(grain.x + reach));
+    const soft = 0.04 * grain.radius + 1.2;
+    const hole = obstruction * grain.radius;
+    const reach = grain.radius + 2 * soft;
+    const y0 = Math.max(0, Math.ceil(grain.y - reach));
+    const y1 = Math.min(height - 1, Math.floor(grain.y + reach));
+    const x0 = Math.max(0, Math.ceil(grain.x - reach));
+    const x1 = Math.min(width - 1, Math.floor(grain.x + reach));
     for (let y = y0; y <= y1; y++) {
       for (let x = x0; x <= x1; x++) {
         const r = Math.sqrt(square(x - grain.x) + square(y - grain.y));
-        const outer = edge((grain.radius - r) / soft), inner = hole === 0 ? 1 : edge((r - hole) / soft);
+        const outer = edge((grain.radius - r) / soft);
+        const inner = hole === 0 ? 1 : edge((r - hole) / soft);
         map[y * width + x] *= 1 - grain.depth * outer * inner;
       }
     }

@@ -49,7 +49,8 @@ const lamps: readonly SceneStar[] = [
 const before = 0.3;
 
 function dimmed(stars: readonly SceneStar[], nebula: LanternNebula, seed: string): readonly SceneStar[] {
-  const random = randomStream(seed), { width, height, stepArcsec, dust } = nebula;
+  const random = randomStream(seed);
+  const { width, height, stepArcsec, dust } = nebula;
   return stars.map((star) => {
     const near = random.uniform() < before;
     const x = Math.round((width - 1) / 2 - star.east / stepArcsec);
@@ -66,21 +67,30 @@ function dimmed(stars: readonly SceneStar[], nebula: LanternNebula, seed: string
 }
 
 function addGalaxies(nebula: LanternNebula, seed: string, halfSize: number): void {
-  const random = randomStream(seed), { width, height, stepArcsec, continuum, dust } = nebula;
+  const random = randomStream(seed);
+  const { width, height, stepArcsec, continuum, dust } = nebula;
   const count = Math.max(2, Math.round(10 * square(halfSize / 900)));
   for (let n = 0; n < count; n++) {
-    const east = (2 * random.uniform() - 1) * halfSize, north = (2 * random.uniform() - 1) * halfSize;
-    const magnitude = 15.2 + 2.6 * random.uniform(), scale = 2.2 + 4.5 * random.uniform();
-    const flat = 0.3 + 0.65 * random.uniform(), turn = Math.PI * random.uniform();
-    const c = cosPortable(turn), s = sinPortable(turn);
+    const east = (2 * random.uniform() - 1) * halfSize;
+    const north = (2 * random.uniform() - 1) * halfSize;
+    const magnitude = 15.2 + 2.6 * random.uniform();
+    const scale = 2.2 + 4.5 * random.uniform();
+    const flat = 0.3 + 0.65 * random.uniform();
+    const turn = Math.PI * random.uniform();
+    const c = cosPortable(turn);
+    const s = sinPortable(turn);
     const peak = expPortable(0.4 * Math.LN10 * (22 - magnitude)) / (2 * Math.PI * scale * scale * flat);
-    const cx = (width - 1) / 2 - east / stepArcsec, cy = (height - 1) / 2 - north / stepArcsec;
+    const cx = (width - 1) / 2 - east / stepArcsec;
+    const cy = (height - 1) / 2 - north / stepArcsec;
     const reach = Math.ceil(8 * scale / stepArcsec);
     for (let y = Math.max(0, Math.ceil(cy - reach)); y <= Math.min(height - 1, cy + reach); y++) {
       for (let x = Math.max(0, Math.ceil(cx - reach)); x <= Math.min(width - 1, cx + reach); x++) {
-        const dx = (x - cx) * stepArcsec, dy = (y - cy) * stepArcsec;
-        const along = (dx * c + dy * s) / scale, across = (dy * c - dx * s) / (scale * flat);
-        const r = Math.sqrt(along * along + across * across + 0.04), i = y * width + x;
+        const dx = (x - cx) * stepArcsec;
+        const dy = (y - cy) * stepArcsec;
+        const along = (dx * c + dy * s) / scale;
+        const across = (dy * c - dx * s) / (scale * flat);
+        const r = Math.sqrt(along * along + across * across + 0.04);
+        const i = y * width + x;
         continuum[i] += peak * expPortable(-r - 1.25 * Math.min(4, dust[i]));
       }
     }

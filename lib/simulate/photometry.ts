@@ -53,7 +53,8 @@ export function shapePassband(
   peak: number,
   steepness = 8,
 ): Passband {
-  const stepNm = widthNm / 40, half = 60;
+  const stepNm = widthNm / 40;
+  const half = 60;
   const throughput: number[] = [];
   for (let i = -half; i <= half; i++) {
     const x = Math.abs(2 * i * stepNm / widthNm);
@@ -75,8 +76,11 @@ export function shapePassband(
  * ```
  */
 export function throughputAt(band: Passband, wavelengthNm: number): number {
-  const at = (wavelengthNm - band.firstNm) / band.stepNm, i = Math.floor(at), f = at - i;
-  const left = band.throughput[i] ?? 0, right = band.throughput[i + 1] ?? 0;
+  const at = (wavelengthNm - band.firstNm) / band.stepNm;
+  const i = Math.floor(at);
+  const f = at - i;
+  const left = band.throughput[i] ?? 0;
+  const right = band.throughput[i + 1] ?? 0;
   return i < -1 ? 0 : left + (right - left) * f;
 }
 
@@ -112,7 +116,8 @@ export function planckPhotons(wavelengthNm: number, temperatureK: number): numbe
 }
 
 /**
- * Ångström of throughput 1 that a black body of this temperature, of known brightness at 550 nm, fills through the band.
+ * Ångström of throughput 1 that a black body of this temperature, of known brightness at 550 nm, fills through the
+ * band.
  *
  * @example A hot star is brighter in blue than in red
  * ```ts

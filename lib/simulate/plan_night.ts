@@ -183,7 +183,8 @@ export function planNight(base: PlanNightOptions, options: Partial<PlanNightOpti
     height: used.height || own.height,
     pixelMicrometres: used.pixelMicrometres || own.pixelMicrometres,
   });
-  const mono = rig.bayer === null, exposureSeconds = mono ? 300 : 10;
+  const mono = rig.bayer === null;
+  const exposureSeconds = mono ? 300 : 10;
   const order = mono
     ? orderOf(used.lights)
     : Object.values(used.lights).flatMap((count) => Array(count).fill("colour"));
@@ -200,18 +201,23 @@ export function planNight(base: PlanNightOptions, options: Partial<PlanNightOpti
   const start = Math.round((mono ? transit() - 0.55 * length : transit() - 2.3 * 3600000 - 0.5 * length) / 1000) * 1000;
   const random = randomStream(`night ${used.seed}`);
   const pixel = 206.264806 * rig.pixelMicrometres / rig.focalLengthMm;
-  let seeing = 0, wanderX = 0, wanderY = 0;
+  let seeing = 0;
+  let wanderX = 0;
+  let wanderY = 0;
   const counters: { [filter: string]: number } = {};
   const lights = order.map((filter, at): PlannedLight => {
-    const time = start + at * cadence * 1000, hour = (time - transit()) / 3600000;
+    const time = start + at * cadence * 1000;
+    const hour = (time - transit()) / 3600000;
     seeing = 0.7 * seeing + 0.045 * random.gaussian();
     const flipped = mono && hour > 0;
-    const ditherX = (2 * random.uniform() - 1) * 9, ditherY = (2 * random.uniform() - 1) * 9;
+    const ditherX = (2 * random.uniform() - 1) * 9;
+    const ditherY = (2 * random.uniform() - 1) * 9;
     wanderX = 0.9 * wanderX + 2.2 * random.gaussian();
     wanderY = 0.9 * wanderY + 2.2 * random.gaussian();
     const east = pixel * (mono ? ditherX + (flipped ? 11 : 0) : wanderX + 0.12 * at);
     const north = pixel * (mono ? ditherY - (flipped ? 7 : 0) : wanderY - 0.08 * at);
-    const turn = 180 * random.uniform(), share = (time - start) / Math.max(1, length);
+    const turn = 180 * random.uniform();
+    const share = (time - start) / Math.max(1, length);
     const moon: readonly SkyLight[] = mono && share > 0.45
       ? [{
         ratio: 1.1 * (share - 0.45),
@@ -275,7 +281,8 @@ function planCalibration(
   filters: readonly string[],
   exposureSeconds: number,
 ): PlannedCalibration[] {
-  const mono = rig.bayer === null, afternoon = Date.UTC(2026, 9, 3, 17, 40);
+  const mono = rig.bayer === null;
+  const afternoon = Date.UTC(2026, 9, 3, 17, 40);
   const frames: PlannedCalibration[] = [];
   const temperatureC = rig.setTemperatureC ?? 14.4;
   const add = (folder: string, name: string, count: number, options: Partial<SimulateCalibrationOptions>) => {

@@ -84,7 +84,9 @@ export interface RenderStarsOptions {
   readonly leastRadiusFwhm: number;
   /** Channel number (0 R, 1 G, 2 B) of each pixel of the 2 × 2 mosaic block in reading order; empty for mono. */
   readonly mosaic: readonly number[];
-  /** Column and row that rotation in `motion` turns about and field effects start from; empty for the canvas's middle. */
+  /**
+   * Column and row that rotation in `motion` turns about and field effects start from; empty for the canvas's middle.
+   */
   readonly centre: readonly number[];
 }
 
@@ -160,12 +162,16 @@ export function renderStars(
     throw new RangeError(`renderStars: eccentricity must lie in [0, 1), but got ${shape.eccentricity}`);
   }
   const { width, height } = canvas;
-  const xc = centre[0] ?? (width - 1) / 2, yc = centre[1] ?? (height - 1) / 2;
+  const xc = centre[0] ?? (width - 1) / 2;
+  const yc = centre[1] ?? (height - 1) / 2;
   const corner = Math.sqrt(xc * xc + yc * yc) || 1;
-  const table = profileTable(shape.beta), alphaPerFwhm = moffatAlphaPerFwhm(shape.beta);
-  const axis2 = 1 - square(shape.eccentricity), e0 = (1 - axis2) / (1 + axis2);
+  const table = profileTable(shape.beta);
+  const alphaPerFwhm = moffatAlphaPerFwhm(shape.beta);
+  const axis2 = 1 - square(shape.eccentricity);
+  const e0 = (1 - axis2) / (1 + axis2);
   const turn = shape.elongationDegrees * Math.PI / 90;
-  const e0x = e0 * cosPortable(turn), e0y = e0 * sinPortable(turn);
+  const e0x = e0 * cosPortable(turn);
+  const e0y = e0 * sinPortable(turn);
   const tiltX = shape.tilt * cosPortable(shape.tiltDegrees * Math.PI / 180);
   const tiltY = shape.tilt * sinPortable(shape.tiltDegrees * Math.PI / 180);
   const still: readonly MotionStep[] = [{ dx: 0, dy: 0, rotationDegrees: 0, share: 1 }];
@@ -178,10 +184,15 @@ export function renderStars(
     ? [{ share: 1 - shape.haloShare, scale: 1 }, { share: shape.haloShare, scale: shape.haloScale }]
     : [{ share: 1, scale: 1 }];
   for (const star of stars) {
-    const dx = star.x - xc, dy = star.y - yc, u = dx / corner, v = dy / corner, rho2 = u * u + v * v;
+    const dx = star.x - xc;
+    const dy = star.y - yc;
+    const u = dx / corner;
+    const v = dy / corner;
+    const rho2 = u * u + v * v;
     const size2 = Math.max(0.1, 1 + shape.fieldCurvature * rho2 + tiltX * u + tiltY * v);
     // radial ellipticity: (cos 2φ, sin 2φ) ρ² = (u² − v², 2uv)
-    let ex = e0x + shape.radialEllipticity * (u * u - v * v), ey = e0y + shape.radialEllipticity * 2 * u * v;
+    let ex = e0x + shape.radialEllipticity * (u * u - v * v);
+    let ey = e0y + shape.radialEllipticity * 2 * u * v;
     const e = Math.sqrt(ex * ex + ey * ey);
     if (e > 0.95) ex *= 0.95 / e, ey *= 0.95 / e;
     const fluxes = typeof star.flux === "number" ? null : star.flux;
@@ -190,33 +201,46 @@ export function renderStars(
     }
     const flux = fluxes === null ? star.flux as number : Math.max(...fluxes);
     for (const part of parts) {
-      const fwhm = shape.fwhmPixels * Math.sqrt(size2) * part.scale, alpha = fwhm * alphaPerFwhm;
+      const fwhm = shape.fwhmPixels * Math.sqrt(size2) * part.scale;
+      const alpha = fwhm * alphaPerFwhm;
       // quadratic form of the ellipse whose axes have the geometric mean α
       const stretch = 1 / (alpha * alpha * Math.sqrt(1 - ex * ex - ey * ey));
-      const qxx = (1 - ex) * stretch, qyy = (1 + ex) * stretch, qxy = -2 * ey * stretch;
+      const qxx = (1 - ex) * stretch;
+      const qyy = (1 + ex) * stretch;
+      const qxy = -2 * ey * stretch;
       const peak = (shape.beta - 1) / (Math.PI * alpha * alpha);
       const ratio = flux * part.share * peak / cutElectrons;
       const reach = ratio > 1 ? alpha * Math.sqrt(powPortable(ratio, 1 / shape.beta) - 1) : 0;
       const radius = Math.max(reach, leastRadiusFwhm * fwhm);
       for (const step of steps) {
-        const x = xc + step.cos * dx - step.sin * dy + step.dx, y = yc + step.sin * dx + step.cos * dy + step.dy;
-        const x0 = Math.max(0, Math.ceil(x - radius)), x1 = Math.min(width - 1, Math.floor(x + radius));
-        const y0 = Math.max(0, Math.ceil(y - radius)), y1 = Math.min(height - 1, Math.floor(y + radius));
+        const x = xc + step.cos * dx - step.sin * dy + step.dx;
+        const y = yc + step.sin * dx + step.cos * dy + step.dy;
+        const x0 = Math.max(0, Math.ceil(x - radius));
+        const x1 = Math.min(width - 1, Math.floor(x + radius));
+        const y0 = Math.max(0, Math.ceil(y - radius));
+        const y1 = Math.min(height - 1, Math.floor(y + radius));
         const amplitude = peak * part.share * step.share;
-        const fine2 = square(2.5 * fwhm), middle2 = square(7 * fwhm), radius2 = radius * radius;
+        const fine2 = square(2.5 * fwhm);
+        const middle2 = square(7 * fwhm);
+        const radius2 = radius * radius;
         for (let py = y0; py <= y1; py++) {
           const oy = py - y;
           for (let px = x0; px <= x1; px++) {
-            const ox = px - x, r2 = ox * ox + oy * oy;
+            const ox = px - x;
+            const r2 = ox * ox + oy * oy;
             if (r2 > radius2) continue;
             const points = r2 < fine2 ? 3 : r2 < middle2 ? 2 : 1;
-            const node = nodes[points], weight = weights[points];
+            const node = nodes[points];
+            const weight = weights[points];
             let sum = 0;
             for (let j = 0; j < points; j++) {
-              const sy = oy + node[j], row = qyy * sy * sy;
+              const sy = oy + node[j];
+              const row = qyy * sy * sy;
               for (let i = 0; i < points; i++) {
-                const sx = ox + node[i], w = qxx * sx * sx + qxy * sx * sy + row;
-                const at = tableSize * (w / (1 + w)), k = at | 0;
+                const sx = ox + node[i];
+                const w = qxx * sx * sx + qxy * sx * sy + row;
+                const at = tableSize * (w / (1 + w));
+                const k = at | 0;
                 sum += weight[i] * weight[j] * (table[k] + (table[k + 1] - table[k]) * (at - k));
               }
             }

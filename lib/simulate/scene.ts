@@ -2,7 +2,9 @@
 import { settle } from "../core/options.ts";
 import { type SceneStar, starField } from "./star_field.ts";
 
-/** Extended light of the scene on a grid over the tangent plane; row 0 is the northern edge, column 0 the eastern one. */
+/**
+ * Extended light of the scene on a grid over the tangent plane; row 0 is the northern edge, column 0 the eastern one.
+ */
 export interface SceneGlow {
   /** Columns. */
   readonly width: number;

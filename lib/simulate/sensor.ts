@@ -36,11 +36,16 @@ const known = new WeakMap<Rig, SensorMaps>();
 export function sensorMaps(rig: Rig): SensorMaps {
   const old = known.get(rig);
   if (old !== undefined) return old;
-  const { width, height, detector } = rig, size = width * height;
+  const { width, height, detector } = rig;
+  const size = width * height;
   const random = randomStream(`${rig.seed} sensor ${width} × ${height}`);
-  const response = new Float32Array(size), darkRate = new Float32Array(size), glowRate = new Float32Array(size);
+  const response = new Float32Array(size);
+  const darkRate = new Float32Array(size);
+  const glowRate = new Float32Array(size);
   const pattern = new Float32Array(size);
-  const fine = random.fork("response"), dark = random.fork("dark"), columns = random.fork("columns");
+  const fine = random.fork("response");
+  const dark = random.fork("dark");
+  const columns = random.fork("columns");
   for (let i = 0; i < size; i++) response[i] = 1 + detector.responseSigma * fine.gaussian();
   for (let i = 0; i < size; i++) darkRate[i] = detector.darkRate * (1 + 0.08 * dark.gaussian());
   const [median, spread] = detector.hotRate;
@@ -83,7 +88,8 @@ export function sensorMaps(rig: Rig): SensorMaps {
  * ```
  */
 export function darkCurrentLaw(temperatureC: number): number {
-  const t = temperatureC + 273.15, gap = 1.1557 - 7.021e-4 * t * t / (1108 + t);
+  const t = temperatureC + 273.15;
+  const gap = 1.1557 - 7.021e-4 * t * t / (1108 + t);
   return powPortable(t, 1.5) * expPortable(-gap / (2 * 8.617333262e-5 * t));
 }
 
@@ -103,7 +109,10 @@ function addCosmicRays(electrons: Float32Array, rig: Rig, exposure: Exposure, ra
   for (let n = random.poisson(exposure.cosmicRays * squareCm * exposure.seconds / 60); n > 0; n--) {
     // a muon leaves about 80 electrons a micrometre of its path (common practice, no source)
     const length = -30 * logPortable(1 - random.uniform()) / pixelMicrometres;
-    let x = random.uniform() * width, y = random.uniform() * height, dx = 0, dy = 0;
+    let x = random.uniform() * width;
+    let y = random.uniform() * height;
+    let dx = 0;
+    let dy = 0;
     for (let s = 2; s >= 1 || s === 0;) {
       dx = 2 * random.uniform() - 1;
       dy = 2 * random.uniform() - 1;
@@ -111,7 +120,8 @@ function addCosmicRays(electrons: Float32Array, rig: Rig, exposure: Exposure, ra
     }
     const norm = 0.25 / Math.sqrt(dx * dx + dy * dy);
     for (let step = 0; step < Math.max(2, 4 * length); step++, x += dx * norm, y += dy * norm) {
-      const px = Math.round(x), py = Math.round(y);
+      const px = Math.round(x);
+      const py = Math.round(y);
       if (px >= 0 && py >= 0 && px < width && py < height) electrons[py * width + px] += 20 * pixelMicrometres;
     }
   }
@@ -131,8 +141,8 @@ function addCosmicRays(electrons: Float32Array, rig: Rig, exposure: Exposure, ra
 export const fullScaleOf = (detector: Detector): number => (1 << detector.bits) - 1;
 
 /**
- * Read a sensor out: photo-electrons and dark current become whole electrons (Poisson), cosmic rays and telegraph pixels
- * are added, the well fills, read noise and offsets join, the converter rounds and clips.
+ * Read a sensor out: photo-electrons and dark current become whole electrons (Poisson), cosmic rays and telegraph
+ * pixels are added, the well fills, read noise and offsets join, the converter rounds and clips.
  *
  * @param rig whose sensor
  * @param light photo-electrons expected in each pixel before the pixel's own response; null for none
@@ -156,7 +166,8 @@ export function readOut(
   exposure: Exposure,
   random: RandomStream,
 ): Float32Array {
-  const { width, height, detector } = rig, size = width * height;
+  const { width, height, detector } = rig;
+  const size = width * height;
   const maps = sensorMaps(rig);
   const warm = darkCurrentLaw(exposure.temperatureC) / darkCurrentLaw(detector.referenceC) * exposure.seconds;
   const electrons = new Float32Array(size);
@@ -168,8 +179,10 @@ export function readOut(
   addCosmicRays(electrons, rig, exposure, random.fork("cosmic rays"));
   const jumping = random.fork("telegraph");
   for (const at of maps.telegraph) if (jumping.uniform() < 0.3) electrons[at] += detector.telegraphElectrons;
-  const read = random.fork("read"), rows = random.fork("rows");
-  const top = fullScaleOf(detector), perElectron = 1 / detector.electronsPerAdu;
+  const read = random.fork("read");
+  const rows = random.fork("rows");
+  const top = fullScaleOf(detector);
+  const perElectron = 1 / detector.electronsPerAdu;
   const adu = new Float32Array(allocateShared(4 * size), 0, size);
   for (let y = 0, i = 0; y < height; y++) {
     const row = detector.rowNoise * rows.gaussian();

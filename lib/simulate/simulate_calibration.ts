@@ -106,7 +106,8 @@ export function simulateCalibration(
   const { width, height, detector } = rig;
   const filter = used.trueFilter === "" ? used.filter : used.trueFilter;
   const random = randomStream(`calibration ${rig.seed} ${kind} ${filter} ${used.seed}`);
-  let light: Float32Array | null = null, lightElectrons = 0;
+  let light: Float32Array | null = null;
+  let lightElectrons = 0;
   if (kind === "flat") {
     lightElectrons = (level * fullScaleOf(detector) - detector.offsetAdu) * detector.electronsPerAdu *
       (1 + 0.01 * random.fork("lamp").gaussian());

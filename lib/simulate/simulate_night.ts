@@ -188,7 +188,8 @@ export function simulateNight(folder: string, plan: NightPlan, options: Simulate
         writeWhole(path, bytes.subarray(0, Math.min(2880 * 20 + 1234, Math.floor(0.6 * bytes.length))));
       }
       if (planned.fileFault === "garbage") {
-        const bytes = readBytes(path), random = randomStream(`garbage ${planned.options.seed}`);
+        const bytes = readBytes(path);
+        const random = randomStream(`garbage ${planned.options.seed}`);
         for (let i = Math.min(2880 * 6, bytes.length >> 1); i < bytes.length; i++) {
           bytes[i] = Math.floor(256 * random.uniform());
         }

@@ -49,8 +49,8 @@ export const starFieldDefaults: StarFieldOptions = Object.freeze({
 });
 
 /**
- * Draw the stars of a field: places uniform, magnitudes by inverse transform from dN/dm ∝ 10^(γ m), colours B − V from a
- * normal law (0.65 ± 0.35, cut at −0.3 and 2) and from there the temperature.
+ * Draw the stars of a field: places uniform, magnitudes by inverse transform from dN/dm ∝ 10^(γ m), colours B − V from
+ * a normal law (0.65 ± 0.35, cut at −0.3 and 2) and from there the temperature.
  *
  * @throws {RangeError} if a size, slope or density is not above 0 or the magnitudes are in the wrong order
  *
@@ -77,9 +77,11 @@ export function starField(options: Partial<StarFieldOptions> = {}): readonly Sce
   const to = (magnitude: number) => starsToMagnitude15 * squareDegrees * powPortable(10, countSlope * (magnitude - 15));
   const random = randomStream(used.seed).fork("star field");
   const stars: SceneStar[] = [];
-  const first = to(brightest) / to(faintest), count = random.poisson(to(faintest) - to(brightest));
+  const first = to(brightest) / to(faintest);
+  const count = random.poisson(to(faintest) - to(brightest));
   for (let i = 0; i < count; i++) {
-    const east = (2 * random.uniform() - 1) * halfWidthArcsec, north = (2 * random.uniform() - 1) * halfHeightArcsec;
+    const east = (2 * random.uniform() - 1) * halfWidthArcsec;
+    const north = (2 * random.uniform() - 1) * halfHeightArcsec;
     const share = first + (1 - first) * (1 - random.uniform()); // of the cumulative count, (first, 1]
     const magnitude = faintest + logPortable(share) / rate;
     const bMinusV = Math.min(2, Math.max(-0.3, 0.65 + 0.35 * normal(random.uniform(), random.uniform())));

@@ -27,7 +27,10 @@ export interface AxialMean {
  * ```
  */
 export function axialMean(degrees: Samples, weights: Samples | null = null): AxialMean {
-  let c = 0, s = 0, total = 0, n = 0;
+  let c = 0;
+  let s = 0;
+  let total = 0;
+  let n = 0;
   for (let i = 0; i < degrees.length; i++) {
     const w = weights === null ? 1 : weights[i];
     if (degrees[i] !== degrees[i] || !(w > 0)) continue;

@@ -2,8 +2,8 @@
 import { medianOf, type Samples } from "./samples.ts";
 
 /**
- * Biweight location: M + Σ (x − M)(1 − u²)² / Σ (1 − u²)² over |u| < 1, u = (x − M) / (tuning · MAD) (Beers, Flynn & Gebhardt
- * 1990, AJ 100, 32, who use 6). The median when the median absolute deviation is 0. NaN is left out.
+ * Biweight location: M + Σ (x − M)(1 − u²)² / Σ (1 − u²)² over |u| < 1, u = (x − M) / (tuning · MAD) (Beers, Flynn &
+ * Gebhardt 1990, AJ 100, 32, who use 6). The median when the median absolute deviation is 0. NaN is left out.
  *
  * @example
  * ```ts
@@ -14,11 +14,14 @@ import { medianOf, type Samples } from "./samples.ts";
  * ```
  */
 export function biweightLocation(values: Samples, tuning: number = 6): number {
-  const centre = medianOf(values), spread = medianOf(values, centre);
+  const centre = medianOf(values);
+  const spread = medianOf(values, centre);
   if (!(spread > 0)) return centre;
-  let top = 0, bottom = 0;
+  let top = 0;
+  let bottom = 0;
   for (let i = 0; i < values.length; i++) {
-    const d = values[i] - centre, u = d / (tuning * spread);
+    const d = values[i] - centre;
+    const u = d / (tuning * spread);
     if (!(Math.abs(u) < 1)) continue;
     const w = (1 - u * u) ** 2;
     top += d * w;
@@ -28,8 +31,8 @@ export function biweightLocation(values: Samples, tuning: number = 6): number {
 }
 
 /**
- * Biweight scale: √n √Σ (x − M)²(1 − u²)⁴ / |Σ (1 − u²)(1 − 5u²)| over |u| < 1 (Beers, Flynn & Gebhardt 1990, AJ 100, 32, who
- * use 9). 0 when the median absolute deviation is 0. NaN is left out.
+ * Biweight scale: √n √Σ (x − M)²(1 − u²)⁴ / |Σ (1 − u²)(1 − 5u²)| over |u| < 1 (Beers, Flynn & Gebhardt 1990, AJ 100,
+ * 32, who use 9). 0 when the median absolute deviation is 0. NaN is left out.
  *
  * @example
  * ```ts
@@ -40,11 +43,15 @@ export function biweightLocation(values: Samples, tuning: number = 6): number {
  * ```
  */
 export function biweightScale(values: Samples, tuning: number = 9): number {
-  const centre = medianOf(values), spread = medianOf(values, centre);
+  const centre = medianOf(values);
+  const spread = medianOf(values, centre);
   if (!(spread > 0)) return spread;
-  let top = 0, bottom = 0, n = 0;
+  let top = 0;
+  let bottom = 0;
+  let n = 0;
   for (let i = 0; i < values.length; i++) {
-    const d = values[i] - centre, u = d / (tuning * spread);
+    const d = values[i] - centre;
+    const u = d / (tuning * spread);
     if (u !== u) continue;
     n++;
     if (!(Math.abs(u) < 1)) continue;

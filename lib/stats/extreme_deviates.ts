@@ -4,7 +4,8 @@ import { finiteCopy, type Samples } from "./samples.ts";
 
 /** ln Γ(x) for x > 0 by Stirling's series above 10, shifted up below (error below 1e-13). */
 function logGamma(x: number): number {
-  let shift = 0, z = x;
+  let shift = 0;
+  let z = x;
   for (; z < 10; z++) shift -= Math.log(z);
   const w = 1 / (z * z);
   return shift + (z - 0.5) * Math.log(z) - z + 0.5 * Math.log(2 * Math.PI) +
@@ -17,7 +18,9 @@ function incompleteBeta(x: number, a: number, b: number): number {
   if (x >= 1) return 1;
   if (x > (a + 1) / (a + b + 2)) return 1 - incompleteBeta(1 - x, b, a);
   const front = Math.exp(logGamma(a + b) - logGamma(a) - logGamma(b) + a * Math.log(x) + b * Math.log(1 - x)) / a;
-  let c = 1, d = 1 / (1 - (a + b) * x / (a + 1)), h = d;
+  let c = 1;
+  let d = 1 / (1 - (a + b) * x / (a + 1));
+  let h = d;
   for (let m = 1; m < 500; m++) {
     const even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m));
     d = 1 / (1 + even * d);
@@ -33,8 +36,8 @@ function incompleteBeta(x: number, a: number, b: number): number {
 }
 
 /**
- * Quantile of Student's t distribution, by bisection on its probability (Abramowitz & Stegun 26.7.1 and 26.5.27); relative
- * error below 1e-10.
+ * Quantile of Student's t distribution, by bisection on its probability (Abramowitz & Stegun 26.7.1 and 26.5.27);
+ * relative error below 1e-10.
  *
  * @param p probability, above 0 and below 1
  * @param degrees degrees of freedom, > 0
@@ -53,7 +56,8 @@ export function studentQuantile(p: number, degrees: number): number {
   if (!(degrees > 0)) throw new RangeError(`studentQuantile: degrees must be > 0, but got ${degrees}`);
   if (p < 0.5) return -studentQuantile(1 - p, degrees);
   const above = (t: number) => 0.5 * incompleteBeta(degrees / (degrees + t * t), degrees / 2, 0.5);
-  let low = 0, high = Math.max(1, normalQuantile(p));
+  let low = 0;
+  let high = Math.max(1, normalQuantile(p));
   while (above(high) > 1 - p) high *= 2;
   for (let round = 0; round < 200 && high - low > 1e-13 * high; round++) {
     const middle = (low + high) / 2;
@@ -76,8 +80,9 @@ export interface ExtremeDeviates {
 }
 
 /**
- * Rosner's generalised extreme studentised deviate test: up to `most` outliers at level `alpha`, two-sided. With `most` 1 it is
- * Grubbs' test. Made for at least 15 to 25 roughly Gaussian values. NaN is left out. Cost: `most` passes.
+ * Rosner's generalised extreme studentised deviate test: up to `most` outliers at level `alpha`, two-sided. With
+ * `most` 1 it is Grubbs' test. Made for at least 15 to 25 roughly Gaussian values. NaN is left out. Cost: `most`
+ * passes.
  *
  * Source: Rosner 1983, Technometrics 25, 165; Grubbs 1969, Technometrics 11, 1.
  *
@@ -108,11 +113,15 @@ export function extremeDeviates(values: Samples, most: number, alpha: number = 0
   }
   const left: number[] = [];
   for (let i = 0; i < values.length; i++) if (values[i] === values[i]) left.push(i);
-  const statistics: number[] = [], critical: number[] = [], removed: number[] = [];
+  const statistics: number[] = [];
+  const critical: number[] = [];
+  const removed: number[] = [];
   let outliers = 0;
   for (let i = 1; i <= most; i++) {
     const count = left.length;
-    let mean = 0, square = 0, far = 0;
+    let mean = 0;
+    let square = 0;
+    let far = 0;
     for (const at of left) mean += values[at] / count;
     for (const at of left) square += (values[at] - mean) ** 2;
     left.forEach((at, k) => {

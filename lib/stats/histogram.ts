@@ -40,9 +40,11 @@ export function histogram(values: Samples, bins: number, low: number = NaN, high
   if (!(Number.isInteger(bins) && bins > 0)) {
     throw new RangeError(`histogram: bins must be a whole number above 0, but got ${bins}`);
   }
-  let from = low, to = high;
+  let from = low;
+  let to = high;
   if (from !== from || to !== to) {
-    let least = Infinity, most = -Infinity;
+    let least = Infinity;
+    let most = -Infinity;
     for (let i = 0; i < values.length; i++) {
       const v = values[i];
       if (v < least) least = v;
@@ -53,8 +55,11 @@ export function histogram(values: Samples, bins: number, low: number = NaN, high
     if (!(to > from)) to = from + 1;
   }
   if (!(to > from)) throw new RangeError(`histogram: high must be > low (${from}), but got ${to}`);
-  const counts = new Float64Array(bins), factor = bins / (to - from);
-  let below = 0, above = 0, missing = 0;
+  const counts = new Float64Array(bins);
+  const factor = bins / (to - from);
+  let below = 0;
+  let above = 0;
+  let missing = 0;
   for (let i = 0; i < values.length; i++) {
     const v = values[i];
     if (v >= from && v <= to) counts[Math.min(bins - 1, Math.floor((v - from) * factor))]++;

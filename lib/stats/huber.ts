@@ -17,8 +17,9 @@ export interface HuberEstimate {
 }
 
 /**
- * Location m and scale s such that, with every value clamped to m ± 1.5 s, the mean of the clamped values is m and their
- * variance 0.7785 s² (Huber 1981, Robust Statistics, chapter 6, "Proposal 2"). NaN is left out. Cost: a few dozen passes.
+ * Location m and scale s such that, with every value clamped to m ± 1.5 s, the mean of the clamped values is m and
+ * their variance 0.7785 s² (Huber 1981, Robust Statistics, chapter 6, "Proposal 2"). NaN is left out. Cost: a few
+ * dozen passes.
  *
  * @param values at least two that are not NaN, else both results are NaN
  *
@@ -32,22 +33,26 @@ export interface HuberEstimate {
  * ```
  */
 export function huberEstimate(values: Samples): HuberEstimate {
-  const x = finiteCopy(values), n = x.length;
+  const x = finiteCopy(values);
+  const n = x.length;
   if (n < 2) return { location: NaN, scale: NaN, rounds: 0 };
-  let m = 0, s = 0;
+  let m = 0;
+  let s = 0;
   for (const value of x) m += value / n;
   for (const value of x) s += (value - m) ** 2;
   s = Math.sqrt(s / (n - 1));
   let rounds = 0;
   while (s > 0 && rounds < 500) {
     rounds++;
-    let sum = 0, square = 0;
+    let sum = 0;
+    let square = 0;
     for (const value of x) {
       const d = Math.min(corner * s, Math.max(-corner * s, value - m));
       sum += d;
       square += d * d;
     }
-    const step = sum / n, next = Math.sqrt(Math.max(0, square - n * step * step) / (n - 1) / consistency);
+    const step = sum / n;
+    const next = Math.sqrt(Math.max(0, square - n * step * step) / (n - 1) / consistency);
     const still = Math.abs(step) <= 1e-13 * next && Math.abs(next - s) <= 1e-13 * next;
     m += step;
     s = next;
@@ -60,7 +65,8 @@ export function huberEstimate(values: Samples): HuberEstimate {
 const limitShares = [1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 1e-5];
 /**
  * Rows: n, then the |x − m| / s that a Gaussian sample of n exceeds with twice the share of each column, m and s being
- * {@linkcode huberEstimate} of the same n values. Own Monte Carlo, some 10⁷ deviates a row (fixtures/combine/huber_limits.py).
+ * {@linkcode huberEstimate} of the same n values. Own Monte Carlo, some 10⁷ deviates a row
+ * (fixtures/combine/huber_limits.py).
  */
 const limitTable: readonly (readonly number[])[] = [
   [6, 1.9412, 2.8848, 3.9990, 5.5867, 7.4886, 13.8527],
@@ -77,11 +83,13 @@ const limitTable: readonly (readonly number[])[] = [
 ];
 
 /**
- * The limit on |x − m| / s, m and s from {@linkcode huberEstimate} of n Gaussian values, at which the share `lostShare` of good
- * values is lost on each side. Larger than the Gaussian quantile for small n, where m and s are uncertain; equal to it for n → ∞.
+ * The limit on |x − m| / s, m and s from {@linkcode huberEstimate} of n Gaussian values, at which the share
+ * `lostShare` of good values is lost on each side. Larger than the Gaussian quantile for small n, where m and s are
+ * uncertain; equal to it for n → ∞.
  *
  * @param n number of values, at least 6: fewer cannot tell an outlier from their own scatter
- * @param lostShare share lost on each side, 1e-5 … 0.01; values outside use the nearest end for the small-sample correction
+ * @param lostShare share lost on each side, 1e-5 … 0.01; values outside use the nearest end for the small-sample
+ * correction
  * @throws {RangeError} if n or lostShare is out of range
  *
  * @example
@@ -108,7 +116,8 @@ export function huberLimit(n: number, lostShare: number): number {
     row === undefined ? 1 : (1 - t) * row[column + 1] / quantiles[column] + t * row[column + 2] / quantiles[column + 1];
   let at = 0;
   while (at < limitTable.length && limitTable[at][0] <= n) at++;
-  const low = limitTable[at - 1], high = limitTable[at];
+  const low = limitTable[at - 1];
+  const high = limitTable[at];
   const u = (1 / low[0] - 1 / n) / (1 / low[0] - (high === undefined ? 0 : 1 / high[0]));
   return z * ((1 - u) * ratio(low) + u * ratio(high));
 }

@@ -18,8 +18,8 @@ export function median(values: Samples): number {
 }
 
 /**
- * Value below which the given fraction of the samples lies, interpolated linearly between ranks (type 7 of Hyndman & Fan
- * 1996, Am. Stat. 50, 361; what numpy does). NaN is left out; NaN when nothing is left.
+ * Value below which the given fraction of the samples lies, interpolated linearly between ranks (type 7 of Hyndman &
+ * Fan 1996, Am. Stat. 50, 361; what numpy does). NaN is left out; NaN when nothing is left.
  *
  * @param values samples of any unit
  * @param fraction 0 … 1
@@ -41,8 +41,9 @@ export function quantile(values: Samples, fraction: number): number {
 }
 
 /**
- * Value at which half of the total weight is reached: of the samples in ascending order the first whose weights sum to at
- * least half; the mean with its successor when they sum to exactly half. Samples that are NaN or of weight 0 are left out.
+ * Value at which half of the total weight is reached: of the samples in ascending order the first whose weights sum to
+ * at least half; the mean with its successor when they sum to exactly half. Samples that are NaN or of weight 0 are
+ * left out.
  *
  * @throws {RangeError} if the lengths differ or a weight is negative or NaN
  *

@@ -2,8 +2,8 @@
 import { normalQuantile } from "./normal.ts";
 
 /**
- * Degrees of freedom that the known noise counts for: from 33 samples on a pixel's own scatter outweighs it. Own choice: the noise of
- * a field is known to a few percent and differs from pixel to pixel by some more.
+ * Degrees of freedom that the known noise counts for: from 33 samples on a pixel's own scatter outweighs it. Own
+ * choice: the noise of a field is known to a few percent and differs from pixel to pixel by some more.
  */
 export const priorFreedom = 32;
 
@@ -11,9 +11,9 @@ export const priorFreedom = 32;
 const shares = [1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 1e-5];
 
 /**
- * Rows: n, the |x − m| / s that a Gaussian sample of n exceeds with twice the share of each column, m and s by Huber's Proposal 2 with
- * the known variance counting for 32 degrees of freedom, and the median of s² without it. Own Monte Carlo, 5 · 10⁶ deviates a
- * row (fixtures/combine/moderated_limits.py).
+ * Rows: n, the |x − m| / s that a Gaussian sample of n exceeds with twice the share of each column, m and s by Huber's
+ * Proposal 2 with the known variance counting for 32 degrees of freedom, and the median of s² without it. Own Monte
+ * Carlo, 5 · 10⁶ deviates a row (fixtures/combine/moderated_limits.py).
  */
 const table: readonly (readonly number[])[] = [
   [3, 1.9093, 2.4064, 2.8103, 3.2147, 3.5426, 4.2179, 0.8894],
@@ -38,7 +38,8 @@ function between(
 ): { readonly low: readonly number[]; readonly high: readonly number[] | null; readonly t: number } {
   let at = 1;
   while (at < table.length && table[at][0] <= n) at++;
-  const low = table[at - 1], high = at < table.length ? table[at] : null;
+  const low = table[at - 1];
+  const high = at < table.length ? table[at] : null;
   return { low, high, t: (1 / low[0] - 1 / n) / (1 / low[0] - (high === null ? 0 : 1 / high[0])) };
 }
 
@@ -49,14 +50,15 @@ export function scatterMedian(n: number): number {
 }
 
 /**
- * The limit on |x − m| / s, m and s of n Gaussian samples moderated by their known variance, at which the share `lostShare` of good
- * samples is lost on each side.
+ * The limit on |x − m| / s, m and s of n Gaussian samples moderated by their known variance, at which the share
+ * `lostShare` of good samples is lost on each side.
  *
  * @param n at least 3
  * @param lostShare 1e-5 … 0.01; values outside use the nearest end for the correction of the Gaussian quantile
  */
 export function moderatedLimit(n: number, lostShare: number): number {
-  const z = normalQuantile(1 - lostShare), quantiles = shares.map((share) => normalQuantile(1 - share));
+  const z = normalQuantile(1 - lostShare);
+  const quantiles = shares.map((share) => normalQuantile(1 - share));
   const inside = Math.min(quantiles[quantiles.length - 1], Math.max(quantiles[0], z));
   let column = 0;
   while (column < quantiles.length - 2 && quantiles[column + 1] < inside) column++;

@@ -13,9 +13,9 @@ function thinned(values: Samples): Float64Array {
 }
 
 /**
- * Q_n scale: 2.219144 times the k-th smallest |x_i − x_j|, i < j, k = C(h, 2), h = ⌊n/2⌋ + 1 (Rousseeuw & Croux 1993, JASA 88,
- * 1273; constant 1/(√2 Φ⁻¹(5/8))). Efficiency 82 %, half of the samples may be wild. NaN is left out; NaN below two samples.
- * Brute force, O(n²); more than 2000 samples are thinned evenly.
+ * Q_n scale: 2.219144 times the k-th smallest |x_i − x_j|, i < j, k = C(h, 2), h = ⌊n/2⌋ + 1 (Rousseeuw & Croux 1993,
+ * JASA 88, 1273; constant 1/(√2 Φ⁻¹(5/8))). Efficiency 82 %, half of the samples may be wild. NaN is left out; NaN
+ * below two samples. Brute force, O(n²); more than 2000 samples are thinned evenly.
  *
  * @example
  * ```ts
@@ -26,7 +26,8 @@ function thinned(values: Samples): Float64Array {
  * ```
  */
 export function qnScale(values: Samples): number {
-  const x = thinned(values), n = x.length;
+  const x = thinned(values);
+  const n = x.length;
   if (n < 2) return NaN;
   const pairs = new Float64Array(n * (n - 1) / 2);
   for (let i = 0, at = 0; i < n; i++) for (let j = i + 1; j < n; j++) pairs[at++] = Math.abs(x[i] - x[j]);
@@ -35,8 +36,8 @@ export function qnScale(values: Samples): number {
 }
 
 /**
- * S_n scale: 1.1926 lomed_i himed_j |x_i − x_j| (Rousseeuw & Croux 1993, JASA 88, 1273). Efficiency 58 %. NaN is left out; NaN
- * below two samples. Brute force, O(n²); more than 2000 samples are thinned evenly.
+ * S_n scale: 1.1926 lomed_i himed_j |x_i − x_j| (Rousseeuw & Croux 1993, JASA 88, 1273). Efficiency 58 %. NaN is left
+ * out; NaN below two samples. Brute force, O(n²); more than 2000 samples are thinned evenly.
  *
  * @example
  * ```ts
@@ -47,9 +48,11 @@ export function qnScale(values: Samples): number {
  * ```
  */
 export function snScale(values: Samples): number {
-  const x = thinned(values), n = x.length;
+  const x = thinned(values);
+  const n = x.length;
   if (n < 2) return NaN;
-  const inner = new Float64Array(n), outer = new Float64Array(n);
+  const inner = new Float64Array(n);
+  const outer = new Float64Array(n);
   for (let i = 0; i < n; i++) {
     for (let j = 0; j < n; j++) inner[j] = Math.abs(x[i] - x[j]);
     outer[i] = selectRank(inner, n, n >> 1);
@@ -58,8 +61,8 @@ export function snScale(values: Samples): number {
 }
 
 /**
- * Robust scale for a list of any length: Q_n below 50 samples, where the median absolute deviation is erratic, else 1.4826
- * times the latter. 0 for one sample, NaN for none.
+ * Robust scale for a list of any length: Q_n below 50 samples, where the median absolute deviation is erratic, else
+ * 1.4826 times the latter. 0 for one sample, NaN for none.
  *
  * @example
  * ```ts

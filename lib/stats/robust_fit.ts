@@ -3,11 +3,12 @@ import { settle } from "../core/options.ts";
 import { medianInPlace, type Samples } from "./samples.ts";
 
 /**
- * Solve the symmetric positive definite system A x = b (row by row, n × n) by Cholesky factors; `null` when A is not positive
- * definite to double precision.
+ * Solve the symmetric positive definite system A x = b (row by row, n × n) by Cholesky factors; `null` when A is not
+ * positive definite to double precision.
  */
 export function solveSymmetric(a: Float64Array, b: Float64Array): Float64Array | null {
-  const n = b.length, l = new Float64Array(n * n);
+  const n = b.length;
+  const l = new Float64Array(n * n);
   for (let i = 0; i < n; i++) {
     for (let j = 0; j <= i; j++) {
       let sum = a[i * n + j];
@@ -42,7 +43,10 @@ export interface RobustFitOptions {
   readonly weights: Samples | null;
 }
 
-/** What {@linkcode robustFit} uses for an option left out: limit 1.345 keeps 95 % efficiency on normal data (Huber 1981). */
+/**
+ * What {@linkcode robustFit} uses for an option left out: limit 1.345 keeps 95 % efficiency on normal data (Huber
+ * 1981).
+ */
 export const robustFitDefaults: RobustFitOptions = Object.freeze({ limit: 1.345, maximumRounds: 50, weights: null });
 
 /** Result of {@linkcode robustFit}. */
@@ -58,9 +62,9 @@ export interface RobustFit {
 }
 
 /**
- * Fit y ≈ Σ c_j t_j by Huber's M-estimate (Huber 1964, Ann. Math. Stat. 35, 73), iteratively reweighted least squares with the
- * scale 1.4826 × median |residual| of each round. Samples with NaN in y or a term are left out. `null` when there are fewer
- * samples than terms or the terms are not independent.
+ * Fit y ≈ Σ c_j t_j by Huber's M-estimate (Huber 1964, Ann. Math. Stat. 35, 73), iteratively reweighted least squares
+ * with the scale 1.4826 × median |residual| of each round. Samples with NaN in y or a term are left out. `null` when
+ * there are fewer samples than terms or the terms are not independent.
  *
  * @param terms one array a term, each as long as `y`; put an array of ones first for a constant
  * @param y values to fit
@@ -92,15 +96,20 @@ export function robustFit(
   }
   const n = rows.length;
   if (n < p || p === 0) return null;
-  const t = new Float64Array(n * p), v = new Float64Array(n), base = new Float64Array(n).fill(1);
+  const t = new Float64Array(n * p);
+  const v = new Float64Array(n);
+  const base = new Float64Array(n).fill(1);
   rows.forEach((i, r) => {
     for (let j = 0; j < p; j++) t[r * p + j] = terms[j][i];
     v[r] = y[i];
     if (weights !== null) base[r] = weights[i];
   });
   const w = base.slice();
-  const residual = new Float64Array(n), scratch = new Float64Array(n);
-  let c: Float64Array = new Float64Array(p), scale = 0, normal: Float64Array = new Float64Array(p * p);
+  const residual = new Float64Array(n);
+  const scratch = new Float64Array(n);
+  let c: Float64Array = new Float64Array(p);
+  let scale = 0;
+  let normal: Float64Array = new Float64Array(p * p);
   for (let round = 0; round <= maximumRounds; round++) {
     normal = new Float64Array(p * p);
     const right = new Float64Array(p);
@@ -114,7 +123,8 @@ export function robustFit(
     for (let j = 0; j < p; j++) for (let k = 0; k < j; k++) normal[k * p + j] = normal[j * p + k];
     const next = solveSymmetric(normal, right);
     if (next === null) return null;
-    let change = 0, size = 0;
+    let change = 0;
+    let size = 0;
     for (let j = 0; j < p; j++) {
       change = Math.max(change, Math.abs(next[j] - c[j]) * Math.sqrt(normal[j * p + j]));
       size = Math.max(size, Math.abs(next[j]) * Math.sqrt(normal[j * p + j]));
@@ -162,8 +172,9 @@ export interface RobustLine {
 }
 
 /**
- * Straight line that wild samples do not pull: Huber's M-estimate started from the median of pairwise slopes (Theil 1950, Sen
- * 1968), so that up to 29 % of the samples may be wild in x and y. NaN is left out; NaN results below two distinct x.
+ * Straight line that wild samples do not pull: Huber's M-estimate started from the median of pairwise slopes (Theil
+ * 1950, Sen 1968), so that up to 29 % of the samples may be wild in x and y. NaN is left out; NaN results below two
+ * distinct x.
  *
  * @example
  * ```ts

@@ -1,4 +1,7 @@
-/** Selection on arrays of samples, without sorting them and without copying large planes. NaN means no data and is left out. */
+/**
+ * Selection on arrays of samples, without sorting them and without copying large planes. NaN means no data and is left
+ * out.
+ */
 
 /** Numbers to take a statistic of; NaN is left out. Typed arrays are fastest. */
 export type Samples = ArrayLike<number>;
@@ -22,12 +25,16 @@ export function finiteCopy(values: Samples): Float64Array {
  * Quickselect with the median of three as pivot (Hoare 1961, CACM 4, 321). No NaN allowed. Returns the number.
  */
 export function selectRank(a: Float64Array | Float32Array, n: number, k: number): number {
-  let left = 0, right = n - 1;
+  let left = 0;
+  let right = n - 1;
   while (right > left) {
     const middle = (left + right) >> 1;
-    const p = a[left], q = a[middle], r = a[right];
+    const p = a[left];
+    const q = a[middle];
+    const r = a[right];
     const pivot = p < q ? (q < r ? q : p < r ? r : p) : (p < r ? p : q < r ? r : q);
-    let i = left, j = right;
+    let i = left;
+    let j = right;
     while (i <= j) {
       while (a[i] < pivot) i++;
       while (a[j] > pivot) j--;
@@ -64,8 +71,8 @@ const unsortable = (key: number) => {
 };
 
 /**
- * Numbers of the given ascending ranks in float32 data, optionally of |x − centre|, by counting the upper and then the lower
- * half of their bit patterns: two passes, 256 kB of work space, the exact answer.
+ * Numbers of the given ascending ranks in float32 data, optionally of |x − centre|, by counting the upper and then the
+ * lower half of their bit patterns: two passes, 256 kB of work space, the exact answer.
  */
 function countedRanks(data: Float32Array, centre: number | null, ranksOf: (n: number) => readonly number[]): number[] {
   const stored = new Int32Array(data.buffer, data.byteOffset, data.length);
@@ -84,7 +91,8 @@ function countedRanks(data: Float32Array, centre: number | null, ranksOf: (n: nu
   }
   const result: number[] = [];
   for (const rank of ranksOf(n)) {
-    let before = 0, upper = 0;
+    let before = 0;
+    let upper = 0;
     while (before + counts[upper] <= rank) before += counts[upper++];
     const fine = new Uint32Array(65536);
     for (let i = 0; i < data.length; i++) {
@@ -117,7 +125,8 @@ export function medianOf(values: Samples, centre: number | null = null): number 
 /** Quantile with linear interpolation between neighbouring ranks (type 7 of Hyndman & Fan 1996, Am. Stat. 50, 361). */
 export function quantileOf(values: Samples, fraction: number): number {
   const between = (n: number) => {
-    const at = fraction * (n - 1), low = Math.floor(at);
+    const at = fraction * (n - 1);
+    const low = Math.floor(at);
     return { low, high: Math.min(low + 1, n - 1), part: at - low };
   };
   if (values instanceof Float32Array && values.length >= COUNT_FROM) {
@@ -130,7 +139,8 @@ export function quantileOf(values: Samples, fraction: number): number {
     });
     return pair.length === 0 ? NaN : pair.length === 1 ? pair[0] : pair[0] + part * (pair[1] - pair[0]);
   }
-  const copy = finiteCopy(values), n = copy.length;
+  const copy = finiteCopy(values);
+  const n = copy.length;
   if (n === 0) return NaN;
   const { low, high, part } = between(n);
   const first = selectRank(copy, n, low);

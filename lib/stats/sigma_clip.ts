@@ -12,15 +12,18 @@ export interface SigmaClipOptions {
   readonly rejectAbove: number;
   /** What the limits are laid around. */
   readonly centre: "median" | "mean";
-  /** What the limits are counted in: standard deviation of the kept samples, or 1.4826 × their median absolute deviation. */
+  /**
+   * What the limits are counted in: standard deviation of the kept samples, or 1.4826 × their median absolute
+   * deviation.
+   */
   readonly scale: "sd" | "madSigma";
   /** At most this many rounds; rounds end when nothing changes. */
   readonly maximumRounds: number;
 }
 
 /**
- * What {@linkcode sigmaClip} uses for an option left out. At 3 sigma 0.27 % of normal samples are lost and the correction
- * of the standard deviation is 1.5 %; the median is the centre because one wild sample does not move it.
+ * What {@linkcode sigmaClip} uses for an option left out. At 3 sigma 0.27 % of normal samples are lost and the
+ * correction of the standard deviation is 1.5 %; the median is the centre because one wild sample does not move it.
  */
 export const sigmaClipDefaults: SigmaClipOptions = Object.freeze({
   rejectBelow: 3,
@@ -90,12 +93,16 @@ export function clippedSdFactor(limit: number, rounds: "once" | "converged" = "c
   return s;
 }
 
-/** Median of |x − centre| over the ascending numbers from `from` to before `to`: two runs that grow, merged from the middle. */
+/**
+ * Median of |x − centre| over the ascending numbers from `from` to before `to`: two runs that grow, merged from the
+ * middle.
+ */
 function sortedMad(sorted: Float64Array, from: number, to: number, centre: number): number {
   const n = to - from;
   let right = from;
   {
-    let low = from, high = to;
+    let low = from;
+    let high = to;
     while (low < high) {
       const middle = (low + high) >> 1;
       if (sorted[middle] < centre) low = middle + 1;
@@ -103,10 +110,13 @@ function sortedMad(sorted: Float64Array, from: number, to: number, centre: numbe
     }
     right = low;
   }
-  let left = right - 1, last = 0, before = 0;
+  let left = right - 1;
+  let last = 0;
+  let before = 0;
   for (let taken = 0; taken <= n >> 1; taken++) {
     before = last;
-    const down = left >= from ? centre - sorted[left] : Infinity, up = right < to ? sorted[right] - centre : Infinity;
+    const down = left >= from ? centre - sorted[left] : Infinity;
+    const up = right < to ? sorted[right] - centre : Infinity;
     if (down <= up) {
       last = down;
       left--;
@@ -119,8 +129,8 @@ function sortedMad(sorted: Float64Array, from: number, to: number, centre: numbe
 }
 
 /**
- * Mean, median and standard deviation after samples far from the centre have been left out again and again until nothing
- * changes. NaN is left out. Cost: one sort of a copy.
+ * Mean, median and standard deviation after samples far from the centre have been left out again and again until
+ * nothing changes. NaN is left out. Cost: one sort of a copy.
  *
  * @throws {RangeError} if a limit is not above 0
  *
@@ -141,7 +151,9 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
     if (!(limit > 0)) throw new RangeError(`sigmaClip: limits must be > 0, but got ${limit}`);
   }
   const sorted = finiteCopy(values).sort();
-  let from = 0, to = sorted.length, rounds = 0;
+  let from = 0;
+  let to = sorted.length;
+  let rounds = 0;
   const moments = () => {
     const n = to - from;
     let sum = 0;
@@ -171,8 +183,10 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
     rounds++;
     const centre = used.centre === "median" ? now.median : now.mean;
     const scale = used.scale === "sd" ? now.sd : madSigmaFactor * sortedMad(sorted, from, to, centre);
-    const low = centre - rejectBelow * scale, high = centre + rejectAbove * scale;
-    const wasFrom = from, wasTo = to;
+    const low = centre - rejectBelow * scale;
+    const high = centre + rejectAbove * scale;
+    const wasFrom = from;
+    const wasTo = to;
     while (from < to && sorted[from] < low) from++;
     while (to > from && sorted[to - 1] > high) to--;
     if (from === wasFrom && to === wasTo) break;
@@ -197,9 +211,9 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
 }
 
 /**
- * The mode of a skewed distribution, as for a sky with faint stars in it: 2.5 median − 1.5 mean when mean and median differ
- * by at most 0.3 standard deviations, else the median (Bertin & Arnouts 1996, A&AS 117, 393, section 3.1). No clipping is
- * done here; give it what {@linkcode sigmaClip} kept.
+ * The mode of a skewed distribution, as for a sky with faint stars in it: 2.5 median − 1.5 mean when mean and median
+ * differ by at most 0.3 standard deviations, else the median (Bertin & Arnouts 1996, A&AS 117, 393, section 3.1). No
+ * clipping is done here; give it what {@linkcode sigmaClip} kept.
  *
  * @example
  * ```ts

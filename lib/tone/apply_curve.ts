@@ -18,7 +18,10 @@ export interface ApplyCurveOptions {
   readonly on: "luminance" | "channels" | "chroma";
 }
 
-/** What {@linkcode applyCurve} uses for an option left out: a mild rise of contrast about the lower middle, by our own judgement. */
+/**
+ * What {@linkcode applyCurve} uses for an option left out: a mild rise of contrast about the lower middle, by our own
+ * judgement.
+ */
 export const applyCurveDefaults: Readonly<ApplyCurveOptions> = Object.freeze({
   curve: Object.freeze(
     {
@@ -41,10 +44,11 @@ interface ChromaSettings {
 
 /** Lays a curve over the chroma of rows. */
 export function chromaRows(band: Band<ChromaSettings>): void {
-  const { width, inverse } = band.parameters,
-    curve = prepareCurve(band.parameters.curve),
-    { read, write } = openBand(band);
-  const [red, green, blue] = read as Float32Array[], { out, lab, screen } = screenColours();
+  const { width, inverse } = band.parameters;
+  const curve = prepareCurve(band.parameters.curve);
+  const { read, write } = openBand(band);
+  const [red, green, blue] = read as Float32Array[];
+  const { out, lab, screen } = screenColours();
   const at = inverse ? curve.inverseAt : curve.at;
   for (let i = band.from * width; i < band.to * width; i++) {
     lab(red[i], green[i], blue[i]);
@@ -77,8 +81,9 @@ function curveOnChroma(image: Image, curve: Curve, inverse: boolean): Plane[] {
 /**
  * Lay a tone curve over a finished picture.
  *
- * In:  unit "display". Out: same shape and unit, 0 … 1. NaN stays NaN. Cost: one pass, about three times as long on chroma.
- * The default kind of curve is a monotone cubic through points (Fritsch & Butland 1984), which never overshoots.
+ * In:  unit "display". Out: same shape and unit, 0 … 1. NaN stays NaN. Cost: one pass, about three times as long on
+ * chroma. The default kind of curve is a monotone cubic through points (Fritsch & Butland 1984), which never
+ * overshoots.
  *
  * @throws {TypeError} if the image is linear, or chroma is asked of an image that has not three planes
  * @throws {RangeError} if the curve is none

@@ -65,13 +65,13 @@ export interface AutomaticStretch {
  * Find a stretch that puts the sky where the eye wants it.
  *
  * The rule: black lies below the sky by as many standard deviations as leave `clippedSkyShare` of a pure sky under it;
- * white lies above all but `clippedWhiteShare` of the samples; the bend of the asinh curve is then solved so that the sky
- * is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than `renderedNoise`, black is lowered by
- * a quarter at most and the sky is drawn darker: the stretch goes no further than the noise allows. Where even a straight
- * line would render too much of it there is hardly any signal: black stays, and white is raised
- * until the sky is drawn at three quarters of what was asked. Where nebula fills the field and its middle sample would be drawn
- * lighter than half of the range (L* 50), the curve is bent less and all of it drawn darker, for there is nothing left to
- * see in a picture that is bright all over.
+ * white lies above all but `clippedWhiteShare` of the samples; the bend of the asinh curve is then solved so that the
+ * sky is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than
+ * `renderedNoise`, black is lowered by a quarter at most and the sky is drawn darker: the stretch goes no further than
+ * the noise allows. Where even a straight line would render too much of it there is hardly any signal: black stays,
+ * and white is raised until the sky is drawn at three quarters of what was asked. Where nebula fills the field and its
+ * middle sample would be drawn lighter than half of the range (L* 50), the curve is bent less and all of it drawn
+ * darker, for there is nothing left to see in a picture that is bright all over.
  *
  * In:  linear, sky gradient removed and channels made neutral; all channels share one curve.
  * Cost: thinned sorts, no pass over the image.
@@ -124,14 +124,16 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     noise = (white - level) / 1000;
     notes.push("the sky has no noise; a thousandth of the range stands for it");
   }
-  // What the eye sees as noise is grain of up to some eight pixels; a spread that is wider belongs to a nebula or a gradient.
+  // What the eye sees as noise is grain of up to some eight pixels; a spread that is wider belongs to a nebula or a
+  // gradient.
   const grain = Math.min(
     noise,
     Math.max(...image.planes.map(({ data }) => grainOf(data, image.width, image.height))) || noise,
   );
   const z = -normalQuantile(clippedSkyShare);
   const target = linearToSrgb(luminanceOfLightness(skyLightness));
-  // Where nebula is taken for noise nothing lies as low as that noise would have it: black need not lie lower than the data.
+  // Where nebula is taken for noise nothing lies as low as that noise would have it: black need not lie lower than the
+  // data.
   const lowest = Math.min(...image.planes.map(({ data }) => quantile(data, clippedSkyShare)).filter((v) => v === v));
   if (level - lowest < 0.7 * z * noise && level > lowest) {
     noise = (level - lowest) / z;
@@ -140,11 +142,13 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
   let top = white;
   /** The curve for sky drawn at y with black at depth sigmas, and the noise it renders. */
   const solve = (y: number, depth: number): { curve: Curve; rendered: number; black: number } => {
-    const black = level - depth * noise, t = (level - black) / (top - black);
+    const black = level - depth * noise;
+    const t = (level - black) / (top - black);
     const curve: Curve = y > t ? curveThrough("asinh", t, y) : { kind: "asinh", bend: 1e-4 };
     return { curve, rendered: prepareCurve(curve).slopeAt(t) * grain / (top - black), black };
   };
-  let drawn = target, depth = z;
+  let drawn = target;
+  let depth = z;
   let found = solve(drawn, depth);
   if (found.rendered > renderedNoise) {
     depth = z * Math.min(DEEPER, Math.sqrt(found.rendered / renderedNoise));
@@ -159,7 +163,8 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
       found = solve(drawn, depth);
       notes.push(`there is hardly any signal above the noise: white was raised to ${top.toPrecision(4)}`);
     } else if (found.rendered > renderedNoise) {
-      let low = straight, high = target;
+      let low = straight;
+      let high = target;
       for (let k = 0; k < 50; k++) {
         drawn = (low + high) / 2;
         if (solve(drawn, depth).rendered > renderedNoise) high = drawn;
@@ -177,7 +182,8 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
   const samples = image.planes.map(({ data }) => quantile(data, 0.5)).filter((v) => v === v);
   const middle = (samples.reduce((a, b) => a + b, 0) / samples.length - found.black) / (top - found.black);
   if (middle > 0 && middle < half && prepareCurve(found.curve).at(middle) > half) {
-    const curve = curveThrough("asinh", middle, half), sky = (level - found.black) / (top - found.black);
+    const curve = curveThrough("asinh", middle, half);
+    const sky = (level - found.black) / (top - found.black);
     found = { ...found, curve, rendered: prepareCurve(curve).slopeAt(sky) * grain / (top - found.black) };
     notes.push(
       `nebula fills the field: half of it is drawn below ${half.toFixed(3)}, and the sky at ${
@@ -186,7 +192,8 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     );
   }
   const bend = found.curve.kind === "asinh" ? found.curve.bend : 1;
-  const range = top - found.black, t = (level - found.black) / range;
+  const range = top - found.black;
+  const t = (level - found.black) / range;
   return {
     settings: Object.freeze({
       black: found.black,
@@ -206,7 +213,10 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
 
 /** Standard deviation of the grain of 1 to 8 pixels, in the middle of a plane, at most 2048 pixels each way. */
 function grainOf(data: Float32Array, width: number, height: number): number {
-  const w = Math.min(width, 2048), h = Math.min(height, 2048), x0 = (width - w) >> 1, y0 = (height - h) >> 1;
+  const w = Math.min(width, 2048);
+  const h = Math.min(height, 2048);
+  const x0 = (width - w) >> 1;
+  const y0 = (height - h) >> 1;
   const middle = new Float32Array(w * h);
   for (let y = 0; y < h; y++) middle.set(data.subarray((y0 + y) * width + x0, (y0 + y) * width + x0 + w), y * w);
   let square = 0;

@@ -32,7 +32,9 @@ export interface ClippedShare {
  */
 export function clippedShares(image: Image, black = 0, white = 1): ClippedShare[] {
   return image.planes.map(({ channel, data }) => {
-    let low = 0, high = 0, samples = 0;
+    let low = 0;
+    let high = 0;
+    let samples = 0;
     for (let i = 0; i < data.length; i++) {
       const x = data[i];
       if (x !== x) continue;

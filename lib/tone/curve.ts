@@ -56,7 +56,10 @@ export type Curve =
   | {
     /** A smooth rising curve through points. */
     readonly kind: "spline";
-    /** Points [t, y], t rising strictly, y never falling, within 0 … 1. Left of the first and right of the last it is flat. */
+    /**
+     * Points [t, y], t rising strictly, y never falling, within 0 … 1. Left of the first and right of the last it is
+     * flat.
+     */
     readonly points: readonly (readonly [number, number])[];
   };
 
@@ -76,7 +79,8 @@ const inside = (x: number) => x < 0 ? 0 : x > 1 ? 1 : x;
 function prepareSpline(points: readonly (readonly [number, number])[]): PreparedCurve {
   const n = points.length;
   if (n < 2) throw refuse("a spline must have at least two points", n);
-  const x = points.map((p) => p[0]), y = points.map((p) => p[1]);
+  const x = points.map((p) => p[0]);
+  const y = points.map((p) => p[1]);
   for (let i = 0; i < n; i++) {
     if (!(x[i] >= 0 && x[i] <= 1 && y[i] >= 0 && y[i] <= 1)) {
       throw refuse("points must lie within 0 … 1", `[${x[i]}, ${y[i]}]`);
@@ -84,7 +88,8 @@ function prepareSpline(points: readonly (readonly [number, number])[]): Prepared
     if (i > 0 && !(x[i] > x[i - 1])) throw refuse("t of the points must rise", `${x[i]} after ${x[i - 1]}`);
     if (i > 0 && !(y[i] >= y[i - 1])) throw refuse("y of the points must never fall", `${y[i]} after ${y[i - 1]}`);
   }
-  const h: number[] = [], d: number[] = [];
+  const h: number[] = [];
+  const d: number[] = [];
   for (let i = 0; i + 1 < n; i++) {
     h.push(x[i + 1] - x[i]);
     d.push((y[i + 1] - y[i]) / h[i]);
@@ -93,7 +98,8 @@ function prepareSpline(points: readonly (readonly [number, number])[]): Prepared
   const m = new Array<number>(n).fill(0);
   for (let i = 1; i + 1 < n; i++) {
     if (d[i - 1] > 0 && d[i] > 0) {
-      const w1 = 2 * h[i] + h[i - 1], w2 = h[i] + 2 * h[i - 1];
+      const w1 = 2 * h[i] + h[i - 1];
+      const w2 = h[i] + 2 * h[i - 1];
       m[i] = (w1 + w2) / (w1 / d[i - 1] + w2 / d[i]);
     }
   }
@@ -105,7 +111,8 @@ function prepareSpline(points: readonly (readonly [number, number])[]): Prepared
   m[0] = n === 2 ? d[0] : end(h[0], h[1], d[0], d[1]);
   m[n - 1] = n === 2 ? d[0] : end(h[n - 2], h[n - 3], d[n - 2], d[n - 3]);
   const find = (list: readonly number[], value: number): number => {
-    let low = 0, high = n - 2;
+    let low = 0;
+    let high = n - 2;
     while (low < high) {
       const middle = (low + high + 1) >> 1;
       if (list[middle] <= value) low = middle;
@@ -114,7 +121,9 @@ function prepareSpline(points: readonly (readonly [number, number])[]): Prepared
     return low;
   };
   const hermite = (i: number, s: number): number => {
-    const c = h[i] * m[i], e = h[i] * m[i + 1], rise = y[i + 1] - y[i];
+    const c = h[i] * m[i];
+    const e = h[i] * m[i + 1];
+    const rise = y[i + 1] - y[i];
     return y[i] + s * (c + s * (3 * rise - 2 * c - e + s * (c + e - 2 * rise)));
   };
   const at = (t: number): number => {
@@ -125,15 +134,19 @@ function prepareSpline(points: readonly (readonly [number, number])[]): Prepared
   };
   const slopeAt = (t: number): number => {
     if (!(t >= x[0] && t <= x[n - 1])) return 0;
-    const i = find(x, t), s = (t - x[i]) / h[i];
-    const c = h[i] * m[i], e = h[i] * m[i + 1], rise = y[i + 1] - y[i];
+    const i = find(x, t);
+    const s = (t - x[i]) / h[i];
+    const c = h[i] * m[i];
+    const e = h[i] * m[i + 1];
+    const rise = y[i + 1] - y[i];
     return (c + s * (2 * (3 * rise - 2 * c - e) + 3 * s * (c + e - 2 * rise))) / h[i];
   };
   const inverseAt = (value: number): number => {
     if (!(value > y[0])) return value <= y[0] ? x[0] : NaN;
     if (value >= y[n - 1]) return x[n - 1];
     const i = find(y, value);
-    let low = 0, high = 1;
+    let low = 0;
+    let high = 1;
     for (let k = 0; k < 60; k++) {
       const s = (low + high) / 2;
       if (hermite(i, s) < value) low = s;
@@ -164,7 +177,8 @@ export function prepareCurve(curve: Curve): PreparedCurve {
     case "asinh": {
       const { bend } = curve;
       if (!(bend > 0 && Number.isFinite(bend))) throw refuse("bend must be > 0", bend);
-      const top = asinhPortable(bend), gain = 1 / top;
+      const top = asinhPortable(bend);
+      const gain = 1 / top;
       return {
         at: (t) => gain * asinhPortable(bend * inside(t)),
         inverseAt: (y) => sinhPortable(top * inside(y)) / bend,
@@ -214,7 +228,8 @@ export function prepareCurve(curve: Curve): PreparedCurve {
         at: (t) => at(inside(t), gain),
         inverseAt: (y) => at(inside(y), 1 - gain),
         slopeAt: (t) => {
-          const c = 1 / gain - 2, u = t < 0.5 ? 2 * t : 2 - 2 * t;
+          const c = 1 / gain - 2;
+          const u = t < 0.5 ? 2 * t : 2 - 2 * t;
           return (c + 1) / ((c * (1 - u) + 1) * (c * (1 - u) + 1));
         },
       };
@@ -224,7 +239,8 @@ export function prepareCurve(curve: Curve): PreparedCurve {
       if (!(contrast > 0 && Number.isFinite(contrast))) throw refuse("contrast must be > 0", contrast);
       if (!(centre >= 0 && centre <= 1)) throw refuse("centre must lie within 0 … 1", centre);
       const s = (t: number) => 1 / (1 + expPortable(-contrast * (t - centre)));
-      const low = s(0), range = s(1) - low;
+      const low = s(0);
+      const range = s(1) - low;
       return {
         at: (t) => (s(inside(t)) - low) / range,
         inverseAt: (y) => {
@@ -280,7 +296,8 @@ function solveThrough(kind: "asinh" | "log" | "power" | "rational", from: number
       ? asinhPortable(bend * from) / asinhPortable(bend)
       : logPortable(1 + bend * from) / logPortable(1 + bend);
   // A bend of 1e-4 is a straight line to nine digits; 1e15 lies beyond any range a sensor has.
-  let low = logPortable(1e-4), high = logPortable(1e15);
+  let low = logPortable(1e-4);
+  let high = logPortable(1e15);
   if (drawn(1e15) < to) {
     throw new RangeError(`curveThrough: no ${kind} curve lifts ${from} to ${to}; choose a lower target`);
   }

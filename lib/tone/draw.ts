@@ -12,7 +12,9 @@ export interface DrawSettings {
   readonly white: number;
   /** Whether the curve acts on the mean of the channels and their differences follow, or on each channel. */
   readonly colour: "kept" | "channels";
-  /** Up to this level above black colour differences get the local slope of the curve only, so that noise stays grey. */
+  /**
+   * Up to this level above black colour differences get the local slope of the curve only, so that noise stays grey.
+   */
   readonly greyBelow: number;
   /** From this level above black the ratios of the channels are kept in full. */
   readonly colourAbove: number;
@@ -44,7 +46,8 @@ function colourGain(curve: PreparedCurve, t: number, y: number, from: number, fu
   if (t >= full) return ratio;
   const slope = Math.min(curve.slopeAt(t), ratio);
   if (t <= from) return slope;
-  const u = (t - from) / (full - from), weight = u * u * (3 - 2 * u);
+  const u = (t - from) / (full - from);
+  const weight = u * u * (3 - 2 * u);
   return slope + (ratio - slope) * weight;
 }
 
@@ -57,17 +60,26 @@ interface RowSettings {
 
 /** Draws rows of planes through a curve. */
 export function drawRows(band: Band<RowSettings>): void {
-  const { used, width } = band.parameters, curve = prepareCurve(band.parameters.curve), { black, white, colour } = used;
-  const { read, write: out } = openBand(band), planes = read as Float32Array[], count = planes.length;
-  const scale = 1 / (white - black), start = band.from * width, end = band.to * width;
+  const { used, width } = band.parameters;
+  const curve = prepareCurve(band.parameters.curve);
+  const { black, white, colour } = used;
+  const { read, write: out } = openBand(band);
+  const planes = read as Float32Array[];
+  const count = planes.length;
+  const scale = 1 / (white - black);
+  const start = band.from * width;
+  const end = band.to * width;
   if (count === 1 || colour === "channels") {
     for (let c = 0; c < count; c++) {
-      const source = planes[c], target = out[c];
+      const source = planes[c];
+      const target = out[c];
       for (let i = start; i < end; i++) target[i] = curve.at((source[i] - black) * scale);
     }
     return;
   }
-  const from = used.greyBelow * scale, full = used.colourAbove * scale, share = 1 / count;
+  const from = used.greyBelow * scale;
+  const full = used.colourAbove * scale;
+  const share = 1 / count;
   const values = new Float64Array(count);
   for (let i = start; i < end; i++) {
     let mean = 0;
@@ -78,7 +90,8 @@ export function drawRows(band: Band<RowSettings>): void {
     mean *= share;
     const y = curve.at(mean);
     const gain = colourGain(curve, mean, y, from, full);
-    let low = 0, high = 0;
+    let low = 0;
+    let high = 0;
     for (let c = 0; c < count; c++) {
       const difference = gain * (values[c] - mean);
       values[c] = difference;
@@ -96,22 +109,31 @@ const drawTask: PoolTask<Band<RowSettings>, void> = { module: import.meta.url, n
 
 /** Takes rows of planes back through a curve. */
 export function undrawRows(band: Band<RowSettings>): void {
-  const { used, width } = band.parameters, curve = prepareCurve(band.parameters.curve), { black, white, colour } = used;
-  const { read, write: out } = openBand(band), planes = read as Float32Array[], count = planes.length;
-  const range = white - black, start = band.from * width, end = band.to * width;
+  const { used, width } = band.parameters;
+  const curve = prepareCurve(band.parameters.curve);
+  const { black, white, colour } = used;
+  const { read, write: out } = openBand(band);
+  const planes = read as Float32Array[];
+  const count = planes.length;
+  const range = white - black;
+  const start = band.from * width;
+  const end = band.to * width;
   if (count === 1 || colour === "channels") {
     for (let c = 0; c < count; c++) {
-      const source = planes[c], target = out[c];
+      const source = planes[c];
+      const target = out[c];
       for (let i = start; i < end; i++) target[i] = black + range * curve.inverseAt(source[i]);
     }
     return;
   }
-  const from = used.greyBelow / range, full = used.colourAbove / range;
+  const from = used.greyBelow / range;
+  const full = used.colourAbove / range;
   for (let i = start; i < end; i++) {
     let y = 0;
     for (let c = 0; c < count; c++) y += planes[c][i];
     y /= count;
-    const t = curve.inverseAt(y), gain = colourGain(curve, t, y, from, full);
+    const t = curve.inverseAt(y);
+    const gain = colourGain(curve, t, y, from, full);
     for (let c = 0; c < count; c++) out[c][i] = black + range * (gain > 0 ? t + (planes[c][i] - y) / gain : t);
   }
 }

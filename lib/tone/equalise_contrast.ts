@@ -10,7 +10,10 @@ import { countTones, drawTones, type Parts } from "../kernels/tones.ts";
 export interface EqualiseContrastOptions {
   /** Parts along the longer side, each with a curve of its own; 1 for one curve over the whole picture. */
   readonly partsAlong: number;
-  /** A tone may be spread at most this many times, so that even ground stays even; 1 changes nothing, Infinity sets no limit. */
+  /**
+   * A tone may be spread at most this many times, so that even ground stays even; 1 changes nothing, Infinity sets no
+   * limit.
+   */
   readonly steepest: number;
   /** How far the picture is moved towards the result, 0 … 1. */
   readonly strength: number;
@@ -19,8 +22,8 @@ export interface EqualiseContrastOptions {
 }
 
 /**
- * What {@linkcode equaliseContrast} uses for an option left out. Eight parts and 256 tones as in Zuiderveld 1994; twice the
- * contrast, three tenths of the way, by our own judgement: with more the noise of the sky shows.
+ * What {@linkcode equaliseContrast} uses for an option left out. Eight parts and 256 tones as in Zuiderveld 1994;
+ * twice the contrast, three tenths of the way, by our own judgement: with more the noise of the sky shows.
  */
 export const equaliseContrastDefaults: Readonly<EqualiseContrastOptions> = Object.freeze({
   partsAlong: 8,
@@ -31,7 +34,10 @@ export const equaliseContrastDefaults: Readonly<EqualiseContrastOptions> = Objec
 
 /** The curve of each part: its cumulated counts, those above the limit spread over all tones. */
 function curvesOf(light: Float32Array, parts: Parts, steepest: number): Float32Array {
-  const { tones } = parts, size = tones + 1, found = countTones(light, parts), nodes = new Float32Array(found.length);
+  const { tones } = parts;
+  const size = tones + 1;
+  const found = countTones(light, parts);
+  const nodes = new Float32Array(found.length);
   const counts = new Float64Array(tones);
   for (let at = 0; at < found.length; at += size) {
     counts.set(found.subarray(at, at + tones));
@@ -44,10 +50,12 @@ function curvesOf(light: Float32Array, parts: Parts, steepest: number): Float32A
       for (let k = 0; k < tones; k++) if (counts[k] > level) sum += counts[k] - level;
       return sum / tones;
     };
-    let highest = 0, share = 0;
+    let highest = 0;
+    let share = 0;
     for (let k = 0; k < tones; k++) if (counts[k] > highest) highest = counts[k];
     if (highest > limit) {
-      let low = 0, high = limit;
+      let low = 0;
+      let high = limit;
       for (let k = 0; k < 40; k++) {
         const middle = (low + high) / 2;
         if (middle + excessOver(middle) > limit) high = middle;
@@ -66,11 +74,16 @@ function curvesOf(light: Float32Array, parts: Parts, steepest: number): Float32A
 
 /** Brings channels along with their mean: reads the mean, the mean as drawn, and the channels; writes these. */
 export function followRows(band: Band<{ readonly width: number }>): void {
-  const { from, to, parameters: { width } } = band, { read, write: out } = openBand(band);
+  const { from, to, parameters: { width } } = band;
+  const { read, write: out } = openBand(band);
   const [light, made, ...data] = read as Float32Array[];
-  const low = new Float64Array(width), high = new Float64Array(width), gain = new Float64Array(width);
+  const low = new Float64Array(width);
+  const high = new Float64Array(width);
+  const gain = new Float64Array(width);
   for (let y = from; y < to; y++) {
-    const start = y * width, row = light.subarray(start, start + width), drawn = made.subarray(start, start + width);
+    const start = y * width;
+    const row = light.subarray(start, start + width);
+    const drawn = made.subarray(start, start + width);
     // The channels keep their ratios; one that would leave 0 … 1 pulls all towards their mean.
     low.fill(0);
     high.fill(0);
@@ -90,7 +103,8 @@ export function followRows(band: Band<{ readonly width: number }>): void {
       gain[x] *= keep;
     }
     for (let n = 0; n < data.length; n++) {
-      const from = data[n], to = out[n];
+      const from = data[n];
+      const to = out[n];
       for (let x = 0; x < width; x++) to[start + x] = drawn[x] + gain[x] * (from[start + x] - row[x]);
     }
   }
@@ -104,8 +118,10 @@ const followTask: PoolTask<Band<{ readonly width: number }>, void> = {
 
 /** Rows of the mean of planes. */
 export function meanRows(band: Band<{ readonly width: number }>): void {
-  const { from, to, parameters: { width } } = band, { read, write: [out] } = openBand(band);
-  const planes = read as Float32Array[], sum = new Float64Array(width);
+  const { from, to, parameters: { width } } = band;
+  const { read, write: [out] } = openBand(band);
+  const planes = read as Float32Array[];
+  const sum = new Float64Array(width);
   for (let start = from * width; start < to * width; start += width) {
     sum.fill(0);
     for (const data of planes) for (let x = 0; x < width; x++) sum[x] += data[start + x];
@@ -120,10 +136,10 @@ const meanTask: PoolTask<Band<{ readonly width: number }>, void> = {
 };
 
 /**
- * Spread the tones of each part of a picture over the range from black to white, as far as `steepest` allows (histogram
- * equalisation by parts with limited contrast: Pizer et al. 1987, CVGIP 39, 355; Zuiderveld 1994, Graphics Gems IV, 474).
- * The curves of the parts are blended by place and straight within a tone, so that no steps and no borders show. With several
- * planes their mean is spread and their ratios are kept.
+ * Spread the tones of each part of a picture over the range from black to white, as far as `steepest` allows
+ * (histogram equalisation by parts with limited contrast: Pizer et al. 1987, CVGIP 39, 355; Zuiderveld 1994, Graphics
+ * Gems IV, 474). The curves of the parts are blended by place and straight within a tone, so that no steps and no
+ * borders show. With several planes their mean is spread and their ratios are kept.
  *
  * In:  unit "display". Out: same shape and unit, 0 … 1; a pixel without data in one channel is NaN. Cost: three passes.
  * A view into faint structure; it destroys photometry, and lifts the noise of the sky with everything else.
@@ -145,7 +161,8 @@ const meanTask: PoolTask<Band<{ readonly width: number }>, void> = {
 export function equaliseContrast(image: Image, options: Partial<EqualiseContrastOptions> = {}): Image {
   const used = settle("equaliseContrast", equaliseContrastDefaults, options);
   requireDisplay("equaliseContrast", image);
-  const { partsAlong, steepest, strength, tones } = used, { width, height, planes } = image;
+  const { partsAlong, steepest, strength, tones } = used;
+  const { width, height, planes } = image;
   if (!(Number.isInteger(partsAlong) && partsAlong >= 1 && partsAlong <= 64)) {
     throw new RangeError(`equaliseContrast: partsAlong must be a whole number of 1 … 64, but got ${partsAlong}`);
   }
@@ -169,8 +186,10 @@ export function equaliseContrast(image: Image, options: Partial<EqualiseContrast
     drawTones(light, parts, curvesOf(light, parts, steepest), strength, to);
   if (planes.length === 1) draw(planes[0].data, out[0].data);
   else {
-    const data = planes.map((plane) => plane.data), rowSamples = width * planes.length;
-    const light = borrowPlane(width * height), drawn = borrowPlane(width * height);
+    const data = planes.map((plane) => plane.data);
+    const rowSamples = width * planes.length;
+    const light = borrowPlane(width * height);
+    const drawn = borrowPlane(width * height);
     overBands(meanTask, height, rowSamples, data, [light], { width });
     draw(light, drawn);
     overBands(followTask, height, rowSamples, [light, drawn, ...data], out.map((plane) => plane.data), { width });

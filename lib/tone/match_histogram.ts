@@ -8,7 +8,10 @@ import { parallelMap, type PoolTask } from "../kernels/pool.ts";
 export interface MatchHistogramOptions {
   /** How far each sample is moved towards its match, 0 … 1. */
   readonly strength: number;
-  /** Each channel to the same channel of the reference, or the mean of the channels to the mean of the reference's, differences between channels kept. */
+  /**
+   * Each channel to the same channel of the reference, or the mean of the channels to the mean of the reference's,
+   * differences between channels kept.
+   */
   readonly on: "channels" | "luminance";
 }
 
@@ -48,11 +51,12 @@ export const applyHistogramDefaults: Readonly<ApplyHistogramOptions> = Object.fr
 const NODES = 2048;
 
 /**
- * Samples with data in rising order: their bit patterns as unsigned numbers in three passes of eleven bits (radix sort, Knuth
- * 1973, vol. 3, 5.2.5), a tenth of the time of comparing them.
+ * Samples with data in rising order: their bit patterns as unsigned numbers in three passes of eleven bits (radix
+ * sort, Knuth 1973, vol. 3, 5.2.5), a tenth of the time of comparing them.
  */
 export function sortedSamples(data: Float32Array): Float32Array {
-  let keys = new Uint32Array(data.length), n = 0;
+  let keys = new Uint32Array(data.length);
+  let n = 0;
   const bits = new Uint32Array(data.buffer, data.byteOffset, data.length);
   for (let i = 0; i < data.length; i++) {
     if (!Number.isFinite(data[i])) continue;
@@ -72,14 +76,16 @@ export function sortedSamples(data: Float32Array): Float32Array {
     for (let i = 0; i < n; i++) spare[counts[keys[i] >>> shift & 2047]++] = keys[i];
     [keys, spare] = [spare, keys];
   }
-  const out = new Float32Array(n), outBits = new Uint32Array(out.buffer);
+  const out = new Float32Array(n);
+  const outBits = new Uint32Array(out.buffer);
   for (let i = 0; i < n; i++) outBits[i] = keys[i] & 0x80000000 ? keys[i] & 0x7fffffff : ~keys[i];
   return out;
 }
 
 /** How many samples of a sorted list are ≤ v (`equal`) or < v. */
 function countUpTo(sorted: Float32Array, v: number, equal: boolean): number {
-  let low = 0, high = sorted.length;
+  let low = 0;
+  let high = sorted.length;
   while (low < high) {
     const middle = (low + high) >> 1;
     if (equal ? sorted[middle] <= v : sorted[middle] < v) low = middle + 1;
@@ -90,10 +96,12 @@ function countUpTo(sorted: Float32Array, v: number, equal: boolean): number {
 
 /** The level up to which a share of a sorted list lies, straight between its distinct levels. */
 function levelAt(sorted: Float32Array, share: number): number {
-  const rank = share * sorted.length, high = sorted[Math.max(0, Math.min(sorted.length, Math.ceil(rank - 1e-9)) - 1)];
+  const rank = share * sorted.length;
+  const high = sorted[Math.max(0, Math.min(sorted.length, Math.ceil(rank - 1e-9)) - 1)];
   const below = countUpTo(sorted, high, false);
   if (below === 0) return high;
-  const upTo = countUpTo(sorted, high, true), low = sorted[below - 1];
+  const upTo = countUpTo(sorted, high, true);
+  const low = sorted[below - 1];
   return low + (high - low) * Math.min(1, (rank - below) / (upTo - below));
 }
 
@@ -106,13 +114,17 @@ interface TableJob {
 
 /** Makes the table of one plane. */
 export function toneTable(job: TableJob): ToneTable {
-  const own = sortedSamples(job.data), wanted = sortedSamples(job.reference), n = own.length;
-  const from: number[] = [], to: number[] = [];
+  const own = sortedSamples(job.data);
+  const wanted = sortedSamples(job.reference);
+  const n = own.length;
+  const from: number[] = [];
+  const to: number[] = [];
   if (n === 0 || wanted.length === 0) return { channel: job.channel, from, to };
   let last = -1;
   for (let k = 0; k <= NODES; k++) {
     // Closer together at both ends, where few samples span a wide range: t²(3 − 2t).
-    const t = k / NODES, rank = Math.round((n - 1) * t * t * (3 - 2 * t));
+    const t = k / NODES;
+    const rank = Math.round((n - 1) * t * t * (3 - 2 * t));
     if (rank === last) continue;
     last = rank;
     const level = own[rank];
@@ -126,7 +138,8 @@ export function toneTable(job: TableJob): ToneTable {
 const tableTask: PoolTask<TableJob, ToneTable> = { module: import.meta.url, name: "toneTable", run: toneTable };
 
 function meanOf(image: Image): Float32Array {
-  const { planes } = image, out = allocatePlane(image.width, image.height);
+  const { planes } = image;
+  const out = allocatePlane(image.width, image.height);
   for (let i = 0; i < out.length; i++) {
     let sum = 0;
     for (const { data } of planes) sum += data[i];
@@ -136,10 +149,11 @@ function meanOf(image: Image): Float32Array {
 }
 
 /**
- * Find the rising tables that give an image the distribution of levels of another: a level goes to the one that holds the
- * same share of the other's samples below it (histogram specification, Gonzalez & Woods 2018, section 3.3).
+ * Find the rising tables that give an image the distribution of levels of another: a level goes to the one that holds
+ * the same share of the other's samples below it (histogram specification, Gonzalez & Woods 2018, section 3.3).
  *
- * In:  two images of one unit and number of planes; sizes may differ. NaN is left out. Cost: a sort a plane, 0.1 µs a sample.
+ * In:  two images of one unit and number of planes; sizes may differ. NaN is left out. Cost: a sort a plane, 0.1 µs a
+ * sample.
  *
  * @param on what the tables shall act on, as in {@linkcode MatchHistogramOptions}
  * @throws {TypeError} if units or numbers of planes differ
@@ -181,15 +195,22 @@ export function fitHistogram(
   };
 }
 
-/** Levels through a table, straight between nodes and shifted beyond its ends, where no sample of the fitted image lies. */
+/**
+ * Levels through a table, straight between nodes and shifted beyond its ends, where no sample of the fitted image
+ * lies.
+ */
 function lookUp(from: readonly number[], to: readonly number[]): (x: number) => number {
   const n = from.length;
   if (n === 0) return (x) => x;
-  const low = from[0], high = from[n - 1];
+  const low = from[0];
+  const high = from[n - 1];
   if (n === 1 || !(high > low)) return (x) => x + to[0] - low;
-  const x = Float64Array.from(from), y = Float64Array.from(to);
+  const x = Float64Array.from(from);
+  const y = Float64Array.from(to);
   // Where to begin to look, by place on the way from the lowest to the highest level.
-  const slots = 4 * n, start = new Int32Array(slots + 1), scale = slots / (high - low);
+  const slots = 4 * n;
+  const start = new Int32Array(slots + 1);
+  const scale = slots / (high - low);
   for (let s = 0, k = 0; s <= slots; s++) {
     while (k + 2 < n && x[k + 1] <= low + s / scale) k++;
     start[s] = k;
@@ -215,7 +236,8 @@ interface LookJob {
 
 /** Draws one plane through a table. */
 export function lookPlane(job: LookJob): void {
-  const { data, out, strength } = job, at = lookUp(job.from, job.to);
+  const { data, out, strength } = job;
+  const at = lookUp(job.from, job.to);
   for (let i = 0; i < out.length; i++) {
     const v = data[i];
     out[i] = v + strength * (at(v) - v);
@@ -227,8 +249,8 @@ const lookTask: PoolTask<LookJob, void> = { module: import.meta.url, name: "look
 /**
  * Lay the tables of {@linkcode fitHistogram} over an image, or take them off again.
  *
- * In:  the unit the tables were made for; as many planes as tables, or any number for tables of the mean. Out: same shape
- * and unit; pictures are held to 0 … 1; NaN stays NaN; variance is dropped. Cost: one pass.
+ * In:  the unit the tables were made for; as many planes as tables, or any number for tables of the mean. Out: same
+ * shape and unit; pictures are held to 0 … 1; NaN stays NaN; variance is dropped. Cost: one pass.
  *
  * @throws {TypeError} if the number of planes does not fit
  * @throws {RangeError} if strength is outside 0 … 1
@@ -259,7 +281,8 @@ export function applyHistogram(
 }
 
 function drawn(step: string, image: Image, match: HistogramMatch, used: Readonly<ApplyHistogramOptions>) {
-  const { strength, inverse } = used, { width, height } = image;
+  const { strength, inverse } = used;
+  const { width, height } = image;
   if (!(strength >= 0 && strength <= 1)) {
     throw new RangeError(`${step}: strength must lie within 0 … 1, but got ${strength}`);
   }
@@ -284,7 +307,9 @@ function drawn(step: string, image: Image, match: HistogramMatch, used: Readonly
     }));
     parallelMap(lookTask, jobs, { label: "matching tones" });
   } else {
-    const { from, to } = ends(match.tables[0]), at = lookUp(from, to), mean = meanOf(image);
+    const { from, to } = ends(match.tables[0]);
+    const at = lookUp(from, to);
+    const mean = meanOf(image);
     for (let i = 0; i < mean.length; i++) {
       const move = strength * (at(mean[i]) - mean[i]);
       for (let c = 0; c < out.length; c++) out[c].data[i] = image.planes[c].data[i] + move;
@@ -303,12 +328,12 @@ function drawn(step: string, image: Image, match: HistogramMatch, used: Readonly
 }
 
 /**
- * Give an image the distribution of levels of a reference: one night's picture the tones of another's, a line the heights of
- * another. The curve that does it rises everywhere; to keep it or to go back use {@linkcode fitHistogram} and
- * {@linkcode applyHistogram}. It is a matter of looks: photometry does not survive it.
+ * Give an image the distribution of levels of a reference: one night's picture the tones of another's, a line the
+ * heights of another. The curve that does it rises everywhere; to keep it or to go back use {@linkcode fitHistogram}
+ * and {@linkcode applyHistogram}. It is a matter of looks: photometry does not survive it.
  *
- * In:  two images of one unit; sizes may differ. Out: like the image; pictures are held to 0 … 1; NaN stays NaN; variance is
- * dropped. Cost: two sorts a plane, 0.2 µs a sample.
+ * In:  two images of one unit; sizes may differ. Out: like the image; pictures are held to 0 … 1; NaN stays NaN;
+ * variance is dropped. Cost: two sorts a plane, 0.2 µs a sample.
  *
  * @throws {TypeError} if units or numbers of planes differ
  * @throws {RangeError} if an option is out of range

@@ -26,13 +26,12 @@ export const stretchAsinhDefaults: Readonly<StretchAsinhOptions> = Object.freeze
  *
  * Curve from Lupton, Gunn & Szalay 1999, AJ 118, 1406 (there for magnitudes).
  *
- * In:  every plane, height × width, linear, any linear unit.
- * Out: same shape, unit "display", 0 … 1; black goes to 0 and white to 1, what lies outside is clamped.
- * With `colour: "kept"` and several planes the curve acts on their mean I and each plane follows with the ratio
- * f(I) / I (Lupton et al. 2004, PASP 116, 133); a channel that would leave 0 … 1 pulls all towards their mean, so hue
- * stays. Between `greyBelow` and `colourAbove` the ratio is faded in, from the local slope of the curve.
- * NaN (no data) stays NaN; with colour kept, a pixel is NaN when one of its channels is. Mask and coverage are kept, the
- * variance is dropped: it has no meaning on a bent scale. Cost: one pass.
+ * In:  every plane, height × width, linear, any linear unit. Out: same shape, unit "display", 0 … 1; black goes to 0
+ * and white to 1, what lies outside is clamped. With `colour: "kept"` and several planes the curve acts on their mean
+ * I and each plane follows with the ratio f(I) / I (Lupton et al. 2004, PASP 116, 133); a channel that would leave 0 …
+ * 1 pulls all towards their mean, so hue stays. Between `greyBelow` and `colourAbove` the ratio is faded in, from the
+ * local slope of the curve. NaN (no data) stays NaN; with colour kept, a pixel is NaN when one of its channels is.
+ * Mask and coverage are kept, the variance is dropped: it has no meaning on a bent scale. Cost: one pass.
  *
  * @throws {TypeError} if the image is already a stretched picture
  * @throws {RangeError} if an option is out of range

@@ -5,9 +5,9 @@ import { type ApplyCurveOptions, throughCurve } from "./apply_curve.ts";
 /**
  * Take a tone curve off a picture, with the options it was laid on with.
  *
- * In:  unit "display". Out: same shape and unit, 0 … 1. Exact to float32 where the curve rises strictly and nothing had to be
- * held to the range of the screen; what a flat part of the curve has made one cannot be parted again. NaN stays NaN. Cost:
- * that of `applyCurve`, with a table for splines, which have no closed inverse.
+ * In:  unit "display". Out: same shape and unit, 0 … 1. Exact to float32 where the curve rises strictly and nothing
+ * had to be held to the range of the screen; what a flat part of the curve has made one cannot be parted again. NaN
+ * stays NaN. Cost: that of `applyCurve`, with a table for splines, which have no closed inverse.
  *
  * @throws {TypeError} if the image is linear, or chroma is asked of an image that has not three planes
  * @throws {RangeError} if the curve is none

@@ -1,4 +1,7 @@
-/** What a step did, on one sheet: before, after and their difference in the same place, histograms on shared axes, numbers. */
+/**
+ * What a step did, on one sheet: before, after and their difference in the same place, histograms on shared axes,
+ * numbers.
+ */
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
@@ -35,9 +38,14 @@ export interface BeforeAfterOptions {
   readonly width: number;
   /** One channel; `null` shows the picture as a whole. */
   readonly channel: string | null;
-  /** Part shown enlarged, stored pixels; `null` takes the part that the step changed most; `"none"` leaves the row out. */
+  /**
+   * Part shown enlarged, stored pixels; `null` takes the part that the step changed most; `"none"` leaves the row out.
+   */
   readonly detail: Region | null | "none";
-  /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished picture is shown as it is. */
+  /**
+   * How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished
+   * picture is shown as it is.
+   */
   readonly display: "sky" | "linear";
   /** Numbers to set beside the histograms. */
   readonly facts: readonly ReportLedgerLine[];
@@ -63,9 +71,12 @@ export const beforeAfterDefaults: BeforeAfterOptions = Object.freeze({
 /** One colour each for less and more, from the theme, through the panel's colour at no change. */
 function differenceColour(theme: Theme): (signed: number) => readonly [number, number, number] {
   const rgb = (hex: string) => [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16));
-  const middle = rgb(theme.panel), less = rgb(theme.blue), more = rgb(theme.amber);
+  const middle = rgb(theme.panel);
+  const less = rgb(theme.blue);
+  const more = rgb(theme.amber);
   return (signed) => {
-    const end = signed < 0 ? less : more, part = Math.min(1, Math.abs(signed));
+    const end = signed < 0 ? less : more;
+    const part = Math.min(1, Math.abs(signed));
     return [0, 1, 2].map((c) => Math.round(middle[c] + (end[c] - middle[c]) * part)) as [number, number, number];
   };
 }
@@ -91,7 +102,8 @@ function differenceSpan(planes: readonly Float32Array[]): number {
 
 /** The panel-sized square where a step changed the picture most, seen in 24 × 24 cells of the preview's difference. */
 function mostChanged(before: Image, difference: Float32Array | null, preview: Preview, size: number): Region {
-  const width = Math.min(Math.round(size), before.width), height = Math.min(Math.round(size * 0.625), before.height);
+  const width = Math.min(Math.round(size), before.width);
+  const height = Math.min(Math.round(size * 0.625), before.height);
   let best = { x: preview.width / 2, y: preview.height / 2, sum: -1 };
   if (difference !== null) {
     const cell = Math.max(4, Math.round(Math.min(preview.width, preview.height) / 12));
@@ -120,14 +132,16 @@ function transferPixels(before: Preview, after: Preview, size: number, theme: Th
   const counts = new Float64Array(size * size);
   for (let p = 0; p < Math.min(before.planes.length, after.planes.length); p++) {
     for (let i = 0; i < before.planes[p].length; i++) {
-      const u = (before.planes[p][i] - range[0]) / (range[1] - range[0]), v = after.planes[p][i];
+      const u = (before.planes[p][i] - range[0]) / (range[1] - range[0]);
+      const v = after.planes[p][i];
       if (!(u >= 0 && u <= 1 && v >= 0 && v <= 1)) continue;
       counts[Math.min(size - 1, Math.floor((1 - v) * size)) * size + Math.min(size - 1, Math.floor(u * size))]++;
     }
   }
   const top = Math.log1p(Math.max(1, ...counts));
   const rgb = (hex: string) => [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16));
-  const from = rgb(theme.panel), to = rgb(theme.ink);
+  const from = rgb(theme.panel);
+  const to = rgb(theme.ink);
   const samples = new Uint8Array(size * size * 3);
   counts.forEach((count, i) => {
     const part = count === 0 ? 0 : 0.25 + 0.75 * Math.log1p(count) / top;
@@ -151,7 +165,8 @@ function factTable(
   width: number,
   theme: Theme,
 ): { readonly elements: string[]; readonly bottom: number } {
-  const size = 14, step = 22;
+  const size = 14;
+  const step = 22;
   const at = [x, x + 0.40 * width, x + 0.60 * width, x + 0.80 * width];
   const room = [0.39, 0.19, 0.19, 0.20].map((part) => part * width);
   const elements: string[] = [];
@@ -174,19 +189,26 @@ function factTable(
   return { elements, bottom: line + 8 };
 }
 
-/** Median of a plane; of an even sample of it when it is large, which moves the result by less than a hundredth of the spread. */
+/**
+ * Median of a plane; of an even sample of it when it is large, which moves the result by less than a hundredth of the
+ * spread.
+ */
 const middleOf = (data: Float32Array): number => quantile(data.length > 4_000_000 ? sampleOf(data) : data, 0.5);
 
 /** Numbers that hold for any two images: median level and spread of each channel shown. */
 function plainFacts(before: Image, after: Image, channel: string | null): ReportLedgerLine[] {
   const rows: ReportLedgerLine[] = [];
-  const one = shownPlanes(before, channel), two = shownPlanes(after, channel);
+  const one = shownPlanes(before, channel);
+  const two = shownPlanes(after, channel);
   one.forEach((plane, at) => {
     // other channels after than before (lines mapped to colours) have no median in common
     if (two[at] === undefined || (one.length > 1 && plane.channel !== two[at].channel)) return;
-    const a = middleOf(plane.data), b = middleOf(two[at].data);
-    const name = `median${one.length > 1 ? ` ${channelLabel(plane.channel)}` : ""}`, unit = unitLabel(before.unit);
-    const same = before.unit === after.unit, change = same ? formatNumber(b - a, 3) : "";
+    const a = middleOf(plane.data);
+    const b = middleOf(two[at].data);
+    const name = `median${one.length > 1 ? ` ${channelLabel(plane.channel)}` : ""}`;
+    const unit = unitLabel(before.unit);
+    const same = before.unit === after.unit;
+    const change = same ? formatNumber(b - a, 3) : "";
     rows.push({
       quantity: same && unit !== "" ? `${name} (${unit})` : name,
       before: formatNumber(a, 4),
@@ -198,12 +220,12 @@ function plainFacts(before: Image, after: Image, channel: string | null): Report
 }
 
 /**
- * What a step did: before, after and their difference at the same scale and display stretch; the part it changed most, enlarged; both
- * histograms on shared axes; numbers and doubts. When the step turned linear data into a picture there is no difference to show: the third
- * panel then shows where it put each level.
+ * What a step did: before, after and their difference at the same scale and display stretch; the part it changed most,
+ * enlarged; both histograms on shared axes; numbers and doubts. When the step turned linear data into a picture there
+ * is no difference to show: the third panel then shows where it put each level.
  *
- * In: two images of one size (else the difference is left out); any unit. NaN is drawn blue and left out of the histograms.
- * Cost: a few passes over the planes shown and about half a second of drawing.
+ * In: two images of one size (else the difference is left out); any unit. NaN is drawn blue and left out of the
+ * histograms. Cost: a few passes over the planes shown and about half a second of drawing.
  *
  * @param before the image that went in
  * @param after what came out
@@ -223,7 +245,8 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
   const used = settle("beforeAfterSheet", beforeAfterDefaults, options);
   const { channel, width, facts, doubts } = used;
   const theme = themes[used.theme];
-  const gap = 14, panelWidth = Math.floor((width - 2 * MARGIN - 2 * gap) / 3);
+  const gap = 14;
+  const panelWidth = Math.floor((width - 2 * MARGIN - 2 * gap) / 3);
   const sameSize = before.width === after.width && before.height === after.height;
   const sameUnit = before.unit === after.unit;
   const stretched = before.unit !== "display" && after.unit === "display";
@@ -282,7 +305,8 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
     crisp: boolean,
   ) => {
     const height = Math.round(panelWidth * shownBefore.height / shownBefore.width);
-    const shown = Math.min(height, 620), shownWidth = Math.round(panelWidth * shown / height);
+    const shown = Math.min(height, 620);
+    const shownWidth = Math.round(panelWidth * shown / height);
     const heightAfter = Math.round(shownWidth * shownAfter.height / shownAfter.width);
     names.forEach((name, column) => {
       if (name !== "") {
@@ -307,7 +331,9 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
         ? Math.min(...wholeBefore.planes.map((plane) => quantile(plane, 0.0005)))
         : Math.max(...wholeBefore.planes.map((plane) => quantile(plane, 0.995)))
     ) as [number, number];
-    const size = 220, left = panelX(2) + 46, side = Math.min(first.shown - 44, panelWidth - 60);
+    const size = 220;
+    const left = panelX(2) + 46;
+    const side = Math.min(first.shown - 44, panelWidth - 60);
     const samples = transferPixels(wholeBefore, wholeAfter, size, theme, range);
     elements.push(picture(pixelsAddress(samples, size, size), left, first.top + 6, panelWidth - 60, side));
     elements.push(
@@ -315,7 +341,8 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
         panelWidth - 60
       }" height="${side}" fill="none" stroke="${theme.line}"/>`,
     );
-    const small = { size: 13, fill: theme.ink }, under = first.top + side + 22;
+    const small = { size: 13, fill: theme.ink };
+    const under = first.top + side + 22;
     const ends = range.map((end) => formatNumber(end, 3));
     const words = `${unitLabel(before.unit)} before → brightness after`;
     // on a narrow sheet the words go below the numbers
@@ -346,10 +373,12 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
     return set.bottom;
   });
   if (wholeDifference !== null) {
-    const barX = panelX(2), barY = y + 4;
+    const barX = panelX(2);
+    const barY = y + 4;
     const unit = unitLabel(before.unit);
     if (span > 0) {
-      const ramp = new Uint8Array(65 * 3), colour = differenceColour(theme);
+      const ramp = new Uint8Array(65 * 3);
+      const colour = differenceColour(theme);
       for (let i = 0; i < 65; i++) ramp.set(colour((i - 32) / 32), 3 * i);
       elements.push(picture(pixelsAddress(ramp, 65, 1), barX, barY, panelWidth, 12));
       elements.push(box(barX, barY, panelWidth, 12, "none", `stroke="${theme.line}"`));
@@ -375,7 +404,8 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
   }
 
   // histograms to the left, numbers to the right
-  const histogramWidth = panelWidth * 2 + gap, rightX = panelX(2);
+  const histogramWidth = panelWidth * 2 + gap;
+  const rightX = panelX(2);
   const bottomTop = y;
   let seriesWords = "";
   if (sameUnit) {

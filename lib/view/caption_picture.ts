@@ -23,7 +23,10 @@ export interface CaptionPictureOptions {
   readonly date: string;
   /** Who made it, and where. */
   readonly credit: string;
-  /** Arcseconds a pixel of the image, for the scale bar; `null` takes the image's own, and no bar is drawn when that is unknown. */
+  /**
+   * Arcseconds a pixel of the image, for the scale bar; `null` takes the image's own, and no bar is drawn when that is
+   * unknown.
+   */
   readonly arcsecPerPixel: number | null;
   /** Longer side of the picture in pixels; a smaller image keeps its size. */
   readonly longerSide: number;
@@ -64,13 +67,16 @@ export function chooseScaleBar(
   return found === undefined ? null : { arcsec: found[0], name: found[1] };
 }
 
-const INK = "#f2efe9", QUIET = "#a7a59f", STRIP = "#0b0c0f";
+const INK = "#f2efe9";
+const QUIET = "#a7a59f";
+const STRIP = "#0b0c0f";
 
 /**
- * A finished picture at web size with a caption strip: object, exposure, filters, rig, date, credit, and a scale bar in arcseconds,
- * arcminutes or degrees. The right way up: the first stored row on top unless ROWORDER says otherwise.
+ * A finished picture at web size with a caption strip: object, exposure, filters, rig, date, credit, and a scale bar
+ * in arcseconds, arcminutes or degrees. The right way up: the first stored row on top unless ROWORDER says otherwise.
  *
- * In: a display image of one or three planes. Out: encoded bytes with an alternative text. Cost: one pass and the encoding.
+ * In: a display image of one or three planes. Out: encoded bytes with an alternative text. Cost: one pass and the
+ * encoding.
  *
  * @throws {TypeError} if the image is linear or has neither one nor three planes
  * @throws {RangeError} if the longer side is under 200 pixels or quality is out of range
@@ -101,14 +107,18 @@ export function captionPicture(image: Image, options: Partial<CaptionPictureOpti
   const pixels = drawPreview(preview, { kind: "none" });
 
   const unit = Math.max(0.55, Math.min(1.15, width / 1600)); // the strip grows with the picture, but stays readable
-  const margin = 34 * unit, stripHeight = Math.round(124 * unit);
+  const margin = 34 * unit;
+  const stripHeight = Math.round(124 * unit);
   const arcsecPerPixel = used.arcsecPerPixel ?? image.geometry.arcsecPerPixel;
   const scale = arcsecPerPixel === null ? null : arcsecPerPixel * image.width / width;
   const bar = scale === null ? null : chooseScaleBar(scale, 0.16 * width);
   const elements: string[] = [];
   let rightEdge = width - margin;
   if (bar !== null && scale !== null) {
-    const length = bar.arcsec / scale, left = rightEdge - length, y = 62 * unit, tick = 6 * unit;
+    const length = bar.arcsec / scale;
+    const left = rightEdge - length;
+    const y = 62 * unit;
+    const tick = 6 * unit;
     elements.push(
       `<path d="M ${round(left)} ${round(y - tick)} v ${round(2 * tick)} m 0 ${round(-tick)} h ${round(length)} m 0 ${
         round(-tick)

@@ -14,8 +14,8 @@ export interface CellProgress extends Progress {
 }
 
 /**
- * A receiver of progress that keeps one line in the notebook's cell up to date: what is being done, how far, time left, the last note or
- * remark. Outside a notebook it is silent; the command line has a line of its own.
+ * A receiver of progress that keeps one line in the notebook's cell up to date: what is being done, how far, time
+ * left, the last note or remark. Outside a notebook it is silent; the command line has a line of its own.
  *
  * @param clock milliseconds since any moment; a test passes its own
  *
@@ -38,7 +38,12 @@ export interface CellProgress extends Progress {
  */
 export function cellProgress(clock: () => number = () => performance.now()): CellProgress {
   const displayId = `faintlight-progress-${++made}`;
-  let begun = false, label = "", since = 0, last = -Infinity, note = "", remark = "";
+  let begun = false;
+  let label = "";
+  let since = 0;
+  let last = -Infinity;
+  let note = "";
+  let remark = "";
   const progress: Progress = (event) => {
     const display = currentDisplay();
     if (display === null) return;

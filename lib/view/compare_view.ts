@@ -63,8 +63,8 @@ set(50);
 </script>`;
 
 /**
- * Two images of one size in one place with a wipe and a button that shows the second whole; the before/after sheet stands in for readers
- * without scripts. Both have the same display stretch, as on the sheet.
+ * Two images of one size in one place with a wipe and a button that shows the second whole; the before/after sheet
+ * stands in for readers without scripts. Both have the same display stretch, as on the sheet.
  *
  * @throws {RangeError} if the sizes differ
  * @throws {TypeError} if the channel is missing in either
@@ -91,7 +91,8 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
   const addresses = [one, two].map((preview, at) => {
     const samples = drawPreview(preview, stretches[at]);
     const { width, height } = preview;
-    let quality = 90, bytes = encodeJpeg({ width, height, channels: 3, samples }, { quality });
+    let quality = 90;
+    let bytes = encodeJpeg({ width, height, channels: 3, samples }, { quality });
     while (bytes.length > 330_000 && quality > 40) {
       quality -= 12;
       bytes = encodeJpeg({ width, height, channels: 3, samples }, { quality });
@@ -104,7 +105,8 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
     ...(used.region === null ? {} : { detail: used.region }),
   });
   // a small part is shown enlarged
-  const scale = used.width / Math.max(one.width, one.height), width = Math.round(one.width * scale);
+  const scale = used.width / Math.max(one.width, one.height);
+  const width = Math.round(one.width * scale);
   const height = Math.round(one.height * scale);
   return { sheet, html: page(used.title, addresses[0], addresses[1], width, height), height: height + 60 };
 }

@@ -54,7 +54,8 @@ export function contactSheet(frames: readonly ReportFrame[], options: Partial<Co
       `contactSheet: columns and most must be ≥ 1 and pictureWidth ≥ 40, but got ${columns}, ${most} and ${pictureWidth}`,
     );
   }
-  const theme = themes[used.theme], gap = 14;
+  const theme = themes[used.theme];
+  const gap = 14;
   const shown = frames.slice(0, most);
   const heights = shown.map(({ thumbnail }) =>
     thumbnail === null ? 0 : pictureWidth * thumbnail.height / thumbnail.width
@@ -66,7 +67,8 @@ export function contactSheet(frames: readonly ReportFrame[], options: Partial<Co
   const head = heading(used.title, `${frames.length} frames${rest}`, width, theme);
   const elements = [...head.elements];
   shown.forEach((frame, at) => {
-    const x = MARGIN + (at % columns) * (pictureWidth + gap), y = head.bottom + Math.floor(at / columns) * cellHeight;
+    const x = MARGIN + (at % columns) * (pictureWidth + gap);
+    const y = head.bottom + Math.floor(at / columns) * cellHeight;
     const style = verdictStyle(frame.verdict, theme);
     elements.push(box(x, y, pictureWidth, pictureHeight, theme.panel));
     if (frame.thumbnail === null) {
@@ -79,7 +81,8 @@ export function contactSheet(frames: readonly ReportFrame[], options: Partial<Co
       );
     } else {
       const scale = Math.min(pictureWidth / frame.thumbnail.width, pictureHeight / frame.thumbnail.height);
-      const w = frame.thumbnail.width * scale, h = frame.thumbnail.height * scale;
+      const w = frame.thumbnail.width * scale;
+      const h = frame.thumbnail.height * scale;
       elements.push(
         picture(dataAddress(frame.thumbnail), x + (pictureWidth - w) / 2, y + (pictureHeight - h) / 2, w, h),
       );

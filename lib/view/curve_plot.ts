@@ -41,7 +41,8 @@ export const curvePlotDefaults: CurvePlotOptions = Object.freeze({
 });
 
 /**
- * A curve over the histogram of the image it is meant for: counts on the left (logarithmic), what the curve makes of each level on the right.
+ * A curve over the histogram of the image it is meant for: counts on the left (logarithmic), what the curve makes of
+ * each level on the right.
  *
  * @param image the image before the curve
  * @param curve level in the image's unit → 0 … 1
@@ -68,7 +69,8 @@ export function curvePlot(
   const series = channelHistograms(image, [low, high], 256, used.channel);
   const most = Math.max(1, ...series.flatMap((each) => [...each.counts]));
   // the curve's 0 … 1 laid on the count axis, which runs logarithmically from 0.7 to twice the highest count
-  const floor = Math.log(0.7), top = Math.log(2 * most);
+  const floor = Math.log(0.7);
+  const top = Math.log(2 * most);
   const onAxis = (y: number) => Math.exp(floor + (top - floor) * Math.max(0, Math.min(1, y)));
   const line = Array.from({ length: 401 }, (_, at) => {
     const x = low + (high - low) * at / 400;

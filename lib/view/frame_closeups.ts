@@ -54,8 +54,10 @@ const pieceSide = (fwhm: number): number => Math.round(Math.min(220, Math.max(72
 
 /** A piece round a bright star that is not burnt out, as near to the middle as there is one. */
 function pieceOf(image: Image, stars: readonly Star[], shape: number): Region {
-  const widths = stars.map((star) => star.fwhmPixels).sort((a, b) => a - b), fwhm = widths[widths.length >> 1] ?? 5;
-  const height = Math.min(image.height, pieceSide(fwhm)), width = Math.min(image.width, Math.round(shape * height));
+  const widths = stars.map((star) => star.fwhmPixels).sort((a, b) => a - b);
+  const fwhm = widths[widths.length >> 1] ?? 5;
+  const height = Math.min(image.height, pieceSide(fwhm));
+  const width = Math.min(image.width, Math.round(shape * height));
   const bright = stars.filter((star) => !star.saturated).slice(0, 25);
   const away = (star: Star) => Math.hypot(star.x - image.width / 2, star.y - image.height / 2);
   const chosen = bright.reduce<Star | null>(
@@ -69,8 +71,8 @@ function pieceOf(image: Image, stars: readonly Star[], shape: number): Region {
 }
 
 /**
- * Small multiples of frames: the whole frame with its brightest stars marked, a piece of it at full size with the stars as they are shaped,
- * verdict, cause and the numbers. Each picture is brightened by itself.
+ * Small multiples of frames: the whole frame with its brightest stars marked, a piece of it at full size with the
+ * stars as they are shaped, verdict, cause and the numbers. Each picture is brightened by itself.
  *
  * @param frames what to show, in order; each is read once
  * @param options heading, columns, theme
@@ -92,10 +94,11 @@ export function frameCloseups(frames: readonly CloseFrame[], options: Partial<Fr
   if (!(Number.isInteger(columns) && columns >= 1 && columns <= 4)) {
     throw new RangeError(`frameCloseups: columns must be 1 to 4, but got ${columns}`);
   }
-  const theme = themes[used.theme], gap = 20;
-  const cell = (width - 2 * MARGIN - (columns - 1) * gap) / columns,
-    wholeWidth = 0.58 * cell - 4,
-    pieceWidth = 0.42 * cell - 4;
+  const theme = themes[used.theme];
+  const gap = 20;
+  const cell = (width - 2 * MARGIN - (columns - 1) * gap) / columns;
+  const wholeWidth = 0.58 * cell - 4;
+  const pieceWidth = 0.42 * cell - 4;
   const head = heading(
     used.title,
     "Left: the whole frame, brightest stars marked. Right: a piece enlarged.",
@@ -103,10 +106,13 @@ export function frameCloseups(frames: readonly CloseFrame[], options: Partial<Fr
     theme,
   );
   const elements = [...head.elements];
-  let top = head.bottom, lowest = top;
+  let top = head.bottom;
+  let lowest = top;
   frames.forEach((frame, at) => {
     if (at % columns === 0) top = lowest;
-    const x = MARGIN + (at % columns) * (cell + gap), image = frame.read(), style = verdictStyle(frame.verdict, theme);
+    const x = MARGIN + (at % columns) * (cell + gap);
+    const image = frame.read();
+    const style = verdictStyle(frame.verdict, theme);
     const height = Math.min(1.2 * wholeWidth, wholeWidth * image.height / image.width);
     const region = pieceOf(image, frame.stars, pieceWidth / height);
     const clips: string[] = [];
@@ -117,8 +123,11 @@ export function frameCloseups(frames: readonly CloseFrame[], options: Partial<Fr
       ] as const
     ) {
       const preview = makePreview(image, { width: Math.round(wide), height: Math.round(height) }, part);
-      const scale = Math.min(wide / part.width, height / part.height), w = part.width * scale, h = part.height * scale;
-      const x0 = left + (wide - w) / 2, y0 = top + (height - h) / 2;
+      const scale = Math.min(wide / part.width, height / part.height);
+      const w = part.width * scale;
+      const h = part.height * scale;
+      const x0 = left + (wide - w) / 2;
+      const y0 = top + (height - h) / 2;
       elements.push(box(left, top, wide, height, theme.panel));
       elements.push(
         picture(
@@ -136,8 +145,8 @@ export function frameCloseups(frames: readonly CloseFrame[], options: Partial<Fr
       const marks = inside.map((star) => {
         const cx = x0 + (star.x - part.x + 0.5) * scale;
         const cy = preview.topDown ? y0 + (star.y - part.y + 0.5) * scale : y0 + h - (star.y - part.y + 0.5) * scale;
-        const ratio = Math.sqrt(Math.max(0.05, 1 - star.eccentricity ** 2)),
-          size = Math.max(5, star.fwhmPixels * scale);
+        const ratio = Math.sqrt(Math.max(0.05, 1 - star.eccentricity ** 2));
+        const size = Math.max(5, star.fwhmPixels * scale);
         const turn = (preview.topDown ? 1 : -1) * star.elongationDegrees;
         return `<ellipse cx="${round(cx)}" cy="${round(cy)}" rx="${round(size / Math.sqrt(ratio))}" ry="${
           round(size * Math.sqrt(ratio))

@@ -17,16 +17,23 @@ export interface ChannelHistogram extends Histogram {
   readonly channel: string;
   /** Samples that are not NaN. */
   readonly total: number;
-  /** Share of them at or below black (0) and at or above white (1) in a finished picture; else below and above the range drawn. */
+  /**
+   * Share of them at or below black (0) and at or above white (1) in a finished picture; else below and above the
+   * range drawn.
+   */
   readonly lowShare: number;
   /** See `lowShare`. */
   readonly highShare: number;
 }
 
-/** Range that shows the sky and the faint end of linear data: from the lowest samples to well above the sky; 0 … 1 for pictures. */
+/**
+ * Range that shows the sky and the faint end of linear data: from the lowest samples to well above the sky; 0 … 1 for
+ * pictures.
+ */
 export function histogramRange(images: readonly Image[], channel: string | null): readonly [number, number] {
   if (images.every((image) => image.unit === "display")) return [0, 1];
-  let low = Infinity, high = -Infinity;
+  let low = Infinity;
+  let high = -Infinity;
   for (const image of images) {
     for (const plane of shownPlanes(image, channel)) {
       const some = sampleOf(plane.data);
@@ -49,7 +56,8 @@ export function channelHistograms(
   return shownPlanes(image, channel).map((plane) => {
     const found = histogram(plane.data, bins, range[0], range[1]);
     const total = plane.data.length - found.missing;
-    let low = found.below, high = found.above;
+    let low = found.below;
+    let high = found.above;
     if (image.unit === "display") {
       low = 0;
       high = 0;
@@ -88,7 +96,8 @@ export const HISTOGRAM_LEFT = 58;
 
 /** Three or four round numbers from 0 up to a count. */
 function niceTicks(most: number): number[] {
-  const rough = most / 3, power = 10 ** Math.floor(Math.log10(rough));
+  const rough = most / 3;
+  const power = 10 ** Math.floor(Math.log10(rough));
   const step = ([1, 2, 5, 10].find((factor) => factor * power >= rough) as number) * power;
   return Array.from({ length: Math.floor(most / step) + 1 }, (_, at) => at * step);
 }
@@ -266,8 +275,9 @@ export function endsInWords(image: Image, series: readonly ChannelHistogram[]): 
 }
 
 /**
- * Histogram of an image as a sheet: counts on a logarithmic and a linear axis, one line a channel, the share of samples clipped at each
- * end (for linear data: outside the range drawn) beside the arrows, black and white points where given.
+ * Histogram of an image as a sheet: counts on a logarithmic and a linear axis, one line a channel, the share of
+ * samples clipped at each end (for linear data: outside the range drawn) beside the arrows, black and white points
+ * where given.
  *
  * In: any image. NaN is left out. Cost: one pass over the planes shown, two when the range is to be found.
  *

@@ -37,8 +37,8 @@ function optionText(name: string, value: HistoryNode["options"][string]): string
 }
 
 /**
- * The history of a value as a table: each step with the numbers of the steps it took its input from, the options that were really used, and
- * what it found out on the way.
+ * The history of a value as a table: each step with the numbers of the steps it took its input from, the options that
+ * were really used, and what it found out on the way.
  *
  * @param value an image, a surface, anything that knows how it was made
  * @param options heading, where to begin

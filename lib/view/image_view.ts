@@ -90,7 +90,9 @@ export function placeImage(step: string, image: Image, used: ImageViewOptions, s
   const head = heading(used.title, subtitle, used.width, theme);
   const top = head.bottom;
   const scale = Math.min(room / region.width, 1.5 * room / region.height);
-  const width = region.width * scale, height = region.height * scale, left = MARGIN + (room - width) / 2;
+  const width = region.width * scale;
+  const height = region.height * scale;
+  const left = MARGIN + (room - width) / 2;
   const labels = preview.channels.map(channelLabel);
   const channels = labels.length === 2 ? `${labels[0]} drawn red, ${labels[1]} cyan` : labels.join(", ");
   const part = used.region === null
@@ -122,8 +124,9 @@ export function placeImage(step: string, image: Image, used: ImageViewOptions, s
 }
 
 /**
- * An image as a sheet, the right way up: the first stored row is the top, unless the header's ROWORDER says `BOTTOM-UP`. Linear data are
- * brightened for the screen and the caption says how; a finished picture is shown as it is. NaN (no data) is drawn blue.
+ * An image as a sheet, the right way up: the first stored row is the top, unless the header's ROWORDER says
+ * `BOTTOM-UP`. Linear data are brightened for the screen and the caption says how; a finished picture is shown as it
+ * is. NaN (no data) is drawn blue.
  *
  * In: any image. Cost: one pass over the planes shown.
  *

@@ -1,4 +1,7 @@
-/** An image to move about in: zoom, channels one by one, the samples under the pointer. Works in the page, without the kernel. */
+/**
+ * An image to move about in: zoom, channels one by one, the samples under the pointer. Works in the page, without the
+ * kernel.
+ */
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
@@ -23,7 +26,10 @@ export interface InspectImageOptions {
   readonly title: string;
   /** Part to look at, stored pixels; `null` for the whole. A part no wider than `width` keeps every pixel. */
   readonly region: Region | null;
-  /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished picture is shown as it is. */
+  /**
+   * How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished
+   * picture is shown as it is.
+   */
   readonly display: "sky" | "linear";
   /** Widest the copy in the page may be, pixels: beyond it a pixel of the copy is a mean. */
   readonly width: number;
@@ -43,8 +49,8 @@ const COPY_BYTES = 640_000;
 const NO_DATA = 65535;
 
 /**
- * Brightness of one sample, written so that its text runs in a page: no types inside, nothing from outside. A test holds it against the
- * curve that sheets are drawn with.
+ * Brightness of one sample, written so that its text runs in a page: no types inside, nothing from outside. A test
+ * holds it against the curve that sheets are drawn with.
  */
 export function inspectedLevel(value: number, plane: number, stretch: DisplayStretch): number {
   if (stretch.kind === "none") return value;
@@ -54,7 +60,8 @@ export function inspectedLevel(value: number, plane: number, stretch: DisplayStr
 
 /** Samples in steps of a 65 534th of their range, planes one behind the other. */
 function packed(preview: Preview): { readonly codes: Uint16Array; readonly low: number; readonly step: number } {
-  let low = Infinity, high = -Infinity;
+  let low = Infinity;
+  let high = -Infinity;
   for (const plane of preview.planes) {
     for (const v of plane) {
       if (v < low) low = v;
@@ -62,7 +69,8 @@ function packed(preview: Preview): { readonly codes: Uint16Array; readonly low: 
     }
   }
   if (!(high >= low)) low = high = 0;
-  const step = (high - low) / (NO_DATA - 1) || 1, size = preview.width * preview.height;
+  const step = (high - low) / (NO_DATA - 1) || 1;
+  const size = preview.width * preview.height;
   const codes = new Uint16Array(size * preview.planes.length);
   preview.planes.forEach((plane, p) =>
     plane.forEach((v, i) => codes[p * size + i] = v !== v ? NO_DATA : Math.round((v - low) / step))
@@ -112,11 +120,12 @@ new ResizeObserver(()=>{if(fitted&&room.clientWidth>0)enlarge(fit())}).observe(r
 `;
 
 /**
- * An image to look closely at: buttons enlarge it and dragging moves it, channels can be seen one by one, and the samples under the pointer
- * are written out with their place as stored. Readers without scripts see the same image as a sheet.
+ * An image to look closely at: buttons enlarge it and dragging moves it, channels can be seen one by one, and the
+ * samples under the pointer are written out with their place as stored. Readers without scripts see the same image as
+ * a sheet.
  *
- * In: any image; of more than three channels the first is shown, as everywhere. The copy in the page has 16 bits a sample; beyond `width`
- * pixels it is an area mean, and the readout says so: name a `region` to see every pixel.
+ * In: any image; of more than three channels the first is shown, as everywhere. The copy in the page has 16 bits a
+ * sample; beyond `width` pixels it is an area mean, and the readout says so: name a `region` to see every pixel.
  *
  * @throws {RangeError} if the region leaves the image, or `width` is not at least 16
  *
@@ -135,7 +144,9 @@ export function inspectImage(image: Image, options: Partial<InspectImageOptions>
   // the sheet also refuses a region that leaves the image
   const sheet = imageView(image, { title: used.title, region: used.region, display: used.display });
   const region = used.region ?? { x: 0, y: 0, width: image.width, height: image.height };
-  const count = image.planes.length === 3 ? 3 : 1, room = COPY_BYTES / 2 / count, shape = region.width / region.height;
+  const count = image.planes.length === 3 ? 3 : 1;
+  const room = COPY_BYTES / 2 / count;
+  const shape = region.width / region.height;
   const box = { width: Math.floor(Math.min(used.width, Math.sqrt(room * shape))), height: Math.sqrt(room / shape) };
   const preview = makePreview(image, box, region);
   const stretch = used.display === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);

@@ -14,7 +14,8 @@ export function composeSheet(
   alternativeText: string,
   elements: readonly string[],
 ): Sheet {
-  const w = Math.ceil(width), h = Math.ceil(height);
+  const w = Math.ceil(width);
+  const h = Math.ceil(height);
   const svg = `<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="${w}" ` +
     `height="${h}" viewBox="0 0 ${w} ${h}" role="img"><title>${escapeText(alternativeText)}</title>` +
     `<rect width="${w}" height="${h}" fill="${theme.background}"/>${elements.join("")}</svg>`;
@@ -84,7 +85,8 @@ export type MarkShape = "circle" | "triangle" | "cross" | "square";
 
 /** A mark centred on a point. */
 export function mark(shape: MarkShape, x: number, y: number, size: number, colour: string): string {
-  const r = size / 2, [cx, cy] = [round(x), round(y)];
+  const r = size / 2;
+  const [cx, cy] = [round(x), round(y)];
   if (shape === "circle") return `<circle cx="${cx}" cy="${cy}" r="${round(r)}" fill="${colour}"/>`;
   if (shape === "square") return box(x - r, y - r, size, size, colour);
   if (shape === "triangle") {

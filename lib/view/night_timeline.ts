@@ -76,8 +76,9 @@ const clock = (time: number) => {
 };
 
 /**
- * A night in time: FWHM, eccentricity, background, transparency and stars of every frame on one time axis, the verdict as shape and colour,
- * spells of trouble shaded and numbered, their causes listed below. Frames without a date are set by their order instead.
+ * A night in time: FWHM, eccentricity, background, transparency and stars of every frame on one time axis, the verdict
+ * as shape and colour, spells of trouble shaded and numbered, their causes listed below. Frames without a date are set
+ * by their order instead.
  *
  * @param frames rows of the night in order of time
  * @param options heading, size, theme
@@ -102,8 +103,8 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
   const gaps = rows.slice(1).map((row, at) => row.time - rows[at].time).filter((gap) => gap > 0).sort((a, b) => a - b);
   const half = (gaps.length === 0 ? (dated ? 60000 : 1) : gaps[gaps.length >> 1]) / 2;
   const spells = spellsOf(rows, half);
-  const first = rows.length === 0 ? 0 : rows[0].time - 2 * half,
-    last = rows.length === 0 ? 1 : rows[rows.length - 1].time + 2 * half;
+  const first = rows.length === 0 ? 0 : rows[0].time - 2 * half;
+  const last = rows.length === 0 ? 1 : rows[rows.length - 1].time + 2 * half;
   const counts = ["keep", "down-weight", "reject", "unreadable"].flatMap((verdict) => {
     const count = frames.filter((frame) => frame.verdict === verdict).length;
     return count === 0 ? [] : [{ verdict, count }];
@@ -149,7 +150,8 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
         : [{ time, value, shown: value, verdict: frame.verdict, line, turn: 90 + (frame.elongationDegrees ?? 0) }];
     });
     const values = points.map((point) => point.value);
-    // one frame far out of focus must not flatten the rest: what lies far above the kept frames stands at the top, with its number
+    // one frame far out of focus must not flatten the rest: what lies far above the kept frames stands at the top,
+    // with its number
     const kept = points.filter((point) => point.verdict === "keep").map((point) => point.value);
     const limit = fromZero || strokes || kept.length < 3
       ? Infinity
@@ -158,7 +160,8 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
     for (const point of beyond) point.shown = limit;
     const [low, high] = values.length === 0 ? [0, 1] : [Math.min(...values), Math.min(limit, Math.max(...values))];
     const margin = ((fromZero ? high : high - low) || Math.abs(high) || 1) * 0.1; // room for the name above the marks
-    const bottom = panel === quantities.length - 1, height = used.height + (panel === 0 ? 16 : 0) + (bottom ? 26 : 0);
+    const bottom = panel === quantities.length - 1;
+    const height = used.height + (panel === 0 ? 16 : 0) + (bottom ? 26 : 0);
     const symbol = (verdict: string) =>
       ({ circle: "circle", triangle: "triangle", cross: "times", square: "square" } as const)[
         verdictStyle(verdict, theme).shape
@@ -264,7 +267,9 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
     }, ${when}`;
   });
   if (unread > 0) listed.push(`–  ${unread} file${unread === 1 ? "" : "s"} that could not be read`);
-  const columns = 2, room = (used.width - 2 * MARGIN) / columns, perColumn = Math.ceil(listed.length / columns);
+  const columns = 2;
+  const room = (used.width - 2 * MARGIN) / columns;
+  const perColumn = Math.ceil(listed.length / columns);
   let lowest = y;
   for (let column = 0; column < columns; column++) {
     let line = y;

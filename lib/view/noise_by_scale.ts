@@ -36,8 +36,8 @@ export const noiseByScaleDefaults: NoiseByScaleOptions = Object.freeze({
 });
 
 /**
- * Noise against the size of structures, before and after a step, both axes logarithmic: noise reduction lowers the left end, a gradient or
- * mottling that is left raises the right one.
+ * Noise against the size of structures, before and after a step, both axes logarithmic: noise reduction lowers the
+ * left end, a gradient or mottling that is left raises the right one.
  *
  * @param series named lines in the order to draw them, at most four
  * @param unit what the noise is measured in, for the label

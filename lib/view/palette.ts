@@ -1,7 +1,7 @@
 /**
- * Colours of the sheets in a light and a dark theme. The five hues were chosen so that the smallest difference between any two, seen with
- * normal vision, protanopia, deuteranopia and tritanopia, is as large as it can be while each still answers to its name
- * (`fixtures/palette/derive.py`); all stand out from the background by at least 3 : 1.
+ * Colours of the sheets in a light and a dark theme. The five hues were chosen so that the smallest difference between
+ * any two, seen with normal vision, protanopia, deuteranopia and tritanopia, is as large as it can be while each still
+ * answers to its name (`fixtures/palette/derive.py`); all stand out from the background by at least 3 : 1.
  */
 
 /** Light for print and bright rooms, dark for the telescope and the projector. */

@@ -1,4 +1,7 @@
-/** From planes to the pixels of a small picture: shrinking, a display stretch for linear data that says what it is, drawing. */
+/**
+ * From planes to the pixels of a small picture: shrinking, a display stretch for linear data that says what it is,
+ * drawing.
+ */
 import type { Region } from "../core/geometry.ts";
 import { type Image, planeOf, type Unit } from "../core/image.ts";
 import { firstRowOnTop } from "../io/orientation.ts";
@@ -43,10 +46,13 @@ function shrinkPlane(
   topDown: boolean,
 ): Float32Array {
   const out = new Float32Array(width * height);
-  const sumRow = new Float64Array(width), weightRow = new Float64Array(width);
-  const scaleX = region.width / width, scaleY = region.height / height;
+  const sumRow = new Float64Array(width);
+  const weightRow = new Float64Array(width);
+  const scaleX = region.width / width;
+  const scaleY = region.height / height;
   // for each source column the first cell it falls in and the share that falls there; the rest goes to the next cell
-  const cell = new Int32Array(region.width), share = new Float64Array(region.width);
+  const cell = new Int32Array(region.width);
+  const share = new Float64Array(region.width);
   for (let x = 0; x < region.width; x++) {
     cell[x] = Math.min(width - 1, Math.floor(x / scaleX));
     share[x] = Math.min(1, (cell[x] + 1) * scaleX - x);
@@ -54,7 +60,8 @@ function shrinkPlane(
   for (let row = 0; row < height; row++) {
     sumRow.fill(0);
     weightRow.fill(0);
-    const from = row * scaleY, to = Math.min(region.height, from + scaleY);
+    const from = row * scaleY;
+    const to = Math.min(region.height, from + scaleY);
     for (let y = Math.floor(from); y < to; y++) {
       const part = Math.min(y + 1, to) - Math.max(y, from);
       if (!(part > 1e-9)) continue;
@@ -62,7 +69,8 @@ function shrinkPlane(
       for (let x = 0; x < region.width; x++) {
         const v = data[at + x];
         if (v !== v) continue;
-        const c = cell[x], w = part * share[x];
+        const c = cell[x];
+        const w = part * share[x];
         sumRow[c] += w * v;
         weightRow[c] += w;
         if (share[x] < 1 && c + 1 < width) {
@@ -77,14 +85,17 @@ function shrinkPlane(
   return out;
 }
 
-/** Planes that a picture of the image shows: the channel asked for, else two or three planes together, else the first. */
+/**
+ * Planes that a picture of the image shows: the channel asked for, else two or three planes together, else the first.
+ */
 export function shownPlanes(image: Image, channel: string | null): Image["planes"] {
   if (channel !== null) return [planeOf(image, channel)];
   return image.planes.length === 2 || image.planes.length === 3 ? image.planes : image.planes.slice(0, 1);
 }
 
 /**
- * A part of an image no larger than a box, by area means. An image smaller than the box keeps its pixels: whoever draws it enlarges them.
+ * A part of an image no larger than a box, by area means. An image smaller than the box keeps its pixels: whoever
+ * draws it enlarges them.
  *
  * @param image any image
  * @param box largest width and height in pixels
@@ -114,8 +125,8 @@ export function makePreview(
 }
 
 /**
- * How samples become brightness on the screen. `none`: they are brightness already. `linear`: black to white in proportion.
- * `sky`: asinh, with the sky of each plane at one dark gray.
+ * How samples become brightness on the screen. `none`: they are brightness already. `linear`: black to white in
+ * proportion. `sky`: asinh, with the sky of each plane at one dark gray.
  */
 export type DisplayStretch =
   | { readonly kind: "none" }
@@ -143,9 +154,13 @@ export function sampleOf(data: Float32Array): Float32Array {
     : Float32Array.from({ length: Math.floor(data.length / stride) }, (_, i) => data[i * stride]);
 }
 
-/** Level and spread of the sky of a plane: the median, and the spread of what lies below it, which no star and little nebula reaches. */
+/**
+ * Level and spread of the sky of a plane: the median, and the spread of what lies below it, which no star and little
+ * nebula reaches.
+ */
 export function skyOf(data: Float32Array): { level: number; noise: number } {
-  const some = sampleOf(data), level = quantile(some, 0.5);
+  const some = sampleOf(data);
+  const level = quantile(some, 0.5);
   const below = some.filter((v) => v < level).map((v) => level - v);
   return { level, noise: below.length === 0 ? 0 : 1.4826 * quantile(below, 0.5) };
 }
@@ -153,9 +168,11 @@ export function skyOf(data: Float32Array): { level: number; noise: number } {
 /** beta with asinh(beta t) / asinh(beta) = y for t < y: by bisection of its logarithm. */
 function solveBeta(t: number, y: number): number {
   if (!(t > 0 && t < y)) return 1e-3;
-  let low = Math.log(1e-3), high = Math.log(1e9);
+  let low = Math.log(1e-3);
+  let high = Math.log(1e9);
   for (let i = 0; i < 60; i++) {
-    const middle = (low + high) / 2, beta = Math.exp(middle);
+    const middle = (low + high) / 2;
+    const beta = Math.exp(middle);
     if (Math.asinh(beta * t) / Math.asinh(beta) < y) low = middle;
     else high = middle;
   }
@@ -163,8 +180,9 @@ function solveBeta(t: number, y: number): number {
 }
 
 /**
- * The display stretch of a preview: none for a finished picture; for linear data asinh with black 3.09 sigma under the sky (0.1 % of a
- * Gaussian sky below it), white where 0.05 % of the samples lie above, and the sky at CIE lightness 15. For looking only.
+ * The display stretch of a preview: none for a finished picture; for linear data asinh with black 3.09 sigma under the
+ * sky (0.1 % of a Gaussian sky below it), white where 0.05 % of the samples lie above, and the sky at CIE lightness
+ * 15. For looking only.
  */
 export function fitDisplayStretch(preview: Preview): DisplayStretch {
   if (preview.unit === "display") return { kind: "none" };
@@ -177,7 +195,10 @@ export function fitDisplayStretch(preview: Preview): DisplayStretch {
   return { kind: "sky", black, span, beta: solveBeta(t, SKY_GRAY), whiteShare: WHITE_SHARE };
 }
 
-/** Black to white in proportion, from the darkest to nearly the brightest sample: how linear data look before any stretch. */
+/**
+ * Black to white in proportion, from the darkest to nearly the brightest sample: how linear data look before any
+ * stretch.
+ */
 export function fitLinearDisplay(preview: Preview): DisplayStretch {
   if (preview.unit === "display") return { kind: "none" };
   const low = Math.min(...preview.planes.map((plane) => quantile(plane, WHITE_SHARE)));
@@ -185,7 +206,10 @@ export function fitLinearDisplay(preview: Preview): DisplayStretch {
   return { kind: "linear", black: preview.planes.map(() => low), span: Math.max(high - low, 1e-12) };
 }
 
-/** The same stretch with each plane's black moved to this preview's sky: contrast stays comparable where a step moved the level. */
+/**
+ * The same stretch with each plane's black moved to this preview's sky: contrast stays comparable where a step moved
+ * the level.
+ */
 export function anchorStretch(stretch: DisplayStretch, from: Preview, to: Preview): DisplayStretch {
   if (stretch.kind !== "sky" || from.planes.length !== to.planes.length) return stretch;
   const black = stretch.black.map((each, at) => each + skyOf(to.planes[at]).level - skyOf(from.planes[at]).level);
@@ -193,8 +217,8 @@ export function anchorStretch(stretch: DisplayStretch, from: Preview, to: Previe
 }
 
 /**
- * One display stretch for two images of one unit: the steeper of the two that they would have alone, so that nothing which either shows is
- * hidden, each with its own sky at the same gray.
+ * One display stretch for two images of one unit: the steeper of the two that they would have alone, so that nothing
+ * which either shows is hidden, each with its own sky at the same gray.
  */
 export function commonStretch(
   before: Preview,
@@ -221,7 +245,8 @@ export function unitLabel(unit: Unit): string {
 export function describeStretch(stretch: DisplayStretch, unit: Unit): string {
   if (stretch.kind === "none") return "shown as it is";
   const name = unitLabel(unit);
-  const low = formatNumber(stretch.black[0], 4), high = formatNumber(stretch.black[0] + stretch.span, 4);
+  const low = formatNumber(stretch.black[0], 4);
+  const high = formatNumber(stretch.black[0] + stretch.span, 4);
   if (stretch.kind === "linear") return `linear data shown in proportion, ${low} to ${high} ${name}`;
   const planes = stretch.black.length > 1 ? "each channel's sky at the same gray, " : "";
   return `linear data, brightened for the screen: asinh, ${planes}black ${low}, white ${high} ${name} (${
@@ -232,9 +257,11 @@ export function describeStretch(stretch: DisplayStretch, unit: Unit): string {
 /** The function from a sample of a plane to brightness 0 … 1; NaN stays NaN. */
 export function displayCurve(stretch: DisplayStretch, plane: number): (value: number) => number {
   if (stretch.kind === "none") return (value) => value;
-  const black = stretch.black[Math.min(plane, stretch.black.length - 1)], { span } = stretch;
+  const black = stretch.black[Math.min(plane, stretch.black.length - 1)];
+  const { span } = stretch;
   if (stretch.kind === "linear") return (value) => (value - black) / span;
-  const factor = stretch.beta / span, gain = 1 / Math.asinh(stretch.beta);
+  const factor = stretch.beta / span;
+  const gain = 1 / Math.asinh(stretch.beta);
   return (value) => gain * Math.asinh(factor * (value - black));
 }
 

@@ -31,7 +31,8 @@ export const radialProfileDefaults: RadialProfileOptions = Object.freeze({
 });
 
 /**
- * Samples around a star against their distance from its centroid, above its local background, with its half maximum and FWHM drawn in.
+ * Samples around a star against their distance from its centroid, above its local background, with its half maximum
+ * and FWHM drawn in.
  *
  * @param image the image that the star was measured on
  * @param star the star; positions in stored pixels
@@ -64,7 +65,8 @@ export function radialProfile(
   const [top, bottom] = [Math.ceil(star.y - reach), Math.floor(star.y + reach)];
   for (let y = Math.max(0, top); y <= Math.min(image.height - 1, bottom); y++) {
     for (let x = Math.max(0, left); x <= Math.min(image.width - 1, right); x++) {
-      const r = Math.hypot(x - star.x, y - star.y), v = data[y * image.width + x] - star.background;
+      const r = Math.hypot(x - star.x, y - star.y);
+      const v = data[y * image.width + x] - star.background;
       if (r <= reach && Number.isFinite(v)) points.push({ r, v });
     }
   }

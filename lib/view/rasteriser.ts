@@ -1,6 +1,7 @@
 /**
- * SVG → pixels by resvg, compiled to WebAssembly. The package's own loader is asynchronous and can be used only with `await`; this small
- * binding starts the same module in one synchronous step, on first use, so that showing a picture needs no `await` anywhere.
+ * SVG → pixels by resvg, compiled to WebAssembly. The package's own loader is asynchronous and can be used only with
+ * `await`; this small binding starts the same module in one synchronous step, on first use, so that showing a picture
+ * needs no `await` anywhere.
  */
 import { packageFile, readAsset, readPackageFile } from "../io/asset.ts";
 
@@ -142,7 +143,8 @@ class Rasteriser {
     try {
       const image = this.#answer((out) => this.#wasm.resvg_render(out, resvg));
       const rgba = (this.#take(this.#wasm.renderedimage_pixels(image)) as Uint8Array).slice();
-      const width = this.#wasm.renderedimage_width(image), height = this.#wasm.renderedimage_height(image);
+      const width = this.#wasm.renderedimage_width(image);
+      const height = this.#wasm.renderedimage_height(image);
       this.#wasm.__wbg_renderedimage_free(image);
       return { width, height, rgba };
     } finally {

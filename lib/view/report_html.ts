@@ -48,7 +48,8 @@ function timeline(frames: readonly ReportFrame[]): string {
   };
   // drawings of many frames are too long for an argument list, and a picture is smaller than a thousand marks
   if (frames.length > 150) return figure(nightTimeline(frames, { title: "" }), "");
-  const light = drawn("light"), dark = drawn("dark");
+  const light = drawn("light");
+  const dark = drawn("dark");
   return `<figure><picture><source media="(prefers-color-scheme: dark)" srcset="${dark.address}">` +
     `<img src="${light.address}" width="${light.sheet.width}" height="${light.sheet.height}" alt="${
       t(light.sheet.alternativeText)
@@ -91,7 +92,9 @@ function causeTable(frames: readonly ReportFrame[]): string {
   ]);
 }
 
-/** Of a very long night the frames that are not simply good, and as many others as there is room for, in their order. */
+/**
+ * Of a very long night the frames that are not simply good, and as many others as there is room for, in their order.
+ */
 function mostTelling(frames: readonly ReportFrame[]): readonly ReportFrame[] {
   let room = Math.max(0, MOST_ROWS - frames.filter((frame) => frame.verdict !== "keep").length);
   return frames.filter((frame) => frame.verdict !== "keep" || room-- > 0);
@@ -282,9 +285,9 @@ footer{margin-top:3rem;color:var(--muted);font-size:.9rem}
 `;
 
 /**
- * A night as one self-contained page: findings, the night in time with causes and remedies, calibration, stacks with their noise against
- * what the frames promise, every step with its before and after, the picture. Pictures are data addresses; light and dark follow the
- * reader's setting; it prints.
+ * A night as one self-contained page: findings, the night in time with causes and remedies, calibration, stacks with
+ * their noise against what the frames promise, every step with its before and after, the picture. Pictures are data
+ * addresses; light and dark follow the reader's setting; it prints.
  *
  * @param report the night as plain data
  * @returns HTML text

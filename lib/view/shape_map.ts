@@ -39,7 +39,10 @@ interface ShapeCell {
   readonly degrees: number;
 }
 
-/** Median FWHM and mean shape (averaged as a spin-2 vector, so that opposite elongations cancel) of the stars in each cell. */
+/**
+ * Median FWHM and mean shape (averaged as a spin-2 vector, so that opposite elongations cancel) of the stars in each
+ * cell.
+ */
 function shapeCells(stars: readonly Star[], width: number, height: number, columns: number, rows: number): ShapeCell[] {
   const groups = new Map<number, Star[]>();
   for (const star of stars) {
@@ -50,7 +53,8 @@ function shapeCells(stars: readonly Star[], width: number, height: number, colum
     groups.set(key, [...groups.get(key) ?? [], star]);
   }
   return [...groups].map(([key, group]) => {
-    const s = median(group.map((star) => star.shape[0])), t = median(group.map((star) => star.shape[1]));
+    const s = median(group.map((star) => star.shape[0]));
+    const t = median(group.map((star) => star.shape[1]));
     const size = Math.min(0.999, Math.hypot(s, t)); // (a² − b²)/(a² + b²), so that e² = 2 size / (1 + size)
     return {
       column: key % columns,
@@ -66,7 +70,8 @@ function shapeCells(stars: readonly Star[], width: number, height: number, colum
 /** Colour from the panel to the hue as a value goes from 0 to 1. */
 function ramp(theme: Theme): (part: number) => string {
   const rgb = (hex: string) => [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16));
-  const from = rgb(theme.panel), to = rgb(theme.amber);
+  const from = rgb(theme.panel);
+  const to = rgb(theme.amber);
   return (part) => {
     const p = Math.max(0, Math.min(1, part));
     return `#${from.map((c, i) => Math.round(c + (to[i] - c) * p).toString(16).padStart(2, "0")).join("")}`;
@@ -74,8 +79,9 @@ function ramp(theme: Theme): (part: number) => string {
 }
 
 /**
- * Star shapes over the field: each cell's median FWHM as its shade and in figures, the mean elongation as a stroke along the stars' long
- * axis, its length growing with eccentricity. Tilt shows as one-sided widening, a field rotating as strokes around a centre, drift as parallel strokes.
+ * Star shapes over the field: each cell's median FWHM as its shade and in figures, the mean elongation as a stroke
+ * along the stars' long axis, its length growing with eccentricity. Tilt shows as one-sided widening, a field rotating
+ * as strokes around a centre, drift as parallel strokes.
  *
  * In: stars of one frame with positions in stored pixels. Saturated stars are left out.
  *
@@ -84,7 +90,8 @@ function ramp(theme: Theme): (part: number) => string {
  * @param options heading, cells, orientation, theme
  * @throws {RangeError} if the size is not above 0
  *
- * Source: averaging shapes as spin-2 quantities is usual in weak lensing (Kaiser, Squires & Broadhurst 1995, ApJ 449, 460).
+ * Source: averaging shapes as spin-2 quantities is usual in weak lensing (Kaiser, Squires & Broadhurst 1995, ApJ 449,
+ * 460).
  *
  * @example
  * ```ts
@@ -125,20 +132,30 @@ export function shapeMap(
     used.width,
     theme,
   );
-  const room = used.width - 2 * MARGIN, scale = Math.min(room / size.width, 900 / size.height);
-  const width = size.width * scale, height = size.height * scale, left = MARGIN + (room - width) / 2, top = head.bottom;
-  const cellWidth = width / columns, cellHeight = height / rows, colour = ramp(theme);
+  const room = used.width - 2 * MARGIN;
+  const scale = Math.min(room / size.width, 900 / size.height);
+  const width = size.width * scale;
+  const height = size.height * scale;
+  const left = MARGIN + (room - width) / 2;
+  const top = head.bottom;
+  const cellWidth = width / columns;
+  const cellHeight = height / rows;
+  const colour = ramp(theme);
   // shades span at least a fifth of the median, so that a flat field looks flat
   const spread = Math.max(most - least, 0.2 * middle) || 1;
   const elements = [...head.elements, box(left, top, width, height, theme.panel)];
   for (const cell of found) {
     const row = used.topDown ? cell.row : rows - 1 - cell.row;
-    const x = left + cell.column * cellWidth, y = top + row * cellHeight;
+    const x = left + cell.column * cellWidth;
+    const y = top + row * cellHeight;
     elements.push(box(x, y, cellWidth, cellHeight, colour((cell.fwhm - least) / spread * 0.6)));
     const length = 0.66 * Math.min(cellWidth, cellHeight) * cell.eccentricity;
-    const sense = used.topDown ? 1 : -1, angle = sense * cell.degrees * Math.PI / 180;
-    const dx = length / 2 * Math.cos(angle), dy = length / 2 * Math.sin(angle);
-    const cx = x + cellWidth / 2, cy = y + cellHeight * 0.38;
+    const sense = used.topDown ? 1 : -1;
+    const angle = sense * cell.degrees * Math.PI / 180;
+    const dx = length / 2 * Math.cos(angle);
+    const dy = length / 2 * Math.sin(angle);
+    const cx = x + cellWidth / 2;
+    const cy = y + cellHeight * 0.38;
     elements.push(
       `<path d="M ${round(cx - dx)} ${round(cy - dy)} L ${round(cx + dx)} ${
         round(cy + dy)
@@ -148,7 +165,8 @@ export function shapeMap(
     elements.push(textElement(formatNumber(cell.fwhm, 3), cx, y + cellHeight - 5, figures));
   }
   elements.push(box(left, top, width, height, "none", `stroke="${theme.line}"`));
-  const keyY = top + height + 24, key = 0.66 * Math.min(cellWidth, cellHeight);
+  const keyY = top + height + 24;
+  const key = 0.66 * Math.min(cellWidth, cellHeight);
   elements.push(
     `<path d="M ${left} ${keyY - 5} h ${
       round(key * 0.5)

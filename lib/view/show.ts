@@ -1,7 +1,8 @@
 /**
- * One way to put anything on a notebook's page. Three facts of the Deno kernel shape it: an output of many megabytes hangs the kernel for good,
- * an output sent just before a cell ends can be lost unless the thread rests a moment behind it, and a notebook that was run elsewhere opens
- * untrusted and drops HTML but keeps `image/png`. So: a size limit, a rest, and a picture before anything interactive.
+ * One way to put anything on a notebook's page. Three facts of the Deno kernel shape it: an output of many megabytes
+ * hangs the kernel for good, an output sent just before a cell ends can be lost unless the thread rests a moment
+ * behind it, and a notebook that was run elsewhere opens untrusted and drops HTML but keeps `image/png`. So: a size
+ * limit, a rest, and a picture before anything interactive.
  */
 import { type Image, isLinear } from "../core/image.ts";
 import { imageView } from "./image_view.ts";
@@ -42,7 +43,10 @@ export type Display = (message: DisplayMessage) => void;
 
 /** Most characters of one output. */
 const LIMIT = 1_000_000;
-/** A picture of more characters than this as PNG is sent as JPEG: a notebook of a dozen sheets stays below 2 MB that way. */
+/**
+ * A picture of more characters than this as PNG is sent as JPEG: a notebook of a dozen sheets stays below 2 MB that
+ * way.
+ */
 const PNG_LIMIT = 150_000;
 /** Characters a JPEG may have: below it is coarser first, then smaller. */
 const JPEG_LIMIT = 170_000;
@@ -57,7 +61,10 @@ interface JupyterHost {
   };
 }
 
-/** The kernel's display, `null` outside a notebook. Asking a plain Deno for it throws, so the question is put carefully. */
+/**
+ * The kernel's display, `null` outside a notebook. Asking a plain Deno for it throws, so the question is put
+ * carefully.
+ */
 function kernelDisplay(): Display | null {
   const host = (globalThis as { readonly Deno?: JupyterHost }).Deno;
   let jupyter: JupyterHost["jupyter"];
@@ -78,7 +85,8 @@ function kernelDisplay(): Display | null {
 let chosen: Display | null = null;
 
 /**
- * Send outputs to a function instead of the notebook's page: for tests and other front ends. `null` goes back to the notebook.
+ * Send outputs to a function instead of the notebook's page: for tests and other front ends. `null` goes back to the
+ * notebook.
  *
  * @example
  * ```ts
@@ -99,7 +107,10 @@ export function displayTo(display: Display | null): void {
 /** Where outputs go now; `null` when there is no notebook. */
 export const currentDisplay = (): Display | null => chosen ?? kernelDisplay();
 
-/** Picture of a sheet that fits a notebook: PNG where it is small, else JPEG, coarser and at last smaller until it fits. */
+/**
+ * Picture of a sheet that fits a notebook: PNG where it is small, else JPEG, coarser and at last smaller until it
+ * fits.
+ */
 function fittingPicture(sheet: Sheet): EncodedPicture {
   const small = (picture: EncodedPicture, limit: number) => picture.bytes.length * 4 / 3 <= limit;
   const png = encodeSheet(sheet);
@@ -107,7 +118,8 @@ function fittingPicture(sheet: Sheet): EncodedPicture {
   const fine = encodeSheet(sheet, { format: "jpeg", quality: 88 });
   if (small(fine, JPEG_LIMIT)) return fine;
   const excess = COARSER * fine.bytes.length * 4 / 3 / JPEG_LIMIT;
-  let zoom = Math.min(1, 1 / Math.sqrt(excess)), made = fine;
+  let zoom = Math.min(1, 1 / Math.sqrt(excess));
+  let made = fine;
   do {
     made = encodeSheet(sheet, { format: "jpeg", quality: 72, zoom });
     zoom *= 0.9;
@@ -133,13 +145,15 @@ const pictureData = (picture: EncodedPicture): Readonly<Record<string, string>> 
 /** A page in a frame that can reach nothing around it, so that several views on one page never meet. */
 export function framed(view: InteractiveView): string {
   const quoted = (text: string) => text.replaceAll("&", "&amp;").replaceAll('"', "&quot;");
-  const source = quoted(view.html), words = quoted(view.sheet.alternativeText);
+  const source = quoted(view.html);
+  const words = quoted(view.sheet.alternativeText);
   return `<iframe title="${words}" sandbox="allow-scripts" style="width:100%;height:${view.height}px;border:0" srcdoc="${source}"></iframe>`;
 }
 
 /**
- * Put something on the notebook's page: a sheet, a picture, an image, a table of rows, a view with controls, a text. Outside a notebook its
- * words go to the console. Synchronous: when it returns the output is on its way, also in the middle of a long cell.
+ * Put something on the notebook's page: a sheet, a picture, an image, a table of rows, a view with controls, a text.
+ * Outside a notebook its words go to the console. Synchronous: when it returns the output is on its way, also in the
+ * middle of a long cell.
  *
  * @param items what to show, in order
  * @throws {RangeError} if an output would exceed a megabyte

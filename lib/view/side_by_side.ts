@@ -61,8 +61,9 @@ export const sideBySideDefaults: SideBySideOptions = Object.freeze({
 });
 
 /**
- * Images of one unit beside one another, in rows, each with its name and a line of words. Linear data share one display stretch, the steepest
- * that one of them would have alone, each with its own sky at the same gray, so that what differs on the sheet differs in the data; pictures are shown as they are.
+ * Images of one unit beside one another, in rows, each with its name and a line of words. Linear data share one
+ * display stretch, the steepest that one of them would have alone, each with its own sky at the same gray, so that
+ * what differs on the sheet differs in the data; pictures are shown as they are.
  *
  * In: images of any size; NaN is drawn blue. Cost: a pass over the part shown of each.
  *
@@ -92,7 +93,9 @@ export function sideBySide(panels: readonly SideBySidePanel[], options: Partial<
   if (units.size > 1) {
     throw new RangeError(`sideBySide: images must have one unit, but got ${[...units].join(", ")}; show them apart`);
   }
-  const theme = themes[used.theme], gap = 14, across = Math.min(columns, panels.length);
+  const theme = themes[used.theme];
+  const gap = 14;
+  const across = Math.min(columns, panels.length);
   const panelWidth = Math.floor((width - 2 * MARGIN - gap * (across - 1)) / across);
   const previews = panels.map(({ image }) =>
     makePreview(image, { width: panelWidth, height: 1.5 * panelWidth }, used.region ?? wholeRegion(image), channel)
@@ -100,7 +103,8 @@ export function sideBySide(panels: readonly SideBySidePanel[], options: Partial<
   // the steepest of those they would have alone, so that nothing which any of them shows is hidden
   const alone = previews.map((each) => display === "linear" ? fitLinearDisplay(each) : fitDisplayStretch(each));
   const steepness = alone.map((each) => each.kind === "sky" ? each.beta / each.span : 0);
-  const lead = steepness.indexOf(Math.max(...steepness)), own = alone[lead];
+  const lead = steepness.indexOf(Math.max(...steepness));
+  const own = alone[lead];
   const range = histogramRange(panels.map(({ image }) => image), channel);
   const series = used.histograms ? panels.map(({ image }) => channelHistograms(image, range, 128, channel)) : [];
   const most = Math.max(1, ...series.flat().flatMap((each) => [...each.counts]));
@@ -111,12 +115,15 @@ export function sideBySide(panels: readonly SideBySidePanel[], options: Partial<
   for (let from = 0; from < panels.length; from += across) {
     let bottom = y;
     panels.slice(from, from + across).forEach(({ title, image, words = "" }, column) => {
-      const at = from + column, preview = previews[at], x = MARGIN + column * (panelWidth + gap);
+      const at = from + column;
+      const preview = previews[at];
+      const x = MARGIN + column * (panelWidth + gap);
       const stretch = preview.planes.length === previews[lead].planes.length
         ? anchorStretch(own, previews[lead], preview)
         : alone[at];
       const scale = Math.min(panelWidth / preview.width, 1.5 * panelWidth / preview.height);
-      const shownWidth = preview.width * scale, shownHeight = preview.height * scale;
+      const shownWidth = preview.width * scale;
+      const shownHeight = preview.height * scale;
       elements.push(
         textElement(fitText(title, 15, panelWidth, "bold"), x, y + 15, { size: 15, fill: theme.ink, face: "bold" }),
         picture(

@@ -28,7 +28,8 @@ function starMark(star: Star, placed: PlacedImage, colour: string): string {
   const size = Math.max(6, 1.6 * star.fwhmPixels * placed.scale);
   const { x, y } = placed.place(star.x, star.y);
   const sense = placed.place(0, 1).y > placed.place(0, 0).y ? 1 : -1;
-  const long = size / Math.sqrt(ratio), short = size * Math.sqrt(ratio);
+  const long = size / Math.sqrt(ratio);
+  const short = size * Math.sqrt(ratio);
   return `<ellipse cx="${round(x)}" cy="${round(y)}" rx="${round(long)}" ry="${round(short)}" ` +
     `transform="rotate(${round(sense * star.elongationDegrees)} ${round(x)} ${round(y)})" fill="none" ` +
     `stroke="${colour}" stroke-width="1.3"${star.saturated ? ' stroke-dasharray="3 2.5"' : ""}/>`;
@@ -38,7 +39,8 @@ function starMark(star: Star, placed: PlacedImage, colour: string): string {
 const overlayColour = { star: themes.dark.teal, saturated: themes.dark.amber };
 
 /**
- * The stars of an image marked on it: an ellipse around each, elongated as the star is; saturated stars dashed and in another colour.
+ * The stars of an image marked on it: an ellipse around each, elongated as the star is; saturated stars dashed and in
+ * another colour.
  *
  * In: any image and stars measured on it, positions in stored pixels. Cost: one pass over the planes shown.
  *

@@ -42,7 +42,8 @@ export function bandColour(theme: Theme): (part: number) => readonly [number, nu
   const stops = [rgb(themes.light.blue), rgb(themes.light.teal), rgb(themes.dark.amber), [255, 250, 225]];
   return (part) => {
     if (part !== part) return rgb(theme.panel) as [number, number, number];
-    const at = Math.max(0, Math.min(1, part)) * (stops.length - 1), low = Math.min(stops.length - 2, Math.floor(at));
+    const at = Math.max(0, Math.min(1, part)) * (stops.length - 1);
+    const low = Math.min(stops.length - 2, Math.floor(at));
     return [0, 1, 2].map((c) => Math.round(stops[low][c] + (stops[low + 1][c] - stops[low][c]) * (at - low))) as [
       number,
       number,
@@ -52,7 +53,8 @@ export function bandColour(theme: Theme): (part: number) => readonly [number, nu
 }
 
 /**
- * A surface as a sheet: one picture a plane in bands of equal level on a common scale, with the points it was fitted to.
+ * A surface as a sheet: one picture a plane in bands of equal level on a common scale, with the points it was fitted
+ * to.
  *
  * In: an image that holds a smooth model. Cost: one pass.
  *
@@ -71,14 +73,17 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
   const { bands, samples } = used;
   if (!(bands >= 2)) throw new RangeError(`surfaceView: bands must be ≥ 2, but got ${bands}`);
   const theme = themes[used.theme];
-  const count = surface.planes.length, gap = 14;
-  const room = used.width - 2 * MARGIN, across = Math.min(count, 3);
+  const count = surface.planes.length;
+  const gap = 14;
+  const room = used.width - 2 * MARGIN;
+  const across = Math.min(count, 3);
   const panel = (room - gap * (across - 1)) / across;
   const unit = used.unit ?? unitLabel(surface.unit);
   const previews = surface.planes.map((plane) =>
     makePreview(surface, { width: panel, height: panel * 1.4 }, wholeRegion(surface), plane.channel)
   );
-  let low = Infinity, high = -Infinity;
+  let low = Infinity;
+  let high = -Infinity;
   for (const { planes } of previews) {
     for (const v of planes[0]) {
       if (v < low) low = v;
@@ -91,13 +96,15 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
     ? ""
     : ` Fitted to ${samples.length - left} samples (dots), ${left} left out (crosses).`;
   const head = heading(used.title, `${words}, in ${bands} bands.${fitted}`, used.width, theme);
-  const elements = [...head.elements], colour = bandColour(theme);
+  const elements = [...head.elements];
+  const colour = bandColour(theme);
   const band = (v: number) => Math.min(bands - 1, Math.floor((v - low) / (high - low || 1) * bands)) / (bands - 1);
   let y = head.bottom;
   previews.forEach((preview, at) => {
     const column = at % across;
     if (column === 0 && at > 0) y += panel * preview.height / preview.width + gap + 20;
-    const x = MARGIN + column * (panel + gap), height = panel * preview.height / preview.width;
+    const x = MARGIN + column * (panel + gap);
+    const height = panel * preview.height / preview.width;
     const pixels = new Uint8Array(preview.width * preview.height * 3);
     preview.planes[0].forEach((v, i) => pixels.set(colour(band(v)), 3 * i));
     const name = channelLabel(preview.channels[0]);
@@ -105,7 +112,8 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
     elements.push(picture(pixelsAddress(pixels, preview.width, preview.height), x, y + 20, panel, height));
     const scale = panel / surface.width;
     for (const sample of samples) {
-      const px = x + (sample.x + 0.5) * scale, down = (sample.y + 0.5) * scale;
+      const px = x + (sample.x + 0.5) * scale;
+      const down = (sample.y + 0.5) * scale;
       const py = y + 20 + (preview.topDown ? down : height - down);
       elements.push(
         sample.used

@@ -31,7 +31,10 @@ export const tableSheetDefaults: TableSheetOptions = Object.freeze({
   theme: "light",
 });
 
-const SIZE = 14, ROW = 24, LINE = 18, PAD = 9;
+const SIZE = 14;
+const ROW = 24;
+const LINE = 18;
+const PAD = 9;
 /** Lines a cell may run over before it is cut. */
 const MOST_LINES = 5;
 
@@ -95,7 +98,8 @@ export function tableSheet(
   /** Text of a row in lines: what is wider than its column runs on below, up to `MOST_LINES`. */
   const linesOf = (texts: readonly string[], face: "text" | "bold") =>
     texts.map((text, at) => {
-      const room = widths[at] - 2 * PAD + 0.5, lines = wrapText(text, SIZE, room, face);
+      const room = widths[at] - 2 * PAD + 0.5;
+      const lines = wrapText(text, SIZE, room, face);
       if (lines.length <= MOST_LINES) return lines;
       return [...lines.slice(0, MOST_LINES - 1), fitText(lines.slice(MOST_LINES - 1).join(" "), SIZE, room, face)];
     });
@@ -122,7 +126,8 @@ export function tableSheet(
   elements.push(box(MARGIN, y, total, 1.2, theme.muted));
   y += 2;
   shown.forEach((row, at) => {
-    const texts = linesOf(columns.map((column) => textOf(row[column])), "text"), height = heightOf(texts);
+    const texts = linesOf(columns.map((column) => textOf(row[column])), "text");
+    const height = heightOf(texts);
     if (at % 2 === 1) elements.push(box(MARGIN, y, total, height, theme.panel));
     set(texts, "text");
     y += height;

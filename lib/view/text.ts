@@ -19,7 +19,9 @@ function readMetrics(bytes: Uint8Array): Metrics {
     tables.set(String.fromCharCode(...bytes.subarray(at, at + 4)), view.getUint32(at + 8));
   }
   const table = (name: string) => tables.get(name) as number;
-  const count = view.getUint16(table("hhea") + 34), hmtx = table("hmtx"), cmap = table("cmap");
+  const count = view.getUint16(table("hhea") + 34);
+  const hmtx = table("hmtx");
+  const cmap = table("cmap");
   let sub = 0;
   for (let i = 0; i < view.getUint16(cmap + 2); i++) {
     const at = cmap + view.getUint32(cmap + 8 + 8 * i);
@@ -32,7 +34,8 @@ function readMetrics(bytes: Uint8Array): Metrics {
       const start = view.getUint16(sub + 16 + 2 * (segments + s));
       if (code < start) return 0;
       const delta = view.getUint16(sub + 16 + 2 * (2 * segments + s));
-      const rangeAt = sub + 16 + 2 * (3 * segments + s), range = view.getUint16(rangeAt);
+      const rangeAt = sub + 16 + 2 * (3 * segments + s);
+      const range = view.getUint16(rangeAt);
       if (range === 0) return (code + delta) & 0xffff;
       const glyph = view.getUint16(rangeAt + range + 2 * (code - start));
       return glyph === 0 ? 0 : (glyph + delta) & 0xffff;
@@ -104,7 +107,10 @@ export function wrapText(text: string, size: number, width: number, face: Face =
 export const escapeText = (text: string): string =>
   text.replace(/[&<>"']/g, (sign) => `&#${sign.charCodeAt(0)};`).replace(/(?![\t\n\r])\p{Cc}/gu, "\ufffd");
 
-/** A number with a fixed count of significant digits, a true minus sign, no exponent between 1e-4 and 1e7, `–` for none. */
+/**
+ * A number with a fixed count of significant digits, a true minus sign, no exponent between 1e-4 and 1e7, `–` for
+ * none.
+ */
 export function formatNumber(value: number | null, digits: number = 3): string {
   if (value === null || Number.isNaN(value)) return "–";
   if (!Number.isFinite(value)) return value > 0 ? "∞" : "−∞";

@@ -46,11 +46,14 @@ export interface TunedLevels {
 }
 
 /**
- * One pixel through `stretchAsinh`, written so that its text runs in a page: no types inside, nothing from outside. `values` are the linear
- * levels of its one or three channels and are replaced by 0 … 1. A test holds it against the library's own stretch.
+ * One pixel through `stretchAsinh`, written so that its text runs in a page: no types inside, nothing from outside.
+ * `values` are the linear levels of its one or three channels and are replaced by 0 … 1. A test holds it against the
+ * library's own stretch.
  */
 export function drawTunedPixel(values: number[], levels: TunedLevels): void {
-  const scale = 1 / (levels.white - levels.black), bend = levels.bend, gain0 = 1 / Math.asinh(bend);
+  const scale = 1 / (levels.white - levels.black);
+  const bend = levels.bend;
+  const gain0 = 1 / Math.asinh(bend);
   const curve = (t: number) => t <= 0 ? 0 : t >= 1 ? 1 : gain0 * Math.asinh(bend * t);
   const slope = (t: number) => gain0 * bend / Math.sqrt(1 + bend * bend * t * t);
   const count = values.length;
@@ -64,14 +67,17 @@ export function drawTunedPixel(values: number[], levels: TunedLevels): void {
     values[0] = y;
     return;
   }
-  const from = levels.greyBelow * scale, full = levels.colourAbove * scale;
+  const from = levels.greyBelow * scale;
+  const full = levels.colourAbove * scale;
   let gain = slope(0);
   if (mean > 0) {
-    const ratio = y / mean, least = Math.min(slope(mean), ratio);
+    const ratio = y / mean;
+    const least = Math.min(slope(mean), ratio);
     const u = mean >= full ? 1 : mean <= from ? 0 : (mean - from) / (full - from);
     gain = least + (ratio - least) * u * u * (3 - 2 * u);
   }
-  let low = 0, high = 0;
+  let low = 0;
+  let high = 0;
   for (let c = 0; c < count; c++) {
     values[c] = gain * (values[c] - mean);
     low = Math.min(low, values[c]);
@@ -86,7 +92,10 @@ export function drawTunedPixel(values: number[], levels: TunedLevels): void {
 /** Bytes of 16-bit samples that leave room for the page within one output. */
 const PREVIEW_BYTES = 640_000;
 
-/** Runs in the page behind the settings and {@linkcode drawTunedPixel}. Levels are rounded to what a person would paste before they are drawn. */
+/**
+ * Runs in the page behind the settings and {@linkcode drawTunedPixel}. Levels are rounded to what a person would paste
+ * before they are drawn.
+ */
 const script = `
 const bytes=Uint8Array.from(atob(document.getElementById("data").textContent.trim()),(c)=>c.charCodeAt(0));
 const codes=new Uint16Array(bytes.buffer),n=set.width*set.height,planes=set.planes;
@@ -127,8 +136,9 @@ draw();
 `;
 
 /**
- * The asinh stretch with sliders for black, white and bend: the picture, its histogram and the clipped shares follow at once, and the call that
- * makes the same picture at full size stands below, ready to paste. Runs in the page on a small linear copy of 16 bits; the kernel is not asked.
+ * The asinh stretch with sliders for black, white and bend: the picture, its histogram and the clipped shares follow
+ * at once, and the call that makes the same picture at full size stands below, ready to paste. Runs in the page on a
+ * small linear copy of 16 bits; the kernel is not asked.
  *
  * In: a linear image of one or three planes. The copy is an area mean, so noise looks smaller than at full size.
  *
@@ -167,7 +177,8 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
     height: Math.floor(Math.sqrt(room / shape)),
   };
   const preview = makePreview(image, box);
-  let low = Infinity, high = -Infinity;
+  let low = Infinity;
+  let high = -Infinity;
   for (const plane of preview.planes) {
     for (const v of plane) {
       if (v < low) low = v;
@@ -180,7 +191,8 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
     plane.forEach((v, i) => codes[c * plane.length + i] = v !== v ? 0 : Math.round((v - low) / step))
   );
   // the black slider moves in units of the distance it begins below the faint end, the others by powers of ten
-  const sky = levels.black, noise = Math.max((levels.white - levels.black) / 4000, step);
+  const sky = levels.black;
+  const noise = Math.max((levels.white - levels.black) / 4000, step);
   const theme = themes.light;
   const set = {
     name: used.name,
@@ -200,7 +212,8 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
     over: [255, 160, 0],
     under: [40, 90, 255],
   };
-  const whiteNow = Math.log10((levels.white - sky) / noise), bendNow = Math.log10(levels.bend);
+  const whiteNow = Math.log10((levels.white - sky) / noise);
+  const bendNow = Math.log10(levels.bend);
   const slider = (id: string, words: string, min: number, max: number, value: number) =>
     `<label for="${id}">${words}</label><input id="${id}" type="range" min="${min}" max="${max}" step="any" value="${value}"><output id="${id}-value"></output>`;
   const shownWidth = Math.min(880, Math.max(480, preview.width));

@@ -2,8 +2,8 @@
 import { currentDisplay, show } from "./show.ts";
 
 /**
- * State what a reader should see and hold the run to it: shows the number beside what was promised, and throws when it lies further off than
- * said, so that text and result of a notebook cannot drift apart.
+ * State what a reader should see and hold the run to it: shows the number beside what was promised, and throws when it
+ * lies further off than said, so that text and result of a notebook cannot drift apart.
  *
  * @param what the quantity in words, with its unit: `noise of the stack (ADU)`
  * @param found the number that came out; `null`, as a report has where nothing could be measured, never comes out

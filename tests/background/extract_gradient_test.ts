@@ -13,16 +13,24 @@ import { makeScene, type Scene } from "../support/scenes_processing.ts";
 
 /** What is left of the gradient, highest minus lowest and rms, and the slope of the nebula against truth. */
 function judge(scene: Scene, model: Float32Array, after: Float32Array, c = 0) {
-  const n = model.length, truth = scene.gradient[c];
-  let mean = 0, low = Infinity, high = -Infinity, squares = 0;
+  const n = model.length;
+  const truth = scene.gradient[c];
+  let mean = 0;
+  let low = Infinity;
+  let high = -Infinity;
+  let squares = 0;
   for (let i = 0; i < n; i++) mean += (model[i] - truth[i]) / n;
-  let sx = 0, sy = 0, sxx = 0, sxy = 0;
+  let sx = 0;
+  let sy = 0;
+  let sxx = 0;
+  let sxy = 0;
   for (let i = 0; i < n; i++) {
     const e = model[i] - truth[i] - mean;
     low = Math.min(low, e);
     high = Math.max(high, e);
     squares += e * e / n;
-    const x = scene.nebula[c][i], y = after[i] - scene.starLight[c][i] - scene.noise[c][i];
+    const x = scene.nebula[c][i];
+    const y = after[i] - scene.starLight[c][i] - scene.noise[c][i];
     sx += x;
     sy += y;
     sxx += x * x;
@@ -95,7 +103,8 @@ describe("extractGradient against truth", () => {
     expect(Math.abs(slope - 1)).toBeLessThanOrEqual(near);
   });
 
-  // Nebulae that leave a third of the field free, where surfaces through their flanks fit as many samples as the sky does.
+  // Nebulae that leave a third of the field free, where surfaces through their flanks fit as many samples as the sky
+  // does.
   it.each(
     [["plane", 301, 60], ["quadratic", 302, 300], ["cubic", 303, 60], ["cubic", 304, 300]] as const,
   )("%s behind a large nebula, seed %i, %i ADU", (gradientKind, seed, height) => {
@@ -126,7 +135,8 @@ describe("extractGradient against truth", () => {
     // 1.5 times the noise of sampling; the light of faint stars in the boxes is in it.
     expect(surface.excess).toBeLessThanOrEqual(1.5);
     const again = sampleBackground(image).samples.filter((s) => s.doubt === "");
-    const levels = again.map((s) => s.levels[0]), middle = median(levels);
+    const levels = again.map((s) => s.levels[0]);
+    const middle = median(levels);
     const spread = 1.4826 * median(levels.map((v) => Math.abs(v - middle)));
     expect(spread).toBeLessThanOrEqual(1.5 * median(again.map((s) => s.errors[0])));
   });
@@ -193,9 +203,11 @@ describe("extractGradient against truth", () => {
 
 describe("fitSurface", () => {
   it("takes a spline where no polynomial will do, and its scores say why", () => {
-    const width = 480, height = 360;
+    const width = 480;
+    const height = 360;
     const data = Float32Array.from({ length: width * height }, (_, i) => {
-      const x = i % width, y = Math.floor(i / width);
+      const x = i % width;
+      const y = Math.floor(i / width);
       return 100 + 40 * Math.sin(x / 70) * Math.cos(y / 60) + ((i * 7919) % 101) / 101;
     });
     const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }] });
@@ -210,8 +222,8 @@ describe("fitSurface", () => {
     expect(polynomial.candidates.map((each) => each.degree)).toEqual([0, 1, 2, 3, 4]);
   });
 
-  // Vignetting by cos⁴ of the field angle, 20 % at the corner; no polynomial of degree 4 or less is it, one with the fourth
-  // power of the distance nearly.
+  // Vignetting by cos⁴ of the field angle, 20 % at the corner; no polynomial of degree 4 or less is it, one with the
+  // fourth power of the distance nearly.
   const vignetting = (width: number, height: number, noise: number, seed: number) => {
     const random = randomStream(seed);
     const fall = (x: number, y: number) =>
@@ -278,7 +290,8 @@ describe("fitSurface", () => {
       const data = scene.image.planes[0].data.map((v) => v + random.gaussian());
       const image = createImage({ width: 480, height: 360, unit: "adu", planes: [{ channel: "L", data }] });
       const again = fitSurface(sampleBackground(image)).image.planes[0].data;
-      let low = Infinity, high = -Infinity;
+      let low = Infinity;
+      let high = -Infinity;
       for (let i = 0; i < again.length; i++) {
         low = Math.min(low, again[i] - first[i]);
         high = Math.max(high, again[i] - first[i]);
@@ -299,8 +312,8 @@ describe("fitSurface", () => {
         nebulaRadius,
         stars: 100,
       });
-    const hidden = fitSurface(sampleBackground(scene(0.42).image)),
-      open = fitSurface(sampleBackground(scene(0.15).image));
+    const hidden = fitSurface(sampleBackground(scene(0.42).image));
+    const open = fitSurface(sampleBackground(scene(0.15).image));
     expect(hidden.uncertainty[0]).toBeGreaterThan(5);
     expect(hidden.notes.join(" ")).toMatch(/unsure by [\d.]+, [\d.]+ times the noise of a pixel/);
     expect(open.uncertainty[0]).toBeLessThan(5);
@@ -364,8 +377,10 @@ describe("a mesh", () => {
   it.skipIf(missingData(file))("agrees with the published background map of SEP's sample image", () => {
     const [image, wanted] = [file, map].map((name) => readFits(openDataPath(name)));
     const surface = fitSurface(sampleBackground(image, { boxesAlong: 8, boxShare: 1 }), { model: "mesh" });
-    const a = surface.image.planes[0].data, b = wanted.planes[0].data;
-    let mean = 0, squares = 0;
+    const a = surface.image.planes[0].data;
+    const b = wanted.planes[0].data;
+    let mean = 0;
+    let squares = 0;
     for (let i = 0; i < a.length; i++) mean += (a[i] - b[i]) / a.length;
     for (let i = 0; i < a.length; i++) squares += (a[i] - b[i]) ** 2 / a.length;
     // Its noise is 65 and its boxes are 64 pixels wide; ours are half as wide, and the level of one is known to 2.5.
@@ -398,7 +413,10 @@ describe("samples placed and kept out by hand", () => {
   });
 
   it("one shape for all channels: what one channel shows of a gradient is taken off all, in proportion", () => {
-    const width = 320, height = 240, second: number[] = [], third: number[] = [];
+    const width = 320;
+    const height = 240;
+    const second: number[] = [];
+    const third: number[] = [];
     for (const seed of [306, 307, 308]) {
       const random = randomStream(seed);
       const planes = [3, 1, 0.5].map((k, c) => ({
@@ -417,7 +435,8 @@ describe("samples placed and kept out by hand", () => {
       const [a, b] = surface.image.planes.map(({ data }) => data);
       // The same shape: proportional at every pixel.
       for (let i = 0; i < a.length; i += 997) {
-        const u = (a[i] - surface.levels[0]) / surface.ranges[0], v = (b[i] - surface.levels[1]) / surface.ranges[1];
+        const u = (a[i] - surface.levels[0]) / surface.ranges[0];
+        const v = (b[i] - surface.levels[1]) / surface.ranges[1];
         expect(Math.abs(u - v)).toBeLessThan(1e-3);
       }
     }
@@ -443,9 +462,11 @@ describe("samples placed and kept out by hand", () => {
 
 describe("divideSurface", () => {
   it("evens an uneven response and scales the variance with it", () => {
-    const width = 240, height = 180;
+    const width = 240;
+    const height = 180;
     const fall = (i: number) => {
-      const u = (i % width) / width - 0.5, v = Math.floor(i / width) / height - 0.5;
+      const u = (i % width) / width - 0.5;
+      const v = Math.floor(i / width) / height - 0.5;
       return 1 - 0.4 * (u * u + v * v);
     };
     const data = Float32Array.from({ length: width * height }, (_, i) => 50 + 1000 * fall(i));
@@ -453,7 +474,8 @@ describe("divideSurface", () => {
     const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }], variance });
     const even = divideSurface(image, fitSurface(sampleBackground(image), { degree: 2 }), { pedestal: 50 });
     const out = even.planes[0].data;
-    let low = Infinity, high = -Infinity;
+    let low = Infinity;
+    let high = -Infinity;
     for (const v of out) {
       low = Math.min(low, v);
       high = Math.max(high, v);

@@ -35,9 +35,13 @@ function note(what: string, goal: string, value: number, met: (value: number) =>
   else found.values.push(value);
 }
 const slopeOf = (x: (i: number) => number, y: (i: number) => number, n: number): number => {
-  let sx = 0, sy = 0, sxx = 0, sxy = 0;
+  let sx = 0;
+  let sy = 0;
+  let sxx = 0;
+  let sxy = 0;
   for (let i = 0; i < n; i++) {
-    const a = x(i), b = y(i);
+    const a = x(i);
+    const b = y(i);
     sx += a;
     sy += b;
     sxx += a * a;
@@ -52,11 +56,16 @@ for (const seed of room("gradients")) {
   for (const gradientKind of ["plane", "quadratic", "cubic", "vignetting"] as const) {
     for (const [height, radius] of [[300, 0.2], [300, 0.27], [60, 0.3], [1000, 0.24]] as const) {
       const scene = makeScene({ ...field, seed, gradientKind, nebula: [height], nebulaRadius: radius });
-      const n = scene.nebula[0].length, free = scene.nebula[0].reduce((sum, v) => sum + (v < 1 ? 1 : 0), 0) / n;
+      const n = scene.nebula[0].length;
+      const free = scene.nebula[0].reduce((sum, v) => sum + (v < 1 ? 1 : 0), 0) / n;
       if (free < 0.3) continue;
       const { image, surface } = light.extractGradient(scene.image);
-      const model = surface.image.planes[0].data, after = image.planes[0].data;
-      let mean = 0, low = Infinity, high = -Infinity, squares = 0;
+      const model = surface.image.planes[0].data;
+      const after = image.planes[0].data;
+      let mean = 0;
+      let low = Infinity;
+      let high = -Infinity;
+      let squares = 0;
       for (let i = 0; i < n; i++) mean += (model[i] - scene.gradient[0][i]) / n;
       for (let i = 0; i < n; i++) {
         const e = model[i] - scene.gradient[0][i] - mean;
@@ -120,10 +129,12 @@ for (const seed of room("stars")) {
       brightest: 2500,
       ...setting,
     });
-    const after = light.separateStars(scene.image).starless.planes[0].data, width = 600;
+    const after = light.separateStars(scene.image).starless.planes[0].data;
+    const width = 600;
     const r = Math.ceil(2 * (setting.fwhm as number) / Math.sqrt(setting.roundness ?? 1));
     for (const [kind, low, high, goal] of classes) {
-      let all = 0, left = 0;
+      let all = 0;
+      let left = 0;
       for (const star of scene.stars) {
         if (!(star.contrast > low && star.contrast <= high)) continue;
         if (star.x < 12 || star.y < 12 || star.x > width - 13 || star.y > 440 - 13) continue;
@@ -138,7 +149,10 @@ for (const seed of room("stars")) {
       }
       note(`star light removed, ${kind}, ${name}`, `≥ ${goal}`, 1 - left / all, (v) => v >= goal);
     }
-    let sky = 0, free = 0, under = 0, truth = 0;
+    let sky = 0;
+    let free = 0;
+    let under = 0;
+    let truth = 0;
     for (let i = 0; i < after.length; i++) {
       const e = after[i] - scene.sky - scene.noise[0][i];
       if (scene.starLight[0][i] < 0.02 * scene.sigma) {
@@ -180,16 +194,19 @@ for (const seed of room("normalisation")) {
     return Math.sqrt(levels.reduce((sum, v) => sum + (v - mean) ** 2, 0) / levels.length);
   };
   for (const angle of [0, 2, 4]) {
-    const random = light.randomStream(seed * 10 + angle), out = light.allocatePlane(600, 440);
+    const random = light.randomStream(seed * 10 + angle);
+    const out = light.allocatePlane(600, 440);
     for (let i = 0; i < n; i++) {
-      const u = 2 * (i % 600) / 600 - 1, v = 2 * Math.floor(i / 600) / 440 - 1;
+      const u = 2 * (i % 600) / 600 - 1;
+      const v = 2 * Math.floor(i / 600) / 440 - 1;
       const along = u * Math.cos(angle) + v * Math.sin(angle);
       const lit = reference.image.planes[0].data[i] - reference.noise[0][i];
       out[i] = 0.85 * lit + 120 + 60 * along + 25 * along * along + 6 * random.gaussian();
     }
     const frame = light.createImage({ width: 600, height: 440, unit: "adu", planes: [{ channel: "L", data: out }] });
     const { image } = light.normaliseLocal(frame, reference.image, { lightRatio: 0.85 });
-    const raw = out.map((v) => v / 0.85), made = image.planes[0].data;
+    const raw = out.map((v) => v / 0.85);
+    const made = image.planes[0].data;
     note("structure between frames, after over before", "≤ 0.1", structure(made) / structure(raw), (v) => v <= 0.1);
     const slope = slopeOf((i) => reference.nebula[0][i], (i) => made[i] - reference.starLight[0][i], n);
     note("nebula after local normalisation, |slope − 1|", "≤ 0.005", Math.abs(slope - 1), (v) => v <= 0.005);
@@ -198,7 +215,8 @@ for (const seed of room("normalisation")) {
 
 // Channel mapping: the matrix from the pixels, and the hue of a line through changes of lightness.
 for (const seed of room("mapping")) {
-  const random = light.randomStream(seed), n = 6400;
+  const random = light.randomStream(seed);
+  const n = 6400;
   const planes = ["Ha", "OIII", "SII"].map((channel) => ({
     channel,
     data: Float32Array.from({ length: n }, () => 100 * random.uniform()),
@@ -233,10 +251,12 @@ for (const seed of room("mapping")) {
   };
   for (const level of [0.25, 0.5, 0.75]) {
     const grey = light.constantImage(20, 20, level, { unit: "display" });
-    const lit = light.combineLuminance(picture, grey), vivid = light.saturate(picture, { factor: 1.5, aboveSky: 0 });
+    const lit = light.combineLuminance(picture, grey);
+    const vivid = light.saturate(picture, { factor: 1.5, aboveSky: 0 });
     for (const image of [lit, vivid]) {
       for (let i = 0; i < 400; i++) {
-        const before = hue(picture, i), after = hue(image, i);
+        const before = hue(picture, i);
+        const after = hue(image, i);
         if (before.chroma < 0.02) continue;
         const turn = Math.abs(((after.hue - before.hue + 540) % 360) - 180);
         note("hue through changes of lightness and chroma, degrees", "≤ 2", turn, (v) => v <= 2);
@@ -249,8 +269,10 @@ console.log(`seeds ${seeds.join(", ")}\n`);
 console.log("| figure | goal | worst | mean | cases | met |\n|---|---|---|---|---|---|");
 let missed = 0;
 for (const { what, goal, values, met } of figures) {
-  const rising = goal.startsWith("≥") ? -1 : 1, worst = values.reduce((a, b) => rising * b > rising * a ? b : a);
-  const mean = values.reduce((a, b) => a + b) / values.length, bad = values.filter((v) => !met(v)).length;
+  const rising = goal.startsWith("≥") ? -1 : 1;
+  const worst = values.reduce((a, b) => rising * b > rising * a ? b : a);
+  const mean = values.reduce((a, b) => a + b) / values.length;
+  const bad = values.filter((v) => !met(v)).length;
   if (bad > 0) missed++;
   const text = (v: number) => Math.abs(v) < 1e-3 ? v.toExponential(1) : v.toFixed(4);
   console.log(

@@ -1,7 +1,8 @@
 /**
- * Time and peak memory of an integration from raw files: `deno run -A tests/bench/integrate.ts [--frames 12] [--size 26|2]
- * [--colour] [--folder DIR] [--keep]`. Frames of white noise with stars and satellites are written once and stay when --keep is
- * given. Each frame is calibrated on the fly, shifted by a few pixels, judged and summed, as in a night's run.
+ * Time and peak memory of an integration from raw files: `deno run -A tests/bench/integrate.ts [--frames 12] [--size
+ * 26|2] [--colour] [--folder DIR] [--keep]`. Frames of white noise with stars and satellites are written once and stay
+ * when --keep is given. Each frame is calibrated on the fly, shifted by a few pixels, judged and summed, as in a
+ * night's run.
  */
 import { existsSync, mkdirSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
@@ -33,14 +34,18 @@ const { values: options } = parseArgs({
     workers: { type: "string", default: "2" },
   },
 });
-const large = options.size === "26", frames = Number(options.frames);
-const width = large ? 6248 : 1920, height = large ? 4176 : 1080, size = width * height;
+const large = options.size === "26";
+const frames = Number(options.frames);
+const width = large ? 6248 : 1920;
+const height = large ? 4176 : 1080;
+const size = width * height;
 const bayer = options.colour ? "RGGB" as const : null;
 const folder = join(options.folder, `${large ? "L" : "S"}${options.colour ? "-colour" : ""}`);
 setWorkerCount(Number(options.workers));
 mkdirSync(folder, { recursive: true });
 
-const random = randomStream("integrate bench"), noise = Float32Array.from({ length: 65_537 }, () => random.gaussian());
+const random = randomStream("integrate bench");
+const noise = Float32Array.from({ length: 65_537 }, () => random.gaussian());
 const transformOf = (k: number) => ({
   kind: "similarity" as const,
   matrix: [1, 0.0003 * k, 1.37 * k, -0.0003 * k, 1, -0.71 * k, 0, 0, 1] as const,
@@ -48,13 +53,15 @@ const transformOf = (k: number) => ({
 const path = (k: number) => join(folder, `light_${String(k).padStart(4, "0")}.fits`);
 for (let k = 0; k < frames; k++) {
   if (existsSync(path(k))) continue;
-  const data = borrowPlane(size), start = Math.floor(65_537 * random.uniform());
+  const data = borrowPlane(size);
+  const start = Math.floor(65_537 * random.uniform());
   for (let i = 0; i < size; i++) data[i] = Math.round(1200 + 12 * noise[(start + i * 7 + (i >> 16)) % 65_537]);
   // Stars of the reference, where the frame saw them.
   const inverse = invertTransform(transformOf(k));
   for (let s = 0; s < 3000; s++) {
     const star = applyTransform(inverse, (s * 104_729) % width, (s * 7919) % height);
-    const x0 = Math.round(star.x), y0 = Math.round(star.y);
+    const x0 = Math.round(star.x);
+    const y0 = Math.round(star.y);
     if (x0 < 8 || y0 < 8 || x0 >= width - 8 || y0 >= height - 8) continue;
     for (let y = y0 - 6; y <= y0 + 6; y++) {
       for (let x = x0 - 6; x <= x0 + 6; x++) {
@@ -63,7 +70,8 @@ for (let k = 0; k < frames; k++) {
       }
     }
   }
-  const slope = random.uniform() - 0.5, at = height * random.uniform();
+  const slope = random.uniform() - 0.5;
+  const at = height * random.uniform();
   for (let x = 0; x < width; x++) {
     const y = Math.round(at + slope * x);
     if (k % 3 === 0 && y >= 0 && y < height) data[y * width + x] += 300;
@@ -90,7 +98,8 @@ const flatLight = (level: number) =>
 const model = flatLight(1000);
 const correction = prepareCorrection(model, { dark: flatLight(200), flat: flatLight(30_000) }, {});
 const before = process.resourceUsage().maxRSS;
-const start = performance.now(), cpu = process.cpuUsage();
+const start = performance.now();
+const cpu = process.cpuUsage();
 const { report } = integrate(
   Array.from({ length: frames }, (_, k) => ({
     source: path(k),

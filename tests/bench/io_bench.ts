@@ -1,6 +1,6 @@
 /**
- * How fast frames are read and written, in MB of stored (uncompressed) samples a second: `deno run -A tests/bench/io_bench.ts`.
- * One frame of 26 megapixels; best of several rounds, files in the system's cache.
+ * How fast frames are read and written, in MB of stored (uncompressed) samples a second: `deno run -A
+ * tests/bench/io_bench.ts`. One frame of 26 megapixels; best of several rounds, files in the system's cache.
  */
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
@@ -8,7 +8,8 @@ import { join } from "node:path";
 import process from "node:process";
 import { createImage, openFits, randomStream, readFits, readFitsHeader, writeFits } from "../../lib/mod.ts";
 
-const width = Number(process.argv[2] ?? 6248), height = Number(process.argv[3] ?? 4176);
+const width = Number(process.argv[2] ?? 6248);
+const height = Number(process.argv[3] ?? 4176);
 const folder = mkdtempSync(join(tmpdir(), "faintlight-bench-"));
 const random = randomStream(1);
 const data = new Float32Array(new SharedArrayBuffer(width * height * 4));
@@ -23,9 +24,11 @@ function cpu(): number {
 }
 
 function best(label: string, bytes: number, work: () => void, rounds = 5): void {
-  let wall = Infinity, busy = Infinity;
+  let wall = Infinity;
+  let busy = Infinity;
   for (let round = 0; round < rounds; round++) {
-    const start = performance.now(), before = cpu();
+    const start = performance.now();
+    const before = cpu();
     work();
     wall = Math.min(wall, performance.now() - start);
     busy = Math.min(busy, cpu() - before);

@@ -1,15 +1,17 @@
 /**
- * How well does the night report judge? Simulated nights of both rigs with known faults: recall of frames that must go, good
- * frames rejected, causes named right.
+ * How well does the night report judge? Simulated nights of both rigs with known faults: recall of frames that must
+ * go, good frames rejected, causes named right.
  *
  *     deno run -A tests/bench/judge_nights.ts [--nights 12] [--rig Long] [--seeds judged] [--workers N] [--show] [--rows FOLDER]
  *
- * `--nights` is for each rig; 12 make 1056 good frames and 528 with faults. The seeds `judged …` are for telling figures only: nothing was
- * tuned on them. Change limits with `--seeds tuned` and look at the others afterwards. `--show` lists every frame judged wrongly;
- * `--rows FOLDER` keeps the measurements there, so that a change of the judgement alone can be looked at without measuring anew.
+ * `--nights` is for each rig; 12 make 1056 good frames and 528 with faults. The seeds `judged …` are for telling
+ * figures only: nothing was tuned on them. Change limits with `--seeds tuned` and look at the others afterwards.
+ * `--show` lists every frame judged wrongly; `--rows FOLDER` keeps the measurements there, so that a change of the
+ * judgement alone can be looked at without measuring anew.
  *
- * Strengths are drawn from ranges that begin where a frame does harm: a transparency of half, stars 1.4 times as wide, an axis ratio of
- * 1.5, a trail of field rotation longer than a star is wide. Frames are calibrated by masters of four darks and four flats, as a run does.
+ * Strengths are drawn from ranges that begin where a frame does harm: a transparency of half, stars 1.4 times as wide,
+ * an axis ratio of 1.5, a trail of field rotation longer than a star is wide. Frames are calibrated by masters of four
+ * darks and four flats, as a run does.
  */
 import { existsSync, mkdirSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
@@ -49,8 +51,15 @@ import {
 } from "../../lib/mod.ts";
 import { describeFrame } from "../../lib/io/describe_frame.ts";
 
-/** Frames of a night: the rigs' formats cut to a size that makes a run of minutes, with the number of stars of the whole. */
-const width = 608, height = 456, goodFrames = 44, faultyFrames = 22, starsToMagnitude15 = 2200;
+/**
+ * Frames of a night: the rigs' formats cut to a size that makes a run of minutes, with the number of stars of the
+ * whole.
+ */
+const width = 608;
+const height = 456;
+const goodFrames = 44;
+const faultyFrames = 22;
+const starsToMagnitude15 = 2200;
 
 /** What may strike, how strongly, and what is to be named. */
 type Strike =
@@ -98,7 +107,8 @@ function settingsOf(name: FaultName, random: RandomStream): FaultSettings {
     case "field-rotation":
       return { degrees: between(0.8, 2.5) };
     case "guiding-jump": {
-      const far = between(5, 12), angle = degrees * Math.PI / 180;
+      const far = between(5, 12);
+      const angle = degrees * Math.PI / 180;
       return { dxPixels: far * Math.cos(angle), dyPixels: far * Math.sin(angle), share: between(0.25, 0.75) };
     }
     case "wind":
@@ -246,7 +256,9 @@ interface Judged {
 const shapeFaults: ReadonlySet<Strike> = new Set(["drift", "wind", "focus-drift", "poor-seeing", "defocus"]);
 
 function judgeNight(base: "Long" | "Pocket", number: number, seeds: string, folder: string | undefined): Judged[] {
-  const seed = `${seeds} ${base} ${number}`, random = randomStream(seed), count = goodFrames + faultyFrames;
+  const seed = `${seeds} ${base} ${number}`;
+  const random = randomStream(seed);
+  const count = goodFrames + faultyFrames;
   // every sixth night of the Long rig is through a broad filter, where air can disperse the light
   const filter = base === "Pocket" ? "colour" : number % 6 === 5 ? "L" : number % 2 === 0 ? "Ha" : "OIII";
   const plan = planNight(base === "Long" ? longNight : pocketNight, {
@@ -287,7 +299,8 @@ function judgeNight(base: "Long" | "Pocket", number: number, seeds: string, fold
   if (file !== null && !existsSync(file)) writeFileSync(file, serialize(rows));
   const { frames } = diagnoseNight(rows.map((each) => each.row));
   return frames.map((diagnosis, at) => {
-    const struck = faulty.get(at) ?? null, { widening, axisRatio } = rows[at];
+    const struck = faulty.get(at) ?? null;
+    const { widening, axisRatio } = rows[at];
     // gusts are drawn at random: some do less harm than the range of strengths promises
     const harmless = struck !== null && shapeFaults.has(struck.name) && widening < 1.4 && axisRatio < 1.5;
     return { rig: base, struck: harmless ? { ...struck, verdict: "either" } : struck, diagnosis };
@@ -310,7 +323,8 @@ function main(): void {
   });
   if (values.workers !== undefined) setWorkerCount(Number(values.workers));
   if (values.rows !== undefined) mkdirSync(values.rows, { recursive: true });
-  const all: Judged[] = [], rigs = (["Long", "Pocket"] as const).filter((rig) => (values.rig ?? rig) === rig);
+  const all: Judged[] = [];
+  const rigs = (["Long", "Pocket"] as const).filter((rig) => (values.rig ?? rig) === rig);
   for (let number = 0; number < Number(values.nights); number++) {
     for (const rig of rigs) all.push(...judgeNight(rig, number, values.seeds, values.rows));
     console.error(`night ${number + 1} of ${values.nights}`);
@@ -325,7 +339,8 @@ function main(): void {
     share(list.filter(test).length, list.length);
   for (const rig of rigs.length > 1 ? [...rigs, "both"] : rigs) {
     const list = all.filter((each) => rig === "both" || each.rig === rig);
-    const good = list.filter((each) => each.struck === null), faulty = list.filter((each) => each.struck !== null);
+    const good = list.filter((each) => each.struck === null);
+    const faulty = list.filter((each) => each.struck !== null);
     console.log(`\n${rig}: ${good.length} good and ${faulty.length} faulty frames, seeds "${values.seeds}"`);
     console.log(
       `  that must go and are rejected: ${part(faulty.filter((each) => each.struck?.verdict === "reject"), rejected)}`,

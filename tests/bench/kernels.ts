@@ -1,8 +1,9 @@
 /**
- * `deno task bench [--size 2|26] [--rounds N] [--only WORDS]`: each kernel against its plain twin, on this thread and on two workers.
- * `deno task bench --peers FOLDER [--data DIR]`: at 26 Mpixel in the same run also the C programs (limit.c) and the Python peers
- * (peers.py, gen.py) that lie in FOLDER, every one once a round in turn, best of the rounds. PEER_PYTHON names an interpreter
- * with numpy, scipy, astropy and OpenCV. What cannot be had is named and left out.
+ * `deno task bench [--size 2|26] [--rounds N] [--only WORDS]`: each kernel against its plain twin, on this thread and
+ * on two workers. `deno task bench --peers FOLDER [--data DIR]`: at 26 Mpixel in the same run also the C programs
+ * (limit.c) and the Python peers (peers.py, gen.py) that lie in FOLDER, every one once a round in turn, best of the
+ * rounds. PEER_PYTHON names an interpreter with numpy, scipy, astropy and OpenCV. What cannot be had is named and left
+ * out.
  */
 import { spawnSync } from "node:child_process";
 import { existsSync, mkdirSync, readFileSync, writeFileSync } from "node:fs";
@@ -35,8 +36,12 @@ const { values: options } = parseArgs({
     only: { type: "string", default: "" },
   },
 });
-const rounds = Number(options.rounds), large = options.size === "26" || options.peers !== undefined;
-const width = large ? 6248 : 1920, height = large ? 4176 : 1080, count = width * height, letter = large ? "L" : "S";
+const rounds = Number(options.rounds);
+const large = options.size === "26" || options.peers !== undefined;
+const width = large ? 6248 : 1920;
+const height = large ? 4176 : 1080;
+const count = width * height;
+const letter = large ? "L" : "S";
 
 interface Arrays {
   readonly raw: Uint8Array;
@@ -53,7 +58,8 @@ function invented(): Arrays {
     for (let i = 0; i < count; i++) out[i] = level + sigma * noise[(i * 7) % 65_537];
     return out;
   };
-  const image = plane(1000, 25), raw = new Uint8Array(borrowPlane(Math.ceil(count / 2)).buffer, 0, 2 * count);
+  const image = plane(1000, 25);
+  const raw = new Uint8Array(borrowPlane(Math.ceil(count / 2)).buffer, 0, 2 * count);
   for (let i = 0; i < count; i++) {
     const v = Math.round(image[i] + 200) ^ 0x8000;
     raw[2 * i] = v >> 8;
@@ -84,12 +90,16 @@ interface Task {
 }
 
 function tasks(arrays: Arrays, data: string | null): Task[] {
-  const { raw, dark, flat, image } = arrays, out = borrowPlane(count), spare = borrowPlane(count);
+  const { raw, dark, flat, image } = arrays;
+  const out = borrowPlane(count);
+  const spare = borrowPlane(count);
   const details = [0, 1, 2, 3, 4, 5].map(() => borrowPlane(count));
   // The first touch of fresh memory belongs to no kernel.
   for (const each of [out, spare, ...details]) each.fill(0);
   const taps = gaussianTaps(3);
-  const turn = 0.3 * Math.PI / 180, c = Math.cos(turn), s = Math.sin(turn);
+  const turn = 0.3 * Math.PI / 180;
+  const c = Math.cos(turn);
+  const s = Math.sin(turn);
   const turned = { kind: "similarity" as const, matrix: [c, -s, 7.3, s, c, -4.6, 0, 0, 1] as const };
   const terms = Array.from({ length: 15 }, (_, k) => 1 / (k + 1));
   const surface = { terms, centreX: width / 2, centreY: height / 2, radius: width / 2 };
@@ -166,18 +176,24 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
       { name: "stack of 20 files, C clips about the median", run: judged, limit: ["clipmedian", 20], goal: [1.8, 12] },
     );
   } else {
-    const frames = 20,
-      count = 200_000,
-      stride = count + 16,
-      plane = groupedPixels(count),
-      strip = borrowPlane(frames * stride);
+    const frames = 20;
+    const count = 200_000;
+    const stride = count + 16;
+    const plane = groupedPixels(count);
+    const strip = borrowPlane(frames * stride);
     for (let i = 0; i < strip.length; i++) strip[i] = image[(i * 31) % image.length];
-    const one = { samples: strip, frames, stride, count }, ratios = new Float32Array(frames).fill(1);
-    const base = borrowPlane(plane).fill(625), level = borrowPlane(plane).fill(1000), none = borrowPlane(plane).fill(0);
-    const data = borrowPlane(3 * plane), marks = borrowPlane(frames * stride / 4);
-    const verdicts = new Uint8Array(marks.buffer, 0, frames * stride), weights = new Float64Array(frames).fill(1);
+    const one = { samples: strip, frames, stride, count };
+    const ratios = new Float32Array(frames).fill(1);
+    const base = borrowPlane(plane).fill(625);
+    const level = borrowPlane(plane).fill(1000);
+    const none = borrowPlane(plane).fill(0);
+    const data = borrowPlane(3 * plane);
+    const marks = borrowPlane(frames * stride / 4);
+    const verdicts = new Uint8Array(marks.buffer, 0, frames * stride);
+    const weights = new Float64Array(frames).fill(1);
     const memory = { values: borrowPlane(5 * plane), counts: borrowPlane(3 * plane) };
-    const noise = { base, level, perUnit: 0, prior: priorFreedom, ratios }, limits = moderatedLimits(frames, 0.001);
+    const noise = { base, level, perUnit: 0, prior: priorFreedom, ratios };
+    const limits = moderatedLimits(frames, 0.001);
     const centres = moderatedCentres(one, noise, limits, data);
     list.push(
       { name: "centres of 20 × 0.2 Mpixel, one thread", run: () => moderatedCentres(one, noise, limits, data) },
@@ -207,9 +223,11 @@ function reported(command: string, args: readonly string[]): number | undefined 
 
 /** The C programs, compiled; null when that cannot be done. */
 function compileLimit(peers: string, work: string): string | null {
-  const source = join(peers, "limit.c"), target = join(work, "limit");
+  const source = join(peers, "limit.c");
+  const target = join(work, "limit");
   if (!existsSync(source)) return null;
-  // The two tasks that need FFTW and libdeflate are not asked for: declarations are enough where the libraries are missing.
+  // The two tasks that need FFTW and libdeflate are not asked for: declarations are enough where the libraries are
+  // missing.
   const stubs = join(work, "stubs");
   mkdirSync(stubs, { recursive: true });
   writeFileSync(
@@ -240,7 +258,8 @@ function compileLimit(peers: string, work: string): string | null {
 }
 
 function compare(peers: string): void {
-  const work = options.data ?? join(tmpdir(), "faintlight-bench"), python = process.env.PEER_PYTHON ?? "python3";
+  const work = options.data ?? join(tmpdir(), "faintlight-bench");
+  const python = process.env.PEER_PYTHON ?? "python3";
   mkdirSync(work, { recursive: true });
   const limit = compileLimit(peers, work);
   if (limit === null) console.log(`No C limit: ${join(peers, "limit.c")} is missing or gcc cannot compile it.`);

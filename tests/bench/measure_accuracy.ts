@@ -1,6 +1,6 @@
 /**
- * `deno run -A tests/bench/measure_accuracy.ts [--from SEED] [--seeds N]`: how far measurements lie from the truth, on seeds that
- * nothing was tuned on (tuning used seeds below 100; the default starts at 1000).
+ * `deno run -A tests/bench/measure_accuracy.ts [--from SEED] [--seeds N]`: how far measurements lie from the truth, on
+ * seeds that nothing was tuned on (tuning used seeds below 100; the default starts at 1000).
  */
 import { parseArgs } from "node:util";
 import { madSigma } from "../../lib/stats/mad_sigma.ts";
@@ -10,12 +10,14 @@ import { fieldErrors, fieldKinds, type FrameErrors, frameErrors } from "../suppo
 const { values: options } = parseArgs({
   options: { from: { type: "string", default: "1000" }, seeds: { type: "string", default: "20" } },
 });
-const from = Number(options.from), seeds = Array.from({ length: Number(options.seeds) }, (_, k) => from + k);
+const from = Number(options.from);
+const seeds = Array.from({ length: Number(options.seeds) }, (_, k) => from + k);
 const percent = (value: number) => `${(100 * value).toFixed(2)} %`;
 
 for (const colour of [false, true]) {
   const frames: FrameErrors[] = seeds.map((seed) => frameErrors(seed, colour));
-  const widths = frames.map((each) => each.fwhm), long = frames.filter((each) => each.eccentricity[0] > 0.4);
+  const widths = frames.map((each) => each.fwhm);
+  const long = frames.filter((each) => each.eccentricity[0] > 0.4);
   const worst = (of: (each: FrameErrors) => number, list = frames) => Math.max(...list.map(of));
   console.log(`${frames[0].rig}, ${frames.length} frames, ${median(frames.map((each) => each.stars))} stars`);
   console.log(
@@ -41,8 +43,8 @@ for (const colour of [false, true]) {
 }
 console.log("isolated stars, borders included: complete from true SNR 7, pure over all listed");
 for (const kind of fieldKinds) {
-  const fields = seeds.map((seed) => fieldErrors(seed, kind)),
-    sum = (of: (each: typeof fields[number]) => number) => fields.reduce((s, each) => s + of(each), 0);
+  const fields = seeds.map((seed) => fieldErrors(seed, kind));
+  const sum = (of: (each: typeof fields[number]) => number) => fields.reduce((s, each) => s + of(each), 0);
   console.log(
     `  ${kind}: ${percent(sum((e) => e.found) / sum((e) => e.due))} of ${sum((e) => e.due)}, ${
       percent(

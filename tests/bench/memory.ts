@@ -1,6 +1,6 @@
 /**
- * Time and peak memory of a workflow of six steps at 26 Mpixel under three ways to get memory. Each way runs in a process of
- * its own, four times over, as frames of a night would: `deno run -A tests/bench/memory.ts`.
+ * Time and peak memory of a workflow of six steps at 26 Mpixel under three ways to get memory. Each way runs in a
+ * process of its own, four times over, as frames of a night would: `deno run -A tests/bench/memory.ts`.
  *
  *   shared   a new SharedArrayBuffer a plane
  *   own      a new plane on a WebAssembly memory of its own, collected by count (lib/core/memory.ts)
@@ -16,7 +16,10 @@ import { setWorkerCount } from "../../lib/kernels/pool.ts";
 import { starletScale } from "../../lib/kernels/starlet_scale.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 
-const width = 6248, height = 4176, count = width * height, passes = 4;
+const width = 6248;
+const height = 4176;
+const count = width * height;
+const passes = 4;
 
 function workflow(way: string): void {
   const make = (): Float32Array => {
@@ -24,7 +27,9 @@ function workflow(way: string): void {
     return way === "own" ? allocatePlane(width, height) : borrowPlane(count);
   };
   const drop = (...planes: Float32Array[]) => way === "recycled" && planes.forEach(returnPlane);
-  const dark = make().fill(200), flat = make().fill(1), raw = make().fill(1200);
+  const dark = make().fill(200);
+  const flat = make().fill(1);
+  const raw = make().fill(1200);
   const surface = { terms: [1, 2, 3], centreX: 0, centreY: 0, radius: width };
   const shift = { kind: "similarity" as const, matrix: [1, 0, 0.3, 0, 1, 0.2, 0, 0, 1] as const };
   const grid = { width, height, originX: 0, originY: 0, scale: 1 };

@@ -1,12 +1,13 @@
 /**
- * Time and peak memory of a whole night: `deno run -A tests/bench/night.ts [--rig pocket|long] [--lights N] [--width N --height N]
- * [--filters Ha,OIII] [--distinct N] [--faults] [--folder DIR] [--keep] [--make]`. The night is simulated once; the run is a process
- * of its own. Without sizes: 200 colour lights of 2 Mpixel, or 12 mono lights of 26 Mpixel through each filter. --make only makes
- * the night, --faults puts each fault into it once. Exposing takes longer than everything that is to be timed: with --distinct
- * only N lights are exposed, spread over the night, and those between are copies of the one before with noise of their own.
+ * Time and peak memory of a whole night: `deno run -A tests/bench/night.ts [--rig pocket|long] [--lights N] [--width N
+ * --height N] [--filters Ha,OIII] [--distinct N] [--faults] [--folder DIR] [--keep] [--make]`. The night is simulated
+ * once; the run is a process of its own. Without sizes: 200 colour lights of 2 Mpixel, or 12 mono lights of 26 Mpixel
+ * through each filter. --make only makes the night, --faults puts each fault into it once. Exposing takes longer than
+ * everything that is to be timed: with --distinct only N lights are exposed, spread over the night, and those between
+ * are copies of the one before with noise of their own.
  *
- * Stages are told apart by the labels of progress; the peak of each is that since the last label, where the system lets it be
- * reset (Linux).
+ * Stages are told apart by the labels of progress; the peak of each is that since the last label, where the system
+ * lets it be reset (Linux).
  */
 import { execFileSync } from "node:child_process";
 import { existsSync, mkdirSync, readFileSync, rmSync, writeFileSync } from "node:fs";
@@ -37,11 +38,12 @@ const { values: options } = parseArgs({
   },
 });
 const pocket = options.rig === "pocket";
-const width = Number(options.width ?? (pocket ? 1920 : 6248)),
-  height = Number(options.height ?? (pocket ? 1080 : 4176));
+const width = Number(options.width ?? (pocket ? 1920 : 6248));
+const height = Number(options.height ?? (pocket ? 1080 : 4176));
 const lights = Number(options.lights ?? (pocket ? 200 : 12));
 const filters = pocket ? ["colour"] : options.filters.split(",");
-const folder = join(options.folder, `${options.rig}-${lights}-${width}x${height}`), night = join(folder, "night");
+const folder = join(options.folder, `${options.rig}-${lights}-${width}x${height}`);
+const night = join(folder, "night");
 const out = join(folder, "out");
 
 /** Peak of the resident memory since the last call, GiB; since the start where it cannot be reset. */
@@ -57,9 +59,13 @@ function peak(): number {
 
 function run(): void {
   const stages = new Map<string, { seconds: number; cpu: number; peak: number }>();
-  let label = "start", since = performance.now(), before = process.cpuUsage();
+  let label = "start";
+  let since = performance.now();
+  let before = process.cpuUsage();
   const turn = (next: string) => {
-    const now = performance.now(), used = process.cpuUsage(before), old = stages.get(label);
+    const now = performance.now();
+    const used = process.cpuUsage(before);
+    const old = stages.get(label);
     stages.set(label, {
       seconds: (old?.seconds ?? 0) + (now - since) / 1000,
       cpu: (old?.cpu ?? 0) + (used.user + used.system) / 1e6,
@@ -82,7 +88,9 @@ function run(): void {
   });
   turn("");
   console.log("| stage (from its first report to the next stage's) | s | CPU, s | peak RSS, GiB |\n|---|---|---|---|");
-  let seconds = 0, cpu = 0, most = 0;
+  let seconds = 0;
+  let cpu = 0;
+  let most = 0;
   for (const [name, each] of stages) {
     seconds += each.seconds;
     cpu += each.cpu;
@@ -117,7 +125,8 @@ function make(): void {
     return first || light.fileFault !== null || (light.options.fault ?? "none") !== "none";
   }));
   simulateNight(night, { ...plan, lights: plan.lights.filter((light) => exposed.has(light)) });
-  const random = randomStream("copies"), noise = Float32Array.from({ length: 65_537 }, () => random.gaussian());
+  const random = randomStream("copies");
+  const noise = Float32Array.from({ length: 65_537 }, () => random.gaussian());
   const models = new Map<string, Image>();
   for (const light of plan.lights) {
     const path = join(night, light.file);
@@ -126,7 +135,9 @@ function make(): void {
       if (sound || !models.has(filterOf(light))) models.set(filterOf(light), readFits(path));
       continue;
     }
-    const model = models.get(filterOf(light)) as Image, { data } = model.planes[0], copy = borrowPlane(data.length);
+    const model = models.get(filterOf(light)) as Image;
+    const { data } = model.planes[0];
+    const copy = borrowPlane(data.length);
     const start = Math.floor(65_537 * random.uniform());
     for (let i = 0; i < data.length; i++) {
       copy[i] = Math.min(65_535, Math.max(0, Math.round(data[i] + 3 * noise[(start + i * 7 + (i >> 16)) % 65_537])));

@@ -1,8 +1,8 @@
 /**
- * `deno run -A tests/bench/stars.ts [--rounds N] [--stars N]`: finding and measuring stars against SEP on the same frame in the same
- * run, one thread each, processor time, best of the rounds taken in turn; SEP at the setting that is most complete among those as
- * pure as we are. PEER_PYTHON names an interpreter with numpy and SEP. Then a whole frame's measurement: time, projected to a
- * thousand frames on two cores, and work space.
+ * `deno run -A tests/bench/stars.ts [--rounds N] [--stars N]`: finding and measuring stars against SEP on the same
+ * frame in the same run, one thread each, processor time, best of the rounds taken in turn; SEP at the setting that is
+ * most complete among those as pure as we are. PEER_PYTHON names an interpreter with numpy and SEP. Then a whole
+ * frame's measurement: time, projected to a thousand frames on two cores, and work space.
  */
 import { spawnSync } from "node:child_process";
 import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
@@ -20,12 +20,16 @@ import { drawStars, noiseArea, testProfile, type TestStar } from "../support/sce
 const { values: options } = parseArgs({
   options: { rounds: { type: "string", default: "5" }, stars: { type: "string", default: "1500" } },
 });
-const rounds = Number(options.rounds), width = 1920, height = 1080, noise = 25;
+const rounds = Number(options.rounds);
+const width = 1920;
+const height = 1080;
+const noise = 25;
 const profile = { ...testProfile, fwhm: 3.3, beta: 3.2 };
 
 /** Stars at random places, numbers falling with the flux as 1/F, on a sloping sky. */
 function frame(): { image: Image; stars: (TestStar & { snr: number; isolated: boolean })[] } {
-  const random = randomStream("bench stars"), unit = noise * Math.sqrt(noiseArea(profile));
+  const random = randomStream("bench stars");
+  const unit = noise * Math.sqrt(noiseArea(profile));
   const stars = Array.from({ length: Number(options.stars) }, () => {
     const snr = 4 * Math.min(1000, 1 / Math.max(1e-9, random.uniform()));
     return { x: random.uniform() * (width - 1), y: random.uniform() * (height - 1), flux: snr * unit, snr };
@@ -68,11 +72,13 @@ const complete = due.filter((star) => found.some((each) => near(star, each))).le
 const pure = found.filter((each) => stars.some((star) => near(star, each))).length / found.length;
 
 const folder = mkdtempSync(join(tmpdir(), "faintlight-stars-"));
-const raw = join(folder, "frame.f32"), truth = join(folder, "truth.json");
+const raw = join(folder, "frame.f32");
+const truth = join(folder, "truth.json");
 const { data } = image.planes[0];
 writeFileSync(raw, new Uint8Array(data.buffer, data.byteOffset, data.byteLength));
 writeFileSync(truth, JSON.stringify(stars));
-const python = process.env.PEER_PYTHON ?? "python3", script = new URL("./stars_sep.py", import.meta.url).pathname;
+const python = process.env.PEER_PYTHON ?? "python3";
+const script = new URL("./stars_sep.py", import.meta.url).pathname;
 
 interface Peer {
   readonly complete: number;
@@ -83,7 +89,9 @@ interface Peer {
   readonly seconds: number;
   readonly version: string;
 }
-let peer: Peer | null = null, detection = Infinity, whole = Infinity;
+let peer: Peer | null = null;
+let detection = Infinity;
+let whole = Infinity;
 for (let k = 0; k < 20; k++) measureFrame(image);
 for (let round = 0; round < rounds; round++) {
   for (let k = 0; k < 10; k++) {
@@ -101,8 +109,8 @@ for (let round = 0; round < rounds; round++) {
 }
 rmSync(folder, { recursive: true });
 
-const share = (value: number) => `${(100 * value).toFixed(1)} %`,
-  time = (value: number) => `${(1000 * value).toFixed(1)} ms`;
+const share = (value: number) => `${(100 * value).toFixed(1)} %`;
+const time = (value: number) => `${(1000 * value).toFixed(1)} ms`;
 console.log(`${width} × ${height}, ${stars.length} stars; ${due.length} isolated ones of true SNR ≥ 7`);
 console.log(`ours: ${share(complete)} complete, ${share(pure)} pure, ${found.length} stars, ${time(detection)}`);
 if (peer === null) console.log(`SEP: none; ${python} lacks numpy or sep (set PEER_PYTHON)`);
@@ -118,8 +126,8 @@ console.log(
   `measureFrame: ${time(whole)}, a thousand frames on two cores ${(whole * 500).toFixed(0)} s and their reading`,
 );
 
-// Work space, on a frame large enough that the program itself does not count: the same one twelve times over. Borrowed planes are
-// kept, so that what is resident afterwards is the most there was.
+// Work space, on a frame large enough that the program itself does not count: the same one twelve times over. Borrowed
+// planes are kept, so that what is resident afterwards is the most there was.
 const large = borrowPlane(12 * data.length);
 for (let k = 0; k < 12; k++) large.set(data, k * data.length);
 const tall = createImage({ width, height: 12 * height, unit: "adu", planes: [{ channel: "L", data: large }] });

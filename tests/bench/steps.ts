@@ -3,9 +3,9 @@
  *
  *     deno run -A tests/bench/steps.ts [--rounds 3] [--size 2] [--workers 2] [--only name] [--peers]
  *
- * With `--peers` scikit-image, scipy and OpenCV do the same operation in the same run (steps_peers.py; set PEER_PYTHON to
- * a Python that has them). CPU time is that of all threads of this process, best of the rounds; on a machine that others
- * use it says more than wall time.
+ * With `--peers` scikit-image, scipy and OpenCV do the same operation in the same run (steps_peers.py; set PEER_PYTHON
+ * to a Python that has them). CPU time is that of all threads of this process, best of the rounds; on a machine that
+ * others use it says more than wall time.
  */
 import { spawnSync } from "node:child_process";
 import { mkdirSync, writeFileSync } from "node:fs";
@@ -30,7 +30,9 @@ const { values: options } = parseArgs({
   },
 });
 const scale = Math.sqrt(Number(options.size) / 2.0736);
-const width = Math.round(1920 * scale), height = Math.round(1080 * scale), rounds = Number(options.rounds);
+const width = Math.round(1920 * scale);
+const height = Math.round(1080 * scale);
+const rounds = Number(options.rounds);
 light.setWorkerCount(Number(options.workers));
 
 const made = makeScene({
@@ -65,14 +67,18 @@ const mono = light.derive(shared, { planes: [{ channel: "L", data: shared.planes
   step: "one",
   options: {},
 });
-const { settings } = light.automaticStretch(shared), { bend, ...drawn } = settings;
-const picture = light.stretchAsinh(shared, settings), lines = named(["Ha", "OIII", "SII"]);
+const { settings } = light.automaticStretch(shared);
+const { bend, ...drawn } = settings;
+const picture = light.stretchAsinh(shared, settings);
+const lines = named(["Ha", "OIII", "SII"]);
 const grey = light.derive(picture, { planes: [{ channel: "L", data: picture.planes[1].data }] }, {
   step: "one",
   options: {},
 });
-const parted = light.separateStars(shared), surface = light.fitSurface(light.sampleBackground(shared));
-const drawnStars = light.stretchAsinh(parted.stars, settings), oklab = light.toOklab(picture);
+const parted = light.separateStars(shared);
+const surface = light.fitSurface(light.sampleBackground(shared));
+const drawnStars = light.stretchAsinh(parted.stars, settings);
+const oklab = light.toOklab(picture);
 const other = light.derive(shared, {
   planes: shared.planes.map(({ channel, data }) => ({ channel, data: data.map((v, i) => 1.1 * v + (i % width) / 40) })),
 }, { step: "other", options: {} });
@@ -89,7 +95,10 @@ interface Timed {
   /** What steps_peers.py calls the same operation. */
   readonly peer?: string;
 }
-/** On three planes; what comes out is given back, as the library does with its own intermediates and numpy with its arrays. */
+/**
+ * On three planes; what comes out is given back, as the library does with its own intermediates and numpy with its
+ * arrays.
+ */
 const three = (run: (data: Float32Array) => Float32Array) => () =>
   shared.planes.forEach(({ data }) => returnPlane(run(data)));
 /** A star of 3 pixels, as far as ten. */
@@ -184,7 +193,8 @@ interface Best {
   wall: number;
   cpu: number;
 }
-const best = new Map<string, Best>(), peers = new Map<string, Map<string, number>>();
+const best = new Map<string, Best>();
+const peers = new Map<string, Map<string, number>>();
 const folder = join(tmpdir(), "faintlight-bench-steps");
 if (options.peers) {
   mkdirSync(folder, { recursive: true });
@@ -195,7 +205,8 @@ if (options.peers) {
 for (let round = 0; round < rounds; round++) {
   for (const { name, run, peer } of list) {
     if (round === 0) run();
-    const cpu = cpuSeconds(), wall = performance.now();
+    const cpu = cpuSeconds();
+    const wall = performance.now();
     run();
     const found = { wall: (performance.now() - wall) / 1000, cpu: cpuSeconds() - cpu };
     const so = best.get(name);
@@ -229,7 +240,8 @@ console.log(`${width} × ${height} × 3, ${options.workers} workers, best of ${r
 console.log(`| step | wall, s | CPU, s |${options.peers ? " peers, CPU s (peer / ours) |" : ""}`);
 console.log(`|---|---|---|${options.peers ? "---|" : ""}`);
 for (const { name } of list) {
-  const { wall, cpu } = best.get(name) as Best, of = peers.get(name);
+  const { wall, cpu } = best.get(name) as Best;
+  const of = peers.get(name);
   const told = [...of ?? []].map(([library, time]) => `${library} ${time.toFixed(3)} (${(time / cpu).toFixed(2)})`);
   console.log(`| ${name} | ${wall.toFixed(3)} | ${cpu.toFixed(3)} |${options.peers ? ` ${told.join(", ")} |` : ""}`);
 }

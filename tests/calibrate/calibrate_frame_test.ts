@@ -10,7 +10,9 @@ const withVariance = (image: Image, value: number): Image =>
 
 describe("calibrateFrame", () => {
   // ccdproc 2.5.1 through fixtures/combine/generate.py.
-  const w = 16, h = 12, n = w * h;
+  const w = 16;
+  const h = 12;
+  const n = w * h;
   const raw = imageOf(w, h, gauss(n, 21).map((z) => 1000 + 30 * z));
   const bias = imageOf(w, h, gauss(n, 22).map((z) => 100 + 3 * z));
   const dark = imageOf(w, h, gauss(n, 23).map((z) => 140 + 5 * z));
@@ -70,9 +72,10 @@ describe("calibrateFrame", () => {
   });
 
   it("predicts the scatter it gets", () => {
-    const gain = 0.8, read = 3;
-    const level = 500,
-      sky = imageOf(128, 128, noisy(128, 128, 100 + level, Math.sqrt(level / gain + (read / gain) ** 2), 9));
+    const gain = 0.8;
+    const read = 3;
+    const level = 500;
+    const sky = imageOf(128, 128, noisy(128, 128, 100 + level, Math.sqrt(level / gain + (read / gain) ** 2), 9));
     const result = calibrateFrame(sky, { bias: constantImage(128, 128, 100) }, {
       electronsPerAdu: gain,
       readNoiseElectrons: read,

@@ -9,7 +9,8 @@ const series = (count: number, sigma = 8) =>
 
 describe("combineBias", () => {
   it("averages down by √N and predicts it", () => {
-    const master = combineBias(series(25)), pixels = 96 * 64;
+    const master = combineBias(series(25));
+    const pixels = 96 * 64;
     const { mean, sd } = moments(master.planes[0].data);
     expect(Math.abs(mean - 300)).toBeLessThan(4 * 8 / Math.sqrt(25 * pixels));
     // 0.1 % a side is lost, so the scatter is that of the mean within its own standard error (4 sigma).
@@ -50,7 +51,8 @@ describe("combineBias", () => {
   });
 
   it("does not depend on the order of the frames beyond float rounding", () => {
-    const frames = series(9), there = combineBias(frames).planes[0].data;
+    const frames = series(9);
+    const there = combineBias(frames).planes[0].data;
     const back = combineBias(frames.toReversed()).planes[0].data;
     for (let p = 0; p < there.length; p++) expect(Math.abs(there[p] - back[p])).toBeLessThan(1e-4);
   });

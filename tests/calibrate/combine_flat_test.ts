@@ -15,7 +15,8 @@ describe("combineFlat", () => {
     const master = combineFlat(flats([30000, 28000, 20000, 25000, 15000, 31000, 30000, 22000, 18000, 26000]), {
       bias: constantImage(48, 48, 300),
     });
-    const truth = Array.from({ length: 2304 }, (_, p) => shade(p)), level = moments(truth).mean;
+    const truth = Array.from({ length: 2304 }, (_, p) => shade(p));
+    const level = moments(truth).mean;
     const ratio = master.planes[0].data.map((value, p) => value * level / truth[p]);
     const { mean, sd } = moments(ratio);
     expect(Math.abs(mean - 1)).toBeLessThan(1e-3);

@@ -20,7 +20,8 @@ const mosaicOf = (
     width,
     height,
     Array.from({ length: width * height }, (_, p) => {
-      const x = p % width, y = Math.floor(p / width);
+      const x = p % width;
+      const y = Math.floor(p / width);
       return at(colourOf(pattern, x, y), x, y);
     }),
     pattern,
@@ -28,8 +29,8 @@ const mosaicOf = (
 const at = (image: Image, plane: number, x: number, y: number): number => image.planes[plane].data[y * image.width + x];
 
 describe("demosaic", () => {
-  // Values printed in the documentation of the colour-demosaicing package (Malvar 2004 method). It repeats the edge of the
-  // raw array, so the input is padded that way here; the padding is two pixels, which keeps the phase.
+  // Values printed in the documentation of the colour-demosaicing package (Malvar 2004 method). It repeats the edge of
+  // the raw array, so the input is padded that way here; the padding is two pixels, which keeps the phase.
   it("gives the published values of the gradient filters", () => {
     const raw = [
       [0.3764706, 0.36078432, 0.40784314, 0.3764706],
@@ -77,7 +78,8 @@ describe("demosaic", () => {
 
   // scipy 1.17.1 through fixtures/combine/generate.py; odd sizes, GRBG.
   it("gives scipy's bilinear planes of an odd-sized mosaic, edges included", () => {
-    const raw = gauss(99, 31).map((z) => 100 + 20 * z), stored = storedValues().bilinear;
+    const raw = gauss(99, 31).map((z) => 100 + 20 * z);
+    const stored = storedValues().bilinear;
     const result = demosaic(imageOf(11, 9, raw, "GRBG"), { method: "bilinear" });
     ["R", "G", "B"].forEach((name, c) =>
       stored[name as "R" | "G" | "B"].forEach((value, p) =>
@@ -103,11 +105,13 @@ describe("demosaic", () => {
     }
   });
 
-  // Root of the sum of squared filter coefficients (Malvar, He & Cutler 2004): 0.750 (green), 0.996 and 0.976 (red, blue).
+  // Root of the sum of squared filter coefficients (Malvar, He & Cutler 2004): 0.750 (green), 0.996 and 0.976 (red,
+  // blue).
   it("carries noise by the gains of the filters", () => {
     const result = demosaic(imageOf(256, 256, noisy(256, 256, 0, 1, 5), "RGGB"));
     const sdAt = (plane: number, ox: number, oy: number): number => {
-      let square = 0, n = 0;
+      let square = 0;
+      let n = 0;
       for (let y = 2 + oy; y < 254; y += 2) {
         for (let x = 2 + ox; x < 254; x += 2) {
           square += at(result, plane, x, y) ** 2;
@@ -136,7 +140,8 @@ describe("demosaic", () => {
   });
 
   it("moves with the crop: the pattern follows the origin", () => {
-    const random = randomStream(8), values = Array.from({ length: 20 * 16 }, () => random.uniform());
+    const random = randomStream(8);
+    const values = Array.from({ length: 20 * 16 }, () => random.uniform());
     const whole = demosaic(imageOf(20, 16, values, "RGGB"));
     const part = Array.from({ length: 13 * 11 }, (_, p) => values[(Math.floor(p / 13) + 3) * 20 + p % 13 + 1]);
     const cropped = demosaic(imageOf(13, 11, part, shiftBayer("RGGB", 1, 3)));
@@ -155,7 +160,8 @@ describe("demosaic", () => {
     const mask = createMask(32, 32);
     star.planes[0].data.forEach((value, p) => mask[p] = value >= 60000 ? maskBit.saturated : 0);
     const lowest = (image: Image) => Math.min(...image.planes.flatMap((plane) => Array.from(plane.data)));
-    const bare = lowest(demosaic(star)), held = lowest(demosaic(derive(star, { mask }, { step: "mask", options: {} })));
+    const bare = lowest(demosaic(star));
+    const held = lowest(demosaic(derive(star, { mask }, { step: "mask", options: {} })));
     expect(bare).toBeLessThan(-5000);
     // What is left lies further out than the limit works: 80 of 60 000.
     expect(held).toBeGreaterThan(400);
@@ -181,7 +187,8 @@ describe("demosaic", () => {
   });
 
   it("leaves its input untouched and records what it did", () => {
-    const raw = mosaicOf("RGGB", 8, 8, (_, x, y) => x * y), before = raw.planes[0].data.slice();
+    const raw = mosaicOf("RGGB", 8, 8, (_, x, y) => x * y);
+    const before = raw.planes[0].data.slice();
     const result = demosaic(raw);
     expect(raw.planes[0].data).toEqual(before);
     expect(result.geometry.bayer).toBeNull();

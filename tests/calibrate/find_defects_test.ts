@@ -35,7 +35,8 @@ describe("findDefects", () => {
   });
 
   const sky = (k: number) => {
-    const random = randomStream(`light ${k}`), data = noisy(size, size, 300, 5, random.uniform());
+    const random = randomStream(`light ${k}`);
+    const data = noisy(size, size, 300, 5, random.uniform());
     const stars = Array.from({ length: 25 }, (_, i) => {
       const place = randomStream(`star ${i}`);
       return {

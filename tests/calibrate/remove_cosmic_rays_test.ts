@@ -15,9 +15,11 @@ describe("removeCosmicRays", () => {
     expect(result.reduce((a, b) => a + b, 0)).toBe(2);
   });
 
-  const field = new Float32Array(64 * 64), noise = gauss(4096, 11);
+  const field = new Float32Array(64 * 64);
+  const noise = gauss(4096, 11);
   for (let p = 0; p < 4096; p++) {
-    const x = p % 64, y = Math.floor(p / 64);
+    const x = p % 64;
+    const y = Math.floor(p / 64);
     field[p] = 100 + 1000 * Math.exp(-((x - 20.3) ** 2 + (y - 31.7) ** 2) / 8) + 10 * noise[p];
   }
   const hits: [number, number][] = [[40, 40], [10, 50], [11, 51], [55, 12], [55, 13], [55, 14], [55, 15], [55, 16], [

@@ -52,7 +52,9 @@ export const storedValues = (): StoredValues =>
 
 /** Mean and standard deviation of the finite values. */
 export function moments(values: ArrayLike<number>): { mean: number; sd: number; count: number } {
-  let sum = 0, square = 0, count = 0;
+  let sum = 0;
+  let square = 0;
+  let count = 0;
   for (let i = 0; i < values.length; i++) {
     if (!Number.isFinite(values[i])) continue;
     count++;

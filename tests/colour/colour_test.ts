@@ -42,15 +42,18 @@ describe("mapChannels", () => {
   ];
 
   it("is the matrix it was given: recovered from the pixels by least squares to 1e-6", () => {
-    const lines = noisy(1, ["Ha", "OIII", "SII"]), out = mapChannels(lines, { rules });
+    const lines = noisy(1, ["Ha", "OIII", "SII"]);
+    const out = mapChannels(lines, { rules });
     // Normal equations of out = M · in, solved by Cramer's rule in float64.
-    const x = lines.planes.map((plane) => plane.data), n = x[0].length;
+    const x = lines.planes.map((plane) => plane.data);
+    const n = x[0].length;
     const gram = [0, 1, 2].map((a) => [0, 1, 2].map((b) => x[a].reduce((sum, v, i) => sum + v * x[b][i], 0) / n));
     const det = (m: number[][]) =>
       m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0]) +
       m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]);
     rules.forEach((rule, k) => {
-      const y = out.planes[k].data, right = x.map((column) => column.reduce((sum, v, i) => sum + v * y[i], 0) / n);
+      const y = out.planes[k].data;
+      const right = x.map((column) => column.reduce((sum, v, i) => sum + v * y[i], 0) / n);
       ["Ha", "OIII", "SII"].forEach((channel, c) => {
         const replaced = gram.map((row, r) => row.map((v, j) => j === c ? right[r] : v));
         const wanted = rule.from[channel] ?? 0;
@@ -99,7 +102,9 @@ describe("equaliseChannels and neutraliseSky", () => {
 
   it("takes the sky from where a person says it is, in a field that is full of nebula", () => {
     // nebula over nine tenths of the field, free sky at the left only: Ha 100 under a nebula of 60, OIII 40 alone
-    const random = randomStream("little sky"), width = 200, height = 120;
+    const random = randomStream("little sky");
+    const width = 200;
+    const height = 120;
     const plane = (channel: string, level: number, glow: number) => ({
       channel,
       data: Float32Array.from(
@@ -133,7 +138,8 @@ describe("equaliseChannels and neutraliseSky", () => {
     const low = out.planes.map(({ data }) => data.toSorted()[Math.floor(0.1 * data.length)]);
     expect(Math.abs((top[0] - low[0]) / (top[1] - low[1]) - 1)).toBeLessThan(0.05);
     const corner = out.planes.map(({ data }) => data.subarray(0, 2400).reduce((a, b) => a + b) / 2400);
-    // The sky's level is known to a seventh of its noise (the nebula's wings), and oxygen's noise is 42 after a gain of 4.
+    // The sky's level is known to a seventh of its noise (the nebula's wings), and oxygen's noise is 42 after a gain
+    // of 4.
     expect(Math.abs(corner[0] - corner[1])).toBeLessThan(42 / 7);
     expect(equaliseChannels(scene.image, { maximumGain: 1 }).history.nodes.at(-1)?.notes[0]).toContain("OIII 1.000");
   });
@@ -144,7 +150,8 @@ describe("equaliseChannels and neutraliseSky", () => {
       channel: "RGB"[c],
       data: Float32Array.from({ length: 6400 }, () => level + random.gaussian()),
     }));
-    const image = createImage({ width: 80, height: 80, unit: "adu", planes }), out = neutraliseSky(image);
+    const image = createImage({ width: 80, height: 80, unit: "adu", planes });
+    const out = neutraliseSky(image);
     for (let c = 0; c < 3; c++) {
       const mean = out.planes[c].data.reduce((a, b) => a + b) / 6400;
       expect(Math.abs(mean - 25)).toBeLessThan(0.15);
@@ -164,10 +171,14 @@ describe("star colours", () => {
   });
 
   const field = (gains: readonly number[], hot: number): Image => {
-    const random = randomStream(7), size = 360, data = gains.map(() => new Float32Array(size * size));
+    const random = randomStream(7);
+    const size = 360;
+    const data = gains.map(() => new Float32Array(size * size));
     for (const plane of data) for (let i = 0; i < plane.length; i++) plane[i] = 100 + 2 * random.gaussian();
     for (let k = 0; k < 60; k++) {
-      const x0 = 15 + 330 * random.uniform(), y0 = 15 + 330 * random.uniform(), peak = 400 + 3000 * random.uniform();
+      const x0 = 15 + 330 * random.uniform();
+      const y0 = 15 + 330 * random.uniform();
+      const peak = 400 + 3000 * random.uniform();
       const kelvin = hot * Math.exp(0.25 * random.gaussian());
       [620, 530, 460].forEach((w, c) => {
         const light = peak * planckPhotons(w, kelvin) / planckPhotons(530, kelvin) / gains[c];
@@ -185,12 +196,14 @@ describe("star colours", () => {
   };
 
   it("recovers the gains of a camera from stars of known typical temperature", () => {
-    const gains = [1.7, 1, 2.2], image = field(gains, 5772);
+    const gains = [1.7, 1, 2.2];
+    const image = field(gains, 5772);
     const white = [620, 530, 460].map((w) => planckPhotons(w, 5772) / planckPhotons(530, 5772));
     for (const method of ["mean", "locus"] as const) {
       const found = measureStarBalance(image, { method });
       expect(found.stars).toBeGreaterThan(30);
-      // Gains that make a body of 5772 K white: those of the camera over its colour; 60 stars of 25 % scatter in temperature.
+      // Gains that make a body of 5772 K white: those of the camera over its colour; 60 stars of 25 % scatter in
+      // temperature.
       found.gains.forEach((gain, c) => expect(Math.abs(gain / (gains[c] / white[c]) - 1)).toBeLessThan(0.05));
     }
   });
@@ -214,7 +227,8 @@ describe("star colours", () => {
 
 describe("limitGreen", () => {
   it("takes green noise down, keeps a real green object, keeps brightness", () => {
-    const random = randomStream(5), size = 100;
+    const random = randomStream(5);
+    const size = 100;
     const planes = ["R", "G", "B"].map((channel, c) => ({
       channel,
       data: Float32Array.from(
@@ -222,7 +236,8 @@ describe("limitGreen", () => {
         (_, i) => 100 + 5 * random.gaussian() + (i < 500 && c === 1 ? 200 : 0),
       ),
     }));
-    const image = createImage({ width: size, height: size, unit: "adu", planes }), out = limitGreen(image);
+    const image = createImage({ width: size, height: size, unit: "adu", planes });
+    const out = limitGreen(image);
     const greens = (it: Image) => {
       let n = 0;
       for (let i = 500; i < size * size; i++) {
@@ -250,8 +265,11 @@ describe("lines", () => {
       nebula: [2000, 500],
       sky: 300,
     });
-    const map = mapLineRatio(scene.image), [ratio, snr] = map.planes.map((plane) => plane.data);
-    let error = 0, n = 0, claimed = 0;
+    const map = mapLineRatio(scene.image);
+    const [ratio, snr] = map.planes.map((plane) => plane.data);
+    let error = 0;
+    let n = 0;
+    let claimed = 0;
     for (let i = 0; i < ratio.length; i++) {
       if (!(scene.nebula[1][i] > 200)) continue;
       const truth = scene.nebula[1][i] / scene.nebula[0][i];
@@ -267,7 +285,8 @@ describe("lines", () => {
   });
 
   it("subtractContinuum undoes a known mixture, by a given scale and by the stars' own", () => {
-    // A filter of 5 nm holds 50 of line and 50 of continuum; one of 100 nm holds 1000 and 50: the exact form returns 50.
+    // A filter of 5 nm holds 50 of line and 50 of continuum; one of 100 nm holds 1000 and 50: the exact form returns
+    // 50.
     const wide = createImage({
       width: 20,
       height: 20,
@@ -283,7 +302,8 @@ describe("lines", () => {
     const out = subtractContinuum(narrow, wide, { scale: 0.05, lineShare: 0.05, matchWidths: false });
     expect(out.planes[0].data[350]).toBeCloseTo(50, 4);
     const stars = makeScene({ seed: 63, width: 300, height: 220, stars: 80, brightest: 2000, faintest: 60 });
-    const c = stars.image, random = randomStream(1);
+    const c = stars.image;
+    const random = randomStream(1);
     const line = createImage({
       width: 300,
       height: 220,
@@ -299,8 +319,8 @@ describe("lines", () => {
     "subtractContinuum finds the scale of stars that stand in a bright, knotty line, seed %i",
     (seed) => {
       const size = { width: 400, height: 300 };
-      const stars = makeScene({ ...size, seed, stars: 120, brightest: 2000, faintest: 30 }),
-        c = stars.image.planes[0].data;
+      const stars = makeScene({ ...size, seed, stars: 120, brightest: 2000, faintest: 30 });
+      const c = stars.image.planes[0].data;
       const gas = makeScene({ ...size, seed: seed + 500, nebula: [2000], nebulaRadius: 0.45 }).nebula[0];
       const random = randomStream(seed);
       const data = Float32Array.from(c, (_, i) => 50 + 0.3 * stars.starLight[0][i] + gas[i] + 3 * random.gaussian());
@@ -311,7 +331,9 @@ describe("lines", () => {
   );
 
   const painted = (height: number) => {
-    const width = 120, rows = 80, random = randomStream(9);
+    const width = 120;
+    const rows = 80;
+    const random = randomStream(9);
     const share = (x: number) => x / (width - 1);
     const make = (of: (x: number, y: number) => number) =>
       Float32Array.from({ length: width * rows }, (_, i) => of(i % width, Math.floor(i / width)));
@@ -359,7 +381,8 @@ describe("lines", () => {
   });
 
   it("mixes three lines by their shares and refuses one", () => {
-    const lines = noisy(4, ["SII", "Ha", "OIII"]), light = noisy(5, ["L"], "display");
+    const lines = noisy(4, ["SII", "Ha", "OIII"]);
+    const light = noisy(5, ["L"], "display");
     const hues = [{ channel: "SII", hue: 25 }, { channel: "Ha", hue: 85 }, { channel: "OIII", hue: 235 }];
     expect(blendLines(lines, light, { lines: hues }).planes.map((plane) => plane.channel)).toEqual(["R", "G", "B"]);
     expect(() => blendLines(lines, light, { lines: hues.slice(0, 1) })).toThrow("at least two, but got 1");
@@ -371,7 +394,9 @@ describe("lines", () => {
 describe("three lines that shine together", () => {
   it("spreads small differences of their shares over the palette", () => {
     // In each third of the field one line is a quarter stronger than the others.
-    const width = 90, height = 60, random = randomStream("thirds");
+    const width = 90;
+    const height = 60;
+    const random = randomStream("thirds");
     const lines = createImage({
       width,
       height,
@@ -379,7 +404,8 @@ describe("three lines that shine together", () => {
       planes: ["SII", "Ha", "OIII"].map((channel, c) => ({
         channel,
         data: Float32Array.from({ length: width * height }, (_, i) => {
-          const y = Math.floor(i / width), third = Math.floor(i % width / 30);
+          const y = Math.floor(i / width);
+          const third = Math.floor(i % width / 30);
           return random.gaussian() + (y < 12 ? 0 : third === c ? 500 : 400);
         }),
       })),
@@ -393,7 +419,8 @@ describe("three lines that shine together", () => {
     });
     const axes = hues.map(({ hue }) => [Math.cos(hue * Math.PI / 180), Math.sin(hue * Math.PI / 180)]);
     for (const [k, j] of [[0, 1], [0, 2], [1, 2]]) {
-      const along = [axes[k][0] - axes[j][0], axes[k][1] - axes[j][1]], length = Math.hypot(...along);
+      const along = [axes[k][0] - axes[j][0], axes[k][1] - axes[j][1]];
+      const length = Math.hypot(...along);
       const apart = [colours[k][1] - colours[j][1], colours[k][2] - colours[j][2]];
       // By the plain shares 5 : 4 : 4 two thirds would lie a thirteenth of their lines' colours apart.
       const plain = length / 13 * 0.15 * colours[k][0] / 0.65;
@@ -415,7 +442,8 @@ describe("pictures in Oklab", () => {
   });
 
   it("saturate keeps lightness and hue, gives greys at 0, and leaves the noise of the sky its colour", () => {
-    const random = randomStream(8), size = 100;
+    const random = randomStream(8);
+    const size = 100;
     const planes = ["R", "G", "B"].map((channel, c) => ({
       channel,
       data: Float32Array.from(
@@ -441,7 +469,8 @@ describe("pictures in Oklab", () => {
   });
 
   it("combineLuminance takes lightness from one and hue from the other", () => {
-    const light = noisy(7, ["L"], "display"), out = combineLuminance(picture, light);
+    const light = noisy(7, ["L"], "display");
+    const out = combineLuminance(picture, light);
     for (let i = 0; i < 200; i++) {
       const grey = srgbToLinear(light.planes[0].data[i]);
       const [r, g, b] = pixel(out, i).map(srgbToLinear);

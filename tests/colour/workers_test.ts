@@ -11,12 +11,17 @@ import { saturate } from "../../lib/colour/saturate.ts";
 
 describe("screenColours", () => {
   it("agrees with the plain functions: to 2e-8 where the screen shows a colour, to a thousandth of its chroma beyond", () => {
-    const random = randomStream(21), { out, lab, lightness, screen } = screenColours();
-    let there = 0, back = 0, beyond = 0, grey = 0;
+    const random = randomStream(21);
+    const { out, lab, lightness, screen } = screenColours();
+    let there = 0;
+    let back = 0;
+    let beyond = 0;
+    let grey = 0;
     for (let k = 0; k < 20_000; k++) {
       const [r, g, b] = [0, 1, 2].map(() => k < 100 ? 1e-4 * random.uniform() : random.uniform());
       lab(r, g, b);
-      const made = [...out], wanted = oklabOfLinear(srgbToLinear(r), srgbToLinear(g), srgbToLinear(b));
+      const made = [...out];
+      const wanted = oklabOfLinear(srgbToLinear(r), srgbToLinear(g), srgbToLinear(b));
       for (let c = 0; c < 3; c++) there = Math.max(there, Math.abs(made[c] - wanted[c]));
       screen(made[0], made[1], made[2]);
       [r, g, b].forEach((v, c) => back = Math.max(back, Math.abs(out[c] - v)));
@@ -34,7 +39,9 @@ describe("screenColours", () => {
 });
 
 describe("steps of colour give the same bytes for any number of workers", () => {
-  const random = randomStream(22), width = 420, height = 300;
+  const random = randomStream(22);
+  const width = 420;
+  const height = 300;
   const planes = (names: readonly string[]) =>
     names.map((channel) => {
       const data = allocatePlane(width, height);

@@ -14,7 +14,8 @@ const shift = (dx: number, dy: number): SimilarityTransform => ({
   matrix: [1, 0, dx, 0, 1, dy, 0, 0, 1],
 });
 const turn = (degrees: number, cx: number, cy: number, dx = 0, dy = 0): SimilarityTransform => {
-  const c = Math.cos(degrees * Math.PI / 180), s = Math.sin(degrees * Math.PI / 180);
+  const c = Math.cos(degrees * Math.PI / 180);
+  const s = Math.sin(degrees * Math.PI / 180);
   const matrix: Matrix3 = [c, -s, cx - c * cx + s * cy + dx, s, c, cy - s * cx - c * cy + dy, 0, 0, 1];
   return { kind: "similarity", matrix };
 };
@@ -28,16 +29,19 @@ const row = (image: Image, y: number) => Array.from(plane(image).subarray(y * im
 
 describe("dropShares", () => {
   it("finds the shares of a turned drop: against counting 10⁶ points", () => {
-    const drop = createDrop(), n = 1000;
+    const drop = createDrop();
+    const n = 1000;
     for (const angle of [0.1, 0.8, 2.2, -1.3]) {
-      const c = 0.8 * Math.cos(angle), s = 0.8 * Math.sin(angle);
+      const c = 0.8 * Math.cos(angle);
+      const s = 0.8 * Math.sin(angle);
       dropShares(1.37, 0.61, c, s, -0.6 * s, 0.6 * c, drop);
       const counts = new Float64Array(drop.width * drop.height);
       for (let i = 0; i < n; i++) {
         for (let j = 0; j < n; j++) {
-          const u = (2 * i + 1) / n - 1, v = (2 * j + 1) / n - 1;
-          const x = Math.round(1.37 + u * c - 0.6 * v * s) - drop.x,
-            y = Math.round(0.61 + u * s + 0.6 * v * c) - drop.y;
+          const u = (2 * i + 1) / n - 1;
+          const v = (2 * j + 1) / n - 1;
+          const x = Math.round(1.37 + u * c - 0.6 * v * s) - drop.x;
+          const y = Math.round(0.61 + u * s + 0.6 * v * c) - drop.y;
           counts[y * drop.width + x] += 1 / (n * n);
         }
       }
@@ -79,7 +83,8 @@ describe("drizzle", () => {
   });
 
   it("keeps all of the light of a turned frame", () => {
-    const random = randomStream("flux"), data = new Float32Array(40 * 40);
+    const random = randomStream("flux");
+    const data = new Float32Array(40 * 40);
     for (let y = 12; y < 28; y++) for (let x = 12; x < 28; x++) data[y * 40 + x] = random.uniform();
     const { image, weight } = integrateImages([imageOf(40, 40, data)], {
       transforms: [turn(27, 19.5, 19.5, 0.3, -0.2)],
@@ -92,14 +97,16 @@ describe("drizzle", () => {
 
   // R = r/(1 − 1/(3r)) for r = p/s ≥ 1, Fruchter & Hook 2002 section 7: true noise over what the pixel scatter tells.
   it("correlates noise as the formula says", () => {
-    const size = 96,
-      frames = Array.from({ length: 24 }, (_, k) => imageOf(size, size, noisy(size, size, 0, 1, `d ${k}`)));
+    const size = 96;
+    const frames = Array.from({ length: 24 }, (_, k) => imageOf(size, size, noisy(size, size, 0, 1, `d ${k}`)));
     const random = randomStream("places");
     const transforms = frames.map(() => shift(random.uniform(), random.uniform()));
     const canvas = rescaledCanvas(referenceCanvas(frames[0]), 0.5);
     for (const [dropSize, expected] of [[1, 2.4], [0.8, 2.021053], [0.6, 1.661538]]) {
       const { image } = integrateImages(frames, { transforms, canvas, dropSize, rejection: "none" });
-      const pixel: number[] = [], sums: number[] = [], side = 24;
+      const pixel: number[] = [];
+      const sums: number[] = [];
+      const side = 24;
       for (let y = 8; y + side <= 184; y += side) {
         for (let x = 8; x + side <= 184; x += side) {
           let sum = 0;
@@ -118,11 +125,15 @@ describe("drizzle", () => {
   });
 
   const scene = (k: number, bayer: "RGGB" | null) => {
-    const size = 64, data = noisy(size, size, 200, 4, `z ${k}`), angle = 1.5 * k;
+    const size = 64;
+    const data = noisy(size, size, 200, 4, `z ${k}`);
+    const angle = 1.5 * k;
     const transform = turn(angle, 31.5, 31.5, (k * 0.37) % 1, (k * 0.61) % 1);
     const back = turn(-angle, 31.5, 31.5);
     const stars = [[20, 22, 4000], [40, 30, 9000], [30, 45, 2500]].map(([x, y, flux]) => {
-      const [a, b, c, d, e, f] = back.matrix, rx = x - (k * 0.37) % 1, ry = y - (k * 0.61) % 1;
+      const [a, b, c, d, e, f] = back.matrix;
+      const rx = x - (k * 0.37) % 1;
+      const ry = y - (k * 0.61) % 1;
       return { x: a * rx + b * ry + c, y: d * rx + e * ry + f, flux };
     });
     drawStars(data, size, size, stars, { ...testProfile, fwhm: 2.6 });

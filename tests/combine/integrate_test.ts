@@ -20,7 +20,8 @@ import { gauss } from "../support/numbers.ts";
 import { drawStars, testProfile } from "../support/scenes.ts";
 import { truncateSync } from "node:fs";
 
-const w = 96, h = 64;
+const w = 96;
+const h = 64;
 const series = (count: number, level = 100, sigma = 10) =>
   Array.from({ length: count }, (_, k) => imageOf(w, h, noisy(w, h, level, sigma, `light ${k}`)));
 const shift = (dx: number, dy: number): SimilarityTransform => ({
@@ -28,7 +29,8 @@ const shift = (dx: number, dy: number): SimilarityTransform => ({
   matrix: [1, 0, dx, 0, 1, dy, 0, 0, 1],
 });
 const turn = (degrees: number, cx: number, cy: number): SimilarityTransform => {
-  const c = Math.cos(degrees * Math.PI / 180), s = Math.sin(degrees * Math.PI / 180);
+  const c = Math.cos(degrees * Math.PI / 180);
+  const s = Math.sin(degrees * Math.PI / 180);
   const matrix: Matrix3 = [c, -s, cx - c * cx + s * cy, s, c, cy - s * cx - c * cy, 0, 0, 1];
   return { kind: "similarity", matrix };
 };
@@ -39,8 +41,10 @@ const worst = (a: Float32Array, b: ArrayLike<number>) =>
 describe("integrate: the mean and its noise", () => {
   it("follows σ/√N, predicts it in the variance, and shows it in the halves", () => {
     for (const count of [4, 9, 25]) {
-      const { image, halfA, halfB } = integrateImages(series(count)), pixels = w * h;
-      const expected = 10 / Math.sqrt(count), error = 4 / Math.sqrt(2 * pixels);
+      const { image, halfA, halfB } = integrateImages(series(count));
+      const pixels = w * h;
+      const expected = 10 / Math.sqrt(count);
+      const error = 4 / Math.sqrt(2 * pixels);
       const { mean, sd } = moments(plane(image));
       expect(Math.abs(mean - 100)).toBeLessThan(4 * expected / Math.sqrt(pixels));
       // 0.2 % of the good samples are lost, which raises the noise by half as much at most.
@@ -56,7 +60,8 @@ describe("integrate: the mean and its noise", () => {
 
   it("makes halves that are independent: their noise does not correlate", () => {
     const { halfA, halfB } = integrateImages(series(16));
-    const a = plane(halfA).map((value) => value - 100), b = plane(halfB).map((value) => value - 100);
+    const a = plane(halfA).map((value) => value - 100);
+    const b = plane(halfB).map((value) => value - 100);
     const product = moments(a.map((value, p) => value * b[p])).mean / (moments(a).sd * moments(b).sd);
     expect(Math.abs(product)).toBeLessThan(4 / Math.sqrt(w * h));
   });
@@ -80,7 +85,8 @@ describe("integrate: the mean and its noise", () => {
   it("does not depend on the order of the frames beyond float rounding", () => {
     const frames = series(12);
     frames[3].planes[0].data[70] += 500;
-    const there = integrateImages(frames), back = integrateImages(frames.toReversed());
+    const there = integrateImages(frames);
+    const back = integrateImages(frames.toReversed());
     expect(worst(plane(there.image), plane(back.image))).toBeLessThan(2e-5);
     expect(plane(back.rejections, 1)).toEqual(plane(there.rejections, 1));
   });
@@ -94,7 +100,8 @@ describe("integrate: the mean and its noise", () => {
     // The smallest memory allowed holds this canvas in one tile, so that a wide stack is cut below as well.
     expect(plane(tiled.image)).toEqual(plane(whole.image));
     const many = Array.from({ length: 120 }, (_, k) => frames[k % 12]);
-    const one = integrateImages(many), cut = integrateImages(many, { workerBytes: 2 ** 20 });
+    const one = integrateImages(many);
+    const cut = integrateImages(many, { workerBytes: 2 ** 20 });
     expect(cut.report.tiles).toBeGreaterThan(one.report.tiles);
     for (const part of ["image", "halfA", "halfB", "weight", "coverage", "rejections"] as const) {
       cut[part].planes.forEach((each, k) => expect(each.data).toEqual(one[part].planes[k].data));
@@ -126,9 +133,11 @@ describe("integrate: the mean and its noise", () => {
       for (let j = -6; j <= 6; j++) for (let i = -6; i <= 6; i++) sum += data[(y + j) * w + x + i] - sky;
       return sum;
     };
-    let xy = 0, xx = 0;
+    let xy = 0;
+    let xx = 0;
     for (const { x, y } of stars) {
-      const t = flux(truth, 0, x, y), m = flux(plane(image), 100, x, y);
+      const t = flux(truth, 0, x, y);
+      const m = flux(plane(image), 100, x, y);
       xy += t * m;
       xx += t * t;
     }
@@ -161,14 +170,16 @@ describe("integrate: workers", () => {
 });
 
 describe("integrate: rejection", () => {
-  // ccdproc 2.5.1 Combiner with clipping at 10 MAD sigma, through fixtures/combine/generate.py: the same gross outliers go.
+  // ccdproc 2.5.1 Combiner with clipping at 10 MAD sigma, through fixtures/combine/generate.py: the same gross
+  // outliers go.
   it("agrees with ccdproc's clipped mean and weighted mean", () => {
     const frames = Array.from({ length: 15 }, (_, k) => {
       const data = gauss(80, 100 + k).map((z) => 500 + 4 * z);
       data[(k % 8) * 10 + (3 * k) % 10] += k % 3 ? 400 : -300;
       return imageOf(10, 8, data);
     });
-    const options = { lostShare: 1e-6, trailNeighbours: 9 }, { mean, weighted } = storedValues().combiner;
+    const options = { lostShare: 1e-6, trailNeighbours: 9 };
+    const { mean, weighted } = storedValues().combiner;
     const { image, report } = integrateImages(frames, options);
     // float32 samples near 500 against float64 ones: half a unit in the last place is 3e-5.
     expect(worst(plane(image), mean)).toBeLessThan(3e-5);
@@ -181,7 +192,8 @@ describe("integrate: rejection", () => {
     for (const count of [8, 12, 40, 100]) {
       for (const lostShare of [0.001, 0.01]) {
         const { dimmerShare, brighterShare } = integrateImages(series(count), { lostShare, trailNeighbours: 9 }).report;
-        const samples = count * w * h, error = 4 * Math.sqrt(lostShare / samples) + 0.04 * lostShare;
+        const samples = count * w * h;
+        const error = 4 * Math.sqrt(lostShare / samples) + 0.04 * lostShare;
         expect(Math.abs(dimmerShare - lostShare)).toBeLessThan(error);
         expect(Math.abs(brighterShare - lostShare)).toBeLessThan(error);
       }
@@ -273,7 +285,8 @@ describe("integrate: places", () => {
       w,
       h,
       Float32Array.from({ length: w * h }, (_, p) => {
-        const x = p % w + 3, y = Math.floor(p / w) - 2;
+        const x = p % w + 3;
+        const y = Math.floor(p / w) - 2;
         return x < w && y >= 0 ? plane(base)[y * w + x] : 0;
       }),
     );
@@ -351,14 +364,15 @@ describe("integrate: places", () => {
 
 describe("integrate: files", () => {
   const night = (folder: string, count: number, bayer: "GRBG" | null) => {
-    const dark = imageOf(w, h, noisy(w, h, 120, 1, "dark"), bayer),
-      flat = imageOf(w, h, noisy(w, h, 1, 0.02, "flat"), bayer);
+    const dark = imageOf(w, h, noisy(w, h, 120, 1, "dark"), bayer);
+    const flat = imageOf(w, h, noisy(w, h, 1, 0.02, "flat"), bayer);
     const defects = createMask(w, h);
     defects[1234] = defects[1235] = maskBit.defect;
     const frames = Array.from({ length: count }, (_, k) => {
       const data = noisy(w, h, 600, 20, `file ${k}`).map(Math.round);
       data[1234] = 60000;
-      const image = imageOf(w, h, data, bayer), path = `${folder}/light_${k}.fits`;
+      const image = imageOf(w, h, data, bayer);
+      const path = `${folder}/light_${k}.fits`;
       writeFits(path, image, { bitpix: 16 });
       return { image, path };
     });
@@ -420,7 +434,8 @@ describe("integrate: files", () => {
 
 describe("integrate: misuse", () => {
   it("says what is wrong", () => {
-    const frames = [{ source: constantImage(4, 4, 1) }], canvas = referenceCanvas(frames[0].source);
+    const frames = [{ source: constantImage(4, 4, 1) }];
+    const canvas = referenceCanvas(frames[0].source);
     expect(() => integrate([], canvas)).toThrow("frames must hold at least one frame");
     expect(() => integrate(frames, canvas, { lostShare: 0.2 })).toThrow(
       "lostShare must lie above 0 and at most at 0.1",

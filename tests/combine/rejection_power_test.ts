@@ -1,11 +1,17 @@
-/** How many outliers are found and how many good samples are lost, on simulated stacks with seeds that nothing was tuned on. */
+/**
+ * How many outliers are found and how many good samples are lost, on simulated stacks with seeds that nothing was
+ * tuned on.
+ */
 import { describe, expect, it } from "vitest";
 import { integrateImages } from "../../lib/combine/integrate_images.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { imageOf } from "../calibrate/support.ts";
 import { drawStars, testProfile } from "../support/scenes.ts";
 
-const w = 192, h = 144, sky = 1000, gain = 1;
+const w = 192;
+const h = 144;
+const sky = 1000;
+const gain = 1;
 
 interface Found {
   /** Share of the outliers on free sky that were left out. */
@@ -16,7 +22,10 @@ interface Found {
   readonly lostStars: number;
 }
 
-/** A night of varying seeing: photon noise, stars of FWHM 2.5 to 3.5 pixels by turns, 0.4 % of the samples `size` sigma too bright. */
+/**
+ * A night of varying seeing: photon noise, stars of FWHM 2.5 to 3.5 pixels by turns, 0.4 % of the samples `size` sigma
+ * too bright.
+ */
 function judged(frames: number, size: number, seed: string): Found {
   const random = randomStream(`held out ${frames} ${seed}`);
   const stars = Array.from({ length: 40 }, () => ({
@@ -24,20 +33,27 @@ function judged(frames: number, size: number, seed: string): Found {
     y: 8 + (h - 16) * random.uniform(),
     flux: 3000 * 10 ** (2 * random.uniform()),
   }));
-  const typical = new Float32Array(w * h), hits = new Uint8Array(w * h);
+  const typical = new Float32Array(w * h);
+  const hits = new Uint8Array(w * h);
   drawStars(typical, w, h, stars, { ...testProfile, fwhm: 3 });
   const series = Array.from({ length: frames }, () => {
     const data = new Float32Array(w * h).fill(sky);
     drawStars(data, w, h, stars, { ...testProfile, fwhm: 2.5 + random.uniform() });
     for (let p = 0; p < data.length; p++) {
-      const sigma = Math.sqrt(data[p] / gain), hit = random.uniform() < 0.004;
+      const sigma = Math.sqrt(data[p] / gain);
+      const hit = random.uniform() < 0.004;
       if (hit) hits[p]++;
       data[p] += sigma * (random.gaussian() + (hit ? size : 0));
     }
     return imageOf(w, h, data);
   });
   const { rejections: { planes: [low, high] } } = integrateImages(series, { trailNeighbours: 9 });
-  let outliers = 0, found = 0, quiet = 0, lostSky = 0, bright = 0, lostStars = 0;
+  let outliers = 0;
+  let found = 0;
+  let quiet = 0;
+  let lostSky = 0;
+  let bright = 0;
+  let lostStars = 0;
   for (let p = 0; p < w * h; p++) {
     const k = hits[p];
     if (typical[p] < 5) {
@@ -54,8 +70,8 @@ function judged(frames: number, size: number, seed: string): Found {
 }
 
 describe("outliers in a night of varying seeing", () => {
-  // With the scale known and 0.1 % lost a side, a Gaussian sample 5 sigma high exceeds 3.09 sigma in 97 % of the cases; finding the
-  // centre of few samples and the outlier's own pull on it cost some of that.
+  // With the scale known and 0.1 % lost a side, a Gaussian sample 5 sigma high exceeds 3.09 sigma in 97 % of the
+  // cases; finding the centre of few samples and the outlier's own pull on it cost some of that.
   it.each([[3, 0.62, 0.85], [5, 0.8, 0.95], [8, 0.86, 0.97], [12, 0.88, 0.98], [15, 0.9, 0.98]])(
     "of %d frames: a share from %f to %f of those 5 sigma high is found",
     (frames, least, most) => {

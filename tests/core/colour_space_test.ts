@@ -68,8 +68,8 @@ describe("Oklab", () => {
   });
 
   it("gives the values of the published matrices for two colours", () => {
-    const red = oklabOfLinear(1, 0, 0),
-      other = oklabOfLinear(...([0.25, 0.5, 0.75].map(srgbToLinear) as [number, number, number]));
+    const red = oklabOfLinear(1, 0, 0);
+    const other = oklabOfLinear(...([0.25, 0.5, 0.75].map(srgbToLinear) as [number, number, number]));
     [0.627955, 0.224863, 0.125846].forEach((v, k) => near(red[k], v, 1e-5));
     [0.58555, -0.039415, -0.111505].forEach((v, k) => near(other[k], v, 1e-5));
   });
@@ -80,7 +80,8 @@ describe("Oklab", () => {
       linearOfOklab(...oklabOfLinear(...colour)).forEach((v, k) => near(v, colour[k], 1e-6));
     }
     for (let h = 0; h < 360; h += 15) {
-      const a = 0.5 * Math.cos(h * Math.PI / 180), b = 0.5 * Math.sin(h * Math.PI / 180);
+      const a = 0.5 * Math.cos(h * Math.PI / 180);
+      const b = 0.5 * Math.sin(h * Math.PI / 180);
       const shown = screenOfOklab(0.6, a, b).map(srgbToLinear) as [number, number, number];
       const back = oklabOfLinear(...shown);
       const turn = Math.atan2(back[2] * a - back[1] * b, back[1] * a + back[2] * b) * 180 / Math.PI;

@@ -104,15 +104,18 @@ describe("transforms", () => {
 
 describe("randomStream", () => {
   it("repeats, and forks without being moved", () => {
-    const one = randomStream(5), two = randomStream(5);
+    const one = randomStream(5);
+    const two = randomStream(5);
     one.fork("child").uniform();
     expect(one.uniform()).toBe(two.uniform());
   });
   it.each([[3], [30], [300]])(
     "draws Poisson numbers of mean %d whose mean and variance agree with it within 4 sigma",
     (mean) => {
-      const n = 100_000, stream = randomStream(`poisson ${mean}`);
-      let sum = 0, squares = 0;
+      const n = 100_000;
+      const stream = randomStream(`poisson ${mean}`);
+      let sum = 0;
+      let squares = 0;
       for (let i = 0; i < n; i++) {
         const k = stream.poisson(mean);
         sum += k;
@@ -124,8 +127,11 @@ describe("randomStream", () => {
     },
   );
   it("draws normal numbers with mean 0, variance 1 and kurtosis 3 within 4 sigma", () => {
-    const n = 100_000, stream = randomStream("normal");
-    let sum = 0, squares = 0, fourths = 0;
+    const n = 100_000;
+    const stream = randomStream("normal");
+    let sum = 0;
+    let squares = 0;
+    let fourths = 0;
     for (let i = 0; i < n; i++) {
       const z = stream.gaussian();
       sum += z;

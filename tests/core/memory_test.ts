@@ -6,14 +6,16 @@ const samples = 123_457;
 
 describe("planes that are handed out again", () => {
   it("are those that came back", () => {
-    const plane = borrowPlane(samples), { buffer } = plane;
+    const plane = borrowPlane(samples);
+    const { buffer } = plane;
     returnPlane(plane);
     const again = borrowPlane(samples);
     expect(again.buffer).toBe(buffer);
     returnPlane(again);
   });
   it("stay over one collection, and go when nobody asked for them between two", () => {
-    const plane = borrowPlane(samples), { buffer } = plane;
+    const plane = borrowPlane(samples);
+    const { buffer } = plane;
     returnPlane(plane);
     collect();
     const again = borrowPlane(samples);

@@ -12,7 +12,8 @@ const orion: Wcs = {
 
 describe("sky coordinates", () => {
   it("agree with wcslib (astropy.wcs) at two corners", () => {
-    const first = pixelToSky(orion, { x: 0, y: 0 }), last = pixelToSky(orion, { x: 1023, y: 1023 });
+    const first = pixelToSky(orion, { x: 0, y: 0 });
+    const last = pixelToSky(orion, { x: 1023, y: 1023 });
     expect(Math.abs(first.ra - 83.89987034)).toBeLessThan(1e-8);
     expect(Math.abs(first.dec + 5.46851145)).toBeLessThan(1e-8);
     expect(Math.abs(last.ra - 83.74419736)).toBeLessThan(1e-8);
@@ -22,7 +23,8 @@ describe("sky coordinates", () => {
     const degrees = (most: number) => fc.double({ min: -most, max: most, noNaN: true });
     fc.assert(
       fc.property(degrees(180), degrees(89.9), degrees(180), degrees(3000), degrees(3000), (ra, dec, turn, x, y) => {
-        const c = Math.cos(turn * Math.PI / 180) * cd, s = Math.sin(turn * Math.PI / 180) * cd;
+        const c = Math.cos(turn * Math.PI / 180) * cd;
+        const s = Math.sin(turn * Math.PI / 180) * cd;
         const wcs: Wcs = { ...orion, referenceDegrees: [ra, dec], cd: [-c, s, s, c] };
         const back = skyToPixel(wcs, pixelToSky(wcs, { x, y }));
         // the angles carry 1e-16 of 360 degrees, a pixel is 1.5e-4 degrees

@@ -24,7 +24,8 @@ describe("starlet", () => {
   });
 
   it("measures white noise at every scale within its own error", () => {
-    const random = randomStream(8), data = Float32Array.from({ length: 300 * 300 }, () => 3 * random.gaussian());
+    const random = randomStream(8);
+    const data = Float32Array.from({ length: 300 * 300 }, () => 3 * random.gaussian());
     starlet(data, 300, 300, 4).scales.forEach((detail, j) => {
       expect(Math.abs(scaleNoise(detail) / starletGains[j] / 3 - 1)).toBeLessThan(0.02 * 2 ** j);
     });
@@ -56,8 +57,15 @@ describe("reduceNoise", () => {
       brightest: 500,
       faintest: 50,
     });
-    const out = reduceNoise(scene.image).planes[0].data, before = scene.image.planes[0].data;
-    let was = 0, is = 0, n = 0, star = 0, starTruth = 0, nebula = 0, truth = 0;
+    const out = reduceNoise(scene.image).planes[0].data;
+    const before = scene.image.planes[0].data;
+    let was = 0;
+    let is = 0;
+    let n = 0;
+    let star = 0;
+    let starTruth = 0;
+    let nebula = 0;
+    let truth = 0;
     for (let i = 0; i < out.length; i++) {
       const clean = scene.sky + scene.nebula[0][i] + scene.starLight[0][i];
       if (scene.nebula[0][i] < 1 && scene.starLight[0][i] < 1) {
@@ -90,7 +98,8 @@ describe("reduceNoise", () => {
     planes[1].data[30 * 120 + 30] = -200;
     const out = reduceNoise(createImage({ width: 120, height: 120, unit: "adu", planes })).planes.map((p) => p.data);
     const sd = (get: (i: number) => number) => {
-      let sum = 0, squares = 0;
+      let sum = 0;
+      let squares = 0;
       for (let i = 0; i < 14400; i++) {
         sum += get(i);
         squares += get(i) ** 2;
@@ -127,12 +136,15 @@ describe("enhanceDetail", () => {
   });
 
   it("raises structure and leaves noise alone", () => {
-    const width = 200, height = 150, random = randomStream(4);
+    const width = 200;
+    const height = 150;
+    const random = randomStream(4);
     const wave = (i: number) => i % width < 100 ? 60 * Math.sin(i % width / 4) : 0;
     const data = Float32Array.from({ length: width * height }, (_, i) => 500 + wave(i) + 3 * random.gaussian());
     const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }] });
     const out = enhanceDetail(image, { gains: [1, 1, 1.5, 1.5] }).planes[0].data;
-    let waves = 0, noise = 0;
+    let waves = 0;
+    let noise = 0;
     for (let i = 0; i < data.length; i++) {
       if (i % width > 20 && i % width < 80) waves += (out[i] - 500) * wave(i) / (60 * 60 / 2 * 59 * height);
       if (i % width > 140) noise = Math.max(noise, Math.abs(out[i] - data[i]));

@@ -27,7 +27,8 @@ const hue = (r: number, g: number, b: number) => {
 describe("placeStarColours", () => {
   it("draws stars in the order of their colours, and leaves the picture between them as it is", () => {
     const made = placeStarColours(nebula, scene.image);
-    let untouched = 0, free = 0;
+    let untouched = 0;
+    let free = 0;
     for (let i = 0; i < 360 * 260; i++) {
       if (scene.starLight[1][i] > 0.02 * scene.sigma) continue;
       free++; // a step of an 8-bit screen
@@ -36,11 +37,13 @@ describe("placeStarColours", () => {
     expect(untouched / free).toBeGreaterThan(0.98);
     const colours = scene.stars.filter((s) => s.contrast > 100 && s.x > 12 && s.y > 12 && s.x < 347 && s.y < 247)
       .map((s) => {
-        const i = Math.round(s.y) * 360 + Math.round(s.x), [r, , b] = made.planes.map(({ data }) => data[i]);
+        const i = Math.round(s.y) * 360 + Math.round(s.x);
+        const [r, , b] = made.planes.map(({ data }) => data[i]);
         expect(r).toBeGreaterThan(0.3);
         return [Math.log(s.peaks[2] / s.peaks[0]), b - r] as const;
       });
-    const n = colours.length, mean = (k: 0 | 1) => colours.reduce((sum, c) => sum + c[k], 0) / n;
+    const n = colours.length;
+    const mean = (k: 0 | 1) => colours.reduce((sum, c) => sum + c[k], 0) / n;
     const [mx, my] = [mean(0), mean(1)];
     const moment = (f: (x: number, y: number) => number) => colours.reduce((sum, [x, y]) => sum + f(x - mx, y - my), 0);
     const correlation = moment((x, y) => x * y) / Math.sqrt(moment((x) => x * x) * moment((_, y) => y * y));
@@ -58,7 +61,10 @@ describe("placeStarColours", () => {
     const black = constantImage(360, 260, 0, { unit: "display", channels: ["R", "G", "B"] });
     const meanChroma = (balance: boolean) => {
       const made = placeStarColours(black, tinted, { balance, saturation: 1 });
-      let r = 0, g = 0, b = 0, n = 0;
+      let r = 0;
+      let g = 0;
+      let b = 0;
+      let n = 0;
       for (let i = 0; i < 360 * 260; i++) {
         const [p, q, s] = made.planes.map(({ data }) => data[i]);
         if ((p + q + s) / 3 < 0.3 || p > 0.98) continue;

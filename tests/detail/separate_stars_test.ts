@@ -14,7 +14,9 @@ function judge(scene: Scene, after: Float32Array, fwhm: number, c = 0) {
   const { width, height } = scene.image;
   const removed: Record<string, number> = {};
   for (const [name, low, high] of [["bright", 200, 2500], ["medium", 30, 200], ["faint", 8, 30]] as const) {
-    let light = 0, left = 0, count = 0;
+    let light = 0;
+    let left = 0;
+    let count = 0;
     const r = Math.ceil(2 * fwhm);
     for (const star of scene.stars) {
       if (!(star.contrast > low && star.contrast <= high)) continue;
@@ -32,7 +34,10 @@ function judge(scene: Scene, after: Float32Array, fwhm: number, c = 0) {
     expect(count).toBeGreaterThan(5);
     removed[name] = 1 - left / light;
   }
-  let sky = 0, free = 0, under = 0, truth = 0;
+  let sky = 0;
+  let free = 0;
+  let under = 0;
+  let truth = 0;
   for (let i = 0; i < after.length; i++) {
     const e = after[i] - scene.sky - scene.noise[c][i];
     if (scene.starLight[c][i] < 0.02 * scene.sigma) {
@@ -87,13 +92,19 @@ describe("separateStars against truth", () => {
       faintest: 200,
       fwhm: 3.2,
     });
-    const { starless } = separateStars(scene.image), data = starless.planes[0].data;
-    let n = 0, sum = 0, squares = 0, ring = 0, rings = 0;
+    const { starless } = separateStars(scene.image);
+    const data = starless.planes[0].data;
+    let n = 0;
+    let sum = 0;
+    let squares = 0;
+    let ring = 0;
+    let rings = 0;
     for (const star of scene.stars) {
       for (let y = Math.round(star.y) - 8; y <= star.y + 8; y++) {
         for (let x = Math.round(star.x) - 8; x <= star.x + 8; x++) {
           if (x < 0 || y < 0 || x >= 400 || y >= 300) continue;
-          const d = Math.hypot(x - star.x, y - star.y), v = (data[y * 400 + x] - scene.sky) / scene.sigma;
+          const d = Math.hypot(x - star.x, y - star.y);
+          const v = (data[y * 400 + x] - scene.sky) / scene.sigma;
           if (d <= 3) {
             n++;
             sum += v;
@@ -128,7 +139,8 @@ describe("separateStars against truth", () => {
     expect(starless.planes.map((plane) => plane.channel)).toEqual(["R", "G", "B"]);
     expect(list.some((star) => star.saturated)).toBe(true);
     starless.planes.forEach(({ data }, c) => {
-      let high = 0, before = 0;
+      let high = 0;
+      let before = 0;
       const limit = scene.sky + 30 * scene.sigma;
       for (const v of data) if (v > limit) high++;
       for (const v of scene.image.planes[c].data) if (v > limit) before++;
@@ -141,22 +153,27 @@ describe("separateStars against truth", () => {
 
   it("takes a star out whose top is cut too broad to be measured, with no ring left, and its dark trail when reduced", () => {
     const scene = makeScene({ seed: 49, width: 320, height: 240, stars: 60, brightest: 300, faintest: 20, fwhm: 2.9 });
-    const random = randomStream(50), width = 320;
+    const random = randomStream(50);
+    const width = 320;
     const data = scene.image.planes[0].data.map((v, i) => {
-      const x = i % width - 160.3, y = Math.floor(i / width) - 120.6;
+      const x = i % width - 160.3;
+      const y = Math.floor(i / width) - 120.6;
       // Cut at 60 000, and bled along the row; the samples behind it lie below the sky.
       const light = v + 900_000 * moffat(x * x + y * y, 2.9);
       if (light >= 60_000 || Math.abs(y) < 1 && x > 0 && x < 9) return 60_000 + 5 * random.gaussian();
       return Math.abs(y) < 1 && x > 9 && x < 11 ? v - 600 : light;
     });
     const image = createImage({ width, height: 240, unit: "adu", planes: [{ channel: "L", data }] });
-    const { starless, list } = separateStars(image), out = starless.planes[0].data;
+    const { starless, list } = separateStars(image);
+    const out = starless.planes[0].data;
     const cut = list.find((s) => Math.hypot(s.x - 162, s.y - 120.6) < 6 && s.saturated && s.halfFluxRadiusPixels > 1);
     expect(cut).toBeDefined();
     for (let r = 0; r <= 24; r += 4) {
-      let sum = 0, n = 0;
+      let sum = 0;
+      let n = 0;
       for (let k = 0; k < 64; k++) {
-        const x = Math.round(161 + r * Math.cos(k / 10.2)), y = Math.round(120.6 + r * Math.sin(k / 10.2));
+        const x = Math.round(161 + r * Math.cos(k / 10.2));
+        const y = Math.round(120.6 + r * Math.sin(k / 10.2));
         sum += out[y * width + x] - scene.sky;
         n++;
       }
@@ -184,7 +201,8 @@ describe("separateStars against truth", () => {
     const { starless } = separateStars(scene.image);
     // Away from stars each plane keeps its structure to the bit almost everywhere.
     scene.image.planes.forEach(({ data }, c) => {
-      let free = 0, moved = 0;
+      let free = 0;
+      let moved = 0;
       for (let i = 0; i < data.length; i++) {
         if (scene.starLight[c][i] > 0.05 * scene.sigma) continue;
         free++;
@@ -206,9 +224,9 @@ describe("separateStars against truth", () => {
       brightest: 300,
       faintest: 40,
     });
-    const { data } = scene.image.planes[0],
-      highest = data.reduce((a, b) => Math.max(a, b)),
-      limit = 1000 + 0.97 * (highest - 1000);
+    const { data } = scene.image.planes[0];
+    const highest = data.reduce((a, b) => Math.max(a, b));
+    const limit = 1000 + 0.97 * (highest - 1000);
     expect(data.reduce((n, v) => n + (v > limit ? 1 : 0), 0)).toBeGreaterThan(30);
     const { starless, list } = separateStars(scene.image);
     const known = ({ x, y }: { x: number; y: number }) => scene.stars.some((s) => Math.hypot(s.x - x, s.y - y) < 3);
@@ -238,12 +256,15 @@ describe("separateStars against truth", () => {
 
 describe("partExactly", () => {
   it("makes two parts whose float32 sum is the whole, for any share of a sample above half", () => {
-    const random = randomStream(9), n = 20000;
+    const random = randomStream(9);
+    const n = 20000;
     const whole = Float32Array.from({ length: n }, () => 1000 * random.uniform());
     const behind = Float32Array.from(whole, (v) => v * (2 * random.uniform() - 0.2));
-    const front = new Float32Array(n), asked = behind.slice();
+    const front = new Float32Array(n);
+    const asked = behind.slice();
     partExactly(whole, behind, front);
-    let wrong = 0, moved = 0;
+    let wrong = 0;
+    let moved = 0;
     for (let i = 0; i < n; i++) {
       if (Math.fround(behind[i] + front[i]) !== whole[i]) wrong++;
       moved = Math.max(moved, Math.abs(behind[i] - asked[i]) / whole[i]);
@@ -253,9 +274,9 @@ describe("partExactly", () => {
   });
 
   it("is true to one rounding of the larger part where the whole is tiny against it", () => {
-    const whole = Float32Array.of(1e-6, -0.003, 0),
-      behind = Float32Array.of(-5, 7.123, 3.3),
-      front = new Float32Array(3);
+    const whole = Float32Array.of(1e-6, -0.003, 0);
+    const behind = Float32Array.of(-5, 7.123, 3.3);
+    const front = new Float32Array(3);
     partExactly(whole, behind, front);
     whole.forEach((v, i) =>
       expect(Math.abs(behind[i] + front[i] - v)).toBeLessThanOrEqual(Math.abs(front[i]) * 2 ** -23)
@@ -276,14 +297,15 @@ describe("fillHoles", () => {
       { length: 225 },
       (_, i) => 3 + 0.5 * (i % 15) - 0.25 * Math.floor(i / 15) + 0.1 * (i % 15) * Math.floor(i / 15),
     );
-    const hole = disc(15, 3),
-      out = fillHoles(data.map((v, i) => hole[i] ? 99 : v), hole, 15, 15, { pull: 0, sweeps: 3000 });
+    const hole = disc(15, 3);
+    const out = fillHoles(data.map((v, i) => hole[i] ? 99 : v), hole, 15, 15, { pull: 0, sweeps: 3000 });
     for (let i = 0; i < 225; i++) expect(Math.abs(out[i] - data[i])).toBeLessThan(1e-5); // float32
   });
 
   it("gives the biharmonic value of scikit-image 0.19.3 inpaint_biharmonic in the middle of a hole, not the harmonic one", () => {
     const data = Float32Array.from({ length: 225 }, (_, i) => Math.sin(i % 15 / 4) * Math.cos(Math.floor(i / 15) / 5));
-    const hole = disc(15, 3), out = fillHoles(data, hole, 15, 15, { pull: 0, sweeps: 3000 });
+    const hole = disc(15, 3);
+    const out = fillHoles(data, hole, 15, 15, { pull: 0, sweeps: 3000 });
     expect(out[7 * 15 + 7]).toBeCloseTo(0.16245911, 5); // harmonic: 0.12237304, truth: 0.16724528
     let worst = 0;
     for (let i = 0; i < 225; i++) worst = Math.max(worst, Math.abs(out[i] - data[i]));
@@ -293,8 +315,10 @@ describe("fillHoles", () => {
   it("keeps what is known and passes by its noise when pulled softly", () => {
     const random = randomStream(5);
     const data = Float32Array.from({ length: 60 * 60 }, (_, i) => 100 + i % 60 + random.gaussian());
-    const hole = disc(60, 8), out = fillHoles(data, hole, 60, 60, { pull: 1 / 64, sweeps: 10 });
-    let squares = 0, n = 0;
+    const hole = disc(60, 8);
+    const out = fillHoles(data, hole, 60, 60, { pull: 1 / 64, sweeps: 10 });
+    let squares = 0;
+    let n = 0;
     for (let i = 0; i < data.length; i++) {
       if (!hole[i]) expect(out[i]).toBe(data[i]);
       else {
@@ -322,7 +346,8 @@ describe("morphology on a line: values of scipy.ndimage 1.10.1 and skimage.morph
   )("%s", (_name, found, wanted) => expect([...found]).toEqual([...wanted]));
 
   it("erosion and dilation of discs are each other's mirror, and NaN is left out", () => {
-    const random = randomStream(6), data = Float32Array.from({ length: 400 }, () => random.gaussian());
+    const random = randomStream(6);
+    const data = Float32Array.from({ length: 400 }, () => random.gaussian());
     const mirror = dilate(data.map((v) => -v), 20, 20, 2.3);
     expect([...erode(data, 20, 20, 2.3)]).toEqual([...mirror].map((v) => -v));
     const gap = data.slice();
@@ -354,7 +379,8 @@ describe("reduceStars and recombineStars", () => {
   });
 
   it("screens pictures and refuses to screen linear data or mix units", () => {
-    const a = constantImage(2, 2, 0.4, { unit: "display" }), b = constantImage(2, 2, 0.5, { unit: "display" });
+    const a = constantImage(2, 2, 0.4, { unit: "display" });
+    const b = constantImage(2, 2, 0.5, { unit: "display" });
     expect(recombineStars(a, b, { strength: 0.5 }).planes[0].data[0]).toBeCloseTo(1 - 0.6 * 0.75, 6);
     expect(() => recombineStars(a, constantImage(2, 2, 5))).toThrow("images must have one unit");
     expect(() => recombineStars(constantImage(2, 2, 5), constantImage(2, 2, 5), { by: "screen" })).toThrow(
@@ -369,7 +395,10 @@ describe("maskStars", () => {
   it("covers bright stars, leaves the sky free, and reaches further out for brighter stars", () => {
     const scene = makeScene({ seed: 46, width: 320, height: 240, stars: 30, brightest: 2000, faintest: 50 });
     const mask = maskStars(scene.image).planes[0].data;
-    let covered = 0, bright = 0, wrong = 0, free = 0;
+    let covered = 0;
+    let bright = 0;
+    let wrong = 0;
+    let free = 0;
     for (let i = 0; i < mask.length; i++) {
       if (scene.starLight[0][i] > 3 * scene.sigma) {
         bright++;
@@ -386,13 +415,16 @@ describe("maskStars", () => {
   it("covers halo and spikes of a cut star, and nothing that far out beside the spikes", () => {
     const scene = makeScene({ seed: 52, width: 320, height: 240, stars: 40, brightest: 200, faintest: 20, fwhm: 3 });
     const data = scene.image.planes[0].data.map((v, i) => {
-      const x = i % 320 - 150.2, y = Math.floor(i / 320) - 120.4, r = Math.hypot(x, y);
+      const x = i % 320 - 150.2;
+      const y = Math.floor(i / 320) - 120.4;
+      const r = Math.hypot(x, y);
       const halo = 40 * Math.exp(-0.5 * (r / 14) ** 2);
       const spike = 4000 / (1 + r) * Math.exp(-0.5 * (y / 1.3) ** 2) * (r < 70 ? 1 : 0);
       return Math.min(50_000, v + 400_000 * moffat(r * r, 3) + halo + spike);
     });
     const image = createImage({ width: 320, height: 240, unit: "adu", planes: [{ channel: "L", data }] });
-    const mask = maskStars(image).planes[0].data, at = (x: number, y: number) => mask[y * 320 + x];
+    const mask = maskStars(image).planes[0].data;
+    const at = (x: number, y: number) => mask[y * 320 + x];
     // Halo, in all directions.
     for (let k = 0; k < 8; k++) {
       expect(at(Math.round(150 + 20 * Math.cos(k * Math.PI / 4)), Math.round(120 + 20 * Math.sin(k * Math.PI / 4))))
@@ -400,7 +432,8 @@ describe("maskStars", () => {
     }
     // Spikes to the left and right, out to 55 pixels of 70; twice as far as the halo.
     for (const x of [100, 110, 190, 200]) expect(at(x, 120)).toBeGreaterThan(0.9);
-    let beside = 0, n = 0;
+    let beside = 0;
+    let n = 0;
     for (const dy of [-16, -12, 12, 16]) {
       for (const x of [95, 100, 200, 205]) {
         if (scene.starLight[0][(120 + dy) * 320 + x] > 0.5 * scene.sigma) continue;

@@ -6,9 +6,10 @@ import { makeScene, moffat } from "../support/scenes_processing.ts";
 describe("measureProfile", () => {
   it.each([54, 55])("follows the true profile where a handful of stars tell of it, seed %i", (seed) => {
     // So few stars that hardly a sample lies at a centre.
-    const fwhm = 4.5,
-      scene = makeScene({ seed, width: 400, height: 300, stars: 9, fwhm, brightest: 2500, faintest: 400 });
-    const { data } = scene.image.planes[0], { stars } = detectStars(scene.image);
+    const fwhm = 4.5;
+    const scene = makeScene({ seed, width: 400, height: 300, stars: 9, fwhm, brightest: 2500, faintest: 400 });
+    const { data } = scene.image.planes[0];
+    const { stars } = detectStars(scene.image);
     // An exponent that is too high, as measured among faint stars: what the stars show corrects it.
     const profile = measureProfile(data, 400, 300, stars, fwhm, 3.6, [0, 0], scene.sigma);
     expect(profile).not.toBeNull();
@@ -20,7 +21,8 @@ describe("measureProfile", () => {
 
   it("goes on as the model does beyond what the stars show, not by the slope near the core", () => {
     const scene = makeScene({ seed: 56, width: 300, height: 200, stars: 8, fwhm: 3, brightest: 120, faintest: 60 });
-    const { data } = scene.image.planes[0], { stars } = detectStars(scene.image);
+    const { data } = scene.image.planes[0];
+    const { stars } = detectStars(scene.image);
     const profile = measureProfile(data, 300, 200, stars, 3, 3, [0, 0], scene.sigma);
     expect(profile).not.toBeNull();
     if (profile === null) return;

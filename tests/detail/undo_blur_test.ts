@@ -12,9 +12,11 @@ import { makeScene } from "../support/scenes_processing.ts";
 
 afterAll(closePool);
 
-const width = 420, height = 360;
+const width = 420;
+const height = 360;
 const scene = makeScene({ width, height, seed: 71, nebula: [400], nebulaRadius: 0.3, stars: 90, brightest: 2000 });
-const sharp = undoBlur(scene.image), found = detectStars(scene.image).stars;
+const sharp = undoBlur(scene.image);
+const found = detectStars(scene.image).stars;
 const bright = found.filter((star) =>
   !star.saturated && star.snr > 100 && star.x > 20 && star.y > 20 && star.x < width - 20 && star.y < height - 20 &&
   found.every((other) => other === star || Math.hypot(other.x - star.x, other.y - star.y) > 20 || other.snr < 15)
@@ -36,7 +38,8 @@ describe("rounds of Richardson and Lucy", () => {
   it("agree with scipy's convolution, borders mirrored (fixtures/blur/generate.py)", () => {
     const stored = JSON.parse(readFileSync(new URL("../../fixtures/blur/values.json", import.meta.url), "utf8"));
     const weights = [1, 3, 2, 4, 9, 4, 2, 3, 1];
-    const spread = pointSpread(1, (x, y) => weights[3 * (y + 1) + x + 1]), size = stored.width * stored.height;
+    const spread = pointSpread(1, (x, y) => weights[3 * (y + 1) + x + 1]);
+    const size = stored.width * stored.height;
     const seen = Float32Array.from({ length: size }, (_, i) => ((i * 7919) % 1009) / 100 + 1);
     for (const rounds of [1, 10]) {
       const made = restorePlane(seen, stored.width, stored.height, spread, rounds, null, 0);
@@ -45,7 +48,8 @@ describe("rounds of Richardson and Lucy", () => {
   });
 
   it("bring a blurred point back and keep its light", () => {
-    const size = 41 * 41, spread = pointSpread(4, (x, y) => Math.exp(-(x * x + y * y) / 3));
+    const size = 41 * 41;
+    const spread = pointSpread(4, (x, y) => Math.exp(-(x * x + y * y) / 3));
     const seen = new Float32Array(size).fill(0.01);
     for (let y = -4; y <= 4; y++) {
       for (let x = -4; x <= 4; x++) {
@@ -53,8 +57,8 @@ describe("rounds of Richardson and Lucy", () => {
         seen[(20 + y) * 41 + 20 + x] += 100 * (k < 0 ? spread.middle : spread.weights[k]);
       }
     }
-    const made = restorePlane(seen, 41, 41, spread, 100, null, 0),
-      sum = (plane: Float32Array) => plane.reduce((a, b) => a + b);
+    const made = restorePlane(seen, 41, 41, spread, 100, null, 0);
+    const sum = (plane: Float32Array) => plane.reduce((a, b) => a + b);
     expect(Math.abs(sum(made) / sum(seen) - 1)).toBeLessThan(1e-4);
     expect(seen[20 * 41 + 20]).toBeLessThan(11);
     expect(made[20 * 41 + 20]).toBeGreaterThan(70);
@@ -64,11 +68,13 @@ describe("rounds of Richardson and Lucy", () => {
 describe("undoBlur", () => {
   it("narrows stars by a fifth to two fifths, brightness as a whole kept", () => {
     expect(bright.length).toBeGreaterThan(5);
-    const before = detectStars(scene.image).fwhmPixels, after = detectStars(sharp).fwhmPixels;
+    const before = detectStars(scene.image).fwhmPixels;
+    const after = detectStars(sharp).fwhmPixels;
     expect(after / before).toBeGreaterThan(0.6);
     expect(after / before).toBeLessThan(0.8);
     const light = (image: Image, star: Star) => {
-      const level = medianOf(about(image, star, 12, 17)), disc = about(image, star, 0, 9);
+      const level = medianOf(about(image, star, 12, 17));
+      const disc = about(image, star, 0, 9);
       return disc.reduce((sum, v) => sum + v - level, 0);
     };
     const kept = bright.map((star) => light(sharp, star) / light(scene.image, star));
@@ -111,7 +117,9 @@ describe("undoBlur", () => {
   });
 
   it("leaves cut stars as they were", () => {
-    const data = scene.image.planes[0].data.slice(), star = bright[0], limit = star.background + 0.3 * star.peak;
+    const data = scene.image.planes[0].data.slice();
+    const star = bright[0];
+    const limit = star.background + 0.3 * star.peak;
     for (let i = 0; i < data.length; i++) data[i] = Math.min(data[i], limit);
     const cut = derive(scene.image, { planes: [{ channel: "L", data }] }, { step: "cut", options: {} });
     const made = undoBlur(cut, { saturationLevel: limit });
@@ -121,7 +129,8 @@ describe("undoBlur", () => {
   it("gives the same bytes for any number of workers, keeps NaN and its input, does nothing at strength 0", () => {
     const planes = ["R", "B"].map((channel) => ({ channel, data: scene.image.planes[0].data.slice() }));
     planes[0].data[5000] = NaN;
-    const image = createImage({ width, height, unit: "adu", planes }), copy = planes[0].data.slice();
+    const image = createImage({ width, height, unit: "adu", planes });
+    const copy = planes[0].data.slice();
     const made = [0, 2, 3].map((count) => {
       setWorkerCount(count);
       return undoBlur(image, { rounds: 2 });

@@ -147,10 +147,12 @@ describe("measureEffect", () => {
 });
 
 describe("each doubt is raised by what spoils, and not by half as little", () => {
-  const random = randomStream(99),
-    grain = Float32Array.from({ length: size.width * size.height }, () => random.gaussian());
+  const random = randomStream(99);
+  const grain = Float32Array.from({ length: size.width * size.height }, () => random.gaussian());
   const blurred = (sigma: number) => smoothPlane(mono.planes[0].data, size.width, size.height, sigma);
-  const soft = blurred(1.1), hardly = blurred(0.45), wax = blurred(4);
+  const soft = blurred(1.1);
+  const hardly = blurred(0.45);
+  const wax = blurred(4);
   const picture = stretchAsinh(mono, automaticStretch(mono).settings);
   const shown = stretchAsinh(colour, automaticStretch(colour).settings);
   const starless = reduceStars(mono, { strength: 1 });
@@ -248,7 +250,8 @@ describe("the nebula's light is judged above a sky that may slope", () => {
   it.each(
     [[401, "plane"], [402, "quadratic"], [403, "cubic"], [404, "vignetting"]] as const,
   )("taking a steep gradient away moves it by less than 2 %% and raises no doubt: seed %i, %s", (seed, kind) => {
-    const { image } = steep(seed, kind), effect = measureEffect(image, extractGradient(image).image);
+    const { image } = steep(seed, kind);
+    const effect = measureEffect(image, extractGradient(image).image);
     expect(Math.abs((effect.nebula.light as number) - 1)).toBeLessThan(0.02);
     expect(effect.doubts).toEqual([]);
     expect((effect.flatness.after as number) < 0.1 * (effect.flatness.before as number)).toBe(true);
@@ -284,7 +287,9 @@ describe("a dark hole beside a star", () => {
     const star = scene.stars.filter(({ x, y }) => x > 40 && y > 40 && x < 380 && y < 260)
       .reduce((a, b) => b.contrast > a.contrast ? b : a);
     // An arc over a quarter of a ring, as a profile leaves it that was told too wide by a nebula on the other side.
-    const x = i % size.width - star.x, y = Math.floor(i / size.width) - star.y, r = Math.hypot(x, y);
+    const x = i % size.width - star.x;
+    const y = Math.floor(i / size.width) - star.y;
+    const r = Math.hypot(x, y);
     return x > 0.7 * r ? Math.exp(-((r - 13) ** 2) / (2 * 2.5 ** 2)) : 0;
   };
 
@@ -302,7 +307,8 @@ describe("a dark hole beside a star", () => {
 
   it("is seldom seen where stars were parted well: against the scene's truth", () => {
     // A place counts as truly dark when the truth is undercut by two standard deviations over a box of five pixels.
-    let said = 0, wrong = 0;
+    let said = 0;
+    let wrong = 0;
     for (const seed of [411, 412, 413, 414]) {
       const made = makeScene({
         ...size,
@@ -313,8 +319,8 @@ describe("a dark hole beside a star", () => {
         brightest: 3000,
         faintest: 20,
       });
-      const starless = separateStars(made.image).starless,
-        effect = measureEffect(made.image, starless, { changesStars: true });
+      const starless = separateStars(made.image).starless;
+      const effect = measureEffect(made.image, starless, { changesStars: true });
       if (effect.stars.holes === 0) continue;
       said++;
       const [, x, y] = /at \((\d+), (\d+)\)/.exec(effect.doubts.join())?.map(Number) as number[];
@@ -334,7 +340,8 @@ describe("a dark hole beside a star", () => {
 
 describe("the ledger's own numbers against what was put in", () => {
   it("noise by scale: white noise of 10 through the starlet's gains (Starck & Murtagh 1998)", () => {
-    const plain = makeScene({ ...size, seed: 421 }).image, { noise } = measureEffect(plain, change(plain, (v) => v));
+    const plain = makeScene({ ...size, seed: 421 }).image;
+    const { noise } = measureEffect(plain, change(plain, (v) => v));
     [0.8908, 0.20066, 0.08551, 0.04122].forEach((gain, j) => {
       // Known to 1 / √(2 n) of the independent samples at the scale, four of these.
       const tolerance = 4 / Math.sqrt(2 * size.width * size.height / 4 ** j / 2);
@@ -366,7 +373,8 @@ describe("the ledger's own numbers against what was put in", () => {
   });
 
   it("clipped and missing shares, to the sample", () => {
-    const picture = stretchAsinh(mono, automaticStretch(mono).settings), n = size.width * size.height;
+    const picture = stretchAsinh(mono, automaticStretch(mono).settings);
+    const n = size.width * size.height;
     const spoiled = change(
       picture,
       (v, i) => i < 500 ? 0 : i < 1200 ? 1 : i < 1500 ? NaN : Math.min(0.9, Math.max(0.01, v)),
@@ -381,7 +389,8 @@ describe("the ledger's own numbers against what was put in", () => {
     const picture = stretchAsinh(colour, automaticStretch(colour).settings);
     const turned = (degrees: number) => {
       const planes = picture.planes.map(({ channel }) => ({ channel, data: allocatePlane(size.width, size.height) }));
-      const angle = degrees * Math.PI / 180, [cos, sin] = [Math.cos(angle), Math.sin(angle)];
+      const angle = degrees * Math.PI / 180;
+      const [cos, sin] = [Math.cos(angle), Math.sin(angle)];
       for (let i = 0; i < size.width * size.height; i++) {
         const [l, a, b] = oklabOfLinear(
           ...(picture.planes.map(({ data }) => srgbToLinear(data[i])) as [number, number, number]),
@@ -418,7 +427,9 @@ describe("the ledger's own numbers against what was put in", () => {
         planes: [0, 1, 2].map((c) => ({
           channel: "RGB"[c],
           data: Float32Array.from({ length: size.width * size.height }, (_, i) => {
-            const x = i % size.width, y = Math.floor(i / size.width), r = Math.hypot(x - 210, y - 150);
+            const x = i % size.width;
+            const y = Math.floor(i / size.width);
+            const r = Math.hypot(x - 210, y - 150);
             const light = r < 80 ? of(x, c) : 0;
             return 0.08 + 0.002 * (((i + 31 * c) * 7919) % 101) / 101 + light;
           }),

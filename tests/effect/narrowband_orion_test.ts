@@ -22,9 +22,9 @@ import { clippedShares } from "../../lib/tone/clipped_shares.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";
 
-// Three lines of the Orion nebula, HST WFC3, resampled on one grid of 0.2" (the folder's README names the source). They
-// fill the field, hold next to no noise, and their stars differ from line to line. Set FAINTLIGHT_PICTURES to a folder to see
-// the pictures.
+// Three lines of the Orion nebula, HST WFC3, resampled on one grid of 0.2" (the folder's README names the source).
+// They fill the field, hold next to no noise, and their stars differ from line to line. Set FAINTLIGHT_PICTURES to a
+// folder to see the pictures.
 const file = (name: string) => `narrowband-orion/wfc3-resample-muse-${name}.fits`;
 
 describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II]", () => {
@@ -109,8 +109,8 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
         const at = (r: number) => {
           const ring: number[] = [];
           for (let k = 0; k < 48; k++) {
-            const x = Math.round(s.x + r * Math.cos(k * Math.PI / 24)),
-              y = Math.round(s.y + r * Math.sin(k * Math.PI / 24));
+            const x = Math.round(s.x + r * Math.cos(k * Math.PI / 24));
+            const y = Math.round(s.y + r * Math.sin(k * Math.PI / 24));
             ring.push(starless.planes[c].data[y * width + x]);
           }
           return median(ring);
@@ -121,7 +121,8 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
       }
     }
     // Away from all stars nothing moved.
-    let moved = 0, free = 0;
+    let moved = 0;
+    let free = 0;
     for (let y = 0; y < height; y += 3) {
       for (let x = 0; x < width; x += 3) {
         if (list.some((s) => Math.hypot(s.x - x, s.y - y) < 20)) continue;
@@ -152,7 +153,8 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
         expect(atBlack).toBeLessThan(0.005);
         expect(atWhite).toBeLessThan(0.005);
       }
-      const chroma: number[] = [], lightness: number[] = [];
+      const chroma: number[] = [];
+      const lightness: number[] = [];
       for (let i = 0; i < width * height; i += 7) {
         const [r, g, b] = behind.planes.map(({ data }) => srgbToLinear(data[i]));
         const [l, x, y] = oklabOfLinear(r, g, b);

@@ -1,6 +1,6 @@
 /**
- * The public door: what it lets out is a decision, so the list is written down; everything on it is explained, and every
- * function shows an example that runs. `deno task api` writes the list anew.
+ * The public door: what it lets out is a decision, so the list is written down; everything on it is explained, and
+ * every function shows an example that runs. `deno task api` writes the list anew.
  */
 import { describe, expect, it } from "vitest";
 import { spawnSync } from "node:child_process";
@@ -37,7 +37,8 @@ describe("the public door", () => {
     const nodes: Record<string, { symbols: readonly Symbol[] }> = parsed.nodes;
     const symbols = Object.values(nodes).flatMap((node) => node.symbols);
     expect(symbols.length).toBeGreaterThan(50);
-    const silent: string[] = [], withoutExample: string[] = [];
+    const silent: string[] = [];
+    const withoutExample: string[] = [];
     for (const { name, declarations } of symbols) {
       for (const { kind, jsDoc } of declarations) {
         if (!jsDoc?.doc) silent.push(name);

@@ -125,7 +125,9 @@ describe("sky coordinates in cards", () => {
     expect(wcs?.cd).toEqual([-0.001, 0, 0, 0.001]);
   });
   it("mean the same with CD, PC and CROTA2 (Greisen & Calabretta 2002)", () => {
-    const a = Math.PI / 6, c = Math.cos(a), s = Math.sin(a);
+    const a = Math.PI / 6;
+    const c = Math.cos(a);
+    const s = Math.sin(a);
     const delta = lines("CDELT1  = -0.001", "CDELT2  = 0.002");
     const rotated = wcsFromHeader([...base, ...delta, card("CROTA2", 30)]);
     const matrix = [-0.001 * c, -0.002 * s, -0.001 * s, 0.002 * c];

@@ -3,7 +3,8 @@ import { describe, expect, it } from "vitest";
 import { constantImage, createImage, encodeJpeg } from "../../lib/mod.ts";
 
 describe("encodeJpeg", () => {
-  const width = 48, height = 32;
+  const width = 48;
+  const height = 32;
   const ramp = createImage({
     width,
     height,

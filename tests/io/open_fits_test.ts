@@ -66,7 +66,8 @@ describe("readRegion", () => {
 
   it("reads from a frame larger than a piece, wide and narrow", () =>
     inFolder((folder) => {
-      const width = 3000, height = 400;
+      const width = 3000;
+      const height = 400;
       const data = Float32Array.from({ length: width * height }, (_, index) => (index * 7919) % 65536);
       const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }] });
       for (const compress of [null, "RICE_1"] as const) {

@@ -46,7 +46,8 @@ describe("encodePng16", () => {
     expect([...eight.samples]).toEqual([0, 255, 128, 0, 255, 0, 0, 0, 5]);
   });
   it("writes the chunks in the order of the specification, with the published and zlib-computed CRCs", () => {
-    // CRC values: zlib on the chunk contents of the PNG specification (IHDR 1 × 1 16-bit RGB, cICP 1,13,0,1, sRGB, gAMA, cHRM, IEND)
+    // CRC values: zlib on the chunk contents of the PNG specification (IHDR 1 × 1 16-bit RGB, cICP 1,13,0,1, sRGB,
+    // gAMA, cHRM, IEND)
     const found = chunks(encodePng16(constantImage(1, 1, 0.25, { unit: "display", channels: ["R", "G", "B"] }), {
       record: "{}",
       text: { Title: "Lantern Nebula" },
@@ -87,7 +88,8 @@ describe("encodePng16", () => {
     );
   });
   it("joins strips into one zlib stream that others read", () => {
-    const width = 1100, height = 700; // 4.6 MB of samples: three strips
+    const width = 1100;
+    const height = 700; // 4.6 MB of samples: three strips
     const source = planesOf(width, height, 3, (i, c) => ((i * 31 + c * 977) % 65536) / 65535);
     const bytes = encodePng16(source);
     const data = chunks(bytes).filter((each) => each.type === "IDAT");
@@ -167,7 +169,9 @@ describe("decodePng", () => {
     const found = decodePng(new Uint8Array(Buffer.from(base64, "base64")));
     expect([found.width, found.height, found.channels, found.bits]).toEqual([width, height, channels, bits]);
     const wanted = Array.from({ length: width * height * channels }, (_, at) => {
-      const c = at % channels, x = Math.floor(at / channels) % width, y = Math.floor(at / channels / width);
+      const c = at % channels;
+      const x = Math.floor(at / channels) % width;
+      const y = Math.floor(at / channels / width);
       return bits === 16 ? (977 * x + 3163 * y + 7001 * c) % 65536 : (37 * x + 91 * y + 53 * c) % 256;
     });
     expect(Array.from(found.samples)).toEqual(wanted);
@@ -184,7 +188,8 @@ describe("decodePng", () => {
     const build = (depth: number, colour: number, width: number, rows: number[], extra: [string, number[]][]) => {
       const part = (type: string, data: Uint8Array) => {
         const body = new Uint8Array([...type].map((each) => each.charCodeAt(0)).concat([...data]));
-        const out = new Uint8Array(body.length + 8), view = new DataView(out.buffer);
+        const out = new Uint8Array(body.length + 8);
+        const view = new DataView(out.buffer);
         view.setUint32(0, data.length);
         out.set(body, 4);
         view.setUint32(4 + body.length, zlib.crc32(body));

@@ -7,7 +7,8 @@ import { join } from "node:path";
 /** First sample that differs, as a sentence; "" when all agree. NaN equals NaN, 0 equals −0. */
 function firstDifference(found: ArrayLike<number>, expected: readonly StoredNumber[], every: number): string {
   for (const [index, each] of expected.entries()) {
-    const want = Number(each), got = found[index * every];
+    const want = Number(each);
+    const got = found[index * every];
     if (want !== got && !(want !== want && got !== got)) return `sample ${index * every} is ${got}, not ${want}`;
   }
   return "";

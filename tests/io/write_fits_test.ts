@@ -184,7 +184,8 @@ describe("writeFits and readFits", () => {
 
   it("keep cards that nothing touched byte for byte", () =>
     inFolder((folder) => {
-      const source = fixture("header-forms.fits"), path = join(folder, "copy.fits");
+      const source = fixture("header-forms.fits");
+      const path = join(folder, "copy.fits");
       writeFits(path, readFits(source), { bitpix: 16, record: false });
       const cards = (file: string) => {
         const text = readFileSync(file).subarray(0, 5 * 2880).toString("latin1");

@@ -1,8 +1,12 @@
-/** Files that exercise the writer, made the same way by the tests and by fixtures/fits/write.ts, whose result astropy read. */
+/**
+ * Files that exercise the writer, made the same way by the tests and by fixtures/fits/write.ts, whose result astropy
+ * read.
+ */
 import { card, createImage, type Image, writeFits, type WriteFitsOptions } from "../../lib/mod.ts";
 import { parkMiller } from "../support/numbers.ts";
 
-const width = 37, height = 11;
+const width = 37;
+const height = 11;
 
 /** An image whose samples come from the minimal-standard generator. */
 function scene(

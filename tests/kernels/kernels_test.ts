@@ -63,7 +63,11 @@ interface Case {
 }
 /** Every kernel on a plane of width × height, made anew from the seed of the size. */
 function cases(width: number, height: number): Case[] {
-  const n = width * height, a = scene(n), dark = scene(n, 0), flat = scene(n, 0.001), list: Case[] = [];
+  const n = width * height;
+  const a = scene(n);
+  const dark = scene(n, 0);
+  const flat = scene(n, 0.001);
+  const list: Case[] = [];
   const bytes = new Uint8Array(new SharedArrayBuffer(2 * n)).map(() => Math.floor(256 * random.uniform()));
   const corrected = (raw: Float32Array | Uint8Array, subtract: Float32Array | null, multiply: Float32Array | null) => {
     const out = borrowPlane(n);
@@ -88,7 +92,8 @@ function cases(width: number, height: number): Case[] {
     list.push({ name: `starlet ${step}`, run: () => Object.values(starletScale(dark, width, height, step)) });
   }
   for (const step of [1, 2, 16]) {
-    const limits = { step, norm: 0.002, most: 9, low: 1.75, high: 4.75, grain: 0.2 }, even = scene(n, 0);
+    const limits = { step, norm: 0.002, most: 9, low: 1.75, high: 4.75, grain: 0.2 };
+    const even = scene(n, 0);
     for (let i = 0; i < n; i++) even[i] = 1 / (1 + Math.abs(even[i]) / 100);
     list.push({
       name: `keep ${step}`,
@@ -187,7 +192,8 @@ describe.skipIf(!deno)("kernel and twin", () => {
   );
 
   it("give the same bytes for 0, 1, 2 and 3 workers", () => {
-    const list = cases(521, 403), found: string[][] = [];
+    const list = cases(521, 403);
+    const found: string[][] = [];
     for (const count of [0, 1, 2, 3]) {
       setWorkerCount(count);
       found.push(list.map(({ name, run }) => `${name} ${digest(...run())}`));
@@ -211,10 +217,12 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
   it("calibrates unsigned 16-bit bytes", () => {
     use();
     // Stored 0x8000 is 0, 0x0000 is 32768, 0x7fff is 65535 (FITS 4.0, section 5.2.5, BZERO 32768).
-    const bytes = Uint8Array.of(0x80, 0, 0, 0, 0x7f, 0xff, 0x80, 100), out = new Float32Array(4);
+    const bytes = Uint8Array.of(0x80, 0, 0, 0, 0x7f, 0xff, 0x80, 100);
+    const out = new Float32Array(4);
     decodeShorts(bytes, out);
     expect([...out]).toEqual([0, 32768, 65535, 100]);
-    const subtract = Float32Array.of(10, 10, 10, 10), multiply = Float32Array.of(0.5, NaN, 1, 2);
+    const subtract = Float32Array.of(10, 10, 10, 10);
+    const multiply = Float32Array.of(0.5, NaN, 1, 2);
     correctFrame(bytes, { subtract, multiply, width: 2 }, 2, out);
     expect([...out]).toEqual([-5, NaN, 65525, 180]);
   });
@@ -234,7 +242,8 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
 
   it("moves whole pixels exactly, keeps a constant, leaves NaN outside", () => {
     use();
-    const plane = Float32Array.from({ length: 20 * 12 }, (_, i) => i % 17), grid = { ...gridOf(20, 12), originX: 0 };
+    const plane = Float32Array.from({ length: 20 * 12 }, (_, i) => i % 17);
+    const grid = { ...gridOf(20, 12), originX: 0 };
     for (const kernel of ["lanczos3", "cubic", "bilinear", "nearest"] as const) {
       const out = warpPlane(plane, 20, 12, straight(1, 0, 2, 0, 1, -1, 0, 0, 1), grid, kernel);
       for (let y = 0; y < 12; y++) {
@@ -248,7 +257,8 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
 
   it("holds the dark ring of a bright pixel back", () => {
     use();
-    const plane = new Float32Array(21 * 21).fill(100), grid = { ...gridOf(21, 21), originX: 0 };
+    const plane = new Float32Array(21 * 21).fill(100);
+    const grid = { ...gridOf(21, 21), originX: 0 };
     plane[10 * 21 + 10] = 60000;
     const half = straight(1, 0, 0.5, 0, 1, 0.5, 0, 0, 1);
     const free = warpPlane(plane, 21, 21, half, grid, "lanczos3");
@@ -259,7 +269,8 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
 
   it("spans a missing sample unless it is the nearest", () => {
     use();
-    const plane = new Float32Array(15 * 15).fill(3), grid = { ...gridOf(15, 15), originX: 0 };
+    const plane = new Float32Array(15 * 15).fill(3);
+    const grid = { ...gridOf(15, 15), originX: 0 };
     plane[7 * 15 + 7] = NaN;
     const out = warpPlane(plane, 15, 15, straight(1, 0, 0.25, 0, 1, 0, 0, 0, 1), grid, "lanczos3");
     expect(out[7 * 15 + 7]).toBe(NaN);
@@ -304,8 +315,10 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
 
   it("blurs with mirrored edges, and finds extremes in a disc", () => {
     use();
-    // scipy.ndimage.convolve1d(x, [1, 2, 4, 2, 1], mode="mirror") of scipy 1.17.1 on one row: mirrored without the edge repeated.
-    const taps = Float32Array.of(4, 2, 1), row = Float32Array.of(1, 5, 2, 8, 3, 0);
+    // scipy.ndimage.convolve1d(x, [1, 2, 4, 2, 1], mode="mirror") of scipy 1.17.1 on one row: mirrored without the
+    // edge repeated.
+    const taps = Float32Array.of(4, 2, 1);
+    const row = Float32Array.of(1, 5, 2, 8, 3, 0);
     const rows = blurPlane(row, 6, 1, taps);
     // Along the column of one row every tap meets the same sample: times the sum, 10.
     expect([...rows]).toEqual([28, 39, 38, 47, 33, 28].map((v) => 10 * v));
@@ -324,7 +337,8 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
     const { middles, counts } = tileSizes(data, 4, Int32Array.of(0, 2, 4), Int32Array.of(0, 2), 1);
     // |1| |2| |6| and |3| |8| |7| |5|
     expect([[...middles], [...counts]]).toEqual([[2, 6], [3, 4]]);
-    const stray = Float32Array.of(1, -1, 1, 1, 2, -2, 100, NaN), median = 1.482602218505602;
+    const stray = Float32Array.of(1, -1, 1, 1, 2, -2, 100, NaN);
+    const median = 1.482602218505602;
     expect(clippedSize(stray, 1, 0, 1)).toBe(median);
     // Cut at 4.45 the 100 goes: of 1 1 1 1 2 2 the middle is 1 again.
     expect(clippedSize(stray, 1, 3, 0.5)).toBe(2 * median);
@@ -333,9 +347,9 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
 
   it("keeps details that stand out in their neighbourhood, and a share of the rest", () => {
     use();
-    const detail = new Float32Array(15 * 15).fill(0.5),
-      even = new Float32Array(225).fill(1),
-      out = new Float32Array(225);
+    const detail = new Float32Array(15 * 15).fill(0.5);
+    const even = new Float32Array(225).fill(1);
+    const out = new Float32Array(225);
     const limits = { step: 1, norm: 4, most: 8, low: 2, high: 4, grain: 0.25 };
     keepDetail(detail, even, 15, 15, limits, out, true);
     // power 1 everywhere: noise

@@ -130,8 +130,8 @@ describe("parallelMap", () => {
 });
 
 describe.skipIf(!deno)("a program that uses the pool", () => {
-  const here = fileURLToPath(new URL(".", import.meta.url)),
-    library = fileURLToPath(new URL("../../lib/", import.meta.url));
+  const here = fileURLToPath(new URL(".", import.meta.url));
+  const library = fileURLToPath(new URL("../../lib/", import.meta.url));
   const run = (code: string, ...flags: string[]): string =>
     execFileSync("deno", [
       "run",

@@ -37,16 +37,21 @@ function everything(
   height: number,
   parity: -1 | 0 | 1,
 ): Record<string, ArrayLike<number>> {
-  const grid = blockMeans(data, width, height, parity), blocks = grid.data.slice();
+  const grid = blockMeans(data, width, height, parity);
+  const blocks = grid.data.slice();
   const mesh = tileStatistics(grid, 16);
   subtractSurface(grid, { ...mesh, level: mesh.level.map((v) => v === v ? v : 300) });
-  const flat = grid.data.slice(), middles = tileMiddles(grid);
-  const lines = lineMiddles(grid, grid.height, grid.width, grid.width >> 1, 2, 5), smooth = smoothGrid(grid);
+  const flat = grid.data.slice();
+  const middles = tileMiddles(grid);
+  const lines = lineMiddles(grid, grid.height, grid.width, grid.width >> 1, 2, 5);
+  const smooth = smoothGrid(grid);
   const limits = new Float32Array(mesh.level.length).fill(6);
   const peaks = findPeaks(smooth, limits, mesh.columns, mesh.rows, mesh.tile);
-  const regions = new Float64Array(regionFields * peaks.length), places: number[] = [];
+  const regions = new Float64Array(regionFields * peaks.length);
+  const places: number[] = [];
   peaks.forEach((i, k) => {
-    const x = i % grid.width, y = (i - x) / grid.width;
+    const x = i % grid.width;
+    const y = (i - x) / grid.width;
     regions.set([i, k % 5 === 0 ? NaN : smooth.data[i] * (0.2 + 0.1 * (k % 7))], regionFields * k);
     if (Math.min(x, y, grid.width - 1 - x, grid.height - 1 - y) >= 4) places.push(i);
   });
@@ -55,7 +60,8 @@ function everything(
   const rings = ringMiddles(smooth, Int32Array.from(places), ring);
   const list = new Float64Array(momentFields * 200);
   for (let k = 0; k < 200; k++) {
-    const x = (k * 37.3) % (width + 4) - 2, y = (k * 17.7) % (height + 4) - 2;
+    const x = (k * 37.3) % (width + 4) - 2;
+    const y = (k * 17.7) % (height + 4) - 2;
     list.set([k % 3, x, y, 1 + k % 5, (k % 7) * 0.1, 2, 300 + k % 9, 3, 0.01, 0, 0.1, 500, 20], k * momentFields);
   }
   measureMoments(data, width, height, parity, 0.4, list);
@@ -89,14 +95,18 @@ describe("the survey's kernels and their twins", () => {
     },
   );
   it("takes medians that a sort confirms: rows, and tiles as the middle of seven middles of seven", () => {
-    const width = 64, height = 48, data = scene(width, height, 0), grid: Grid = { width, height, data };
+    const width = 64;
+    const height = 48;
+    const data = scene(width, height, 0);
+    const grid: Grid = { width, height, data };
     const rows = lineMiddles(grid, height, width, width, 1, 1);
     for (let y = 0; y < height; y++) {
       expect(rows[y]).toBe(data.slice(y * width, (y + 1) * width).sort()[width >> 1]);
     }
     const { level, columns } = tileMiddles(grid);
     for (let t = 0; t < level.length; t++) {
-      const x0 = 8 * (t % columns), y0 = 8 * Math.floor(t / columns);
+      const x0 = 8 * (t % columns);
+      const y0 = 8 * Math.floor(t / columns);
       const middles = Float32Array.from(
         { length: 7 },
         (_, x) => Float32Array.from({ length: 7 }, (_, y) => data[(y0 + y) * width + x0 + x]).sort()[3],
@@ -105,7 +115,9 @@ describe("the survey's kernels and their twins", () => {
     }
   });
   it("follows a region down to its floor, tells which meet, and takes the middle of a ring", () => {
-    const width = 24, height = 16, data = new Float32Array(width * height);
+    const width = 24;
+    const height = 16;
+    const data = new Float32Array(width * height);
     // Two bars, one of 1 × 5 and one of 2 × 3 at a border, a third of 1 × 1 next to the first corner to corner.
     for (let x = 5; x < 10; x++) data[4 * width + x] = 8;
     for (let k = 0; k < 6; k++) data[(10 + (k >> 1)) * width + (k & 1)] = 6;
@@ -141,17 +153,19 @@ describe("the survey's kernels and their twins", () => {
     expect(Array.from(list.subarray(9, 12))).toEqual([6, 0.5, 11]);
     expect([list[12], list[14]]).toEqual([0.25, expect.closeTo(2 / 3, 12)]);
     expect([list[17], list[23]]).toEqual([1, 1]);
-    const noise = scene(width, height, 0),
-      offsets = Int32Array.from({ length: 16 }, (_, k) => (k % 4) * width + 3 * (k >> 2));
-    const places = Int32Array.of(0, 30, 61, 100, 101),
-      middles = ringMiddles({ width, height, data: noise }, places, offsets);
+    const noise = scene(width, height, 0);
+    const offsets = Int32Array.from({ length: 16 }, (_, k) => (k % 4) * width + 3 * (k >> 2));
+    const places = Int32Array.of(0, 30, 61, 100, 101);
+    const middles = ringMiddles({ width, height, data: noise }, places, offsets);
     for (let k = 0; k < 5; k++) {
       const sorted = Float32Array.from(offsets, (off) => noise[places[k] + off]).sort();
       expect([middles[2 * k], middles[2 * k + 1]]).toEqual([sorted[7], sorted[8]]);
     }
   });
   it("smooths by [1 2 1] ⊗ [1 2 1] / 16 and finds the peaks that comparing all neighbours finds, borders included", () => {
-    const width = 41, height = 33, data = scene(width, height, 0).map((v) => v + random.uniform());
+    const width = 41;
+    const height = 33;
+    const data = scene(width, height, 0).map((v) => v + random.uniform());
     const grid: Grid = { width, height, data };
     const held = (x: number, y: number) =>
       data[Math.max(0, Math.min(height - 1, y)) * width + Math.max(0, Math.min(width - 1, x))];
@@ -187,12 +201,17 @@ describe("the survey's kernels and their twins", () => {
 
 describe("measureMoments", () => {
   it("finds the ellipse of a sampled Gaussian, its place, and that a border pulls no centre", () => {
-    const width = 80, height = 60, truth = [[30.3, 24.6], [2.2, 30.4], [60.7, 58.4]];
+    const width = 80;
+    const height = 60;
+    const truth = [[30.3, 24.6], [2.2, 30.4], [60.7, 58.4]];
     const data = Float32Array.from({ length: width * height }, (_, i) => {
-      const x = i % width, y = Math.floor(i / width);
+      const x = i % width;
+      const y = Math.floor(i / width);
       // variances 4 and 2 along the axes turned by 30°: xx = 3.5, yy = 2.5, xy = √3 / 2
       return truth.reduce((sum, [tx, ty]) => {
-        const dx = x - tx, dy = y - ty, det = 3.5 * 2.5 - 0.75;
+        const dx = x - tx;
+        const dy = y - ty;
+        const det = 3.5 * 2.5 - 0.75;
         return sum + 900 * Math.exp(-0.5 * (2.5 * dx * dx - 2 * Math.sqrt(0.75) * dx * dy + 3.5 * dy * dy) / det);
       }, 7);
     });
@@ -203,7 +222,8 @@ describe("measureMoments", () => {
     measureMoments(data, width, height, -1, 0.4, list);
     truth.forEach(([x, y], k) => {
       expect(list[k * momentFields + momentAt.good]).toBe(1);
-      // the adaptive pass ends when a step is below a thousandth of the width; at a border whole pixels are left out, not parts
+      // the adaptive pass ends when a step is below a thousandth of the width; at a border whole pixels are left out,
+      // not parts
       const near = k === 0 ? 0.005 : 0.15;
       expect(Math.abs(list[k * momentFields + momentAt.x] - x)).toBeLessThan(near);
       expect(Math.abs(list[k * momentFields + momentAt.y] - y)).toBeLessThan(near);

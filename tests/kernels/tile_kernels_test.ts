@@ -22,7 +22,8 @@ afterAll(() => setKernelKind("wasm"));
 
 describe("huberVerdicts: kernel and twin", () => {
   const strip = (frames: number, count: number, holes: number, wild: number): Strip => {
-    const stride = Math.ceil(count / 32) * 32 + 16, samples = new Float32Array(frames * stride);
+    const stride = Math.ceil(count / 32) * 32 + 16;
+    const samples = new Float32Array(frames * stride);
     for (let f = 0; f < frames; f++) {
       for (let p = 0; p < count; p++) {
         const x = 1000 + 10 * random.gaussian() + (random.uniform() < wild ? 3000 * random.gaussian() : 0);
@@ -41,7 +42,8 @@ describe("huberVerdicts: kernel and twin", () => {
         [100, 200, 0.01, 0.3, 0],
       ]
     ) {
-      const one = strip(frames, count, holes, wild), limits = huberLimits(frames, 0.001, 8);
+      const one = strip(frames, count, holes, wild);
+      const limits = huberLimits(frames, 0.001, 8);
       const { wasm, twin } = both(() => {
         const verdicts = new Uint8Array(frames * one.stride);
         huberVerdicts(one, limits, floor, verdicts);
@@ -53,7 +55,8 @@ describe("huberVerdicts: kernel and twin", () => {
       expect(wasm).toEqual(twin);
       if (holes < 0.5) expect(wasm.flat().some((value) => value === verdict.brighter)).toBe(true);
       for (let p = 0; p < count; p++) {
-        const mine = wasm.map((row) => row[p]), n = mine.filter((value) => value !== verdict.missing).length;
+        const mine = wasm.map((row) => row[p]);
+        const n = mine.filter((value) => value !== verdict.missing).length;
         expect(mine.filter((value) => value === verdict.keep).length).toBeGreaterThanOrEqual(leastKept(n));
       }
     }
@@ -68,13 +71,16 @@ describe("huberVerdicts: kernel and twin", () => {
         0.3,
       ]]
     ) {
-      const one = strip(frames, count, holes, wild), plane = groupedPixels(count);
-      const base = new Float32Array(plane).fill(100), level = new Float32Array(plane).fill(998);
+      const one = strip(frames, count, holes, wild);
+      const plane = groupedPixels(count);
+      const base = new Float32Array(plane).fill(100);
+      const level = new Float32Array(plane).fill(998);
       const ratios = Float32Array.from({ length: frames }, () => 0.7 + random.uniform());
       for (const known of [true, false]) {
         const noise = { base: known ? base : null, level: known ? level : null, perUnit: 0.4, prior: 32, ratios };
         const { wasm, twin } = both(() => {
-          const data = new Float32Array(3 * plane), verdicts = new Uint8Array(frames * one.stride);
+          const data = new Float32Array(3 * plane);
+          const verdicts = new Uint8Array(frames * one.stride);
           const centres = moderatedCentres(one, noise, moderatedLimits(frames, 0.001), data);
           const tolerance = Float32Array.from({ length: plane }, (_, p) => p % 5);
           moderatedVerdicts(one, centres, tolerance, ratios, verdicts);
@@ -90,10 +96,13 @@ describe("huberVerdicts: kernel and twin", () => {
   });
 
   it("find the outlier that references find", () => {
-    const values = [10.1, 9.8, 10.0, 10.2, 9.9, 10.05, 9.95, 30, 10.15, 9.85], frames = values.length, stride = 48;
+    const values = [10.1, 9.8, 10.0, 10.2, 9.9, 10.05, 9.95, 30, 10.15, 9.85];
+    const frames = values.length;
+    const stride = 48;
     const samples = new Float32Array(frames * stride);
     values.forEach((x, k) => samples.fill(x, k * stride, (k + 1) * stride));
-    const one = { samples, frames, stride, count: 8 }, ratios = new Float32Array(frames).fill(1);
+    const one = { samples, frames, stride, count: 8 };
+    const ratios = new Float32Array(frames).fill(1);
     // Huber's location 10.0304 and scale 0.18245 (statsmodels 0.13.5); the mean of the others 10.0 with the variance
     // s² / 9 = 0.01875 / 9 (by hand).
     const noise = { base: null, level: null, perUnit: 0, prior: 0, ratios };
@@ -115,7 +124,8 @@ describe("huberVerdicts: kernel and twin", () => {
 
   it("moderatedCentres follows Smyth's formula", () => {
     // −0.5, 0, 0.5 with a known variance of 1: s² = (0.5 / 0.7784652 + 32 · 1) / (2 + 32) = 0.9600674 (by hand).
-    const samples = new Float32Array(3 * 48), one = { samples, frames: 3, stride: 48, count: 1 };
+    const samples = new Float32Array(3 * 48);
+    const one = { samples, frames: 3, stride: 48, count: 1 };
     samples[0] = -0.5;
     samples[96] = 0.5;
     const noise = {
@@ -137,7 +147,8 @@ describe("huberVerdicts: kernel and twin", () => {
 
   it("sumKept: kernel and twin agree to the last bit, and with sums by hand", () => {
     for (const [frames, count, holes] of [[7, 77, 0.1], [30, 64, 0.5], [2, 5, 0.4], [1, 3, 0]]) {
-      const one = strip(frames, count, holes, 0.1), verdicts = new Uint8Array(frames * one.stride);
+      const one = strip(frames, count, holes, 0.1);
+      const verdicts = new Uint8Array(frames * one.stride);
       for (let at = 0; at < verdicts.length; at++) {
         const x = one.samples[at];
         verdicts[at] = x !== x ? verdict.missing : random.uniform() < 0.2 ? 1 + Math.floor(2 * random.uniform()) : 0;
@@ -149,7 +160,9 @@ describe("huberVerdicts: kernel and twin", () => {
       });
       expect(wasm).toEqual(twin);
       for (let p = 0; p < count; p++) {
-        let sum = 0, weight = 0, kept = 0;
+        let sum = 0;
+        let weight = 0;
+        let kept = 0;
         for (let f = 0; f < frames; f++) {
           if (verdicts[f * one.stride + p] !== verdict.keep) continue;
           sum += weights[f] * one.samples[f * one.stride + p];
@@ -164,8 +177,13 @@ describe("huberVerdicts: kernel and twin", () => {
   });
 
   it("correctSamples: kernel and twin agree to the last bit", () => {
-    const width = 37, height = 21, make = () => Float32Array.from({ length: width * height }, () => random.gaussian());
-    const region = { x: 5, y: 3, width: 29, height: 11 }, raw = make(), subtract = make(), multiply = make();
+    const width = 37;
+    const height = 21;
+    const make = () => Float32Array.from({ length: width * height }, () => random.gaussian());
+    const region = { x: 5, y: 3, width: 29, height: 11 };
+    const raw = make();
+    const subtract = make();
+    const multiply = make();
     for (const [s, m] of [[subtract, multiply], [null, multiply], [subtract, null], [null, null]] as const) {
       const correction = {
         subtract: s,
@@ -187,15 +205,17 @@ describe("huberVerdicts: kernel and twin", () => {
     }
   });
 
-  // Independent of both: location and scale in float64 until nothing moves (lib/stats/huber.ts, checked against statsmodels).
+  // Independent of both: location and scale in float64 until nothing moves (lib/stats/huber.ts, checked against
+  // statsmodels).
   it("draw the limits where the float64 estimate does, but for samples within 0.5 % of a limit", () => {
-    const one = strip(25, 300, 0.05, 0.05),
-      limits = huberLimits(25, 0.001, 8),
-      verdicts = new Uint8Array(25 * one.stride);
+    const one = strip(25, 300, 0.05, 0.05);
+    const limits = huberLimits(25, 0.001, 8);
+    const verdicts = new Uint8Array(25 * one.stride);
     huberVerdicts(one, limits, 0, verdicts);
     for (let p = 0; p < 300; p++) {
       const column = Array.from({ length: 25 }, (_, f) => one.samples[f * one.stride + p]);
-      const { location, scale } = huberEstimate(column), n = column.filter((x) => x === x).length;
+      const { location, scale } = huberEstimate(column);
+      const n = column.filter((x) => x === x).length;
       column.forEach((x, f) => {
         const z = (x - location) / scale / limits[n];
         if (x !== x || Math.abs(Math.abs(z) - 1) < 0.005) return;
@@ -231,7 +251,10 @@ describe("demosaicTile: kernel and twin", () => {
     }
   });
   it("agree where the planes have memories of their own", () => {
-    const width = 421, height = 311, take = () => borrowPlane(width * height), source = take();
+    const width = 421;
+    const height = 311;
+    const take = () => borrowPlane(width * height);
+    const source = take();
     for (let i = 0; i < source.length; i++) source[i] = 500 + 100 * random.gaussian();
     const { wasm, twin } = both(() => {
       const planes = [take(), take(), take()];

@@ -1,4 +1,7 @@
-/** The figures this room promises, on seeds that nothing was tuned on; tests/bench/measure_accuracy.ts prints them for many more. */
+/**
+ * The figures this room promises, on seeds that nothing was tuned on; tests/bench/measure_accuracy.ts prints them for
+ * many more.
+ */
 import { describe, expect, it } from "vitest";
 import {
   detectStars,
@@ -28,7 +31,8 @@ describe.each([["Long, mono", false], ["Pocket, mosaic", true]] as const)(
       expect(long.length).toBeGreaterThan(1);
       for (const { eccentricity: [truth, found], direction } of long) {
         expect(Math.abs(found - truth)).toBeLessThan(0.05);
-        // the shape of one star is known to 2 / SNR; sixty of SNR 25 and e = 0.4 leave 3°, three times that is the limit
+        // the shape of one star is known to 2 / SNR; sixty of SNR 25 and e = 0.4 leave 3°, three times that is the
+        // limit
         expect(direction).toBeLessThan(colour ? 9 : 3);
       }
     });
@@ -60,7 +64,8 @@ describe("detectStars on isolated stars at random places, borders included", () 
   it.each([[2, 15.5], [3, 15.5], [3, 31.5], [4, 15]])(
     "FWHM %f: misses none of a lattice of period 32 from %f",
     (fwhm, from) => {
-      const profile = { ...testProfile, fwhm }, stars = [];
+      const profile = { ...testProfile, fwhm };
+      const stars = [];
       const flux = 200 * Math.sqrt(noiseArea(profile));
       for (let y = from; y < 384; y += 32) for (let x = from; x < 512; x += 32) stars.push({ x, y, flux });
       const { missed, extra } = matchTruth(stars, detectStars(renderScene({ stars, profile })).stars, 1.5);
@@ -68,8 +73,10 @@ describe("detectStars on isolated stars at random places, borders included", () 
     },
   );
   it.each([0, 1, 2, 3])("finds and places stars %i pixels from the border", (distance) => {
-    const flux = 400 * Math.sqrt(noiseArea(testProfile)), inside = lattice(512, 384, 60, flux, flux, 3);
-    const stars = inside.filter(({ x, y }) => Math.min(x, y, 511 - x, 383 - y) > 30), count = stars.length;
+    const flux = 400 * Math.sqrt(noiseArea(testProfile));
+    const inside = lattice(512, 384, 60, flux, flux, 3);
+    const stars = inside.filter(({ x, y }) => Math.min(x, y, 511 - x, 383 - y) > 30);
+    const count = stars.length;
     for (let t = 20; t < 364; t += 24) {
       stars.push({ x: distance, y: t, flux }, { x: 511 - distance, y: t + 0.4, flux });
       if (t > 40) stars.push({ x: t + 0.3, y: distance, flux }, { x: t, y: 383 - distance, flux });
@@ -86,7 +93,8 @@ describe("detectStars on isolated stars at random places, borders included", () 
 
 describe("measureFrame on stars that coarse pixels and nebulae make hard", () => {
   it.each(["RGGB", "GBRG"] as const)("takes round stars of FWHM 2.4 on a %s mosaic for round", (bayer) => {
-    const profile = { ...testProfile, fwhm: 2.4 }, unit = 14 * Math.sqrt(noiseArea(profile));
+    const profile = { ...testProfile, fwhm: 2.4 };
+    const unit = 14 * Math.sqrt(noiseArea(profile));
     for (const seed of [901, 902, 903]) {
       const stars = lattice(640, 480, 30, 20 * unit, 400 * unit, seed);
       const { eccentricity } = measureFrame(renderScene({ width: 640, height: 480, stars, profile, bayer, seed }));
@@ -96,7 +104,8 @@ describe("measureFrame on stars that coarse pixels and nebulae make hard", () =>
   it.each([1.5])(
     "measures round stars of FWHM %f on a mosaic: round, of the right width, in place, light alike wherever they fell",
     (fwhm) => {
-      const profile = { ...testProfile, fwhm }, unit = 14 * Math.sqrt(noiseArea(profile));
+      const profile = { ...testProfile, fwhm };
+      const unit = 14 * Math.sqrt(noiseArea(profile));
       for (const seed of [904, 905]) {
         const stars = lattice(640, 480, 30, 20 * unit, 400 * unit, seed);
         const image = renderScene({ width: 640, height: 480, stars, profile, bayer: "RGGB", seed });
@@ -118,7 +127,8 @@ describe("measureFrame on stars that coarse pixels and nebulae make hard", () =>
   it.each([3])(
     "takes round stars of SNR 20 and FWHM %f on a mosaic for round: 19 of 20 each by itself",
     (fwhm) => {
-      const profile = { ...testProfile, fwhm }, unit = 14 * Math.sqrt(noiseArea(profile));
+      const profile = { ...testProfile, fwhm };
+      const unit = 14 * Math.sqrt(noiseArea(profile));
       const stars = lattice(640, 480, 24, 20 * unit, 20 * unit, 907);
       const image = renderScene({ width: 640, height: 480, stars, profile, bayer: "GRBG", seed: 907 });
       const { eccentricity, fwhmPixels, stars: found } = measureFrame(image);
@@ -130,8 +140,8 @@ describe("measureFrame on stars that coarse pixels and nebulae make hard", () =>
     },
   );
   it("is not misled about the stars' width by a nebula that fills a small field: [O III] light of the Lantern Nebula", () => {
-    const rig = resizeRig(longRig, { width: 300, height: 224 }),
-      scene = lanternScene({ stepArcsec: 5 });
+    const rig = resizeRig(longRig, { width: 300, height: 224 });
+    const scene = lanternScene({ stepArcsec: 5 });
     const measure = (image: Image) => measureFrame(image, { fullScaleAdu: 16383 });
     for (const seed of ["a", "b", "c"]) {
       const { image, truth } = simulateFrame(rig, scene, { seed, filter: "OIII", exposureSeconds: 300 });

@@ -19,7 +19,11 @@ interface Field {
 const stored = JSON.parse(readFileSync(new URL("../../fixtures/measure/crowded.json", import.meta.url), "utf8")) as {
   readonly fields: readonly Field[];
 };
-const side = 1024, noise = 10, sky = 500, beta = 3.2, edges = [7, 10, 20, 50, 200];
+const side = 1024;
+const noise = 10;
+const sky = 500;
+const beta = 3.2;
+const edges = [7, 10, 20, 50, 200];
 
 interface DrawnStar {
   readonly x: number;
@@ -30,12 +34,17 @@ interface DrawnStar {
 
 /** The field of the script: places, lights and noise from the same generator. */
 function field({ stars: count, fwhm, seed }: Field): { data: Float32Array; stars: DrawnStar[] } {
-  const next = parkMiller(seed), uniform = () => next() / 2147483647;
-  const alpha = fwhm / (2 * Math.sqrt(2 ** (1 / beta) - 1)), norm = (beta - 1) / (Math.PI * alpha ** 2);
-  const unit = noise * Math.sqrt(Math.PI * alpha ** 2 * (2 * beta - 1) / (beta - 1) ** 2), reach = Math.ceil(8 * fwhm);
+  const next = parkMiller(seed);
+  const uniform = () => next() / 2147483647;
+  const alpha = fwhm / (2 * Math.sqrt(2 ** (1 / beta) - 1));
+  const norm = (beta - 1) / (Math.PI * alpha ** 2);
+  const unit = noise * Math.sqrt(Math.PI * alpha ** 2 * (2 * beta - 1) / (beta - 1) ** 2);
+  const reach = Math.ceil(8 * fwhm);
   const light = new Float64Array(side * side);
   const stars = Array.from({ length: count }, (): DrawnStar => {
-    const x = uniform() * (side - 1), y = uniform() * (side - 1), snr = 3 * Math.min(2000, uniform() ** (-1 / 0.8));
+    const x = uniform() * (side - 1);
+    const y = uniform() * (side - 1);
+    const snr = 3 * Math.min(2000, uniform() ** (-1 / 0.8));
     for (let row = Math.max(0, Math.ceil(y - reach)); row <= Math.min(side - 1, y + reach); row++) {
       for (let column = Math.max(0, Math.ceil(x - reach)); column <= Math.min(side - 1, x + reach); column++) {
         const r2 = (column - x) ** 2 + (row - y) ** 2;
@@ -50,12 +59,14 @@ function field({ stars: count, fwhm, seed }: Field): { data: Float32Array; stars
 
 /** Each star, the brightest first, takes the nearest found one within 1.5 pixels that is still free. */
 function judge(stars: readonly DrawnStar[], found: readonly { x: number; y: number; flux: number }[]) {
-  const cells = new Map<number, number[]>(),
-    key = (x: number, y: number) => Math.floor(y / 4) * side + Math.floor(x / 4);
+  const cells = new Map<number, number[]>();
+  const key = (x: number, y: number) => Math.floor(y / 4) * side + Math.floor(x / 4);
   found.forEach(({ x, y }, k) => cells.set(key(x, y), [...cells.get(key(x, y)) ?? [], k]));
-  const taken = new Set<number>(), light = new Map<DrawnStar, number>();
+  const taken = new Set<number>();
+  const light = new Map<DrawnStar, number>();
   for (const star of [...stars].sort((a, b) => b.flux - a.flux)) {
-    let best = -1, nearest = 2.25;
+    let best = -1;
+    let nearest = 2.25;
     for (let i = 0; i < 9; i++) {
       for (const k of cells.get(key(star.x + 4 * (i % 3 - 1), star.y + 4 * (Math.floor(i / 3) - 1))) ?? []) {
         const d2 = (found[k].x - star.x) ** 2 + (found[k].y - star.y) ** 2;
@@ -70,8 +81,10 @@ function judge(stars: readonly DrawnStar[], found: readonly { x: number; y: numb
     light.set(star, found[best].flux);
   }
   const bins = edges.slice(1).map((high, i) => {
-    const due = stars.filter(({ snr }) => snr >= edges[i] && snr < high), got = due.filter((star) => light.has(star));
-    const ratios = got.map((star) => (light.get(star) ?? NaN) / star.flux), middle = median(ratios);
+    const due = stars.filter(({ snr }) => snr >= edges[i] && snr < high);
+    const got = due.filter((star) => light.has(star));
+    const ratios = got.map((star) => (light.get(star) ?? NaN) / star.flux);
+    const middle = median(ratios);
     return { complete: got.length / due.length, scatter: madSigma(ratios) / middle, middle };
   });
   return { bins, pure: taken.size / found.length };

@@ -15,7 +15,10 @@ import {
 } from "../support/scenes.ts";
 
 function field(profile: TestProfile, parts: Partial<TestScene> = {}, seed = 5, pitch = 40, high = 800) {
-  const area = noiseArea(profile), unit = 10 * Math.sqrt(area), width = 640, height = 480;
+  const area = noiseArea(profile);
+  const unit = 10 * Math.sqrt(area);
+  const width = 640;
+  const height = 480;
   const stars = lattice(width, height, pitch, 5 * unit, high * unit, seed);
   const list = detectStars(renderScene({ width, height, stars, profile, seed, ...parts }));
   const match = matchTruth(stars, list.stars, 3);
@@ -53,13 +56,15 @@ describe("detectStars on stars of known place, light and shape", () => {
   it("measures elongation and its direction, and the trail of a drift", () => {
     const long = field({ ...testProfile, axisRatio: 1.25, degrees: 30 });
     // e of an axis ratio of 1.25 with the pixel's 1/12 px² in both axes
-    const b2 = (3 / 2.3548) ** 2, e = Math.sqrt(1 - (b2 + 1 / 12) / (b2 * 1.25 ** 2 + 1 / 12));
+    const b2 = (3 / 2.3548) ** 2;
+    const e = Math.sqrt(1 - (b2 + 1 / 12) / (b2 * 1.25 ** 2 + 1 / 12));
     expect(Math.abs(median(long.bright.map(({ found }) => found.eccentricity)) - e)).toBeLessThan(0.03);
     expect(Math.abs(median(long.bright.map(({ found }) => found.elongationDegrees)) - 30)).toBeLessThan(2);
     const drifted = field({ ...testProfile, path: drift(6, 120) });
     expect(Math.abs(median(drifted.bright.map(({ found }) => found.elongationDegrees)) - 120)).toBeLessThan(1.5);
     // a² = s² + L²/12 with the moments of the core
-    const s2 = b2 + 1 / 12, expected = Math.sqrt(1 - s2 / (s2 + 3));
+    const s2 = b2 + 1 / 12;
+    const expected = Math.sqrt(1 - s2 / (s2 + 3));
     expect(Math.abs(median(drifted.bright.map(({ found }) => found.eccentricity)) - expected)).toBeLessThan(0.05);
   });
   it("does not read noise as elongation: a round star at SNR 20 is round in 19 of 20", () => {
@@ -84,7 +89,10 @@ describe("detectStars on stars of known place, light and shape", () => {
     expect(Math.abs(median(bright.map(({ found }) => found.halfFluxRadiusPixels)) / wide - 1)).toBeLessThan(0.04);
   });
   it("keeps 95 % of the stars of true SNR 7, and lists at most 2 % that are none, on a crowded nebula with gradient and hot pixels", () => {
-    const area = noiseArea(testProfile), unit = 10 * Math.sqrt(area), width = 640, height = 480;
+    const area = noiseArea(testProfile);
+    const unit = 10 * Math.sqrt(area);
+    const width = 640;
+    const height = 480;
     const stars = lattice(width, height, 26, 7 * unit, 200 * unit, 4);
     const hot = Array.from(
       { length: 200 },
@@ -122,7 +130,8 @@ describe("detectStars on stars of known place, light and shape", () => {
     }
   });
   it("gives the same for a frame with missing rows, away from them, and nothing for an empty one", () => {
-    const stars = lattice(512, 384, 40, 9000, 90000, 1), image = renderScene({ stars });
+    const stars = lattice(512, 384, 40, 9000, 90000, 1);
+    const image = renderScene({ stars });
     const data = image.planes[0].data.map((v, i) => i < 512 * 80 ? NaN : v);
     const part = detectStars(createImage({ ...image, planes: [{ channel: "L", data }] }));
     const lower = stars.filter((star) => star.y > 95);
@@ -133,7 +142,8 @@ describe("detectStars on stars of known place, light and shape", () => {
     expect(detectStars(constantImage(40, 3, NaN)).stars).toEqual([]);
   });
   it("leaves the input untouched and refuses what it cannot use", () => {
-    const image = renderScene({ stars: lattice(512, 384, 60, 9000, 30000, 1) }), before = image.planes[0].data.slice();
+    const image = renderScene({ stars: lattice(512, 384, 60, 9000, 30000, 1) });
+    const before = image.planes[0].data.slice();
     detectStars(image);
     expect(image.planes[0].data).toEqual(before);
     expect(() => detectStars(image, { detectionSigma: 0 })).toThrow("detectionSigma must be > 0, but got 0");
@@ -169,7 +179,8 @@ describe.skipIf(missingFrame("lights-m13-mono/M13_blue_0001.fits"))(
         lists[0].slice(0, 100).filter((a: Star) =>
           lists[1].some((b) => Math.hypot(b.x - a.x - dx, b.y - a.y - dy) < reach)
         ).length;
-      const moved = near(-24.4, 3.3, 3), fixed = near(0, 0, 1);
+      const moved = near(-24.4, 3.3, 3);
+      const fixed = near(0, 0, 1);
       expect(moved).toBeGreaterThan(10);
       expect(fixed).toBeLessThan(2);
     });

@@ -15,7 +15,8 @@ import { matchTruth, noiseArea, renderScene, testProfile } from "../support/scen
 
 describe("the starlet transform", () => {
   it("gives white noise of 1 the scatter of its kernels' norms (Starck & Murtagh: .890 .201 .086 .041)", () => {
-    const width = 129, data = new Float32Array(width * width);
+    const width = 129;
+    const data = new Float32Array(width * width);
     data[64 * width + 64] = 1;
     const { scales } = starlet(data, width, width, 4);
     scales.forEach((plane, j) => {
@@ -28,12 +29,17 @@ describe("the starlet transform", () => {
 });
 
 describe("round Gaussian stars of SNR 60 in white noise", () => {
-  const profile = { ...testProfile, fwhm: 4.7, beta: Infinity }, noise = 10, snr = 60;
-  const flux = snr * noise * Math.sqrt(noiseArea(profile)), stars = [];
+  const profile = { ...testProfile, fwhm: 4.7, beta: Infinity };
+  const noise = 10;
+  const snr = 60;
+  const flux = snr * noise * Math.sqrt(noiseArea(profile));
+  const stars = [];
   // many places on the pixels: steps that share no factor with them
   for (let y = 20; y < 620; y += 42.37) for (let x = 20; x < 620; x += 42.37) stars.push({ x, y, flux });
-  const list = detectStars(renderScene({ width: 640, height: 640, stars, profile, noise })), found = list.stars;
-  const { pairs, missed } = matchTruth(stars, found, 2), n = pairs.length;
+  const list = detectStars(renderScene({ width: 640, height: 640, stars, profile, noise }));
+  const found = list.stars;
+  const { pairs, missed } = matchTruth(stars, found, 2);
+  const n = pairs.length;
   const scatter = (values: readonly number[]) => Math.sqrt(values.reduce((sum, v) => sum + v * v, 0) / values.length);
   it("are all found, with the signal-to-noise ratio of a matched filter: F / (√(4π) s σ)", () => {
     expect(missed.length).toBe(0);
@@ -51,7 +57,8 @@ describe("round Gaussian stars of SNR 60 in white noise", () => {
   });
   it("have places near the limit that the sky sets: √(8π) s² σ / F an axis (King 1983)", () => {
     // s with the pixel's own 1/12
-    const s2 = (4.7 / 2.3548200450309493) ** 2 + 1 / 12, limit = Math.sqrt(8 * Math.PI) * s2 * noise / flux;
+    const s2 = (4.7 / 2.3548200450309493) ** 2 + 1 / 12;
+    const limit = Math.sqrt(8 * Math.PI) * s2 * noise / flux;
     for (const axis of ["x", "y"] as const) {
       const ratio = scatter(pairs.map(({ truth, found: star }) => star[axis] - truth[axis])) / limit;
       expect(ratio).toBeGreaterThan(0.85);
@@ -89,7 +96,8 @@ describe("noise of the starlet's scales (exact kernel norms; Starck & Murtagh 19
   it("the second generation, w = c − h ∗ (h ∗ c)", () => {
     let smooth = spike(301, 301);
     [0.942883, 0.229989, 0.100292, 0.04861, 0.024121].forEach((value, j) => {
-      const next = starletSmooth(smooth, 301, 301, 2 ** j), again = starletSmooth(next, 301, 301, 2 ** j);
+      const next = starletSmooth(smooth, 301, 301, 2 ** j);
+      const again = starletSmooth(next, 301, 301, 2 ** j);
       expect(Math.abs(norm(smooth.map((v, i) => v - again[i])) - value)).toBeLessThan(1e-6);
       smooth = next;
     });
@@ -110,7 +118,8 @@ describe("the 3 × 3 operator of Immerkær (1996)", () => {
 });
 
 describe("profiles (Moffat 1969; a Gaussian is the limit of a large beta)", () => {
-  const large = 1e7, alpha = Math.sqrt(2 * large);
+  const large = 1e7;
+  const alpha = Math.sqrt(2 * large);
   it("FWHM of a Gaussian is 2.3548 sigma", () => {
     expect(Math.abs(alpha * moffatFwhm(large) - 2.3548200450309493)).toBeLessThan(1e-6);
   });
@@ -124,10 +133,13 @@ describe("profiles (Moffat 1969; a Gaussian is the limit of a large beta)", () =
     "mean radius over half-flux radius for beta %d",
     (beta, value) => {
       // ∫ (1 − L(r)/L) dr, with r = s/(1 − s)² of the half-flux radius
-      const half = moffatHalfFluxRadius(beta), all = moffatLight(beta), n = 20000;
+      const half = moffatHalfFluxRadius(beta);
+      const all = moffatLight(beta);
+      const n = 20000;
       let mean = 0;
       for (let k = 0; k < n; k++) {
-        const s = (k + 0.5) / n, r = half * s / (1 - s) ** 2;
+        const s = (k + 0.5) / n;
+        const r = half * s / (1 - s) ** 2;
         mean += (1 - moffatLight(beta, r) / all) * half * (1 + s) / (1 - s) ** 3 / n;
       }
       expect(Math.abs(mean / half - value)).toBeLessThan(beta < 3 ? 2e-4 : 2e-6);
@@ -144,9 +156,11 @@ describe("profiles (Moffat 1969; a Gaussian is the limit of a large beta)", () =
   });
   it("the best circle in the limit of the sky has r = 1.585201 s and holds 0.715332 of the light", () => {
     const share = (r: number) => moffatLight(large, r / alpha) / moffatLight(large);
-    let low = 1, high = 2.5;
+    let low = 1;
+    let high = 2.5;
     for (let k = 0; k < 80; k++) {
-      const a = low + (high - low) / 3, b = high - (high - low) / 3;
+      const a = low + (high - low) / 3;
+      const b = high - (high - low) / 3;
       if (share(a) / a < share(b) / b) low = a;
       else high = b;
     }
@@ -173,7 +187,9 @@ describe("eccentricity", () => {
     },
   );
   it("by rotation of 15° an hour for 10 s, 1800 pixels from the centre, on s = 1.5", () => {
-    const length = 1800 * 15 / 3600 * 10 * Math.PI / 180, add = length ** 2 / 12, s2 = 1.5 ** 2;
+    const length = 1800 * 15 / 3600 * 10 * Math.PI / 180;
+    const add = length ** 2 / 12;
+    const s2 = 1.5 ** 2;
     expect(Math.abs(length - 1.309)).toBeLessThan(1e-5);
     expect(Math.abs(Math.sqrt(s2 / (s2 + add)) - 0.969704)).toBeLessThan(1e-5);
     expect(Math.abs(eccentricityOf(add / (2 * s2 + add)) - 0.244284)).toBeLessThan(1e-5);
@@ -182,12 +198,18 @@ describe("eccentricity", () => {
 
 describe("adaptive moments of 1500 round Gaussian stars of s = 2 in white noise, the sky known", () => {
   it.each([50, 200])("SNR %d: shapes scatter by 2 / SNR (Bernstein & Jarvis 2002), within 4 %", (snr) => {
-    const count = 1500, side = 25, width = side * count, random = randomStream(`shapes ${snr}`), s2 = 4;
+    const count = 1500;
+    const side = 25;
+    const width = side * count;
+    const random = randomStream(`shapes ${snr}`);
+    const s2 = 4;
     // F = SNR √(4π) s σ with σ = 1
-    const peak = snr * Math.sqrt(4 * Math.PI) * 2 / (2 * Math.PI * s2), data = new Float32Array(width * side);
+    const peak = snr * Math.sqrt(4 * Math.PI) * 2 / (2 * Math.PI * s2);
+    const data = new Float32Array(width * side);
     const list = new Float64Array(count * momentFields);
     for (let k = 0; k < count; k++) {
-      const x0 = k * side + 12 + random.uniform() - 0.5, y0 = 12 + random.uniform() - 0.5;
+      const x0 = k * side + 12 + random.uniform() - 0.5;
+      const y0 = 12 + random.uniform() - 0.5;
       for (let y = 0; y < side; y++) {
         for (let x = k * side; x < (k + 1) * side; x++) {
           const r2 = (x - x0) ** 2 + (y - y0) ** 2;
@@ -197,10 +219,13 @@ describe("adaptive moments of 1500 round Gaussian stars of s = 2 in white noise,
       list.set([2, x0, y0, s2, 0, s2, 0, 3, 0, 0, 0.1, 60, 40], k * momentFields);
     }
     measureMoments(data, width, side, -1, 0.4, list);
-    let squares = 0, n = 0;
+    let squares = 0;
+    let n = 0;
     for (let e = 0; e < list.length; e += momentFields) {
       if (list[e + momentAt.good] === 0) continue;
-      const xx = list[e + momentAt.xx], yy = list[e + momentAt.yy], xy = list[e + momentAt.xy];
+      const xx = list[e + momentAt.xx];
+      const yy = list[e + momentAt.yy];
+      const xy = list[e + momentAt.xy];
       squares += ((xx - yy) / (xx + yy)) ** 2 + (2 * xy / (xx + yy)) ** 2;
       n += 2;
     }
@@ -216,7 +241,8 @@ describe("limit of a place (Cramér-Rao: King 1983; Mendez et al. 2013), s = 2",
     let sum = 0;
     for (let y = -20; y <= 20; y++) {
       for (let x = -20; x <= 20; x++) {
-        const p = Math.exp(-(x * x + y * y) / 8) / (8 * Math.PI), slope = flux * p * x / 4;
+        const p = Math.exp(-(x * x + y * y) / 8) / (8 * Math.PI);
+        const slope = flux * p * x / 4;
         sum += slope * slope / (flux * p + level);
       }
     }

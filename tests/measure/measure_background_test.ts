@@ -14,7 +14,8 @@ import { lattice, renderScene } from "../support/scenes.ts";
 
 describe("measureBackground", () => {
   it("agrees with SEP 1.2.1 on a noisy ramp: mesh 32, filter 3 (level at the middle, typical noise)", () => {
-    const z = gauss(16384, 3), data = Float32Array.from(z, (v, i) => 100 + 0.2 * (i % 128) + 5 * v);
+    const z = gauss(16384, 3);
+    const data = Float32Array.from(z, (v, i) => 100 + 0.2 * (i % 128) + 5 * v);
     const image = createImage({ width: 128, height: 128, unit: "adu", planes: [{ channel: "L", data }] });
     const map = measureBackground(image, { tilePixels: 32, maskSources: false });
     // SEP prints 112.813, truth 112.8; its noise is what clipping leaves, ours is corrected for the 1.5 % that it takes
@@ -69,7 +70,10 @@ describe.skipIf(missingFrame("stars-sep-reference/image.fits"))("measureBackgrou
     const image = readFits(realFrame("stars-sep-reference/image.fits"));
     const reference = (name: string) => readFits(realFrame(`stars-sep-reference/${name}.fits`)).planes[0].data;
     const map = measureBackground(image, { maskSources: false });
-    const level = backgroundPlane(map), noise = noisePlane(map), back = reference("back"), rms = reference("rms");
+    const level = backgroundPlane(map);
+    const noise = noisePlane(map);
+    const back = reference("back");
+    const rms = reference("rms");
     let worst = 0;
     for (let i = 0; i < level.length; i++) worst = Math.max(worst, Math.abs(level[i] / back[i] - 1));
     expect(worst).toBeLessThan(0.005);

@@ -24,7 +24,10 @@ const unit = 10 * Math.sqrt(noiseArea(testProfile));
 const stars = lattice(640, 480, 40, 20 * unit, 400 * unit, 6);
 const scene = (parts: Partial<TestScene>) => renderScene({ width: 640, height: 480, stars, seed: 3, ...parts });
 
-/** Real frames without a trail, full of what might pass for one: filaments of the Orion nebula, galaxies, a globular cluster. */
+/**
+ * Real frames without a trail, full of what might pass for one: filaments of the Orion nebula, galaxies, a globular
+ * cluster.
+ */
 const realFrames: readonly (readonly [set: string, file: string])[] = [
   ["narrowband-orion", "wfc3-resample-muse-f502n.fits"],
   ["narrowband-orion", "wfc3-resample-muse-f656n.fits"],
@@ -37,7 +40,8 @@ const realFrames: readonly (readonly [set: string, file: string])[] = [
 function shaped(rule: (x: number, y: number) => { fwhm: number; shape: readonly [number, number] }): Star[] {
   const random = randomStream(4);
   return lattice(2000, 1400, 100, 1, 1, 2).map(({ x, y }) => {
-    const { fwhm, shape } = rule(x, y), noise = () => 0.02 * random.gaussian();
+    const { fwhm, shape } = rule(x, y);
+    const noise = () => 0.02 * random.gaussian();
     return {
       x,
       y,
@@ -100,7 +104,8 @@ describe("measureFrame", () => {
     }
   });
   it("finds a trail and not the stars' rows", () => {
-    const image = scene({}), data = image.planes[0].data.slice();
+    const image = scene({});
+    const data = image.planes[0].data.slice();
     for (let x = 0; x < 640; x++) {
       const y = Math.round(60 + 0.5 * x);
       for (let k = -1; k <= 1; k++) if (y + k < 480) data[(y + k) * 640 + x] += k === 0 ? 40 : 20;
@@ -126,7 +131,8 @@ describe("measureFrame", () => {
     expect(found.length).toBe(1);
     expect(Math.abs(found[0].degrees - 51)).toBeLessThan(1.5);
     // from the middle of the frame, (303.5, 227.5), to the trail along its normal at 51° − 90°
-    const normal = -39 * Math.PI / 180, offset = (330 - 303.5) * Math.cos(normal) + (220 - 227.5) * Math.sin(normal);
+    const normal = -39 * Math.PI / 180;
+    const offset = (330 - 303.5) * Math.cos(normal) + (220 - 227.5) * Math.sin(normal);
     expect(Math.abs(found[0].offsetPixels - offset)).toBeLessThan(6);
   });
   for (const [set, file] of realFrames) {
@@ -158,11 +164,11 @@ describe("measureFrame", () => {
     },
   );
   it("tells missing, constant and saturated areas", () => {
-    const image = scene({}),
-      with_ = (of: (v: number, i: number) => number) =>
-        measureFrame(createImage({ ...image, planes: [{ channel: "L", data: image.planes[0].data.map(of) }] }), {
-          fullScaleAdu: 4095,
-        });
+    const image = scene({});
+    const with_ = (of: (v: number, i: number) => number) =>
+      measureFrame(createImage({ ...image, planes: [{ channel: "L", data: image.planes[0].data.map(of) }] }), {
+        fullScaleAdu: 4095,
+      });
     expect(with_((v, i) => i < 640 * 120 ? NaN : v).missingShare).toBeCloseTo(0.25, 2);
     expect(with_((v, i) => i < 640 * 120 ? 0 : v).constantShare).toBeCloseTo(0.25, 1);
     expect(with_((v, i) => i < 640 * 120 ? 4095 : v).saturatedShare).toBeCloseTo(0.25, 1);
@@ -194,7 +200,8 @@ describe("mapField", () => {
     const radius = Math.hypot(2000, 1400) / 2;
     const map = mapField(
       shaped((x, y) => {
-        const u = (x - 999.5) / radius, v = (y - 699.5) / radius;
+        const u = (x - 999.5) / radius;
+        const v = (y - 699.5) / radius;
         return { fwhm: 3 * Math.sqrt(1 + 0.3 * u + 0.2 * (u * u + v * v)), shape: [0, 0] };
       }),
       2000,
@@ -205,12 +212,18 @@ describe("mapField", () => {
     expect(Math.abs(map.curvature - 0.2)).toBeLessThan(0.05);
   });
   it("finds angle and centre of field rotation: a² − b² = ρ² Δφ² / 12 along the tangent", () => {
-    const angle = 0.25 * Math.PI / 180, cx = 700, cy = 900, s2 = (3 / 2.3548200450309493) ** 2;
+    const angle = 0.25 * Math.PI / 180;
+    const cx = 700;
+    const cy = 900;
+    const s2 = (3 / 2.3548200450309493) ** 2;
     const map = mapField(
       shaped((x, y) => {
-        const dx = x - cx, dy = y - cy, add = (dx * dx + dy * dy) * angle * angle / 12;
+        const dx = x - cx;
+        const dy = y - cy;
+        const add = (dx * dx + dy * dy) * angle * angle / 12;
         // along the tangent: position angle of the radius plus 90°
-        const chi = add / (2 * s2 + add), direction = 2 * (Math.atan2(dy, dx) + Math.PI / 2);
+        const chi = add / (2 * s2 + add);
+        const direction = 2 * (Math.atan2(dy, dx) + Math.PI / 2);
         const fwhm = 2.3548200450309493 * Math.sqrt(Math.sqrt(s2 * (s2 + add)));
         return { fwhm, shape: [chi * Math.cos(direction), chi * Math.sin(direction)] };
       }),
@@ -224,9 +237,14 @@ describe("mapField", () => {
   });
   it("knows a trail of 1.309 pixels 1800 pixels out, eccentricity 0.244284, for 15° an hour in 10 s (by formula)", () => {
     // a² − b² = (ρ Δφ)² / 12, b = 1.5; without noise
-    const s2 = 1.5 ** 2, e2 = 0.244284 ** 2, add = s2 * e2 / (1 - e2) / 1800 ** 2;
+    const s2 = 1.5 ** 2;
+    const e2 = 0.244284 ** 2;
+    const add = s2 * e2 / (1 - e2) / 1800 ** 2;
     const exact = shaped(() => ({ fwhm: 3, shape: [0, 0] })).map((star): Star => {
-      const dx = star.x + 300, dy = star.y + 200, more = (dx * dx + dy * dy) * add, chi = more / (2 * s2 + more);
+      const dx = star.x + 300;
+      const dy = star.y + 200;
+      const more = (dx * dx + dy * dy) * add;
+      const chi = more / (2 * s2 + more);
       const direction = 2 * (Math.atan2(dy, dx) + Math.PI / 2);
       return {
         ...star,
@@ -240,11 +258,15 @@ describe("mapField", () => {
   });
   it("hears the outer stars of a long rotation, not the middle where none trails", () => {
     // 2° a frame, two thirds of the stars within 150 pixels of the centre
-    const angle = 2 * Math.PI / 180, s2 = 1.2 ** 2, random = randomStream(9);
+    const angle = 2 * Math.PI / 180;
+    const s2 = 1.2 ** 2;
+    const random = randomStream(9);
     const list = Array.from({ length: 90 }, (_, i): Star => {
-      const far = i % 3 === 0 ? 150 + 230 * random.uniform() : 150 * random.uniform(),
-        at = 2 * Math.PI * random.uniform();
-      const more = (far * angle) ** 2 / 12, chi = more / (2 * s2 + more), noise = () => 0.03 * random.gaussian();
+      const far = i % 3 === 0 ? 150 + 230 * random.uniform() : 150 * random.uniform();
+      const at = 2 * Math.PI * random.uniform();
+      const more = (far * angle) ** 2 / 12;
+      const chi = more / (2 * s2 + more);
+      const noise = () => 0.03 * random.gaussian();
       return {
         ...shaped(() => ({ fwhm: 3, shape: [0, 0] }))[0],
         x: 303.5 + far * Math.cos(at),
@@ -261,7 +283,8 @@ describe("mapField", () => {
   it("does not take radial elongation for rotation", () => {
     const map = mapField(
       shaped((x, y) => {
-        const dx = (x - 1000) / 1220, dy = (y - 700) / 1220;
+        const dx = (x - 1000) / 1220;
+        const dy = (y - 700) / 1220;
         return { fwhm: 3, shape: [0.2 * (dx * dx - dy * dy), 0.2 * 2 * dx * dy] };
       }),
       2000,

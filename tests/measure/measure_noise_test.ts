@@ -70,8 +70,10 @@ describe("measureNoise", () => {
       const random = randomStream(`steps ${sigma}`);
       const frame = () =>
         image(Float32Array.from({ length: 128 * 128 }, () => Math.round(300 + sigma * random.gaussian())), 128);
-      // Rounding to whole steps adds a variance of 1/12 as long as the noise is half a step or more (Widrow & Kollár 2008, Quantization Noise, chapter 1; from memory).
-      const expected = Math.sqrt(sigma ** 2 + 1 / 12), [first, second] = [frame(), frame()];
+      // Rounding to whole steps adds a variance of 1/12 as long as the noise is half a step or more (Widrow & Kollár
+      // 2008, Quantization Noise, chapter 1; from memory).
+      const expected = Math.sqrt(sigma ** 2 + 1 / 12);
+      const [first, second] = [frame(), frame()];
       expect(Math.abs(measurePairNoise(first, second) / expected - 1)).toBeLessThan(0.03);
       expect(Math.abs(measureCalibration(first).noise / expected - 1)).toBeLessThan(0.03);
     },

@@ -9,7 +9,8 @@ function frame(
   quantised = false,
   side = 500,
 ): Image {
-  const random = randomStream(seed), mosaic = electrons.length === 4;
+  const random = randomStream(seed);
+  const mosaic = electrons.length === 4;
   const data = Float32Array.from({ length: side * side }, (_, i) => {
     const phase = mosaic ? (Math.floor(i / side) & 1) * 2 + (i % side & 1) : 0;
     const value = 500 + (random.poisson(electrons[phase]) + readNoise * random.gaussian()) / gain;
@@ -58,7 +59,8 @@ describe("photonTransfer", () => {
     expect(photonTransfer([of("a", 20000), of("b", 20000)], [of("c", 0), of("d", 0)]).correlation).toBeGreaterThan(1.3);
   });
   it("refuses what cannot be", () => {
-    const flat = frame("a", [9000], 1, 3, false, 64), bias = frame("b", [0], 1, 3, false, 64);
+    const flat = frame("a", [9000], 1, 3, false, 64);
+    const bias = frame("b", [0], 1, 3, false, 64);
     expect(() => photonTransfer([bias, bias], [flat, frame("c", [9000], 1, 3, false, 64)])).toThrow(
       "flats must be noisier than bias",
     );

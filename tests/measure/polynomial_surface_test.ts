@@ -20,7 +20,8 @@ describe("fitPolynomialSurface", () => {
   const random = randomStream(4);
   const truth = (x: number, y: number) => 3 + 0.1 * x - 0.2 * y + 1e-3 * x * y + 2e-3 * x * x - 1e-5 * y * y * y;
   const points = Array.from({ length: 60 }, () => {
-    const x = 99 * random.uniform(), y = 49 * random.uniform();
+    const x = 99 * random.uniform();
+    const y = 49 * random.uniform();
     return { x, y, value: truth(x, y), weight: 0.5 + random.uniform() };
   });
 
@@ -37,7 +38,8 @@ describe("fitPolynomialSurface", () => {
     const noisy = points.map((p) => ({ ...p, value: p.value + random.gaussian() }));
     const surface = fitPolynomialSurface(noisy, { width: 100, height: 50, degree: 2 });
     for (const term of [() => 1, (x: number) => x, (_: number, y: number) => y, (x: number, y: number) => x * y]) {
-      let sum = 0, scale = 0;
+      let sum = 0;
+      let scale = 0;
       for (const p of noisy) {
         const f = term(p.x, p.y) * p.weight;
         sum += f * (p.value - polynomialSurfaceAt(surface, p.x, p.y));

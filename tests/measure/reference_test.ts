@@ -20,10 +20,15 @@ const stored = JSON.parse(readFileSync(new URL("../../fixtures/measure/reference
 
 /** The image of the fixture script, with noise of 0.05 because a frame without any has no signal-to-noise ratio. */
 function image(star: ReferenceStar) {
-  const width = 96, height = 80, random = randomStream(1), angle = star.degrees * Math.PI / 180;
+  const width = 96;
+  const height = 80;
+  const random = randomStream(1);
+  const angle = star.degrees * Math.PI / 180;
   const data = Float32Array.from({ length: width * height }, (_, i) => {
-    const dx = i % width - star.x, dy = Math.floor(i / width) - star.y;
-    const u = dx * Math.cos(angle) + dy * Math.sin(angle), v = -dx * Math.sin(angle) + dy * Math.cos(angle);
+    const dx = i % width - star.x;
+    const dy = Math.floor(i / width) - star.y;
+    const u = dx * Math.cos(angle) + dy * Math.sin(angle);
+    const v = -dx * Math.sin(angle) + dy * Math.cos(angle);
     const peak = star.flux / (2 * Math.PI * star.a * star.b);
     return peak * Math.exp(-0.5 * (u * u / star.a ** 2 + v * v / star.b ** 2)) + 0.05 * random.gaussian();
   });
@@ -41,7 +46,8 @@ describe("stars against SEP 1.4.1 and photutils 3.0.0 (fixtures/measure/generate
       expect(Math.abs(found.x - star.winpos[0])).toBeLessThan(1e-3);
       expect(Math.abs(found.y - star.winpos[1])).toBeLessThan(1e-3);
       // moments: adaptive weights are cut at 3.5 sigma, where 0.2 % is left
-      const size = Math.sqrt(star.moments[0] * star.moments[1]), chi = Math.hypot(...found.shape);
+      const size = Math.sqrt(star.moments[0] * star.moments[1]);
+      const chi = Math.hypot(...found.shape);
       expect(Math.abs(found.fwhmPixels / 2.3548200450309493 / size - 1)).toBeLessThan(0.01);
       const ratio2 = (1 - chi) / (1 + chi);
       expect(Math.abs(Math.sqrt(ratio2) - star.moments[1] / star.moments[0])).toBeLessThan(0.005);

@@ -30,7 +30,8 @@ describe("measureSky", () => {
       (x, y) => 20 + 2 * random.gaussian() + (free(x, y) ? 0 : 40 + 6 * Math.sin(x / 9)),
       (x, y) => 10 + random.gaussian() + (free(x, y) || (x < 60 && y < 60) ? 0 : 5),
     );
-    const whole = measureSky(image), darkest = measureSky(image, "darkest");
+    const whole = measureSky(image);
+    const darkest = measureSky(image, "darkest");
     expect(whole[0].level).toBeGreaterThan(50);
     expect(Math.abs(darkest[0].level - 20)).toBeLessThan(0.3);
     expect(Math.abs(darkest[0].noise - 2)).toBeLessThan(0.3);

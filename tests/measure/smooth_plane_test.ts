@@ -3,15 +3,19 @@ import { gaussianTaps } from "../../lib/kernels/blur_plane.ts";
 import { mirror } from "../../lib/kernels/twin.ts";
 import { smoothPlane } from "../../lib/measure/smooth_plane.ts";
 
-const width = 37, height = 29;
+const width = 37;
+const height = 29;
 
 /** The definition: weighted mean over the known samples within reach, in float64. */
 function bySum(data: Float32Array, x: number, y: number, sigma: number): number {
-  const taps = gaussianTaps(sigma), reach = taps.length - 1;
-  let sum = 0, known = 0;
+  const taps = gaussianTaps(sigma);
+  const reach = taps.length - 1;
+  let sum = 0;
+  let known = 0;
   for (let j = -reach; j <= reach; j++) {
     for (let i = -reach; i <= reach; i++) {
-      const v = data[mirror(y + j, height) * width + mirror(x + i, width)], w = taps[Math.abs(i)] * taps[Math.abs(j)];
+      const v = data[mirror(y + j, height) * width + mirror(x + i, width)];
+      const w = taps[Math.abs(i)] * taps[Math.abs(j)];
       if (v === v) [sum, known] = [sum + w * v, known + w];
     }
   }
@@ -19,7 +23,8 @@ function bySum(data: Float32Array, x: number, y: number, sigma: number): number 
 }
 
 describe("smoothPlane", () => {
-  // Gaps one by one at every place of a row and at the last sample: whichever way they are looked for, none may be missed.
+  // Gaps one by one at every place of a row and at the last sample: whichever way they are looked for, none may be
+  // missed.
   it.each([...Array.from({ length: 64 }, (_, k) => 5 * width + k), width * height - 1])(
     "fills a single gap at sample %d from its neighbours",
     (gap) => {
@@ -28,7 +33,8 @@ describe("smoothPlane", () => {
       const smooth = smoothPlane(data, width, height, 1.5);
       expect(smooth.every(Number.isFinite)).toBe(true);
       for (const at of [gap, 0, 14 * width + 20, 6 * width + 3]) {
-        const x = at % width, y = (at - x) / width;
+        const x = at % width;
+        const y = (at - x) / width;
         expect(Math.abs(smooth[at] - bySum(data, x, y, 1.5))).toBeLessThan(1e-4);
       }
     },

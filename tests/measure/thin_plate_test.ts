@@ -116,7 +116,9 @@ describe("fitThinPlate", () => {
   });
 
   it("lets a heavy value pull as many equal ones do", () => {
-    const x = [0, 10, 0, 10, 5], y = [0, 0, 10, 10, 5], z = [0, 1, 2, 3, 9];
+    const x = [0, 10, 0, 10, 5];
+    const y = [0, 0, 10, 10, 5];
+    const z = [0, 1, 2, 3, 9];
     const heavy = fitThinPlate(x, y, z, { smoothing: 50, weights: [1, 1, 1, 1, 3] });
     const many = fitThinPlate([...x, 5, 5], [...y, 5, 5], [...z, 9, 9], { smoothing: 50 });
     expect(evaluateThinPlate(heavy, 3, 4)).toBeCloseTo(evaluateThinPlate(many, 3, 4), 9);

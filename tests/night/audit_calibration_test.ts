@@ -127,8 +127,8 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
   it("lets darks of another exposure be scaled only with a sensor that does not glow", () => {
     const dim: Rig = { ...rig, name: "Long without glow", detector: { ...rig.detector, glowRate: 0 } };
     for (const each of [rig, dim]) {
-      const long = good(each, 5, "long", { kind: "dark", exposureSeconds: 600 }),
-        frames = [...long, ...good(each, 5, "b", { kind: "bias" })];
+      const long = good(each, 5, "long", { kind: "dark", exposureSeconds: 600 });
+      const frames = [...long, ...good(each, 5, "b", { kind: "bias" })];
       const glow = auditCalibration(frames).some((finding) => finding.problem === "amplifier glow");
       expect(glow).toBe(each === rig);
       const light = recordOf({ rig: each.name, width: each.width, height: each.height, exposureSeconds: 300 });
@@ -145,7 +145,8 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
   it("sees a Bayer phase that contradicts the header", () => {
     const colour = good(pocketRig, 2, "flat", { kind: "flat" });
     expect(auditCalibration(colour, { enoughFrames: 2 })).toEqual([]);
-    const stated = pocketRig.bayer ?? "RGGB", wrong = stated[0] === "G" ? "RGGB" : "GRBG";
+    const stated = pocketRig.bayer ?? "RGGB";
+    const wrong = stated[0] === "G" ? "RGGB" : "GRBG";
     const turned = colour.map((each) => ({ ...each, record: { ...each.record, bayer: wrong as "RGGB" } }));
     expect(auditCalibration(turned, { enoughFrames: 2 }).map((each) => each.problem)).toEqual([
       "Bayer phase contradicts the header",
@@ -155,8 +156,10 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
 });
 
 describe("auditCalibration on a colour rig without cooler", () => {
-  const rig = pocketRig, bias = good(rig, 3, "bias", { kind: "bias" });
-  const flats = good(rig, 5, "flat", { kind: "flat" }), darks = good(rig, 5, "dark", { kind: "dark" });
+  const rig = pocketRig;
+  const bias = good(rig, 3, "bias", { kind: "bias" });
+  const flats = good(rig, 5, "flat", { kind: "flat" });
+  const darks = good(rig, 5, "dark", { kind: "dark" });
   const problems = (kind: "flat" | "dark", options: Partial<SimulateCalibrationOptions>) =>
     auditCalibration([...bias, ...flats, ...darks, frame(rig, "bad", { kind, ...options })], { enoughFrames: 3 })
       .filter((each) => each.problem !== "amplifier glow").map((each) => [each.file, each.problem]);

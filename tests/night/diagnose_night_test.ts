@@ -96,15 +96,18 @@ describe("diagnoseNight on a simulated night", () => {
   });
   it("tells short spectra low in the sky from trailing only as far as it can, and does not take the air for cloud", () => {
     const broad = [0, 1, 2, 3, 4, 5].map((i) => light("none", `broad ${i}`, { filter: "L" }));
-    const low = light("dispersion", "low", { filter: "L" }), frame = diagnoseNight([...broad, low]).frames[6];
+    const low = light("dispersion", "low", { filter: "L" });
+    const frame = diagnoseNight([...broad, low]).frames[6];
     expect(frame.cause).toContain("atmospheric dispersion or drift trailing");
     expect(low.record.airmass).toBeGreaterThan(3.5);
   });
   it("takes off what the air does to light and sky as the target sets, and still sees cloud there", () => {
     // one clear frame at ever more air: 0.2 magnitudes and 30 % more sky for each unit
     const setting = Array.from({ length: 14 }, (_, i): NightRow => {
-      const q = good[i % good.length].quality as FrameQuality, airmass = 1.1 + 0.16 * i;
-      const light = Math.pow(10, -0.08 * airmass) * (i === 11 ? 0.5 : 1), sky = Math.exp(0.3 * (airmass - 1.1));
+      const q = good[i % good.length].quality as FrameQuality;
+      const airmass = 1.1 + 0.16 * i;
+      const light = Math.pow(10, -0.08 * airmass) * (i === 11 ? 0.5 : 1);
+      const sky = Math.exp(0.3 * (airmass - 1.1));
       return {
         record: recordOf({ ...good[0].record, file: `setting ${i}`, airmass }),
         darkLevel: dark,
@@ -124,19 +127,26 @@ describe("diagnoseNight on a simulated night", () => {
     expect(blind[13].cause).toBe("cloud");
   });
   it("sees stars trail round a centre where the trails are so long that the field map's fit is unsure", () => {
-    // what turning by 2° adds along the tangent, (ρ dφ)²/12, to a round star of 1.2 pixels; then the same laid along the radius
+    // what turning by 2° adds along the tangent, (ρ dφ)²/12, to a round star of 1.2 pixels; then the same laid along
+    // the radius
     const turned = (sign: number): NightRow => {
-      const q = good[0].quality as FrameQuality, angle = 2 * Math.PI / 180;
+      const q = good[0].quality as FrameQuality;
+      const angle = 2 * Math.PI / 180;
       const stars = q.stars.map((star) => {
-        const dx = star.x - 300, dy = star.y - 250, d2 = dx * dx + dy * dy;
-        const short = 1.2 ** 2, long = short + d2 * angle ** 2 / 12, chi = sign * (long - short) / (long + short);
+        const dx = star.x - 300;
+        const dy = star.y - 250;
+        const d2 = dx * dx + dy * dy;
+        const short = 1.2 ** 2;
+        const long = short + d2 * angle ** 2 / 12;
+        const chi = sign * (long - short) / (long + short);
         const shape: [number, number] = [-chi * (dx * dx - dy * dy) / d2, -chi * 2 * dx * dy / d2];
         return { ...star, shape, fwhmPixels: 2.3548 * Math.pow(long * short, 0.25) };
       });
       return { ...good[0], digest: null, quality: { ...q, stars, fieldMap: { ...q.fieldMap, rotation: null } } };
     };
     const judge = (row: NightRow) => diagnoseNight([...good.slice(1), row]).frames[good.length - 1];
-    const round = judge(turned(1)), outward = judge(turned(-1));
+    const round = judge(turned(1));
+    const outward = judge(turned(-1));
     expect(round.cause).toContain("field rotation");
     expect(round.verdict).toBe("reject");
     const [, x, y, degrees] = (/round \((\d+), (\d+)\) by ([\d.]+)°/.exec(round.evidence) ?? []).map(Number);
@@ -147,7 +157,8 @@ describe("diagnoseNight on a simulated night", () => {
     expect(outward.cause).not.toContain("field rotation");
   });
   it("does not depend on the order of the rows", () => {
-    const rows = [...good, ...bad], turned = diagnoseNight([...rows].reverse()).frames;
+    const rows = [...good, ...bad];
+    const turned = diagnoseNight([...rows].reverse()).frames;
     expect(turned.map((each) => each.file + each.verdict).reverse()).toEqual(
       frames.map((each) => each.file + each.verdict),
     );
@@ -199,10 +210,12 @@ describe("diagnoseNight on a simulated night", () => {
           exposureSeconds: 300,
         }).image
       ));
-    const right = masterOf(rig.detector.offsetAdu), wrong = masterOf(rig.detector.offsetAdu + 60);
+    const right = masterOf(rig.detector.offsetAdu);
+    const wrong = masterOf(rig.detector.offsetAdu + 60);
     const lights = (master: Image, list: readonly number[]) =>
       list.map((n) => light("none", `calibrated ${n}`, { master }));
-    const ours = lights(right, [1, 2, 3]), theirs = lights(wrong, [4, 5, 6]);
+    const ours = lights(right, [1, 2, 3]);
+    const theirs = lights(wrong, [4, 5, 6]);
     const one = diagnoseNight([...ours, theirs[0]]);
     expect(one.frames.slice(0, 3).every((each) => each.cause === "clear sky")).toBe(true);
     expect(one.frames[3].causes).toContain("wrong calibration");
@@ -251,7 +264,8 @@ describe("diagnoseNight on a simulated night", () => {
   it("tells a focus that creeps from a leap after restless air", () => {
     const series = (widths: readonly number[]) =>
       diagnoseNight([...widths, 1, 0.99, 1.01, 1, 0.98, 1.02, 1, 0.99].map((width, n): NightRow => {
-        const q = good[n % good.length].quality as FrameQuality, first = good[0].quality as FrameQuality;
+        const q = good[n % good.length].quality as FrameQuality;
+        const first = good[0].quality as FrameQuality;
         return {
           ...good[n % good.length],
           digest: null,
@@ -335,7 +349,9 @@ describe("real frames", () => {
       const files = [1, 2, 3, 4, 5].map((n) => `M13_blue_000${n}.fits`);
       const sums: number[] = [];
       const rows = files.map((file): NightRow => {
-        const image = readFits(join(folder, file)), facts = describeFrame(image.header), { data } = image.planes[0];
+        const image = readFits(join(folder, file));
+        const facts = describeFrame(image.header);
+        const { data } = image.planes[0];
         // the cluster's light within 30 pixels of its middle, above the median of the frame: no star list involved
         const middle = [[660, 514], [647, 517], [635, 520], [625, 518], [615, 518]][files.indexOf(file)];
         const sky = median(data);

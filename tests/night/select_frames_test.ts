@@ -30,7 +30,8 @@ describe("weightFrames", () => {
       kept: fc.boolean(),
     });
     fc.assert(fc.property(fc.array(arbitrary, { minLength: 1, maxLength: 20 }), (frames) => {
-      const weights = weightFrames(frames), kept = frames.filter((each) => each.kept).length;
+      const weights = weightFrames(frames);
+      const kept = frames.filter((each) => each.kept).length;
       const sum = weights.reduce((a, b) => a + b, 0);
       expect(Math.abs(sum - kept)).toBeLessThan(1e-9 * Math.max(1, kept));
       frames.forEach((each, i) => expect(weights[i] > 0).toBe(each.kept));

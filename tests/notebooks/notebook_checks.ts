@@ -1,4 +1,7 @@
-/** What every notebook is held to, without Jupyter. Each check returns what it found wrong; nothing found is an empty list. */
+/**
+ * What every notebook is held to, without Jupyter. Each check returns what it found wrong; nothing found is an empty
+ * list.
+ */
 import { spawnSync } from "node:child_process";
 import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
@@ -35,7 +38,10 @@ const codeOf = (notebook: Notebook): string[] =>
 /** Type errors of the cells of each notebook as one program; the kernel itself never looks at types. */
 export const typeErrors = (notebooks: readonly Notebook[]): string[] => deno(["check", "--quiet"], notebooks);
 
-/** What stops the cells when they run from top to bottom, displays going nowhere: an error, or a number that did not come out. */
+/**
+ * What stops the cells when they run from top to bottom, displays going nowhere: an error, or a number that did not
+ * come out.
+ */
 export const runtimeErrors = (notebook: Notebook): string[] =>
   deno(["run", "--allow-all", "--no-prompt", "--quiet", "--no-check"], [notebook]);
 

@@ -74,7 +74,8 @@ describe("checks of the text and the outputs", () => {
 
   it("finds functions of more than three statements or nine lines", () => {
     const body = (count: number) => Array.from({ length: count }, (_, i) => `  const v${i} = x;`).join("\n");
-    const short = `const a = (x: number) => {\n${body(3)}\n};`, long = `const a = (x: number) => {\n${body(4)}\n};`;
+    const short = `const a = (x: number) => {\n${body(3)}\n};`;
+    const long = `const a = (x: number) => {\n${body(4)}\n};`;
     expect(longFunctions(notebookOf(short))).toEqual([]);
     expect(longFunctions(notebookOf(`${long}\nshow("x");`))).toEqual([long]);
     expect(longFunctions(notebookOf(`function b(x: number) {\n${body(4)}\n}\nshow("x");`))).toHaveLength(1);

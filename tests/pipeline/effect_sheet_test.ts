@@ -6,7 +6,8 @@ import { effectSheet } from "../../lib/pipeline/effect_sheet.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 
 describe("effectSheet", () => {
-  const random = randomStream(8), data = Float32Array.from({ length: 96 * 80 }, () => 100 + 5 * random.gaussian());
+  const random = randomStream(8);
+  const data = Float32Array.from({ length: 96 * 80 }, () => 100 + 5 * random.gaussian());
   const image = createImage({ width: 96, height: 80, unit: "adu", planes: [{ channel: "Ha", data }] });
 
   it("prints the ledger and its doubts, after facts of the caller's own", () => {

@@ -113,7 +113,8 @@ describe("a whole night", () => {
   });
 
   it("puts all stacks on one grid, linear, with the reference named", () => {
-    const ha = readFits(join(first.out, "stacks", "Ha.fits")), oiii = readFits(join(first.out, "stacks", "OIII.fits"));
+    const ha = readFits(join(first.out, "stacks", "Ha.fits"));
+    const oiii = readFits(join(first.out, "stacks", "OIII.fits"));
     expect([ha.width, ha.height, ha.unit]).toEqual([oiii.width, oiii.height, "adu"]);
   });
 
@@ -188,7 +189,8 @@ describe("a whole night", () => {
 
   it("leaves out a calibration frame whose pixels are wrong, and says why", () => {
     const folder = part("over", () => true);
-    const flat = readdirSync(join(folder, "flats"))[0], path = join(folder, "flats", flat);
+    const flat = readdirSync(join(folder, "flats"))[0];
+    const path = join(folder, "flats", flat);
     const image = readFits(path);
     const data = image.planes[0].data.map((v, at) => at % 7 === 0 ? 16300 : Math.min(16383, 12 * v));
     writeFits(path, derive(image, { planes: [{ channel: "L", data }] }, { step: "overexpose", options: {} }));
@@ -199,7 +201,8 @@ describe("a whole night", () => {
   });
 
   it("does what the person decided about a light, keeps it in the record, and repeats it from there", () => {
-    const rows = parseCsv(text(first.out, "frames.csv")), out = newOut();
+    const rows = parseCsv(text(first.out, "frames.csv"));
+    const out = newOut();
     const good = rows.find((each) => each.verdict === "keep")?.file ?? "";
     const capped = rows.find((each) => each.cause.includes("lens cap"))?.file ?? "";
     const overrides = parseOverrides(`reject ${good} # my shadow\nkeep ${capped}\nkeep lights/none.fits`);

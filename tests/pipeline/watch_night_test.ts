@@ -32,8 +32,8 @@ import { calibrationFaultList } from "../../lib/simulate/calibration_faults.ts";
 const folder = mkdtempSync(join(tmpdir(), "faintlight-watch-"));
 afterAll(() => rmSync(folder, { recursive: true }));
 
-const rig = resizeRig(longRig, { width: 400, height: 300 }),
-  scene = starScene({ starsToMagnitude15: 6000, faintest: 16 });
+const rig = resizeRig(longRig, { width: 400, height: 300 });
+const scene = starScene({ starsToMagnitude15: 6000, faintest: 16 });
 let minute = 0;
 
 /** A light written whole, with the seeing of a real night. */
@@ -88,7 +88,8 @@ describe("watchNight over a folder that grows", () => {
     light("whole.tmp");
     const bytes = readFileSync(join(folder, "whole.tmp"));
     rmSync(join(folder, "whole.tmp"));
-    const path = join(folder, "b1.fits"), third = Math.floor(bytes.length / 3);
+    const path = join(folder, "b1.fits");
+    const third = Math.floor(bytes.length / 3);
     writeFileSync(path, bytes.subarray(0, third));
     for (let i = 0; i < 3; i++) expect(watch.look(clock += 3000).news).toEqual([]);
     appendFileSync(path, bytes.subarray(third, 2 * third));
@@ -158,7 +159,8 @@ describe("watchNight over a folder that grows", () => {
   });
   it("asks again for a file that could not be read", () => {
     light("locked.fits");
-    const path = join(folder, "locked.fits"), away = join(folder, "elsewhere");
+    const path = join(folder, "locked.fits");
+    const away = join(folder, "elsewhere");
     // as when a share hands out nonsense for a while: size and time of the file stay as they are
     renameSync(path, away);
     const broken = Uint8Array.from(readFileSync(away));
@@ -251,7 +253,8 @@ describe("watchNight at the start of a night", () => {
     const own = mkdtempSync(join(tmpdir(), "faintlight-watch-"));
     const first = simulateFrame(rig, scene, { seed: 1, filter: "OIII", fault: "cap" }).image;
     writeFits(join(own, "first.fits"), first, { bitpix: 16 });
-    const watch = watchNight(own), news = looks(watch);
+    const watch = watchNight(own);
+    const news = looks(watch);
     expect(news[2].text).toContain("no stars: cap, cloud, or far out of focus");
     expect(watch.standing().kept).toBe(0);
     rmSync(own, { recursive: true });

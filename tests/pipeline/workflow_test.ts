@@ -18,7 +18,9 @@ const region = { x: 4, y: 4, width: 150, height: 120 };
 
 /** A field of two lines with stars of both, so that every step of the default workflow has something to do. */
 function stack(channel: string, seed: number): Image {
-  const width = 160, height = 130, random = randomStream(seed);
+  const width = 160;
+  const height = 130;
+  const random = randomStream(seed);
   const data = new Float32Array(width * height);
   const stars = Array.from(
     { length: 40 },

@@ -67,7 +67,8 @@ describe("fitTransform", () => {
   it("minimises the weighted squares: no small change of the map does better", () => {
     const random = randomStream(11);
     const pairs = Array.from({ length: 25 }, () => {
-      const x = 500 * random.uniform(), y = 400 * random.uniform();
+      const x = 500 * random.uniform();
+      const y = 400 * random.uniform();
       const reference = { x: 0.9 * x - 0.3 * y + random.gaussian(), y: 0.3 * x + 0.9 * y + random.gaussian() };
       return { source: { x, y }, reference, weight: 0.1 + random.uniform() };
     });
@@ -95,7 +96,9 @@ describe("fitTransform", () => {
   it("throws outliers out and keeps the good pairs", () => {
     const random = randomStream(3);
     const pairs = Array.from({ length: 60 }, (_, i) => {
-      const x = 900 * random.uniform(), y = 700 * random.uniform(), wild = i % 5 === 0 ? 30 * random.gaussian() : 0;
+      const x = 900 * random.uniform();
+      const y = 700 * random.uniform();
+      const wild = i % 5 === 0 ? 30 * random.gaussian() : 0;
       return {
         source: { x, y },
         reference: { x: x + 4 + 0.1 * random.gaussian() + wild, y: y - 2 + 0.1 * random.gaussian() },
@@ -125,12 +128,15 @@ describe("fitTransform", () => {
 
   it("finds a cubic distortion and its inverse", () => {
     const distort = (x: number, y: number) => {
-      const u = (x - 500) / 500, v = (y - 400) / 500, r = u * u + v * v;
+      const u = (x - 500) / 500;
+      const v = (y - 400) / 500;
+      const r = u * u + v * v;
       return { x: 500 + 500 * u * (1 + 0.01 * r) + 2, y: 400 + 500 * v * (1 + 0.01 * r) - 3 };
     };
     const random = randomStream(8);
     const pairs = Array.from({ length: 200 }, () => {
-      const source = { x: 1000 * random.uniform(), y: 800 * random.uniform() }, p = distort(source.x, source.y);
+      const source = { x: 1000 * random.uniform(), y: 800 * random.uniform() };
+      const p = distort(source.x, source.y);
       return { source, reference: { x: p.x + 0.05 * random.gaussian(), y: p.y + 0.05 * random.gaussian() } };
     });
     const fit = fitTransform(pairs, { sourceSize: { width: 1000, height: 800 } });
@@ -138,7 +144,9 @@ describe("fitTransform", () => {
     expect(fit.parameters).toBe(20);
     const back = invertTransform(fit.transform);
     for (const [x, y] of [[0, 0], [999, 0], [500, 400], [999, 799], [0, 799], [250, 600]]) {
-      const p = applyTransform(fit.transform, x, y), truth = distort(x, y), q = applyTransform(back, p.x, p.y);
+      const p = applyTransform(fit.transform, x, y);
+      const truth = distort(x, y);
+      const q = applyTransform(back, p.x, p.y);
       // 20 coefficients from 400 coordinates of 0.05 px: 0.011 px on average, several times that in a corner
       expect(Math.hypot(p.x - truth.x, p.y - truth.y)).toBeLessThan(0.08);
       expect(Math.hypot(q.x - x, q.y - y)).toBeLessThan(0.01);
@@ -150,7 +158,8 @@ describe("fitTransform", () => {
     for (let seed = 0; seed < 100; seed++) {
       const random = randomStream(`stiff ${seed}`);
       const pairs = Array.from({ length: 80 }, () => {
-        const x = 1000 * random.uniform(), y = 800 * random.uniform();
+        const x = 1000 * random.uniform();
+        const y = 800 * random.uniform();
         const reference = {
           x: x * 0.99 - y * 0.05 + 0.1 * random.gaussian(),
           y: x * 0.05 + y * 0.99 + 0.1 * random.gaussian(),
@@ -164,7 +173,8 @@ describe("fitTransform", () => {
   });
 
   it("names what is wrong", () => {
-    const one = pairsOf([[0, 0]], [[1, 1]]), line = pairsOf([[0, 0], [1, 0], [2, 0]], [[0, 0], [1, 0], [2, 0]]);
+    const one = pairsOf([[0, 0]], [[1, 1]]);
+    const line = pairsOf([[0, 0], [1, 0], [2, 0]], [[0, 0], [1, 0], [2, 0]]);
     expect(() => fitTransform(one, { model: "affine" })).toThrow(
       "fitTransform: pairs must be at least 3 for the affine map, but got 1; use a stiffer model",
     );

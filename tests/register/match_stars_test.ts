@@ -20,7 +20,9 @@ function worstError(
   let worst = 0;
   for (let j = 0; j <= 4; j++) {
     for (let i = 0; i <= 4; i++) {
-      const x = frame.width * i / 4, y = frame.height * j / 4, [sx, sy] = place(x, y);
+      const x = frame.width * i / 4;
+      const y = frame.height * j / 4;
+      const [sx, sy] = place(x, y);
       if (sx < 0 || sy < 0 || sx > size.width || sy > size.height) continue;
       const p = applyTransform(match.transform, sx, sy);
       worst = Math.max(worst, Math.hypot(p.x - x, p.y - y));
@@ -45,11 +47,15 @@ function tally(
   reference: Partial<Exposure> = source,
   options: Partial<MatchStarsOptions> = {},
 ): Outcome {
-  let right = 0, wrong = 0, refused = 0;
+  let right = 0;
+  let wrong = 0;
+  let refused = 0;
   for (let index = 0; index < cases; index++) {
-    const random = caseStream(name, index), all = sky(random, stars), at = place(index);
-    const mine = expose(random, all, { place: at, ...source }),
-      theirs = expose(random, all, { place: here, ...reference });
+    const random = caseStream(name, index);
+    const all = sky(random, stars);
+    const at = place(index);
+    const mine = expose(random, all, { place: at, ...source });
+    const theirs = expose(random, all, { place: here, ...reference });
     try {
       if (worstError(matchStars(mine, theirs, options), at) < 3) right++;
       else wrong++;
@@ -74,7 +80,9 @@ describe("matchStars", () => {
   it("matches rigs of different scale, and mirrored ones", () => {
     const place = (i: number) => turned(i * 51, 0.4 + 0.1 * (i % 5), 0, 0, i % 2 === 1);
     expect(tally("scale", 20, 150, place)).toEqual({ right: 20, wrong: 0, refused: 0 });
-    const random = caseStream("mirror", 0), all = sky(random, 60), at = turned(20, 1, 0, 0, true);
+    const random = caseStream("mirror", 0);
+    const all = sky(random, 60);
+    const at = turned(20, 1, 0, 0, true);
     const match = matchStars(expose(random, all, { place: at }), expose(random, all, { place: here }));
     expect(match.mirrored).toBe(true);
     expect(match.notes.join()).toMatch(/turned over/);
@@ -91,11 +99,14 @@ describe("matchStars", () => {
   it("matches few stars when they agree, four of four within 0.1 px", () => {
     const clean = { missed: 0, junk: 0, limit: 0, error: 0.05 };
     const sizes = { sourceSize: frame, referenceSize: frame };
-    let right = 0, all = 0;
+    let right = 0;
+    let all = 0;
     for (let i = 0; i < 40; i++) {
-      const random = caseStream("four", i), stars = sky(random, 4), at = turned(5, 1, 20, -10);
-      const mine = expose(random, stars, { place: at, ...clean }),
-        theirs = expose(random, stars, { place: here, ...clean });
+      const random = caseStream("four", i);
+      const stars = sky(random, 4);
+      const at = turned(5, 1, 20, -10);
+      const mine = expose(random, stars, { place: at, ...clean });
+      const theirs = expose(random, stars, { place: here, ...clean });
       if (mine.length < 4) continue;
       all++;
       try {
@@ -142,9 +153,9 @@ describe("matchStars", () => {
 
   it("follows the stars when four times as many hot pixels stand still", () => {
     for (let i = 0; i < 10; i++) {
-      const random = caseStream("hot", i),
-        stars = sky(random, 25),
-        at = (x: number, y: number): Place => [x - 10.9, y + 0.8];
+      const random = caseStream("hot", i);
+      const stars = sky(random, 25);
+      const at = (x: number, y: number): Place => [x - 10.9, y + 0.8];
       const hot = Array.from({ length: 100 }, () => ({
         x: Math.floor(frame.width * random.uniform()),
         y: Math.floor(frame.height * random.uniform()),
@@ -162,8 +173,8 @@ describe("matchStars", () => {
   });
 
   it("takes well-guided stars for stars, and single pixels for a pattern", () => {
-    const random = caseStream("guided", 0),
-      stars = sky(random, 60).map((each) => ({ ...each, fwhmPixels: 3, snr: 50 }));
+    const random = caseStream("guided", 0);
+    const stars = sky(random, 60).map((each) => ({ ...each, fwhmPixels: 3, snr: 50 }));
     const jitter = () =>
       stars.map((each) => ({ ...each, x: each.x + 0.05 * random.gaussian(), y: each.y + 0.05 * random.gaussian() }));
     const match = matchStars(jitter(), jitter());
@@ -174,8 +185,11 @@ describe("matchStars", () => {
   });
 
   it("uses a seed that holds and searches when it does not", () => {
-    const random = caseStream("seed", 0), stars = sky(random, 100), at = turned(12, 1, 30, 40);
-    const mine = expose(random, stars, { place: at }), theirs = expose(random, stars, { place: here });
+    const random = caseStream("seed", 0);
+    const stars = sky(random, 100);
+    const at = turned(12, 1, 30, 40);
+    const mine = expose(random, stars, { place: at });
+    const theirs = expose(random, stars, { place: here });
     const free = matchStars(mine, theirs);
     expect(free.seeded).toBe(false);
     const seeded = matchStars(mine, theirs, { seed: free.transform });
@@ -187,7 +201,9 @@ describe("matchStars", () => {
   });
 
   it("measures the ratio of light", () => {
-    const random = caseStream("ratio", 0), stars = sky(random, 100), at = turned(3, 1, 3, 4);
+    const random = caseStream("ratio", 0);
+    const stars = sky(random, 100);
+    const at = turned(3, 1, 3, 4);
     const mine = expose(random, stars, { place: at, scatter: 0.05 }).map((each) => ({
       ...each,
       flux: 0.7 * each.flux,
@@ -217,10 +233,14 @@ describe("matchStars", () => {
   });
 
   it("does not depend on the order of the lists and leaves them as they were", () => {
-    const random = caseStream("order", 0), stars = sky(random, 50), at = turned(70, 1, 0, 0);
-    const mine = expose(random, stars, { place: at }), theirs = expose(random, stars, { place: here });
+    const random = caseStream("order", 0);
+    const stars = sky(random, 50);
+    const at = turned(70, 1, 0, 0);
+    const mine = expose(random, stars, { place: at });
+    const theirs = expose(random, stars, { place: here });
     const before = JSON.stringify([mine, theirs]);
-    const match = matchStars(mine, theirs), other = matchStars([...mine].reverse(), [...theirs].reverse());
+    const match = matchStars(mine, theirs);
+    const other = matchStars([...mine].reverse(), [...theirs].reverse());
     expect(JSON.stringify([mine, theirs])).toBe(before);
     expect(other.matched).toBe(match.matched);
     expect(worstError(other, at)).toBeCloseTo(worstError(match, at), 9);

@@ -36,9 +36,14 @@ describe("two rigs brought together by their stars", () => {
 
   it("and the nebula, level and gradient follow: photometry within 1 %", () => {
     const { image, surface } = normaliseLocal(other, scene.image, { stars: measureStarRatios(other, scene.image) });
-    let sx = 0, sy = 0, sxx = 0, sxy = 0, n = 0;
+    let sx = 0;
+    let sy = 0;
+    let sxx = 0;
+    let sxy = 0;
+    let n = 0;
     for (let i = 0; i < data.length; i++) {
-      const x = scene.nebula[0][i], y = image.planes[0].data[i] - scene.starLight[0][i];
+      const x = scene.nebula[0][i];
+      const y = image.planes[0].data[i] - scene.starLight[0][i];
       sx += x;
       sy += y;
       sxx += x * x;

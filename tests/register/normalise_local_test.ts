@@ -11,7 +11,8 @@ import {
   surfaceImage,
 } from "../../lib/register/normalise_local.ts";
 
-const width = 640, height = 480;
+const width = 640;
+const height = 480;
 type Sky = (x: number, y: number) => number;
 const imageOf = (value: Sky, more: Partial<ImageParts> = {}, w = width, h = height): Image =>
   createImage({
@@ -27,9 +28,12 @@ const nebula: Sky = (x, y) =>
   120 * Math.exp(-((x - 260) ** 2 + (y - 230) ** 2) / (2 * 70 ** 2)) +
   60 * Math.exp(-((x - 0.6 * y - 160) ** 2) / (2 * 8 ** 2)) * Math.exp(-((y - 240) ** 2) / (2 * 120 ** 2));
 const starLight: Sky = (() => {
-  const random = randomStream("stars"), plane = new Float32Array(width * height);
+  const random = randomStream("stars");
+  const plane = new Float32Array(width * height);
   for (let k = 0; k < 150; k++) {
-    const sx = width * random.uniform(), sy = height * random.uniform(), light = 4000 * random.uniform() ** 3;
+    const sx = width * random.uniform();
+    const sy = height * random.uniform();
+    const light = 4000 * random.uniform() ** 3;
     for (let y = Math.max(0, Math.floor(sy) - 9); y < Math.min(height, sy + 9); y++) {
       for (let x = Math.max(0, Math.floor(sx) - 9); x < Math.min(width, sx + 9); x++) {
         plane[y * width + x] += light * Math.exp(-((x - sx) ** 2 + (y - sy) ** 2) / (2 * 1.6 ** 2));
@@ -39,9 +43,12 @@ const starLight: Sky = (() => {
   return (x: number, y: number) => plane[y * width + x];
 })();
 const scene: Sky = (x, y) => nebula(x, y) + starLight(x, y);
-/** Light pollution that turns through the night, bent over the field: 100 ADU from edge to edge, ten times the noise. */
+/**
+ * Light pollution that turns through the night, bent over the field: 100 ADU from edge to edge, ten times the noise.
+ */
 const gradient = (phase: number): Sky => (x, y) => {
-  const u = (x - width / 2) / width, v = (y - height / 2) / width;
+  const u = (x - width / 2) / width;
+  const v = (y - height / 2) / width;
   const along = u * Math.cos(phase) + v * Math.sin(phase);
   return 80 * along + 60 * along * along + 40 * u * v;
 };
@@ -77,7 +84,8 @@ describe("normaliseLocal", () => {
   it("takes the moving gradient down tenfold", () => {
     for (const frame of frames) {
       const { image, surface } = normaliseLocal(frame, reference, { lightRatio: 1 });
-      const before = spread(blocks(frame, reference)), after = spread(blocks(image, reference));
+      const before = spread(blocks(frame, reference));
+      const after = spread(blocks(image, reference));
       // what noise alone leaves in a block's median: √2 · 10 · 1.2533 / 32 = 0.55
       const structure = Math.sqrt(Math.max(0, after ** 2 - 0.55 ** 2));
       expect(before).toBeGreaterThan(8);
@@ -91,10 +99,14 @@ describe("normaliseLocal", () => {
   it("leaves the nebula's light within half a per cent", () => {
     // the nebula's share in a frame: regression of the frame on the nebula's true shape and smooth terms
     const lightOf = (image: Image): number => {
-      let aperture = 0, ring = 0, inside = 0, outside = 0;
+      let aperture = 0;
+      let ring = 0;
+      let inside = 0;
+      let outside = 0;
       for (let y = 60; y < 400; y++) {
         for (let x = 90; x < 430; x++) {
-          const r = Math.hypot(x - 260, y - 230), value = image.planes[0].data[y * width + x] - starLight(x, y);
+          const r = Math.hypot(x - 260, y - 230);
+          const value = image.planes[0].data[y * width + x] - starLight(x, y);
           if (r < 100) {
             aperture += value;
             inside++;
@@ -126,11 +138,13 @@ describe("normaliseLocal", () => {
   });
 
   it("follows thin cloud that the stars show, and does not see cloud in scatter", () => {
-    const random = randomStream(50), cloud: Sky = (x) => Math.exp(-0.1 * (x - width / 2) / (width / 2));
+    const random = randomStream(50);
+    const cloud: Sky = (x) => Math.exp(-0.1 * (x - width / 2) / (width / 2));
     const shot = imageOf((x, y) => cloud(x, y) * (500 + scene(x, y)) + 10 * random.gaussian());
     const ratios = (value: Sky) =>
       Array.from({ length: 80 }, () => {
-        const x = width * random.uniform(), y = height * random.uniform();
+        const x = width * random.uniform();
+        const y = height * random.uniform();
         return { x, y, ratio: value(x, y) * Math.exp(0.03 * random.gaussian()) };
       });
     const surface = fitNormalisation(shot, reference, { stars: ratios(cloud) });
@@ -145,14 +159,15 @@ describe("normaliseLocal", () => {
   });
 
   it("ignores a satellite trail, cosmic rays and gaps", () => {
-    const clean = frames[0], random = randomStream(60);
+    const clean = frames[0];
+    const random = randomStream(60);
     const data = clean.planes[0].data.slice();
     for (let x = 0; x < width; x++) for (let w = 0; w < 4; w++) data[(Math.floor(x * 0.6) + w) * width + x] += 800;
     for (let k = 0; k < 500; k++) data[Math.floor(random.uniform() * data.length)] += 5000;
     for (let y = 300; y < 340; y++) for (let x = 100; x < 180; x++) data[y * width + x] = NaN;
     const dirty = createImage({ ...clean, planes: [{ channel: "L", data }] });
-    const one = fitNormalisation(clean, reference, { lightRatio: 1 }),
-      two = fitNormalisation(dirty, reference, { lightRatio: 1 });
+    const one = fitNormalisation(clean, reference, { lightRatio: 1 });
+    const two = fitNormalisation(dirty, reference, { lightRatio: 1 });
     const worst = one.offset[0].reduce((a, b, i) => Math.max(a, Math.abs(b - two.offset[0][i])), 0);
     // a tenth of the noise of one pixel
     expect(worst).toBeLessThan(1);
@@ -163,11 +178,11 @@ describe("normaliseLocal", () => {
 
   it("needs no resampling: a turned frame gives the surface of the registered one", () => {
     const turn: Transform = { kind: "similarity", matrix: [-1, 0, width - 1, 0, -1, height - 1, 0, 0, 1] };
-    const frame = frames[1],
-      turned = createImage({
-        ...frame,
-        planes: [{ channel: "L", data: frame.planes[0].data.slice().reverse() }],
-      });
+    const frame = frames[1];
+    const turned = createImage({
+      ...frame,
+      planes: [{ channel: "L", data: frame.planes[0].data.slice().reverse() }],
+    });
     const ready = prepareNormalisation(reference);
     const one = fitNormalisation(frame, ready, { lightRatio: 1 });
     const two = fitNormalisation(turned, ready, { lightRatio: 1, transform: turn });
@@ -186,7 +201,8 @@ describe("normaliseLocal", () => {
   });
 
   it("reads a colour mosaic colour by colour", () => {
-    const level = [100, 200, 300], pattern = "GRBG";
+    const level = [100, 200, 300];
+    const pattern = "GRBG";
     const sky = (x: number, y: number) => level["RGB".indexOf(pattern[(y & 1) * 2 + (x & 1)])];
     const mosaic = imageOf(sky, { geometry: { ...plainGeometry, bayer: pattern } }, 128, 96);
     const planes = [90, 210, 330].map((value, k) => ({
@@ -222,7 +238,8 @@ describe("normaliseLocal", () => {
       );
     }
     expect(made.variance![0][5]).toBeCloseTo(12, 4);
-    const offset = surfaceImage(surface, width, height), factor = surfaceImage(surface, width, height, "scale");
+    const offset = surfaceImage(surface, width, height);
+    const factor = surfaceImage(surface, width, height, "scale");
     const at = 100 * width + 321;
     expect(whole.planes[0].data[at]).toBeCloseTo(
       frames[0].planes[0].data[at] * factor.planes[0].data[at] + offset.planes[0].data[at],

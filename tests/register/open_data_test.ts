@@ -8,7 +8,8 @@ import { phaseCorrelate } from "../../lib/register/phase_correlation.ts";
 import { registerFrames } from "../../lib/register/register_frames.ts";
 import { openData, tellSkipped } from "../support/open_data.ts";
 
-const cluster = `${openData}/lights-m13-mono/`, pair = `${openData}/lights-galaxy-pair/`;
+const cluster = `${openData}/lights-m13-mono/`;
+const pair = `${openData}/lights-galaxy-pair/`;
 const withData = openData === null ? describe.skip : describe;
 tellSkipped("registration of real frames");
 /** Star shift from the first frame, measured with the data by correlation after removing the fixed pattern, ±1 px. */

@@ -15,7 +15,9 @@ function parkMillerGauss(count: number, seed: number): number[] {
   const next = () => (state = 16807 * state % 2147483647) / 2147483647;
   const out: number[] = [];
   while (out.length < count) {
-    const a = next(), b = next(), r = Math.sqrt(-2 * Math.log(a));
+    const a = next();
+    const b = next();
+    const r = Math.sqrt(-2 * Math.log(a));
     out.push(r * Math.cos(2 * Math.PI * b), r * Math.sin(2 * Math.PI * b));
   }
   return out;
@@ -30,7 +32,9 @@ function field(
   pattern: boolean,
   noise: number,
 ) {
-  const width = 200, height = 160, hot = randomStream("sensor");
+  const width = 200;
+  const height = 160;
+  const hot = randomStream("sensor");
   const data = Float64Array.from({ length: width * height }, () => 500 + noise * random.gaussian());
   for (const [x, y, light] of stars) {
     for (let j = Math.max(0, Math.floor(y + dy) - 7); j < Math.min(height, y + dy + 8); j++) {
@@ -58,17 +62,17 @@ describe("phaseCorrelate", () => {
   // scikit-image's phase_cross_correlation, upsampling 100 (Guizar-Sicairos et al. 2008), on 64 × 64 smoothed noise
   it("agrees with scikit-image on a Fourier-shifted scene", () => {
     const stored = JSON.parse(readFileSync(new URL("../../fixtures/register/phase.json", import.meta.url), "utf8"));
-    const n = 64,
-      plane: ComplexPlane = {
-        width: n,
-        height: n,
-        re: Float64Array.from(parkMillerGauss(n * n, 5)),
-        im: new Float64Array(n * n),
-      };
+    const n = 64;
+    const plane: ComplexPlane = {
+      width: n,
+      height: n,
+      re: Float64Array.from(parkMillerGauss(n * n, 5)),
+      im: new Float64Array(n * n),
+    };
     const frequency = (k: number) => (k <= n / 2 ? k : k - n) / n;
     // scipy's Gaussian filter is cut at four sigma and sampled; its transform is the same sum
-    const taps = Array.from({ length: 17 }, (_, i) => Math.exp(-((i - 8) ** 2) / 8)),
-      total = taps.reduce((a, b) => a + b, 0);
+    const taps = Array.from({ length: 17 }, (_, i) => Math.exp(-((i - 8) ** 2) / 8));
+    const total = taps.reduce((a, b) => a + b, 0);
     const response = (k: number) =>
       taps.reduce((a, b, i) => a + b / total * Math.cos(2 * Math.PI * frequency(k) * (i - 8)), 0);
     transformPlane(plane, false);
@@ -76,8 +80,8 @@ describe("phaseCorrelate", () => {
     const moved: ComplexPlane = { ...plane, re: new Float64Array(n * n), im: new Float64Array(n * n) };
     for (let l = 0, at = 0; l < n; l++) {
       for (let k = 0; k < n; k++, at++) {
-        const gain = response(k) * response(l),
-          phase = -2 * Math.PI * (frequency(l) * shiftRow + frequency(k) * shiftColumn);
+        const gain = response(k) * response(l);
+        const phase = -2 * Math.PI * (frequency(l) * shiftRow + frequency(k) * shiftColumn);
         plane.re[at] *= gain;
         plane.im[at] *= gain;
         moved.re[at] = plane.re[at] * Math.cos(phase) - plane.im[at] * Math.sin(phase);
@@ -101,7 +105,8 @@ describe("phaseCorrelate", () => {
 
   it("finds the shift of faint stars", () => {
     for (const [seed, dx, dy] of [[1, 7.3, -4.6], [2, -25.5, 12.2], [3, 0.4, 0.3]]) {
-      const random = randomStream(seed), stars = scene(seed, 60, 60);
+      const random = randomStream(seed);
+      const stars = scene(seed, 60, 60);
       const found = phaseCorrelate(field(random, dx, dy, stars, false, 8), field(random, 0, 0, stars, false, 8));
       expect(found.trusted).toBe(true);
       // 60 stars of a few sigma each: some tenths of a pixel together
@@ -110,7 +115,8 @@ describe("phaseCorrelate", () => {
   });
 
   it("follows the sky, not banding and hot pixels", () => {
-    const random = randomStream(4), stars = scene(4, 80, 80);
+    const random = randomStream(4);
+    const stars = scene(4, 80, 80);
     const found = phaseCorrelate(field(random, 11.2, -5.4, stars, true, 8), field(random, 0, 0, stars, true, 8));
     expect(found.trusted).toBe(true);
     expect(found.standing).toBe(false);
@@ -118,7 +124,8 @@ describe("phaseCorrelate", () => {
   });
 
   it("does not take the one bright thing in a frame for a star: a cosmic ray of a capped frame", () => {
-    const random = randomStream(7), stars = [[70, 60, 40_000], ...scene(3, 30, 60)];
+    const random = randomStream(7);
+    const stars = [[70, 60, 40_000], ...scene(3, 30, 60)];
     const sky = field(randomStream(8), 0, 0, stars, false, 5);
     const capped = field(random, 0, 0, [], false, 5);
     const data = capped.planes[0].data.slice();
@@ -135,8 +142,10 @@ describe("phaseCorrelate", () => {
   });
 
   it("finds a frame that lies upside down, and bins large ones", () => {
-    const random = randomStream(9), stars = scene(9, 60, 100);
-    const upright = field(random, 0, 0, stars, false, 6), source = field(random, 4, 9, stars, false, 6);
+    const random = randomStream(9);
+    const stars = scene(9, 60, 100);
+    const upright = field(random, 0, 0, stars, false, 6);
+    const source = field(random, 4, 9, stars, false, 6);
     const turned = imageOf(200, 160, source.planes[0].data.slice().reverse());
     for (const maximumSide of [1024, 100]) {
       const found = phaseCorrelate(turned, upright, { flip: true, maximumSide });
@@ -148,7 +157,8 @@ describe("phaseCorrelate", () => {
   });
 
   it("names what is wrong", () => {
-    const small = imageOf(16, 16, new Float32Array(256)), wide = imageOf(32, 16, new Float32Array(512));
+    const small = imageOf(16, 16, new Float32Array(256));
+    const wide = imageOf(32, 16, new Float32Array(512));
     expect(() => phaseCorrelate(small, wide)).toThrow(/must have one size/);
     expect(() => phaseCorrelate(small, small, { upsampling: 0 })).toThrow(/upsampling must be a whole number from 1/);
     expect(() => phaseCorrelate(small, small, { smoothingPixels: NaN })).toThrow(/smoothingPixels must be ≥ 0/);
@@ -157,20 +167,25 @@ describe("phaseCorrelate", () => {
 
 describe("transformPlane", () => {
   it("gives the sums of the definition and comes back", () => {
-    const random = randomStream(1), width = 8, height = 4;
+    const random = randomStream(1);
+    const width = 8;
+    const height = 4;
     const plane: ComplexPlane = {
       width,
       height,
       re: Float64Array.from({ length: 32 }, () => random.gaussian()),
       im: Float64Array.from({ length: 32 }, () => random.gaussian()),
     };
-    const re = plane.re.slice(), im = plane.im.slice();
+    const re = plane.re.slice();
+    const im = plane.im.slice();
     transformPlane(plane, false);
     for (const [k, l] of [[0, 0], [3, 1], [5, 2], [7, 3]]) {
-      let a = 0, b = 0;
+      let a = 0;
+      let b = 0;
       for (let y = 0; y < height; y++) {
         for (let x = 0; x < width; x++) {
-          const phase = -2 * Math.PI * (k * x / width + l * y / height), at = y * width + x;
+          const phase = -2 * Math.PI * (k * x / width + l * y / height);
+          const at = y * width + x;
           a += re[at] * Math.cos(phase) - im[at] * Math.sin(phase);
           b += re[at] * Math.sin(phase) + im[at] * Math.cos(phase);
         }

@@ -6,9 +6,11 @@ import { caseStream, expose, frame, type Place, sky } from "./sky.ts";
 type Map = (x: number, y: number) => Place;
 /** Sky → frame by a turn about the frame's centre and a shift. */
 const pointing = (degrees: number, dx: number, dy: number): Map => {
-  const c = Math.cos(degrees * Math.PI / 180), s = Math.sin(degrees * Math.PI / 180);
+  const c = Math.cos(degrees * Math.PI / 180);
+  const s = Math.sin(degrees * Math.PI / 180);
   return (x, y) => {
-    const u = x - frame.width / 2 - dx, v = y - frame.height / 2 - dy;
+    const u = x - frame.width / 2 - dx;
+    const v = y - frame.height / 2 - dy;
     return [c * u - s * v + frame.width / 2, s * u + c * v + frame.height / 2];
   };
 };
@@ -23,7 +25,9 @@ function worst(
   frames.forEach(({ transform }, i) => {
     if (transform === null) return;
     for (const [x, y] of [[750, 500], [500, 300], [1000, 700]]) {
-      const [sx, sy] = places[i](x, y), [rx, ry] = places[reference](x, y), p = applyTransform(transform, sx, sy);
+      const [sx, sy] = places[i](x, y);
+      const [rx, ry] = places[reference](x, y);
+      const p = applyTransform(transform, sx, sy);
       most = Math.max(most, Math.hypot(p.x - rx, p.y - ry));
     }
   });
@@ -32,8 +36,8 @@ function worst(
 
 describe("registerFrames", () => {
   it("follows a rotating night over the meridian flip", () => {
-    const random = caseStream("night", 0),
-      stars = sky(random, 400, 2200, 1700).map((s) => ({ ...s, x: s.x - 350, y: s.y - 350 }));
+    const random = caseStream("night", 0);
+    const stars = sky(random, 400, 2200, 1700).map((s) => ({ ...s, x: s.x - 350, y: s.y - 350 }));
     const places = Array.from(
       { length: 60 },
       (_, i) => pointing(i * 1.5 + (i >= 30 ? 180 : 0), 3 * i - 90, 20 * Math.sin(i / 6)),
@@ -52,7 +56,8 @@ describe("registerFrames", () => {
   });
 
   it("finds the fixed pattern over the night and follows the sky", () => {
-    const random = caseStream("pattern", 1), stars = sky(random, 30);
+    const random = caseStream("pattern", 1);
+    const stars = sky(random, 30);
     const hot = Array.from(
       { length: 80 },
       () => ({ x: 1500 * random.uniform(), y: 1000 * random.uniform(), flux: 3000 * random.uniform() }),
@@ -73,7 +78,9 @@ describe("registerFrames", () => {
   });
 
   it("refuses frames of another field and of cloud with a reason, and goes on", () => {
-    const random = caseStream("cloud", 2), stars = sky(random, 80), other = sky(random, 80);
+    const random = caseStream("cloud", 2);
+    const stars = sky(random, 80);
+    const other = sky(random, 80);
     const places = [0, 4, 8, 12].map((dx) => pointing(0, dx, 0));
     const frames: FrameToRegister[] = places.map((place) => ({ ...frame, stars: expose(random, stars, { place }) }));
     frames[1] = { ...frame, stars: expose(random, other, { place: places[1] }) };
@@ -85,8 +92,8 @@ describe("registerFrames", () => {
   });
 
   it("joins panels of a mosaic through their neighbours", () => {
-    const random = caseStream("mosaic", 3),
-      stars = sky(random, 800, 6000, 1200).map((s) => ({ ...s, x: s.x - 100, y: s.y - 100 }));
+    const random = caseStream("mosaic", 3);
+    const stars = sky(random, 800, 6000, 1200).map((s) => ({ ...s, x: s.x - 100, y: s.y - 100 }));
     const places = [0, 1100, 2200].map((dx) => pointing(0, dx, 0));
     const frames = places.map((place) => ({ ...frame, stars: expose(random, stars, { place }) }));
     const night = registerFrames(frames, { reference: 0 });

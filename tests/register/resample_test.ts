@@ -33,7 +33,8 @@ const noiseImage = (width: number, height: number, seed: number) => {
 describe("interpolationWeights", () => {
   // the formula itself: raw Lanczos weights at half a pixel .0243171, −.1350949, .6079271, their sum .9942985
   it("are Lanczos' and Keys' divided by their sum", () => {
-    const raw = [0.0243171, -0.1350949, 0.6079271], sum = 0.9942985;
+    const raw = [0.0243171, -0.1350949, 0.6079271];
+    const sum = 0.9942985;
     interpolationWeights("lanczos3", 0.5).forEach((each, i) => {
       expect(Math.abs(each - raw[Math.min(i, 5 - i)] / sum)).toBeLessThan(1e-6);
     });
@@ -94,7 +95,8 @@ describe("resample", () => {
         for (let x = 2; x < canvas.width - 2; x++) {
           // the first pixel's corner stays: centre of pixel (x, y) lies at factor · (x + 1/2) − 1/2
           const truth = plane(factor * (x + 0.5) - 0.5, factor * (y + 0.5) - 0.5);
-          const sx = factor * (x + 0.5) - 0.5, sy = factor * (y + 0.5) - 0.5;
+          const sx = factor * (x + 0.5) - 0.5;
+          const sy = factor * (y + 0.5) - 0.5;
           if (sx < 1 || sy < 1 || sx > 14 || sy > 10) continue;
           expect(Math.abs(made.planes[0].data[y * canvas.width + x] - truth)).toBeLessThan(1e-4);
         }
@@ -103,16 +105,19 @@ describe("resample", () => {
   });
 
   it("reproduces planes (cubic, bilinear) and constants (all) under rotation", () => {
-    const plane = (x: number, y: number) => 1000 + 2 * x - 3 * y, c = Math.cos(0.4), s = Math.sin(0.4);
+    const plane = (x: number, y: number) => 1000 + 2 * x - 3 * y;
+    const c = Math.cos(0.4);
+    const s = Math.sin(0.4);
     const turn: Transform = { kind: "similarity", matrix: [c, -s, 20, s, c, -10, 0, 0, 1] };
-    const image = imageOf(64, 64, plane), flat = imageOf(64, 64, () => 7);
+    const image = imageOf(64, 64, plane);
+    const flat = imageOf(64, 64, () => 7);
     const canvas = referenceCanvas(image);
     for (const kernel of ["cubic", "bilinear"] as const) {
       const made = resample(image, turn, canvas, { kernel }).planes[0].data;
       let seen = 0;
       for (let i = 0; i < made.length; i++) {
-        const x = c * (i % 64 - 20) + s * (Math.floor(i / 64) + 10),
-          y = -s * (i % 64 - 20) + c * (Math.floor(i / 64) + 10);
+        const x = c * (i % 64 - 20) + s * (Math.floor(i / 64) + 10);
+        const y = -s * (i % 64 - 20) + c * (Math.floor(i / 64) + 10);
         if (x < 2 || y < 2 || x > 61 || y > 61) continue;
         seen++;
         // places are rounded to 1/1024 pixel: up to half of that times the slope
@@ -135,7 +140,9 @@ describe("resample", () => {
       interpolationWeights(kernel, phase).reduce((sum, each, k) => sum + each * (k - before - phase), 0);
     for (const [kernel, before] of [["lanczos3", 2], ["cubic", 1]] as const) {
       const made = resample(image, shift(0.37, -0.61), referenceCanvas(image), { kernel, noise: [2] });
-      let sum = 0, mx = 0, my = 0;
+      let sum = 0;
+      let mx = 0;
+      let my = 0;
       made.planes[0].data.forEach((each, i) => {
         if (Number.isNaN(each)) return;
         sum += each;
@@ -153,11 +160,12 @@ describe("resample", () => {
 
   it("keeps brightness, or light where pixels change their size", () => {
     const star = (x: number, y: number) => 10 + 500 * Math.exp(-((x - 32) ** 2 + (y - 31) ** 2) / (2 * 3 ** 2));
-    const image = imageOf(64, 64, star),
-      double: Transform = { kind: "affine", matrix: [2, 0, 0.5, 0, 2, 0.5, 0, 0, 1] };
+    const image = imageOf(64, 64, star);
+    const double: Transform = { kind: "affine", matrix: [2, 0, 0.5, 0, 2, 0.5, 0, 0, 1] };
     const canvas = { ...referenceCanvas(image), width: 128, height: 128 };
     const sumOf = (made: Image) => made.planes[0].data.reduce((a, b) => a + (Number.isNaN(b) ? 0 : b), 0);
-    const bright = resample(image, double, canvas), light = resample(image, double, canvas, { keeps: "light" });
+    const bright = resample(image, double, canvas);
+    const light = resample(image, double, canvas, { keeps: "light" });
     expect(bright.planes[0].data[64 * 128 + 10]).toBeCloseTo(10, 3);
     expect(light.planes[0].data[64 * 128 + 10]).toBeCloseTo(2.5, 3);
     expect(sumOf(light) / sumOf(bright)).toBeCloseTo(0.25, 6);
@@ -166,10 +174,10 @@ describe("resample", () => {
   });
 
   it("leaves the noise that the weights predict, and says so in the variance", () => {
-    const base = noiseImage(300, 300, 5),
-      image = imageOf(300, 300, (x, y) => base.planes[0].data[y * 300 + x], {
-        variance: [new Float32Array(90000).fill(25)],
-      });
+    const base = noiseImage(300, 300, 5);
+    const image = imageOf(300, 300, (x, y) => base.planes[0].data[y * 300 + x], {
+      variance: [new Float32Array(90000).fill(25)],
+    });
     const made = resample(image, shift(0.5, 0.25), referenceCanvas(image));
     const inner = [...made.planes[0].data].filter((_, i) => i % 300 > 5 && i % 300 < 295 && i > 1500 && i < 88000);
     const mean = inner.reduce((a, b) => a + b, 0) / inner.length;
@@ -190,9 +198,11 @@ describe("resample", () => {
   });
 
   it("holds dark rings and marks them", () => {
-    const random = randomStream(9), noise = () => 2 * random.gaussian();
+    const random = randomStream(9);
+    const noise = () => 2 * random.gaussian();
     const edge = (x: number, y: number) => 100 + noise() + ((x - 32) ** 2 + (y - 32) ** 2 < 36 ? 60000 : 0);
-    const data = imageOf(64, 64, edge), mask = new Uint8Array(4096);
+    const data = imageOf(64, 64, edge);
+    const mask = new Uint8Array(4096);
     mask[32 * 64 + 32] = maskBit.saturated;
     const image = imageOf(64, 64, (x, y) => data.planes[0].data[y * 64 + x], { mask });
     const free = resample(image, shift(0.5, 0.5), referenceCanvas(image), { ringLimit: Infinity });
@@ -227,12 +237,17 @@ describe("resample", () => {
       sourceSize: { width: 128, height: 128 },
     });
     const wave = (x: number, y: number) => 100 + 20 * Math.sin(x / 9) + 20 * Math.cos(y / 11);
-    const image = imageOf(128, 128, wave), made = resample(image, transform, referenceCanvas(image));
+    const image = imageOf(128, 128, wave);
+    const made = resample(image, transform, referenceCanvas(image));
     for (const [x, y] of [[20, 20], [64, 64], [100, 30], [30, 100], [90, 90]]) {
-      const p = applyTransform(transform, x, y), i = Math.round(p.x), j = Math.round(p.y);
-      const slope = 20 / 9, value = made.planes[0].data[j * 128 + i];
+      const p = applyTransform(transform, x, y);
+      const i = Math.round(p.x);
+      const j = Math.round(p.y);
+      const slope = 20 / 9;
+      const value = made.planes[0].data[j * 128 + i];
       // the source place of the whole pixel, from the first derivatives
-      const sx = x + (i - p.x) / (1 + 2e-4 * (x - 60)), sy = y + (j - p.y);
+      const sx = x + (i - p.x) / (1 + 2e-4 * (x - 60));
+      const sy = y + (j - p.y);
       expect(Math.abs(value - wave(sx, sy))).toBeLessThan(0.03 * slope);
     }
   });
@@ -259,7 +274,9 @@ describe("resample", () => {
   });
 
   it("leaves its input as it was and names what is wrong", () => {
-    const image = noiseImage(16, 16, 3), before = image.planes[0].data.slice(), canvas = referenceCanvas(image);
+    const image = noiseImage(16, 16, 3);
+    const before = image.planes[0].data.slice();
+    const canvas = referenceCanvas(image);
     resample(image, shift(0.3, 0.3), canvas);
     expect(image.planes[0].data).toEqual(before);
     const mosaic = createImage({ ...image, geometry: { ...plainGeometry, bayer: "RGGB" } });

@@ -40,9 +40,11 @@ export function expose(random: RandomStream, stars: readonly MatchableStar[], ex
   const { place, size = frame, limit = 300, missed = 0.1, error = 0.15, scatter = 0.1, junk = 5 } = exposure;
   const out: MatchableStar[] = [];
   for (const star of stars) {
-    const [x, y] = place(star.x, star.y), flux = star.flux * Math.exp(scatter * random.gaussian());
+    const [x, y] = place(star.x, star.y);
+    const flux = star.flux * Math.exp(scatter * random.gaussian());
     const there = x >= 0 && y >= 0 && x < size.width && y < size.height && flux >= limit && random.uniform() >= missed;
-    const dx = error * random.gaussian(), dy = error * random.gaussian();
+    const dx = error * random.gaussian();
+    const dy = error * random.gaussian();
     if (there) out.push({ x: x + dx, y: y + dy, flux });
   }
   for (let i = 0; i < junk; i++) {
@@ -57,10 +59,14 @@ export function expose(random: RandomStream, stars: readonly MatchableStar[], ex
 
 /** A turn about the frame's centre by an angle in degrees, a scale and a shift; turned over if asked. */
 export function turned(degrees: number, scale: number, dx: number, dy: number, mirrored = false) {
-  const angle = degrees * Math.PI / 180, c = scale * Math.cos(angle), s = scale * Math.sin(angle);
-  const cx = frame.width / 2, cy = frame.height / 2;
+  const angle = degrees * Math.PI / 180;
+  const c = scale * Math.cos(angle);
+  const s = scale * Math.sin(angle);
+  const cx = frame.width / 2;
+  const cy = frame.height / 2;
   return (x: number, y: number): Place => {
-    const u = x - cx, v = (mirrored ? -1 : 1) * (y - cy);
+    const u = x - cx;
+    const v = (mirrored ? -1 : 1) * (y - cy);
     return [c * u - s * v + cx + dx, s * u + c * v + cy + dy];
   };
 }

@@ -42,7 +42,10 @@ describe("field rotation", () => {
 
   it("agrees with astropy: 11.0622 °/h for 2020-01-15 21:00 UTC, latitude 50, RA 83.8221, declination −5.3911 (ICRS)", () => {
     // precession of 20.04 years, 46.12″ + 20.04″ sin α tan δ and 20.04″ cos α a year (Meeus 1998, chapter 21)
-    const radian = Math.PI / 180, years = 20.04, ra = 83.8221 * radian, dec = -5.3911 * radian;
+    const radian = Math.PI / 180;
+    const years = 20.04;
+    const ra = 83.8221 * radian;
+    const dec = -5.3911 * radian;
     const raOfDate = 83.8221 + years * (46.12 + 20.04 * Math.sin(ra) * Math.tan(dec)) / 3600;
     const decOfDate = -5.3911 + years * 20.04 * Math.cos(ra) / 3600;
     const at = (time: string) => parallacticAngle(50, siderealTimeDegrees(time, 0) - raOfDate, decOfDate);

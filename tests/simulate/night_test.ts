@@ -46,7 +46,8 @@ describe("the demo nights", () => {
   });
 
   it("are made again byte for byte: calibration frames, and a frame with its cap on", () => {
-    const long = planNight(longNight), pocket = planNight(pocketNight);
+    const long = planNight(longNight);
+    const pocket = planNight(pocketNight);
     const again = [
       ...long.calibration.filter((each) => /bias_001|dark_300s_002|flat_OIII_001|warm/.test(each.file)).map((each) =>
         ["long", long.rig, each] as const
@@ -68,8 +69,8 @@ describe("the demo nights", () => {
     // without light the scene does not matter, so a scene of no extent will do
     const capped = long.lights.find((each) => each.options.fault === "cap");
     if (capped === undefined) throw new Error("the demo night has lost its capped frame");
-    const path = join(scratch, "capped.fits"),
-      scene = lanternScene({ halfSizeArcsec: 40, stepArcsec: 20, faintest: 9 });
+    const path = join(scratch, "capped.fits");
+    const scene = lanternScene({ halfSizeArcsec: 40, stepArcsec: 20, faintest: 9 });
     writeFits(path, simulateFrame(long.rig, scene, capped.options).image, {
       bitpix: 16,
       compress: "RICE_1",
@@ -92,13 +93,18 @@ describe("the demo nights", () => {
     const truth: NightTruth = JSON.parse(readFileSync(join(demo, "long/truth.json"), "utf8"));
     for (const light of [truth.lights[0], truth.lights[17]]) {
       const { data } = readFits(join(demo, "long", light.file)).planes[0];
-      const [a, b, c, d, e, f] = light.skyMatrix, det = a * e - b * d;
+      const [a, b, c, d, e, f] = light.skyMatrix;
+      const det = a * e - b * d;
       let checked = 0;
       for (const star of truth.stars) {
         if (star.magnitude > 12 || star.magnitude < 9.8) continue;
-        const u = star.east - c, v = star.north - f, x = (e * u - b * v) / det, y = (a * v - d * u) / det;
+        const u = star.east - c;
+        const v = star.north - f;
+        const x = (e * u - b * v) / det;
+        const y = (a * v - d * u) / det;
         if (!(x > 12 && y > 12 && x < truth.width - 13 && y < truth.height - 13)) continue;
-        let best = -1, at = { x: 0, y: 0 };
+        let best = -1;
+        let at = { x: 0, y: 0 };
         for (let py = Math.round(y) - 5; py <= Math.round(y) + 5; py++) {
           for (let px = Math.round(x) - 5; px <= Math.round(x) + 5; px++) {
             if (data[py * truth.width + px] > best) {
@@ -134,7 +140,8 @@ describe("a night with every fault", () => {
       faults: "every",
       calibrationFaults: ["moved-dust", "light-leak-dark", "warm-dark", "short-dark", "under-exposed-flat"],
     });
-    const folder = join(scratch, "every"), truth = simulateNight(folder, plan, { scene });
+    const folder = join(scratch, "every");
+    const truth = simulateNight(folder, plan, { scene });
     expect(truth.lights.filter((each) => each.fault !== "none" || each.fileFault !== null).length).toBe(22);
     expect(JSON.parse(readFileSync(join(folder, "truth.json"), "utf8")).lights.length).toBe(46);
     const at = (fault: string) => truth.lights.findIndex((each) => each.fault === fault || each.fileFault === fault);
@@ -157,9 +164,11 @@ describe("the Lantern Nebula", () => {
   it("differs between the lines: oxygen inside, hydrogen further out, sulphur at the fronts", () => {
     const { width, height, Ha, OIII, SII } = lanternNebula(90, 90, { stepArcsec: 12 });
     const reach = (map: Float32Array) => {
-      let sum = 0, far = 0;
+      let sum = 0;
+      let far = 0;
       map.forEach((v, i) => {
-        const x = (i % width - (width - 1) / 2) * 12, y = (Math.floor(i / width) - (height - 1) / 2) * 12;
+        const x = (i % width - (width - 1) / 2) * 12;
+        const y = (Math.floor(i / width) - (height - 1) / 2) * 12;
         sum += v;
         far += v * Math.hypot(x, y);
       });
@@ -172,7 +181,8 @@ describe("the Lantern Nebula", () => {
 
   it("does not depend on the grid it is asked on: coarse and fine agree in the mean within 15 %", () => {
     const mean = (data: Float32Array) => data.reduce((a, b) => a + b, 0) / data.length;
-    const coarse = lanternNebula(60, 60, { stepArcsec: 16 }), fine = lanternNebula(120, 120, { stepArcsec: 8 });
+    const coarse = lanternNebula(60, 60, { stepArcsec: 16 });
+    const fine = lanternNebula(120, 120, { stepArcsec: 8 });
     for (const line of ["Ha", "OIII", "SII"] as const) {
       expect(Math.abs(mean(coarse[line]) / mean(fine[line]) - 1)).toBeLessThan(0.15);
     }
@@ -186,9 +196,12 @@ describe("the Lantern Nebula", () => {
 describe("turbulence", () => {
   it("of n octaves has the spectrum's slope: twice the distance, twice the difference for gain 0.5", () => {
     const field = gradientNoise("slope");
-    let near = 0, far = 0;
+    let near = 0;
+    let far = 0;
     for (let i = 0; i < 20000; i++) {
-      const x = 0.37 * i, y = 0.73 * i, base = octaves(field, x, y, 8);
+      const x = 0.37 * i;
+      const y = 0.73 * i;
+      const base = octaves(field, x, y, 8);
       near += (octaves(field, x + 0.02, y, 8) - base) ** 2;
       far += (octaves(field, x + 0.04, y, 8) - base) ** 2;
     }

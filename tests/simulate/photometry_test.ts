@@ -18,7 +18,9 @@ describe("photons of a magnitude", () => {
   });
 
   it("give the rates of an 80 mm lens: star of V = 20, sky of 21 and 18 at 1.463″ a pixel (formula, from 3640 Jy)", () => {
-    const area = Math.PI / 4 * 8 ** 2, width = 890 * 0.6, pixel = 1.463 ** 2;
+    const area = Math.PI / 4 * 8 ** 2;
+    const width = 890 * 0.6;
+    const pixel = 1.463 ** 2;
     expect(magnitudeRate(20, area, width)).toBeCloseTo(0.2681, 4);
     expect(Math.abs(magnitudeRate(21, area, width) * pixel - 0.22845)).toBeLessThan(1e-4);
     expect(Math.abs(magnitudeRate(18, area, width) * pixel / 3.62062 - 1)).toBeLessThan(1e-4);

@@ -9,7 +9,9 @@ const draw = (size: number, x: number, y: number, spread: Partial<PointSpread>, 
 
 /** Centre and covariance by plain sums within a radius. */
 function moments(data: Float64Array, size: number): { x: number; y: number; xx: number; yy: number; xy: number } {
-  let sum = 0, x = 0, y = 0;
+  let sum = 0;
+  let x = 0;
+  let y = 0;
   data.forEach((v, i) => {
     sum += v;
     x += v * (i % size);
@@ -17,9 +19,12 @@ function moments(data: Float64Array, size: number): { x: number; y: number; xx: 
   });
   x /= sum;
   y /= sum;
-  let xx = 0, yy = 0, xy = 0;
+  let xx = 0;
+  let yy = 0;
+  let xy = 0;
   data.forEach((v, i) => {
-    const dx = i % size - x, dy = Math.floor(i / size) - y;
+    const dx = i % size - x;
+    const dy = Math.floor(i / size) - y;
     xx += v * dx * dx / sum;
     yy += v * dy * dy / sum;
     xy += v * dx * dy / sum;
@@ -44,7 +49,12 @@ describe("a drawn star", () => {
   });
 
   it("agrees with pixels integrated on a grid of 25 × 25 points, core and wing", () => {
-    const size = 41, fwhm = 2.2, beta = 2.9, x = 20.37, y = 19.81, alpha = fwhm * moffatAlphaPerFwhm(beta);
+    const size = 41;
+    const fwhm = 2.2;
+    const beta = 2.9;
+    const x = 20.37;
+    const y = 19.81;
+    const alpha = fwhm * moffatAlphaPerFwhm(beta);
     const data = draw(size, x, y, { fwhmPixels: fwhm, beta });
     const peak = (beta - 1) / (Math.PI * alpha * alpha);
     for (const [px, py] of [[20, 20], [21, 20], [19, 18], [24, 22], [30, 12]]) {
@@ -60,25 +70,29 @@ describe("a drawn star", () => {
   });
 
   it("has the width asked for, read from its peak and its profile at half maximum", () => {
-    const size = 121, data = draw(size, 60, 60, { fwhmPixels: 9, beta: 3 });
+    const size = 121;
+    const data = draw(size, 60, 60, { fwhmPixels: 9, beta: 3 });
     const peak = data[60 * size + 60];
     let at = 60;
     while (data[60 * size + at + 1] > peak / 2) at++;
-    const a = data[60 * size + at], b = data[60 * size + at + 1];
+    const a = data[60 * size + at];
+    const b = data[60 * size + at + 1];
     const half = at - 60 + (a - peak / 2) / (a - b);
     // integration over the pixel widens a star of 9 pixels by less than 1 %
     expect(Math.abs(2 * half / 9 - 1)).toBeLessThan(0.01);
   });
 
   it("trails by L: the variance along the motion grows by L² / 12", () => {
-    const steps = 60, length = 12;
+    const steps = 60;
+    const length = 12;
     const motion = Array.from({ length: steps }, (_, i) => ({
       dx: length * ((i + 0.5) / steps - 0.5),
       dy: 0,
       rotationDegrees: 0,
       share: 1 / steps,
     }));
-    const size = 161, still = moments(draw(size, 80, 80, { fwhmPixels: 3, beta: 5 }, 20), size);
+    const size = 161;
+    const still = moments(draw(size, 80, 80, { fwhmPixels: 3, beta: 5 }, 20), size);
     const moved = moments(draw(size, 80, 80, { fwhmPixels: 3, beta: 5, motion }, 20), size);
     expect(Math.abs((moved.xx - still.xx) / (length * length / 12) - 1)).toBeLessThan(0.005);
     expect(Math.abs(moved.yy / still.yy - 1)).toBeLessThan(0.005);
@@ -88,8 +102,10 @@ describe("a drawn star", () => {
   it.each([[1, 0.188982], [2, 0.359211], [3, 0.5], [4, 0.609994]])(
     "trailed by %d pixels at a scatter of 1.5 has eccentricity %d",
     (length, eccentricity) => {
-      const size = 161, still = moments(draw(size, 80, 80, { fwhmPixels: 3, beta: 5 }, 20), size);
-      const steps = 80, reach = length * Math.sqrt(still.xx) / 1.5;
+      const size = 161;
+      const still = moments(draw(size, 80, 80, { fwhmPixels: 3, beta: 5 }, 20), size);
+      const steps = 80;
+      const reach = length * Math.sqrt(still.xx) / 1.5;
       const motion = Array.from({ length: steps }, (_, i) => ({
         dx: reach * ((i + 0.5) / steps - 0.5),
         dy: 0,
@@ -107,9 +123,11 @@ describe("a drawn star", () => {
       draw(size, 80, 80, { fwhmPixels: 4, beta: 6, eccentricity: 0.8, elongationDegrees: 30 }, 16),
       size,
     );
-    const spread = Math.hypot((xx - yy) / 2, xy), middle = (xx + yy) / 2;
+    const spread = Math.hypot((xx - yy) / 2, xy);
+    const middle = (xx + yy) / 2;
     // pixel integration adds 1/12 to each axis
-    const a2 = middle + spread - 1 / 12, b2 = middle - spread - 1 / 12;
+    const a2 = middle + spread - 1 / 12;
+    const b2 = middle - spread - 1 / 12;
     expect(Math.abs(Math.sqrt(1 - b2 / a2) - 0.8)).toBeLessThan(0.01);
     expect(Math.abs(Math.atan2(2 * xy, xx - yy) * 90 / Math.PI - 30)).toBeLessThan(0.1);
   });

@@ -30,7 +30,8 @@ const plain: Rig = {
 
 describe("photon transfer (Janesick 2001, chapter 5; pair method)", () => {
   it("recovers gain and read noise from two flats and two bias frames", () => {
-    const light = new Float32Array(60000).fill(20000), exposure = { seconds: 1, temperatureC: -10, cosmicRays: 0 };
+    const light = new Float32Array(60000).fill(20000);
+    const exposure = { seconds: 1, temperatureC: -10, cosmicRays: 0 };
     const flat = [1, 2].map((n) => readOut(plain, light, exposure, randomStream(`flat ${n}`)));
     const bias = [1, 2].map((n) => readOut(plain, null, { ...exposure, seconds: 0 }, randomStream(`bias ${n}`)));
     const noise = variance(difference(bias[0], bias[1]));
@@ -57,13 +58,15 @@ describe("dark current", () => {
     const bias = simulateCalibration(rig, { kind: "bias" }).image.planes[0].data;
     const electrons = (mean(dark) - mean(bias)) * rig.detector.electronsPerAdu;
     const sigma = Math.sqrt((600 * total + 2 * (2.6 ** 2 + 2)) / 9600);
-    expect(Math.abs(electrons - 600 * total)).toBeLessThan(5 * sigma + 0.2); // cosmic rays and telegraph pixels add a little
+    // cosmic rays and telegraph pixels add a little
+    expect(Math.abs(electrons - 600 * total)).toBeLessThan(5 * sigma + 0.2);
   });
 });
 
 describe("the converter", () => {
   it("clips at the full scale, and the well at its capacity", () => {
-    const rig = resizeRig(longRig, { width: 8, height: 8 }), light = new Float32Array(64).fill(1e6);
+    const rig = resizeRig(longRig, { width: 8, height: 8 });
+    const light = new Float32Array(64).fill(1e6);
     const data = readOut(rig, light, { seconds: 1, temperatureC: -10, cosmicRays: 0 }, randomStream(1));
     const well = rig.detector.offsetAdu + rig.detector.fullWell / rig.detector.electronsPerAdu;
     expect(Math.max(...data)).toBeLessThanOrEqual(16383);
@@ -114,7 +117,8 @@ describe("faults of calibration frames", () => {
       const cells: number[] = []; // means of 19 × 19 pixels, where shot noise is a few 1e-4
       for (let y = 0; y < 18; y++) {
         for (let x = 0; x < 24; x++) {
-          let sa = 0, sb = 0;
+          let sa = 0;
+          let sb = 0;
           for (let j = 0; j < 19; j++) {
             for (let i = 0; i < 19; i++) {
               sa += a[(19 * y + j) * 456 + 19 * x + i];

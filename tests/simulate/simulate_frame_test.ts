@@ -12,7 +12,8 @@ import type { SceneStar } from "../../lib/simulate/star_field.ts";
 import { simulateFrame } from "../../lib/simulate/simulate_frame.ts";
 import { truthTransform } from "../../lib/simulate/simulate_night.ts";
 
-const size = 161, middle = 80;
+const size = 161;
+const middle = 80;
 const rig = {
   ...resizeRig(longRig, { width: size, height: size }),
   vignetting: 0,
@@ -38,7 +39,12 @@ const sum = (data: Float32Array) => data.reduce((a, b) => a + b, 0);
 
 /** Position and second moments in a window. */
 function moments(data: Float32Array, cx: number, cy: number, radius: number) {
-  let total = 0, x = 0, y = 0, xx = 0, yy = 0, xy = 0;
+  let total = 0;
+  let x = 0;
+  let y = 0;
+  let xx = 0;
+  let yy = 0;
+  let xy = 0;
   const each = (use: (v: number, px: number, py: number) => void) => {
     for (let py = cy - radius; py <= cy + radius; py++) {
       for (let px = cx - radius; px <= cx + radius; px++) use(data[py * size + px], px, py);
@@ -107,10 +113,13 @@ describe("the light of a frame", () => {
     );
     const [a, b] = truthTransform(truths[0], truths[1]).matrix;
     const turned = -Math.atan2(b, a) * 180 / Math.PI;
-    // by hand: sidereal time of 2026-10-03 20:00 UTC at longitude −4.3° is 308.235° (GMST 312.535°, Meeus 1998, 12.4), so the
-    // hour angles in mid-exposure are −41.344° and −26.303°, and q by equation 14.1 for latitude 51.2°, declination 22.5°
+    // by hand: sidereal time of 2026-10-03 20:00 UTC at longitude −4.3° is 308.235° (GMST 312.535°, Meeus 1998, 12.4),
+    // so the hour angles in mid-exposure are −41.344° and −26.303°, and q by equation 14.1 for latitude 51.2°,
+    // declination 22.5°
     const q = (hour: number) => {
-      const h = hour * Math.PI / 180, latitude = 51.2 * Math.PI / 180, declination = 22.5 * Math.PI / 180;
+      const h = hour * Math.PI / 180;
+      const latitude = 51.2 * Math.PI / 180;
+      const declination = 22.5 * Math.PI / 180;
       const down = Math.tan(latitude) * Math.cos(declination) - Math.sin(declination) * Math.cos(h);
       return Math.atan2(Math.sin(h), down) * 180 / Math.PI;
     };
@@ -193,7 +202,8 @@ describe("faults", () => {
 
   it("a guiding jump doubles the star at the vector and share asked for", () => {
     const { light } = moved("guiding-jump", { dxPixels: 20, dyPixels: -12, share: 0.25 });
-    const a = moments(light, middle, middle, 8), b = moments(light, middle + 20, middle - 12, 8);
+    const a = moments(light, middle, middle, 8);
+    const b = moments(light, middle + 20, middle - 12, 8);
     expect(Math.abs(b.total / (a.total + b.total) - 0.25)).toBeLessThan(0.01);
     expect(Math.abs(b.x - a.x - 20)).toBeLessThan(0.1);
     expect(Math.abs(b.y - a.y + 12)).toBeLessThan(0.1);
@@ -217,9 +227,11 @@ describe("faults", () => {
 
   it("a cap lets nothing in, dawn brightens the sky without dimming the star", () => {
     expect(sum(lightOf({ fault: "cap" }).light)).toBe(0);
-    const dawn = lightOf({ fault: "twilight" }), night = lightOf({});
+    const dawn = lightOf({ fault: "twilight" });
+    const night = lightOf({});
     // 14 times the sky of 20.8 magnitudes at 550 nm, with the colour of a black body of 9500 K
-    const width = blackBodyWidth(bandOf(rig, "Ha"), 9500), pixel = arcsecPerPixelOf(rig) ** 2;
+    const width = blackBodyWidth(bandOf(rig, "Ha"), 9500);
+    const pixel = arcsecPerPixelOf(rig) ** 2;
     const added = 14 * 300 * pixel * magnitudeRate(20.8, areaSquareCm(rig), width);
     const grown = dawn.truth.backgroundElectrons[0] - night.truth.backgroundElectrons[0];
     expect(Math.abs(grown / added - 1)).toBeLessThan(1e-9);
@@ -275,8 +287,8 @@ describe("simulateFrame", () => {
   it("has the noise of its light: variance is electrons + read noise² (Poisson), within 5 %", () => {
     const small = { ...resizeRig(longRig, { width: 120, height: 120 }), vignetting: 0 };
     const options = { skyMagnitude: 17, townSlope: 0 };
-    const a = simulateFrame(small, sceneOf([]), { ...options, seed: 1 }),
-      b = simulateFrame(small, sceneOf([]), { ...options, seed: 2 });
+    const a = simulateFrame(small, sceneOf([]), { ...options, seed: 1 });
+    const b = simulateFrame(small, sceneOf([]), { ...options, seed: 2 });
     const differences = a.image.planes[0].data.map((x, i) => 2.5 * (x - b.image.planes[0].data[i])).sort();
     const spread = (differences[Math.floor(0.8413 * 14400)] - differences[Math.floor(0.1587 * 14400)]) / 2;
     const expected = Math.sqrt(2 * (a.truth.backgroundElectrons[0] + a.truth.darkElectrons + 2.6 ** 2 + 0.5 ** 2));

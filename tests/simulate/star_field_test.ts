@@ -8,9 +8,11 @@ describe("starField", () => {
     (slope, ratio) => {
       const stars = starField({ seed: 3, countSlope: slope, starsToMagnitude15: 60000, faintest: 15, brightest: 6 });
       const to = (magnitude: number) => stars.filter((star) => star.magnitude < magnitude).length;
-      const bright = to(14), all = to(15);
+      const bright = to(14);
+      const all = to(15);
       // the brighter share is binomial: 4 sigma
-      const share = 1 / ratio, sigma = Math.sqrt(share * (1 - share) / all);
+      const share = 1 / ratio;
+      const sigma = Math.sqrt(share * (1 - share) / all);
       expect(Math.abs(bright / all - share)).toBeLessThan(4 * sigma);
     },
   );

@@ -15,12 +15,14 @@ describe("huberEstimate", () => {
     const { location, scale } = huberEstimate([10.1, 9.8, 10, 10.2, 9.9, 10.05, 9.95, 30, 10.15, 9.85]);
     expect(location).toBeCloseTo(10.03040813, 8);
     expect(scale).toBeCloseTo(0.18244881, 8);
-    const stored = storedValues().huber, found = huberEstimate(rosner);
+    const stored = storedValues().huber;
+    const found = huberEstimate(rosner);
     expect(Math.abs(found.location - stored.location)).toBeLessThan(1e-8);
     expect(Math.abs(found.scale - stored.scale)).toBeLessThan(1e-8);
   });
   it("shifts and scales with the values, and leaves NaN out", () => {
-    const one = huberEstimate(rosner), two = huberEstimate([NaN, ...rosner.map((x) => 100 - 3 * x)]);
+    const one = huberEstimate(rosner);
+    const two = huberEstimate([NaN, ...rosner.map((x) => 100 - 3 * x)]);
     expect(two.location).toBeCloseTo(100 - 3 * one.location, 10);
     expect(two.scale).toBeCloseTo(3 * one.scale, 10);
     expect(huberEstimate([1]).location).toBeNaN();
@@ -32,9 +34,11 @@ describe("huberLimit", () => {
     const random = randomStream("limit");
     for (const [n, share] of [[9, 0.003], [17, 0.001], [70, 0.002]]) {
       const limit = huberLimit(n, share);
-      let lost = 0, total = 0;
+      let lost = 0;
+      let total = 0;
       for (let trial = 0; trial < 300000 / n; trial++) {
-        const x = Float64Array.from({ length: n }, () => random.gaussian()), { location, scale } = huberEstimate(x);
+        const x = Float64Array.from({ length: n }, () => random.gaussian());
+        const { location, scale } = huberEstimate(x);
         for (const value of x) if (Math.abs(value - location) > limit * scale) lost++;
         total += n;
       }

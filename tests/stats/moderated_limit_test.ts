@@ -10,8 +10,8 @@ describe("moderatedLimit", () => {
   });
 
   it("falls short of it for three samples, whose centre follows each of them", () => {
-    // A residual of three known to have the scale 1 has the variance 2/3: 3.0902 · √(2/3) = 2.523 about their mean; the clamped
-    // centre follows an outlier less, so the limit lies between this and the quantile.
+    // A residual of three known to have the scale 1 has the variance 2/3: 3.0902 · √(2/3) = 2.523 about their mean;
+    // the clamped centre follows an outlier less, so the limit lies between this and the quantile.
     expect(moderatedLimit(3, 0.001)).toBeGreaterThan(2.523);
     expect(moderatedLimit(3, 0.001)).toBeLessThan(3.0902);
   });

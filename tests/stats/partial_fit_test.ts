@@ -4,7 +4,8 @@ import { partialFit } from "../../lib/stats/partial_fit.ts";
 
 describe("partialFit", () => {
   const places = Array.from({ length: 81 }, (_, k) => ({ x: k % 9 - 4, y: Math.floor(k / 9) - 4 }));
-  const dx = places.map(({ x }) => x), dy = places.map(({ y }) => y);
+  const dx = places.map(({ x }) => x);
+  const dy = places.map(({ y }) => y);
   const hill = places.map(({ x, y }) => Math.exp(-(x * x + y * y) / 4));
 
   it("finds the slope whatever surface of second order lies under it", () => {
@@ -16,7 +17,9 @@ describe("partialFit", () => {
   });
 
   it("says how far noise moves the slope: the scatter over 400 draws is the error it claims", () => {
-    const random = randomStream("partial fit"), slopes: number[] = [], errors: number[] = [];
+    const random = randomStream("partial fit");
+    const slopes: number[] = [];
+    const errors: number[] = [];
     for (let k = 0; k < 400; k++) {
       const fit = partialFit(dx, dy, hill, hill.map((v) => 2 * v + 0.5 * random.gaussian()));
       slopes.push(fit.slope);

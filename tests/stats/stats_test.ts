@@ -25,7 +25,8 @@ import { gauss, outlierSet, parkMiller } from "../support/numbers.ts";
 
 const small = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100];
 const sortedMedian = (values: readonly number[]) => {
-  const s = values.filter((v) => v === v).sort((a, b) => a - b), n = s.length;
+  const s = values.filter((v) => v === v).sort((a, b) => a - b);
+  const n = s.length;
   return n === 0 ? NaN : n % 2 ? s[n >> 1] : (s[n / 2 - 1] + s[n / 2]) / 2;
 };
 
@@ -71,7 +72,9 @@ describe("median, quantile, mad", () => {
     const centre = sortedMedian(kept);
     expect(median(plane)).toBe(centre);
     expect(mad(plane)).toBeCloseTo(sortedMedian(kept.map((v) => Math.abs(v - centre))), 4);
-    const s = kept.filter((v) => v === v).sort((a, b) => a - b), at = 0.123 * (s.length - 1), low = Math.floor(at);
+    const s = kept.filter((v) => v === v).sort((a, b) => a - b);
+    const at = 0.123 * (s.length - 1);
+    const low = Math.floor(at);
     expect(quantile(plane, 0.123)).toBeCloseTo(s[low] + (at - low) * (s[low + 1] - s[low]), 6);
     expect(plane).toEqual(before);
   });
@@ -173,15 +176,16 @@ describe("histogram", () => {
 
 describe("robust fits", () => {
   it("find an exact plane through noise-free data", () => {
-    const u = gauss(40, 3), v = gauss(40, 4);
+    const u = gauss(40, 3);
+    const v = gauss(40, 4);
     const fit = robustFit([u.map(() => 1), u, v], u.map((a, i) => 7 + 2 * a - 3 * v[i]));
     expect(fit).not.toBeNull();
     [7, 2, -3].forEach((c, j) => expect(fit?.coefficients[j]).toBeCloseTo(c, 9));
   });
   it("keep to the bulk when a fifth is wild, within what the noise allows", () => {
     const z = gauss(200, 8);
-    const x = Array.from({ length: 200 }, (_, i) => i / 100),
-      y = x.map((a, i) => 1 + 5 * a + 0.1 * z[i] + (i % 5 ? 0 : 20));
+    const x = Array.from({ length: 200 }, (_, i) => i / 100);
+    const y = x.map((a, i) => 1 + 5 * a + 0.1 * z[i] + (i % 5 ? 0 : 20));
     const line = robustLine(x, y);
     expect(Math.abs(line.slope - 5)).toBeLessThan(0.1);
     expect(line.scale).toBeGreaterThan(0.07);

@@ -1,4 +1,7 @@
-/** How far measurements lie from the truth, seed by seed: simulated frames of both rigs, and drawn fields of isolated stars. */
+/**
+ * How far measurements lie from the truth, seed by seed: simulated frames of both rigs, and drawn fields of isolated
+ * stars.
+ */
 import { detectStars } from "../../lib/measure/detect_stars.ts";
 import { measureFrame } from "../../lib/measure/measure_frame.ts";
 import { randomStream } from "../../lib/core/random.ts";
@@ -19,9 +22,15 @@ import {
   type TestStar,
 } from "./scenes.ts";
 
-/** Full width at half maximum of a profile with the pixel in it: from a noise-free star drawn on a grid eleven times as fine. */
+/**
+ * Full width at half maximum of a profile with the pixel in it: from a noise-free star drawn on a grid eleven times as
+ * fine.
+ */
 export function effectiveFwhm(profile: TestProfile): number {
-  const fine = 11, n = 401, data = new Float64Array(n * n), middle = 200;
+  const fine = 11;
+  const n = 401;
+  const data = new Float64Array(n * n);
+  const middle = 200;
   drawStars(data, n, n, [{ x: middle, y: middle, flux: 1 }], { ...profile, fwhm: profile.fwhm * fine }, 3);
   // one pixel of the frame is eleven by eleven of the fine grid
   const pixel = (cx: number): number => {
@@ -32,7 +41,8 @@ export function effectiveFwhm(profile: TestProfile): number {
   const half = pixel(middle) / 2;
   let x = middle;
   while (pixel(x) > half) x++;
-  const above = pixel(x - 1), below = pixel(x);
+  const above = pixel(x - 1);
+  const below = pixel(x);
   return 2 * (x - 1 + (above - half) / (above - below) - middle) / fine;
 }
 
@@ -63,11 +73,13 @@ export interface FrameErrors {
 
 /** Simulate a frame of a rig with random width, elongation, sky and cloud, and measure it. */
 export function frameErrors(seed: number, colour: boolean): FrameErrors {
-  const rig = flatRigs[colour ? 1 : 0], random = randomStream(`accuracy ${seed}`);
-  const scene = starScene({ seed, starsToMagnitude15: 2500, faintest: 17 }),
-    scale = 206.264806 * rig.pixelMicrometres / rig.focalLengthMm;
+  const rig = flatRigs[colour ? 1 : 0];
+  const random = randomStream(`accuracy ${seed}`);
+  const scene = starScene({ seed, starsToMagnitude15: 2500, faintest: 17 });
+  const scale = 206.264806 * rig.pixelMicrometres / rig.focalLengthMm;
   // Stars of 2.2 to 5 pixels, where a rig's own width ends.
-  const fwhm = 2.2 + 2.8 * random.uniform(), eccentricity = 0.75 * random.uniform();
+  const fwhm = 2.2 + 2.8 * random.uniform();
+  const eccentricity = 0.75 * random.uniform();
   const base: SimulateFrameOptions = {
     seed,
     filter: "L",
@@ -83,18 +95,25 @@ export function frameErrors(seed: number, colour: boolean): FrameErrors {
   // A few pixels off, as dithering does: what stands still is taken for a fixed pattern.
   const pointing = [5.3 * scale, -7.6 * scale] as const;
   const cloudy = simulateFrame(rig, scene, { ...base, pointing, opacity, opacityVariation: 0 });
-  const { detector } = rig, facts = { electronsPerAdu: detector.electronsPerAdu, fullScaleAdu: 2 ** detector.bits - 1 };
-  const first = measureFrame(clear.image, facts), seen = measureFrame(cloudy.image, facts);
-  // The sky alone: the light of the same frame without stars; dark, offset and rounding from the mean of that frame read out.
-  const starless = { ...scene, stars: [] }, options = { ...base, opacity, opacityVariation: 0 };
+  const { detector } = rig;
+  const facts = { electronsPerAdu: detector.electronsPerAdu, fullScaleAdu: 2 ** detector.bits - 1 };
+  const first = measureFrame(clear.image, facts);
+  const seen = measureFrame(cloudy.image, facts);
+  // The sky alone: the light of the same frame without stars; dark, offset and rounding from the mean of that frame
+  // read out.
+  const starless = { ...scene, stars: [] };
+  const options = { ...base, opacity, opacityVariation: 0 };
   const parity = rig.bayer === null ? -1 : rig.bayer[0] === "G" ? 0 : 1;
   const counts = (_: number, i: number) =>
     parity === -1 || ((i % rig.width + Math.floor(i / rig.width)) & 1) === parity;
   const light = expectedLight(rig, starless, options).light.map((v) => v / detector.electronsPerAdu).filter(counts);
   const rest = simulateFrame(rig, starless, options).image.planes[0].data.filter(counts).map((v, i) => v - light[i]);
-  const middle = median(rest), far = 4 * madSigma(rest), plain = rest.filter((v) => Math.abs(v - middle) <= far);
+  const middle = median(rest);
+  const far = 4 * madSigma(rest);
+  const plain = rest.filter((v) => Math.abs(v - middle) <= far);
   const sky = median(light) + plain.reduce((sum, v) => sum + v, 0) / plain.length;
-  const { truth } = cloudy, { beta } = rig;
+  const { truth } = cloudy;
+  const { beta } = rig;
   const axis = (1 - truth.eccentricity ** 2) ** 0.25;
   const short = effectiveFwhm({ ...testProfile, fwhm: truth.effectiveFwhmPixels * axis, beta });
   const long = effectiveFwhm({ ...testProfile, fwhm: truth.effectiveFwhmPixels / axis, beta });
@@ -127,15 +146,22 @@ export interface FieldErrors {
 /** Kinds of drawn fields. */
 export const fieldKinds = ["plain", "narrow", "wide", "mosaic", "nebula", "hot pixels", "small nebula"] as const;
 
-/** Draw stars of true signal-to-noise ratio 5 to 300 at random places, borders included, none near another; detect and match. */
+/**
+ * Draw stars of true signal-to-noise ratio 5 to 300 at random places, borders included, none near another; detect and
+ * match.
+ */
 export function fieldErrors(seed: number, kind: typeof fieldKinds[number]): FieldErrors {
   const random = randomStream(`field ${seed} ${kind}`);
-  const [width, height] = kind === "small nebula" ? [300, 224] : [640, 480], noise = 10;
+  const [width, height] = kind === "small nebula" ? [300, 224] : [640, 480];
+  const noise = 10;
   const profile = { ...testProfile, fwhm: kind === "narrow" ? 1.9 : kind === "wide" ? 5.5 : 3, beta: 3.2 };
-  const mosaic = kind === "mosaic", unit = noise * Math.sqrt(noiseArea(profile)) * (mosaic ? Math.SQRT2 : 1);
-  const stars: TestStar[] = [], apart = 9 * profile.fwhm;
+  const mosaic = kind === "mosaic";
+  const unit = noise * Math.sqrt(noiseArea(profile)) * (mosaic ? Math.SQRT2 : 1);
+  const stars: TestStar[] = [];
+  const apart = 9 * profile.fwhm;
   for (let k = 0; k < 4000 && stars.length < width * height / 1500; k++) {
-    const x = random.uniform() * (width - 1), y = random.uniform() * (height - 1);
+    const x = random.uniform() * (width - 1);
+    const y = random.uniform() * (height - 1);
     const flux = unit * 5 * 60 ** random.uniform();
     if (stars.every((star) => Math.hypot(star.x - x, star.y - y) > apart)) stars.push({ x, y, flux });
   }
@@ -157,7 +183,8 @@ export function fieldErrors(seed: number, kind: typeof fieldKinds[number]): Fiel
   const sky = (x: number, y: number) =>
     knots.reduce((sum, k) => sum + k.h * Math.exp(-((x - k.x) ** 2 + (y - k.y) ** 2) / (2 * k.s * k.s)), 500 + 0.1 * x);
   const image = renderScene({ width, height, stars, profile, sky, noise, hot, seed, bayer: mosaic ? "RGGB" : null });
-  const list = detectStars(image).stars, { pairs, extra } = matchTruth(stars, list, 2.5);
+  const list = detectStars(image).stars;
+  const { pairs, extra } = matchTruth(stars, list, 2.5);
   return {
     name: kind,
     due: stars.filter((star) => star.flux >= 7 * unit).length,

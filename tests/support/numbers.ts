@@ -8,9 +8,12 @@ export function parkMiller(seed: number): () => number {
 
 /** `n` normal deviates from consecutive pairs of that stream. */
 export function gauss(n: number, seed: number): Float64Array {
-  const next = parkMiller(seed), result = new Float64Array(n + 1);
+  const next = parkMiller(seed);
+  const result = new Float64Array(n + 1);
   for (let i = 0; i < n; i += 2) {
-    const u = next() / 2147483647, v = next() / 2147483647, r = Math.sqrt(-2 * Math.log(u));
+    const u = next() / 2147483647;
+    const v = next() / 2147483647;
+    const r = Math.sqrt(-2 * Math.log(u));
     result[i] = r * Math.cos(2 * Math.PI * v);
     result[i + 1] = r * Math.sin(2 * Math.PI * v);
   }

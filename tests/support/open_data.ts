@@ -1,4 +1,7 @@
-/** Public sample files that are too many, or not free enough, to be part of the project: a folder `open-data` beside it. */
+/**
+ * Public sample files that are too many, or not free enough, to be part of the project: a folder `open-data` beside
+ * it.
+ */
 import process from "node:process";
 import { existsSync, readdirSync } from "node:fs";
 import { dirname, join } from "node:path";
@@ -22,8 +25,8 @@ function look(): string | null {
 }
 
 /**
- * The folder with public sample files, null where there is none: set FAINTLIGHT_OPEN_DATA to name it. Tests that need it skip
- * and say so.
+ * The folder with public sample files, null where there is none: set FAINTLIGHT_OPEN_DATA to name it. Tests that need
+ * it skip and say so.
  */
 export const openData: string | null = look();
 

@@ -70,7 +70,8 @@ const run = spawnSync(
     `${tools}/vitest.config.mjs`,
     ...process.argv.slice(2),
   ],
-  // the rasteriser finds its WebAssembly file as Node finds packages: from here, since there are none beside the sources
+  // the rasteriser finds its WebAssembly file as Node finds packages: from here, since there are none beside the
+  // sources
   { cwd: root, stdio: "inherit", env: { ...process.env, NODE_PATH: `${tools}/node_modules` } },
 );
 process.exitCode = run.status ?? 1;

@@ -1,4 +1,6 @@
-/** Small star fields with known truth, for tests of measurement: rendered by plain sub-pixel sums, noise from a seed. */
+/**
+ * Small star fields with known truth, for tests of measurement: rendered by plain sub-pixel sums, noise from a seed.
+ */
 import type { BayerPattern } from "../../lib/core/geometry.ts";
 import { plainGeometry } from "../../lib/core/geometry.ts";
 import { createImage, type Image } from "../../lib/core/image.ts";
@@ -41,7 +43,8 @@ export const testProfile: TestProfile = {
 /** A straight path of the given length. */
 export const drift = (length: number, degrees: number, steps = 24): TestProfile["path"] =>
   Array.from({ length: steps }, (_, i) => {
-    const at = length * ((i + 0.5) / steps - 0.5), angle = degrees * Math.PI / 180;
+    const at = length * ((i + 0.5) / steps - 0.5);
+    const angle = degrees * Math.PI / 180;
     return { dx: at * Math.cos(angle), dy: at * Math.sin(angle), share: 1 / steps };
   });
 
@@ -55,21 +58,25 @@ export function drawStars(
   radiusFwhm = 8,
 ): void {
   const { fwhm, beta, axisRatio, degrees, path, ring } = profile;
-  const c = Math.cos(degrees * Math.PI / 180), s = Math.sin(degrees * Math.PI / 180);
+  const c = Math.cos(degrees * Math.PI / 180);
+  const s = Math.sin(degrees * Math.PI / 180);
   const alpha = beta === Infinity ? fwhm / 2.3548200450309493 : fwhm / (2 * Math.sqrt(2 ** (1 / beta) - 1));
   const norm = (beta === Infinity ? 1 / (2 * Math.PI * alpha * alpha) : (beta - 1) / (Math.PI * alpha * alpha)) /
     axisRatio;
   const extent = path.reduce((most, p) => Math.max(most, Math.hypot(p.dx, p.dy)), 0);
   const radius = Math.ceil(radiusFwhm * fwhm * axisRatio + extent + (ring === null ? 0 : ring.outer));
   const value = (dx: number, dy: number): number => {
-    const u = (dx * c + dy * s) / axisRatio, v = -dx * s + dy * c, r2 = (u * u + v * v) / (alpha * alpha);
+    const u = (dx * c + dy * s) / axisRatio;
+    const v = -dx * s + dy * c;
+    const r2 = (u * u + v * v) / (alpha * alpha);
     return norm * (beta === Infinity ? Math.exp(-r2 / 2) : (1 + r2) ** -beta);
   };
   const places: { dx: number; dy: number; share: number }[] = [];
   for (const p of path) {
     if (ring === null) places.push(p);
     else {
-      const rings = 6, spokes = 24;
+      const rings = 6;
+      const spokes = 24;
       const area = ring.outer ** 2 - ring.inner ** 2;
       for (let k = 0; k < rings; k++) {
         const r = Math.sqrt(ring.inner ** 2 + area * (k + 0.5) / rings);
@@ -85,12 +92,14 @@ export function drawStars(
     }
   }
   for (const star of stars) {
-    const left = Math.max(0, Math.floor(star.x - radius)), right = Math.min(width - 1, Math.ceil(star.x + radius));
+    const left = Math.max(0, Math.floor(star.x - radius));
+    const right = Math.min(width - 1, Math.ceil(star.x + radius));
     for (let y = Math.max(0, Math.floor(star.y - radius)); y <= Math.min(height - 1, Math.ceil(star.y + radius)); y++) {
       for (let x = left; x <= right; x++) {
         let sum = 0;
         for (const p of places) {
-          const dx = x - star.x - p.dx, dy = y - star.y - p.dy;
+          const dx = x - star.x - p.dx;
+          const dy = y - star.y - p.dy;
           // Near the centre a pixel is integrated 5 × 5, further out the middle will do.
           if (dx * dx + dy * dy < (1.5 * fwhm * axisRatio) ** 2) {
             let cell = 0;
@@ -137,7 +146,10 @@ export const testScene: TestScene = {
   bayer: null,
 };
 
-/** Stars on a jittered lattice, so that each is on its own, with the same flux or fluxes from `low` to `high` evenly in the logarithm. */
+/**
+ * Stars on a jittered lattice, so that each is on its own, with the same flux or fluxes from `low` to `high` evenly in
+ * the logarithm.
+ */
 export function lattice(
   width: number,
   height: number,
@@ -146,7 +158,8 @@ export function lattice(
   high: number,
   seed: number,
 ): TestStar[] {
-  const random = randomStream(`lattice ${seed}`), stars: TestStar[] = [];
+  const random = randomStream(`lattice ${seed}`);
+  const stars: TestStar[] = [];
   for (let y = pitch / 2 + 4; y < height - pitch / 2 - 4; y += pitch) {
     for (let x = pitch / 2 + 4; x < width - pitch / 2 - 4; x += pitch) {
       stars.push({
@@ -165,7 +178,8 @@ export function renderScene(parts: Partial<TestScene>): Image {
   const { width, height, stars, profile, sky, noise, gain, hot, bayer } = scene;
   const light = new Float64Array(width * height);
   drawStars(light, width, height, stars, profile);
-  const random = randomStream(`scene ${scene.seed}`), data = new Float32Array(width * height);
+  const random = randomStream(`scene ${scene.seed}`);
+  const data = new Float32Array(width * height);
   for (let y = 0, i = 0; y < height; y++) {
     for (let x = 0; x < width; x++, i++) {
       const level = typeof sky === "number" ? sky : sky(x, y);
@@ -185,20 +199,27 @@ export function renderScene(parts: Partial<TestScene>): Image {
 
 /** Noise-equivalent area of a profile drawn in the middle of a pixel grid, pixels: 1 / Σ p². */
 export function noiseArea(profile: TestProfile): number {
-  const n = 101, data = new Float64Array(n * n);
+  const n = 101;
+  const data = new Float64Array(n * n);
   drawStars(data, n, n, [{ x: 50.25, y: 50.25, flux: 1 }], profile);
   return 1 / data.reduce((sum, p) => sum + p * p, 0);
 }
 
-/** Each truth star with the nearest listed one within `reach` pixels, or none; and the listed ones that are no truth star. */
+/**
+ * Each truth star with the nearest listed one within `reach` pixels, or none; and the listed ones that are no truth
+ * star.
+ */
 export function matchTruth<T extends { readonly x: number; readonly y: number }>(
   truth: readonly TestStar[],
   found: readonly T[],
   reach: number,
 ): { pairs: { truth: TestStar; found: T }[]; missed: TestStar[]; extra: T[] } {
-  const taken = new Set<T>(), pairs: { truth: TestStar; found: T }[] = [], missed: TestStar[] = [];
+  const taken = new Set<T>();
+  const pairs: { truth: TestStar; found: T }[] = [];
+  const missed: TestStar[] = [];
   for (const star of truth) {
-    let best: T | null = null, nearest = reach * reach;
+    let best: T | null = null;
+    let nearest = reach * reach;
     for (const each of found) {
       const d = (each.x - star.x) ** 2 + (each.y - star.y) ** 2;
       if (d < nearest && !taken.has(each)) {

@@ -65,7 +65,8 @@ export function texture(width: number, height: number, seed: number): Field {
   for (const cell of [128, 64, 32, 16, 8]) {
     const gain = cell ** 1.1;
     weight += gain * gain;
-    const w = Math.ceil(width / cell) + 4, h = Math.ceil(height / cell) + 4;
+    const w = Math.ceil(width / cell) + 4;
+    const h = Math.ceil(height / cell) + 4;
     const grid = Float64Array.from({ length: w * h }, () => random.gaussian());
     const spline = (t: number) => [
       (1 - t) ** 3 / 6,
@@ -74,9 +75,13 @@ export function texture(width: number, height: number, seed: number): Field {
       t ** 3 / 6,
     ];
     for (let y = 0; y < height; y++) {
-      const gy = y / cell, iy = Math.floor(gy), by = spline(gy - iy);
+      const gy = y / cell;
+      const iy = Math.floor(gy);
+      const by = spline(gy - iy);
       for (let x = 0; x < width; x++) {
-        const gx = x / cell, ix = Math.floor(gx), bx = spline(gx - ix);
+        const gx = x / cell;
+        const ix = Math.floor(gx);
+        const bx = spline(gx - ix);
         let sum = 0;
         for (let j = 0; j < 4; j++) for (let i = 0; i < 4; i++) sum += by[j] * bx[i] * grid[(iy + j) * w + ix + i];
         out[y * width + x] += gain * sum;
@@ -116,32 +121,49 @@ export function makeScene(options: SceneOptions = {}): Scene {
     faintest = 5,
     saturation = Infinity,
   } = options;
-  const random = randomStream(`scene/${seed}`), size = width * height;
+  const random = randomStream(`scene/${seed}`);
+  const size = width * height;
   const stars: SceneStar[] = Array.from({ length: count }, () => {
-    const x = random.uniform() * (width - 1), y = random.uniform() * (height - 1);
+    const x = random.uniform() * (width - 1);
+    const y = random.uniform() * (height - 1);
     // dN/dpeak ~ peak^−1.8, as counts of stars rise by 10^0.32 a magnitude (Bahcall & Soneira 1980, from memory).
-    const u = random.uniform(), a = faintest ** -0.8, b = brightest ** -0.8;
+    const u = random.uniform();
+    const a = faintest ** -0.8;
+    const b = brightest ** -0.8;
     const contrast = (a + u * (b - a)) ** (-1 / 0.8);
     const tint = random.gaussian() * 0.25;
     return { x, y, contrast, peaks: channels.map((_, c) => sigma * contrast * Math.exp(tint * (1 - c))) };
   });
-  const tex = texture(width, height, seed), tex2 = texture(width, height, seed + 1000);
-  const centreX = width * (0.4 + 0.2 * random.uniform()), centreY = height * (0.4 + 0.2 * random.uniform());
-  const angle = 2 * Math.PI * random.uniform(), bend = random.uniform() - 0.5, bend2 = random.uniform() - 0.5;
+  const tex = texture(width, height, seed);
+  const tex2 = texture(width, height, seed + 1000);
+  const centreX = width * (0.4 + 0.2 * random.uniform());
+  const centreY = height * (0.4 + 0.2 * random.uniform());
+  const angle = 2 * Math.PI * random.uniform();
+  const bend = random.uniform() - 0.5;
+  const bend2 = random.uniform() - 0.5;
   const radius = nebulaRadius * Math.min(width, height);
-  const cos = Math.cos(elongationDegrees * Math.PI / 180), sin = Math.sin(elongationDegrees * Math.PI / 180);
-  const gradients: Field[] = [], nebulae: Field[] = [], lights: Field[] = [], noises: Field[] = [];
+  const cos = Math.cos(elongationDegrees * Math.PI / 180);
+  const sin = Math.sin(elongationDegrees * Math.PI / 180);
+  const gradients: Field[] = [];
+  const nebulae: Field[] = [];
+  const lights: Field[] = [];
+  const noises: Field[] = [];
   const planes = channels.map((channel, c) => {
-    const gradient = new Float64Array(size), nebula = new Float64Array(size), light = new Float64Array(size);
+    const gradient = new Float64Array(size);
+    const nebula = new Float64Array(size);
+    const light = new Float64Array(size);
     const peak = heights[Math.min(c, heights.length - 1)];
-    let low = Infinity, high = -Infinity;
+    let low = Infinity;
+    let high = -Infinity;
     for (let y = 0, i = 0; y < height; y++) {
       for (let x = 0; x < width; x++, i++) {
-        const u = 2 * x / width - 1, v = 2 * y / height - 1;
+        const u = 2 * x / width - 1;
+        const v = 2 * y / height - 1;
         let g = u * Math.cos(angle) + v * Math.sin(angle);
         // cos⁴ of the field angle about a centre beside the middle: a fifth of the light is lost at the far corner.
         if (gradientKind === "vignetting") {
-          const du = u - 0.4 * bend, dv = (v - 0.4 * bend2) * height / width;
+          const du = u - 0.4 * bend;
+          const dv = (v - 0.4 * bend2) * height / width;
           g = (1 + 0.08 * (du * du + dv * dv)) ** -2;
         }
         if (gradientKind === "quadratic" || gradientKind === "cubic") g += bend * u * u + bend2 * u * v;
@@ -157,11 +179,16 @@ export function makeScene(options: SceneOptions = {}): Scene {
     for (let i = 0; i < size; i++) gradient[i] = amplitude * (gradient[i] - low) / (high - low || 1);
     for (const star of stars) {
       const reach = Math.ceil(fwhm * Math.min(60, 2 + (star.contrast * 100) ** (1 / 6) * 1.2));
-      const x0 = Math.max(0, Math.floor(star.x - reach)), x1 = Math.min(width - 1, Math.ceil(star.x + reach));
-      const y0 = Math.max(0, Math.floor(star.y - reach)), y1 = Math.min(height - 1, Math.ceil(star.y + reach));
+      const x0 = Math.max(0, Math.floor(star.x - reach));
+      const x1 = Math.min(width - 1, Math.ceil(star.x + reach));
+      const y0 = Math.max(0, Math.floor(star.y - reach));
+      const y1 = Math.min(height - 1, Math.ceil(star.y + reach));
       for (let y = y0; y <= y1; y++) {
         for (let x = x0; x <= x1; x++) {
-          const dx = x - star.x, dy = y - star.y, along = dx * cos + dy * sin, across = dy * cos - dx * sin;
+          const dx = x - star.x;
+          const dy = y - star.y;
+          const along = dx * cos + dy * sin;
+          const across = dy * cos - dx * sin;
           light[y * width + x] += star.peaks[c] * moffat(along * along * roundness + across * across / roundness, fwhm);
         }
       }

@@ -35,7 +35,8 @@ describe("prepareCurve", () => {
   });
 
   it("two rational curves after one another are one whose odds are the product", () => {
-    const first = prepareCurve({ kind: "rational", bias: 0.6 }), second = prepareCurve({ kind: "rational", bias: 0.8 });
+    const first = prepareCurve({ kind: "rational", bias: 0.6 });
+    const second = prepareCurve({ kind: "rational", bias: 0.8 });
     const odds = (0.6 / 0.4) * (0.8 / 0.2);
     const both = prepareCurve({ kind: "rational", bias: odds / (1 + odds) });
     for (const t of [0.01, 0.2, 0.5, 0.9]) near(second.at(first.at(t)), both.at(t), 1e-12);
@@ -96,7 +97,8 @@ describe("prepareCurve", () => {
     expect(ready.inverseAt(NaN)).toBeNaN();
     let last = -1;
     for (let k = 1; k < 200; k++) {
-      const t = k / 200, value = ready.at(t);
+      const t = k / 200;
+      const value = ready.at(t);
       expect(value).toBeGreaterThan(last);
       last = value;
       near(ready.inverseAt(value), t, 1e-10);
@@ -116,7 +118,8 @@ describe("prepareCurve", () => {
 
 describe("curveThrough", () => {
   it("solves for a target; the rational bias in closed form, the asinh bend by a root finder (scipy brentq)", () => {
-    const bias = curveThrough("rational", 0.002, 0.147713), bend = curveThrough("asinh", 0.002, 0.147713);
+    const bias = curveThrough("rational", 0.002, 0.147713);
+    const bend = curveThrough("asinh", 0.002, 0.147713);
     near(bias.kind === "rational" ? bias.bias : NaN, 0.98856928, 1e-8);
     near(bend.kind === "asinh" ? bend.bend : NaN, 630.67303, 1e-4);
     const other = curveThrough("asinh", 0.01, 0.147713);

@@ -23,16 +23,20 @@ function uniform(n: number, seed: number): number[] {
 const full = { partsAlong: 4, steepest: 2, strength: 1, tones: 256 };
 
 describe("equaliseContrast", () => {
-  const grain = uniform(65536, 11),
-    raw = grain.map((v, i) => 0.3 * (i % 256 + Math.floor(i / 256)) / 510 + 0.7 * v ** 3);
-  const low = raw.reduce((a, b) => Math.min(a, b)), high = raw.reduce((a, b) => Math.max(a, b));
+  const grain = uniform(65536, 11);
+  const raw = grain.map((v, i) => 0.3 * (i % 256 + Math.floor(i / 256)) / 510 + 0.7 * v ** 3);
+  const low = raw.reduce((a, b) => Math.min(a, b));
+  const high = raw.reduce((a, b) => Math.max(a, b));
   const textured = picture(256, 256, (i) => (raw[i] - low) / (high - low));
   const thin = (image: Image) =>
     Array.from({ length: 256 }, (_, k) => image.planes[0].data[(k >> 4) * 16 * 256 + (k & 15) * 16]);
 
   it("agrees with scikit-image's limited equalisation by parts (counts there are whole, and its ends are drawn to 0 and 1)", () => {
-    const made = equaliseContrast(textured, full), list = thin(made);
-    const all = made.planes[0].data.toSorted(), from = all[0], to = all[all.length - 1];
+    const made = equaliseContrast(textured, full);
+    const list = thin(made);
+    const all = made.planes[0].data.toSorted();
+    const from = all[0];
+    const to = all[all.length - 1];
     const away = stored.local.map((v: number, i: number) => Math.abs((list[i] - from) / (to - from) - v));
     expect(Math.max(...away)).toBeLessThan(0.02);
     // The equalisation itself moves them fifteen times as far.
@@ -46,7 +50,8 @@ describe("equaliseContrast", () => {
   });
 
   it("with a limit of 1 changes nothing; strength goes part of the way; slopes keep to the limit", () => {
-    const random = randomStream(3), image = picture(80, 60, () => 0.3 + 0.02 * random.gaussian());
+    const random = randomStream(3);
+    const image = picture(80, 60, () => 0.3 + 0.02 * random.gaussian());
     const same = equaliseContrast(image, { ...full, steepest: 1 });
     for (let i = 0; i < 4800; i++) expect(same.planes[0].data[i]).toBeCloseTo(image.planes[0].data[i], 5);
     const whole = equaliseContrast(image, { ...full, partsAlong: 1, steepest: 3 });
@@ -75,7 +80,8 @@ describe("equaliseContrast", () => {
   });
 
   it("keeps white white where the curves of the parts round to a hair beyond it", () => {
-    const random = randomStream("white stars"), size = 160 * 120;
+    const random = randomStream("white stars");
+    const size = 160 * 120;
     const white = Float32Array.from(
       { length: size },
       () => random.uniform() < 0.5 ? 1 : 0.08 + 0.03 * random.uniform(),
@@ -89,7 +95,8 @@ describe("equaliseContrast", () => {
   });
 
   it("gives the same bytes for any number of workers, keeps NaN, refuses misuse", () => {
-    const random = randomStream(5), image = picture(500, 400, (i) => i === 11 ? NaN : random.uniform() ** 2);
+    const random = randomStream(5);
+    const image = picture(500, 400, (i) => i === 11 ? NaN : random.uniform() ** 2);
     const before = workerCount();
     try {
       setWorkerCount(0);

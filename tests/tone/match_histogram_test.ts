@@ -47,9 +47,11 @@ describe("matchHistogram", () => {
   };
 
   it("gives each channel the quantiles of the reference's, to a hundredth of the noise", () => {
-    const made = matchHistogram(field(1, 1000, 10), field(2, 300, 25)), wanted = field(2, 300, 25);
+    const made = matchHistogram(field(1, 1000, 10), field(2, 300, 25));
+    const wanted = field(2, 300, 25);
     made.planes.forEach(({ data }, c) => {
-      const a = data.toSorted(), b = wanted.planes[c].data.toSorted();
+      const a = data.toSorted();
+      const b = wanted.planes[c].data.toSorted();
       for (const share of [0, 0.001, 0.05, 0.5, 0.95, 0.997, 1]) {
         const k = Math.round(share * (a.length - 1));
         expect(Math.abs(a[k] - b[k])).toBeLessThan(share > 0.99 ? 2 : 0.25);
@@ -58,8 +60,10 @@ describe("matchHistogram", () => {
   });
 
   it("can be undone, and goes part of the way", () => {
-    const image = field(3, 500, 8), match = fitHistogram(image, field(4, 800, 16));
-    const there = applyHistogram(image, match), back = applyHistogram(there, match, { inverse: true });
+    const image = field(3, 500, 8);
+    const match = fitHistogram(image, field(4, 800, 16));
+    const there = applyHistogram(image, match);
+    const back = applyHistogram(there, match, { inverse: true });
     for (let c = 0; c < 3; c++) {
       for (let i = 0; i < 90_000; i += 7) {
         expect(Math.abs(back.planes[c].data[i] - image.planes[c].data[i])).toBeLessThan(0.002);
@@ -70,7 +74,8 @@ describe("matchHistogram", () => {
   });
 
   it("on luminance moves all channels of a pixel alike; NaN stays; pictures stay within 0 … 1", () => {
-    const image = field(5, 400, 10), made = matchHistogram(image, field(6, 700, 10), { on: "luminance" });
+    const image = field(5, 400, 10);
+    const made = matchHistogram(image, field(6, 700, 10), { on: "luminance" });
     const move = (c: number) => made.planes[c].data[17] - image.planes[c].data[17];
     expect(move(0)).toBeCloseTo(move(2), 2);
     const gap = matchHistogram(line([0.1, NaN, 0.9], "display"), line([0, 1], "display"));
@@ -79,7 +84,8 @@ describe("matchHistogram", () => {
   });
 
   it("sorts as a comparison does", () => {
-    const random = randomStream(8), data = Float32Array.from({ length: 5000 }, () => 1e3 * random.gaussian() ** 5);
+    const random = randomStream(8);
+    const data = Float32Array.from({ length: 5000 }, () => 1e3 * random.gaussian() ** 5);
     data[3] = NaN;
     expect([...sortedSamples(data)]).toEqual([...data].filter((v) => v === v).sort((a, b) => a - b));
   });

@@ -27,7 +27,9 @@ describe("stretchAsinh on colour", () => {
   it("gives the 8-bit colours of astropy 5.2.1 make_lupton_rgb(stretch 5, Q 8), which divides by the largest channel", () => {
     // (10, 5, 2) → (178, 89, 35). Its map is asinh(Q I / stretch) / Q · frac normalised to 0.1; ours is the same curve
     // with black 0 and white chosen where that map reaches 1, so ratios and level must agree.
-    const bend = 8, Q = 8, stretch = 5;
+    const bend = 8;
+    const Q = 8;
+    const stretch = 5;
     const fraction = (I: number) => 0.1 * Math.asinh(Q * I / stretch) / Math.asinh(0.1 * Q);
     const white = stretch / Q * Math.sinh(Math.asinh(0.1 * Q) / 0.1);
     const image = rgb([10, 5, 2]);
@@ -45,11 +47,13 @@ describe("stretchAsinh on colour", () => {
     const [r, g, b] = pixel(out, 0);
     expect(r / b).toBeCloseTo(3, 5);
     expect(g / b).toBeCloseTo(2, 5);
-    const core = pixel(out, 1), mean = core.reduce((a, v) => a + v) / 3;
+    const core = pixel(out, 1);
+    const mean = core.reduce((a, v) => a + v) / 3;
     expect(Math.max(...core)).toBeCloseTo(1, 6);
     expect((core[0] - mean) / (core[1] - mean)).toBeCloseTo((900 - 520) / (600 - 520), 4);
     expect(mean).toBeCloseTo(Math.asinh(200 * 0.52) / Math.asinh(200), 6);
-    const sky = pixel(out, 2), full = pixel(stretchAsinh(image, { ...options, greyBelow: 0, colourAbove: 0 }), 2);
+    const sky = pixel(out, 2);
+    const full = pixel(stretchAsinh(image, { ...options, greyBelow: 0, colourAbove: 0 }), 2);
     // Slope 1 / √(1 + 2²) against ratio asinh(2) / 2.
     expect((sky[0] - sky[2]) / (full[0] - full[2])).toBeCloseTo(2 / Math.sqrt(5) / Math.asinh(2), 5);
   });
@@ -104,7 +108,8 @@ describe("undoStretch", () => {
   ];
   it.each(cases)("%s comes back to float32", (_name, drawn, curve, more) => {
     const back = undoStretch(drawn, { ...levels, ...more, curve });
-    let worst = 0, count = 0;
+    let worst = 0;
+    let count = 0;
     for (let i = 0; i < 200; i++) {
       if (Math.max(...pixel(drawn, i)) >= 1) continue; // what was clamped is lost
       count++;
@@ -118,7 +123,9 @@ describe("undoStretch", () => {
 
 describe("automaticStretch", () => {
   const scene = (seed: number, noise: number, nebula: number): Image => {
-    const random = randomStream(seed), width = 240, height = 200;
+    const random = randomStream(seed);
+    const width = 240;
+    const height = 200;
     const planes = ["R", "G", "B"].map((channel) => ({ channel, data: new Float32Array(width * height) }));
     for (let y = 0, i = 0; y < height; y++) {
       for (let x = 0; x < width; x++, i++) {
@@ -192,7 +199,9 @@ describe("automaticStretch", () => {
 
   it("draws no more than half of a field full of nebula lighter than the middle of the screen's range", () => {
     // Gas everywhere, from 20 at the left to 2000 at the right; free sky in the first columns only.
-    const random = randomStream("gas everywhere"), width = 240, height = 120;
+    const random = randomStream("gas everywhere");
+    const width = 240;
+    const height = 120;
     const gas = (reach: number) =>
       createImage({
         width,
@@ -211,7 +220,8 @@ describe("automaticStretch", () => {
       const found = automaticStretch(image, { skyFrom: { x: 0, y: 0, width: 30, height }, renderedNoise: 0.5 });
       return { found, middle: stretchAsinh(image, found.settings).planes[0].data.toSorted()[width * height / 2] };
     };
-    const full = middleOf(gas(30)), little = middleOf(gas(200));
+    const full = middleOf(gas(30));
+    const little = middleOf(gas(200));
     expect(full.middle).toBeCloseTo(0.4663, 3);
     expect(full.found.notes.join()).toContain("nebula fills the field");
     expect(full.found.renderedSky).toBeLessThan(0.1312);
@@ -292,8 +302,10 @@ describe("undoCurve", () => {
       const start = on === "channels" ? picture : derive(picture, {
         planes: picture.planes.map(({ channel, data }) => ({ channel, data: data.map((v) => 0.4 + 0.1 * (v - 0.4)) })),
       }, { step: "paler", options: {} });
-      const there = applyCurve(start, { curve, on }), back = undoCurve(there, { curve, on });
-      let worst = 0, moved = 0;
+      const there = applyCurve(start, { curve, on });
+      const back = undoCurve(there, { curve, on });
+      let worst = 0;
+      let moved = 0;
       for (let c = 0; c < 3; c++) {
         for (let i = 0; i < 600; i++) {
           worst = Math.max(worst, Math.abs(back.planes[c].data[i] - start.planes[c].data[i]));

@@ -5,7 +5,8 @@ import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 import { historyTable } from "../../lib/view/history_table.ts";
 
 describe("historyTable", () => {
-  const stack = constantImage(8, 8, 100), drawn = stretchAsinh(stack, { black: 3, white: 900 });
+  const stack = constantImage(8, 8, 100);
+  const drawn = stretchAsinh(stack, { black: 3, white: 900 });
   const both = recombineStars(drawn, drawn, { strength: 0.5 });
 
   it("lists everything from the source on, each step with its inputs and options", () => {

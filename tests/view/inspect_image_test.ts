@@ -52,7 +52,8 @@ describe("inspectImage", () => {
     );
   });
   it("keeps every pixel of a part, and its place", () => {
-    const region = { x: 20, y: 10, width: 30, height: 20 }, { set } = contentOf(inspectImage(image, { region }).html);
+    const region = { x: 20, y: 10, width: 30, height: 20 };
+    const { set } = contentOf(inspectImage(image, { region }).html);
     expect([set.width, set.height, set.x, set.y, set.scale]).toEqual([30, 20, 20, 10, 1]);
   });
   it("stays below a megabyte for a large image and tells the scale of its means", () => {

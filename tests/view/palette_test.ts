@@ -21,9 +21,11 @@ describe.each([["light"], ["dark"]] as const)("theme %s", (name) => {
       expect(wcagContrast(theme.ink, ground)).toBeGreaterThan(7);
       expect(wcagContrast(theme.muted, ground)).toBeGreaterThan(4.5);
     }
-    for (const hue of hues) expect(wcagContrast(theme[hue], theme.background)).toBeGreaterThanOrEqual(2.98); // hexadecimal rounding
+    // hexadecimal rounding
+    for (const hue of hues) expect(wcagContrast(theme[hue], theme.background)).toBeGreaterThanOrEqual(2.98);
   });
-  // deficiencies as Machado, Oliveira & Fernandes 2009, computed by culori; 0.1 in Oklab is five times a just noticeable step (0.02)
+  // deficiencies as Machado, Oliveira & Fernandes 2009, computed by culori; 0.1 in Oklab is five times a just
+  // noticeable step (0.02)
   const seenAs: Readonly<Record<string, (colour: Color) => Color>> = {
     "normal vision": (colour) => colour,
     protanopia: filterDeficiencyProt(1),

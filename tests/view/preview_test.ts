@@ -24,9 +24,11 @@ const imageOf = (width: number, height: number, value: (x: number, y: number) =>
 
 /** The same mean written the slow way: every source pixel's overlap with the cell. */
 function slowCell(image: Image, column: number, row: number, width: number, height: number): number {
-  const sx = image.width / width, sy = image.height / height;
+  const sx = image.width / width;
+  const sy = image.height / height;
   const overlap = (at: number, from: number, to: number) => Math.max(0, Math.min(at + 1, to) - Math.max(at, from));
-  let sum = 0, weight = 0;
+  let sum = 0;
+  let weight = 0;
   for (let y = 0; y < image.height; y++) {
     for (let x = 0; x < image.width; x++) {
       const w = overlap(x, column * sx, (column + 1) * sx) * overlap(y, row * sy, (row + 1) * sy);
@@ -115,7 +117,8 @@ describe("fitDisplayStretch", () => {
   it("is the same for two images but for the level of their skies", () => {
     const higher = imageOf(400, 250, (x, y) => sky.planes[0].data[y * 400 + x] + 70);
     const [one, two] = [sky, higher].map((image) => makePreview(image, { width: 400, height: 400 }));
-    const stretch = fitDisplayStretch(one), moved = anchorStretch(stretch, one, two);
+    const stretch = fitDisplayStretch(one);
+    const moved = anchorStretch(stretch, one, two);
     expect(displayCurve(moved, 0)(1090)).toBeCloseTo(displayCurve(stretch, 0)(1020), 4);
   });
   it("draws no data in a colour that no gray has", () => {

@@ -29,7 +29,8 @@ import { channelHistograms } from "../../lib/view/histogram_plot.ts";
 import { chooseScaleBar } from "../../lib/view/caption_picture.ts";
 
 const random = randomStream("sheets");
-const width = 120, height = 80;
+const width = 120;
+const height = 80;
 const linear: Image = createImage({
   width,
   height,
@@ -200,7 +201,8 @@ describe("captionPicture", () => {
   it("draws a scale bar of the length it names", () => {
     const image = constantImage(1200, 300, 0, { unit: "display", channels: ["R", "G", "B"] });
     const made = captionPicture(image, { object: "Lantern Nebula", arcsecPerPixel: 2, format: "png" });
-    expect(made.alternativeText).toContain("scale bar 5 arcmin"); // 150 pixels; 10 arcmin would be 300, above 0.16 × 1200
+    // 150 pixels; 10 arcmin would be 300, above 0.16 × 1200
+    expect(made.alternativeText).toContain("scale bar 5 arcmin");
     const { samples } = decodePng(made.bytes);
     let longest = 0;
     for (let y = 300; y < made.height; y++) {

@@ -157,7 +157,10 @@ describe("tuneStretch", () => {
     expect(view.html).not.toMatch(/https?:|src=/);
   });
   it("carries the linear levels in 16 bits, so that the page draws what the pasted call draws", () => {
-    const random = randomStream("tuned"), black = 480, white = 9000, bend = 300;
+    const random = randomStream("tuned");
+    const black = 480;
+    const white = 9000;
+    const bend = 300;
     const data = Float32Array.from(
       { length: 80 * 60 },
       () => 500 + 8 * random.gaussian() + 9000 * random.uniform() ** 8,

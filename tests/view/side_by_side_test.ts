@@ -31,7 +31,8 @@ describe("sideBySide", () => {
       const data = Float32Array.from({ length: 1200 }, (_, i) => 100 + grain * (i * 7919 % 31));
       return createImage({ width: 40, height: 30, unit: "adu", planes: [{ channel: "Ha", data }] });
     };
-    const one = { title: "a", image: of(1) }, rough = { title: "b", image: of(20) };
+    const one = { title: "a", image: of(1) };
+    const rough = { title: "b", image: of(20) };
     const drawn = (svg: string) => [...svg.matchAll(/xlink:href="([^"]+)"/g)].map((each) => each[1]);
     expect(drawn(sideBySide([one, rough]).svg)).toEqual(drawn(sideBySide([rough, one]).svg).reverse());
   });

@@ -18,7 +18,8 @@ function inkWidth(text: string, size: number, face: "text" | "bold" | "title"): 
   const element = textElement(text, 10, 60, { size, fill: "#000000", face });
   const svg = `<svg xmlns="http://www.w3.org/2000/svg" width="500" height="90">${element}</svg>`;
   const { width, height, samples } = rasterise(svg, zoom, "#ffffff");
-  let first = width, last = -1;
+  let first = width;
+  let last = -1;
   for (let y = 0; y < height; y++) {
     for (let x = 0; x < width; x++) {
       if (samples[3 * (y * width + x)] < 128) {
@@ -31,11 +32,13 @@ function inkWidth(text: string, size: number, face: "text" | "bold" | "title"): 
 }
 
 describe("textWidth", () => {
-  // resvg shapes the text on its own: an independent measure of the same font, less the side bearings of the outer signs and kerning
+  // resvg shapes the text on its own: an independent measure of the same font, less the side bearings of the outer
+  // signs and kerning
   it.each([["text", "Hα 5.2 e⁻/s ± 0.3″"], ["bold", "FWHM (px)"], ["title", "minimum"]] as const)(
     "of the %s face agrees with what the rasteriser draws",
     (face, text) => {
-      const ink = inkWidth(text, 32, face), width = textWidth(text, 32, face);
+      const ink = inkWidth(text, 32, face);
+      const width = textWidth(text, 32, face);
       expect(width).toBeGreaterThan(ink);
       expect(width - ink).toBeLessThan(0.25 * 32);
     },

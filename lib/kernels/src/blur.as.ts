@@ -1,5 +1,5 @@
-// Symmetric convolution along columns and then along rows, mirrored at the edges without repeating the outermost sample. The
-// weights lie in scratch, the middle one first.
+// Symmetric convolution along columns and then along rows, mirrored at the edges without repeating the outermost
+// sample. The weights lie in scratch, the middle one first.
 import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function mirror(i: i32, n: i32): i32 {
@@ -13,24 +13,30 @@ import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, store
 // Bytes of a row of the tile.
 const side: usize = 256;
 
-// Rows y0 … y1 of the result in O from all rows of A, `block` rows at a time. First along columns, in strips as wide as a tile,
-// which is copied so that it stays in the innermost cache whatever the width of the plane; then along the rows so made.
-// Scratch: `tile` has (block + 2 radius) · 64 floats, `lines` block lines of `pitch` ≥ w + 2 radius + 64 floats. Returns whether
-// any sample of A that was read is NaN.
+// Rows y0 … y1 of the result in O from all rows of A, `block` rows at a time. First along columns, in strips as wide
+// as a tile, which is copied so that it stays in the innermost cache whatever the width of the plane; then along the
+// rows so made. Scratch: `tile` has (block + 2 radius) · 64 floats, `lines` block lines of `pitch` ≥ w + 2 radius + 64
+// floats. Returns whether any sample of A that was read is NaN.
 export function blur(
   a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, taps: usize, radius: i32, block: i32, tile: usize, lines: usize, pitch: i32,
 ): i32 {
-  const row = <usize>w << 2, reach = <usize>radius << 2, stride = <usize>pitch << 2;
+  const row = <usize>w << 2;
+  const reach = <usize>radius << 2;
+  const stride = <usize>pitch << 2;
   let gaps = i32x4.splat(0);
   for (let top = y0; top < y1; top += block) {
     const count = min(block, y1 - top);
     for (let x: usize = 0; x < row; x += side) {
-      const wide = min(side, row - x), vectors = wide & ~15;
+      const wide = min(side, row - x);
+      const vectors = wide & ~15;
       for (let i = 0, to = tile; i < count + 2 * radius; i++, to += side) {
         const from = a + <usize>mirror(top - radius + i, h) * row + x;
         if (wide == side) {
           for (let k: usize = 0; k < side; k += 64) {
-            const v0 = loadA(from + k), v1 = loadA16(from + k), v2 = loadA32(from + k), v3 = loadA48(from + k);
+            const v0 = loadA(from + k);
+            const v1 = loadA16(from + k);
+            const v2 = loadA32(from + k);
+            const v3 = loadA48(from + k);
             v128.store(to + k, v0); v128.store(to + k, v1, 16); v128.store(to + k, v2, 32); v128.store(to + k, v3, 48);
             gaps = v128.or(gaps, v128.or(v128.or(f32x4.ne(v0, v0), f32x4.ne(v1, v1)), v128.or(f32x4.ne(v2, v2), f32x4.ne(v3, v3))));
           }
@@ -49,15 +55,21 @@ export function blur(
         }
       }
       for (let i = 0; i < count; i++) {
-        const middle = tile + <usize>(i + radius) * side, out = lines + <usize>i * stride + reach + x;
+        const middle = tile + <usize>(i + radius) * side;
+        const out = lines + <usize>i * stride + reach + x;
         for (let c: usize = 0; c < wide; c += 128) {
           const m = middle + c;
           let k = v128.load32_splat(taps);
-          let s0 = f32x4.mul(v128.load(m), k), s1 = f32x4.mul(v128.load(m, 16), k);
-          let s2 = f32x4.mul(v128.load(m, 32), k), s3 = f32x4.mul(v128.load(m, 48), k);
-          let s4 = f32x4.mul(v128.load(m, 64), k), s5 = f32x4.mul(v128.load(m, 80), k);
-          let s6 = f32x4.mul(v128.load(m, 96), k), s7 = f32x4.mul(v128.load(m, 112), k);
-          let p = m - side, q = m + side;
+          let s0 = f32x4.mul(v128.load(m), k);
+          let s1 = f32x4.mul(v128.load(m, 16), k);
+          let s2 = f32x4.mul(v128.load(m, 32), k);
+          let s3 = f32x4.mul(v128.load(m, 48), k);
+          let s4 = f32x4.mul(v128.load(m, 64), k);
+          let s5 = f32x4.mul(v128.load(m, 80), k);
+          let s6 = f32x4.mul(v128.load(m, 96), k);
+          let s7 = f32x4.mul(v128.load(m, 112), k);
+          let p = m - side;
+          let q = m + side;
           for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= side, q += side) {
             k = v128.load32_splat(t);
             s0 = f32x4.add(s0, f32x4.mul(f32x4.add(v128.load(p), v128.load(q)), k));
@@ -75,7 +87,8 @@ export function blur(
       }
     }
     for (let i = 0; i < count; i++) {
-      const l = lines + <usize>i * stride + reach, out = o + <usize>(top - y0 + i) * row;
+      const l = lines + <usize>i * stride + reach;
+      const out = o + <usize>(top - y0 + i) * row;
       for (let j = 1; j <= radius; j++) {
         store<f32>(l - (<usize>j << 2), load<f32>(l + (<usize>mirror(-j, w) << 2)));
         store<f32>(l + (<usize>(w - 1 + j) << 2), load<f32>(l + (<usize>mirror(w - 1 + j, w) << 2)));
@@ -84,11 +97,16 @@ export function blur(
       for (; x + 128 <= row; x += 128) {
         const m = l + x;
         let k = v128.load32_splat(taps);
-        let s0 = f32x4.mul(v128.load(m), k), s1 = f32x4.mul(v128.load(m, 16), k);
-        let s2 = f32x4.mul(v128.load(m, 32), k), s3 = f32x4.mul(v128.load(m, 48), k);
-        let s4 = f32x4.mul(v128.load(m, 64), k), s5 = f32x4.mul(v128.load(m, 80), k);
-        let s6 = f32x4.mul(v128.load(m, 96), k), s7 = f32x4.mul(v128.load(m, 112), k);
-        let p = m - 4, q = m + 4;
+        let s0 = f32x4.mul(v128.load(m), k);
+        let s1 = f32x4.mul(v128.load(m, 16), k);
+        let s2 = f32x4.mul(v128.load(m, 32), k);
+        let s3 = f32x4.mul(v128.load(m, 48), k);
+        let s4 = f32x4.mul(v128.load(m, 64), k);
+        let s5 = f32x4.mul(v128.load(m, 80), k);
+        let s6 = f32x4.mul(v128.load(m, 96), k);
+        let s7 = f32x4.mul(v128.load(m, 112), k);
+        let p = m - 4;
+        let q = m + 4;
         for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= 4, q += 4) {
           k = v128.load32_splat(t);
           s0 = f32x4.add(s0, f32x4.mul(f32x4.add(v128.load(p), v128.load(q)), k));
@@ -106,7 +124,8 @@ export function blur(
       for (; x + 16 <= row; x += 16) {
         const m = l + x;
         let s = f32x4.mul(v128.load(m), v128.load32_splat(taps));
-        let p = m - 4, q = m + 4;
+        let p = m - 4;
+        let q = m + 4;
         for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= 4, q += 4) {
           s = f32x4.add(s, f32x4.mul(f32x4.add(v128.load(p), v128.load(q)), v128.load32_splat(t)));
         }
@@ -115,7 +134,8 @@ export function blur(
       for (; x < row; x += 4) {
         const m = l + x;
         let s = load<f32>(m) * load<f32>(taps);
-        let p = m - 4, q = m + 4;
+        let p = m - 4;
+        let q = m + 4;
         for (let t = taps + 4, end = t + reach; t < end; t += 4, p -= 4, q += 4) s += (load<f32>(p) + load<f32>(q)) * load<f32>(t);
         putO(out + x, s);
       }

@@ -1,11 +1,14 @@
-// (value − subtract) × multiply over rows; B and C are read only where the flags say so. Values are floats, or big-endian unsigned
-// 16-bit integers as FITS stores them (BZERO 32768).
+// (value − subtract) × multiply over rows; B and C are read only where the flags say so. Values are floats, or
+// big-endian unsigned 16-bit integers as FITS stores them (BZERO 32768).
 import { floatA, floatB, floatC, loadA, loadA16, loadA32, loadA48, loadB, loadB16, loadB32, loadB48, loadC, loadC16, loadC32, loadC48, putO, shortA, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function row(a: usize, b: usize, c: usize, o: usize, n: i32, hasB: bool, hasC: bool): void {
   let k = n;
   for (; k >= 16; k -= 16) {
-    let v0 = loadA(a), v1 = loadA16(a), v2 = loadA32(a), v3 = loadA48(a);
+    let v0 = loadA(a);
+    let v1 = loadA16(a);
+    let v2 = loadA32(a);
+    let v3 = loadA48(a);
     if (hasB) {
       v0 = f32x4.sub(v0, loadB(b)); v1 = f32x4.sub(v1, loadB16(b)); v2 = f32x4.sub(v2, loadB32(b)); v3 = f32x4.sub(v3, loadB48(b));
     }
@@ -39,11 +42,14 @@ export function correct(a: usize, b: usize, c: usize, o: usize, width: i32, rows
   const flip = i16x8.splat(-32768);
   let k = n;
   for (; k >= 16; k -= 16) {
-    const r = loadA(a), s = loadA16(a);
+    const r = loadA(a);
+    const s = loadA16(a);
     const v = v128.xor(i8x16.shuffle(r, r, 1, 0, 3, 2, 5, 4, 7, 6, 9, 8, 11, 10, 13, 12, 15, 14), flip);
     const w = v128.xor(i8x16.shuffle(s, s, 1, 0, 3, 2, 5, 4, 7, 6, 9, 8, 11, 10, 13, 12, 15, 14), flip);
-    let v0 = f32x4.convert_i32x4_s(i32x4.extend_low_i16x8_u(v)), v1 = f32x4.convert_i32x4_s(i32x4.extend_high_i16x8_u(v));
-    let v2 = f32x4.convert_i32x4_s(i32x4.extend_low_i16x8_u(w)), v3 = f32x4.convert_i32x4_s(i32x4.extend_high_i16x8_u(w));
+    let v0 = f32x4.convert_i32x4_s(i32x4.extend_low_i16x8_u(v));
+    let v1 = f32x4.convert_i32x4_s(i32x4.extend_high_i16x8_u(v));
+    let v2 = f32x4.convert_i32x4_s(i32x4.extend_low_i16x8_u(w));
+    let v3 = f32x4.convert_i32x4_s(i32x4.extend_high_i16x8_u(w));
     if (hasB) {
       v0 = f32x4.sub(v0, loadB(b)); v1 = f32x4.sub(v1, loadB16(b)); v2 = f32x4.sub(v2, loadB32(b)); v3 = f32x4.sub(v3, loadB48(b));
     }

@@ -1,8 +1,9 @@
-// Lowest sample within a disc; the highest one is the lowest of the negated plane. Samples that are not finite count as missing.
+// Lowest sample within a disc; the highest one is the lowest of the negated plane. Samples that are not finite count
+// as missing.
 import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
-// v − v is 0 for a number and NaN for what is none, and of a zero of either sign 0 makes +0, so that the order of comparisons leaves
-// no trace; the lesser of infinity and NaN, asked in this order, is infinity.
+// v − v is 0 for a number and NaN for what is none, and of a zero of either sign 0 makes +0, so that the order of
+// comparisons leaves no trace; the lesser of infinity and NaN, asked in this order, is infinity.
 @inline function clean(v: v128, sign: v128): v128 {
   return f32x4.pmin(f32x4.splat(<f32>Infinity), f32x4.add(f32x4.mul(v, sign), f32x4.sub(v, v)));
 }
@@ -13,12 +14,16 @@ import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, store
 
 // Samples x0 … x0 + length of row `from` of w samples, those outside missing.
 @inline function fetch(from: usize, w: i32, x0: i32, length: i32, to: usize, sign: v128): void {
-  const first = max(0, -x0), last = min(length, w - x0), inf = f32x4.splat(<f32>Infinity);
+  const first = max(0, -x0);
+  const last = min(length, w - x0);
+  const inf = f32x4.splat(<f32>Infinity);
   for (let k: usize = 0; k < <usize>first << 2; k += 16) v128.store(to + k, inf);
   let k = <usize>first << 2;
-  const end = <usize>last << 2, source = from + (<usize>x0 << 2);
+  const end = <usize>last << 2;
+  const source = from + (<usize>x0 << 2);
   for (; k + 64 <= end; k += 64) {
-    const p = source + k, q = to + k;
+    const p = source + k;
+    const q = to + k;
     v128.store(q, clean(loadA(p), sign)); v128.store(q, clean(loadA16(p), sign), 16);
     v128.store(q, clean(loadA32(p), sign), 32); v128.store(q, clean(loadA48(p), sign), 48);
   }
@@ -30,15 +35,23 @@ import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, store
 // Half-width of a row of the disc up to which its samples are compared one by one: more are found by doubling.
 const straight: i32 = 10;
 
-// Of the padded line at `l` the lowest samples within each half-width, rising, in lines of `wide` bytes from `to` on: what lies within
-// one is a start for the next.
+// Of the padded line at `l` the lowest samples within each half-width, rising, in lines of `wide` bytes from `to` on:
+// what lies within one is a start for the next.
 function spread(l: usize, to: usize, widths: usize, kinds: i32, wide: usize): void {
   const end = widths + (<usize>kinds << 2);
   for (let k: usize = 0; k < wide; k += 128) {
     const m = l + k;
-    let v0 = v128.load(m), v1 = v128.load(m, 16), v2 = v128.load(m, 32), v3 = v128.load(m, 48);
-    let v4 = v128.load(m, 64), v5 = v128.load(m, 80), v6 = v128.load(m, 96), v7 = v128.load(m, 112);
-    let p = m, q = m, out = to + k;
+    let v0 = v128.load(m);
+    let v1 = v128.load(m, 16);
+    let v2 = v128.load(m, 32);
+    let v3 = v128.load(m, 48);
+    let v4 = v128.load(m, 64);
+    let v5 = v128.load(m, 80);
+    let v6 = v128.load(m, 96);
+    let v7 = v128.load(m, 112);
+    let p = m;
+    let q = m;
+    let out = to + k;
     for (let width = widths; width < end; width += 4, out += wide) {
       for (const last = m - (<usize>load<i32>(width) << 2); p > last; ) {
         p -= 4;
@@ -58,22 +71,30 @@ function spread(l: usize, to: usize, widths: usize, kinds: i32, wide: usize): vo
   }
 }
 
-// Rows y0 … y1 of the result, in strips of `side` samples (a multiple of 32) so that what a strip needs stays in the cache. Of
-// every row that comes in, the lowest samples within each half-width of the disc's rows are found once, in a ring of as many
-// rows as the disc has: the disc's rows above and below the middle share them.
-// `widths`: `kinds` different half-widths; `places`: for the disc's rows −reach … reach which of them applies. `line`: levels + 1
-// lines of `pitch` floats, pitch ≥ side + 2 pad + 4: line k holds, at x, the lowest of the 2^k samples from x on. `ring`:
-// (2 reach + 1) · kinds lines of `side` floats. `rows`: 2 reach + 1 addresses.
+// Rows y0 … y1 of the result, in strips of `side` samples (a multiple of 32) so that what a strip needs stays in the
+// cache. Of every row that comes in, the lowest samples within each half-width of the disc's rows are found once, in a
+// ring of as many rows as the disc has: the disc's rows above and below the middle share them. `widths`: `kinds`
+// different half-widths; `places`: for the disc's rows −reach … reach which of them applies. `line`: levels + 1 lines
+// of `pitch` floats, pitch ≥ side + 2 pad + 4: line k holds, at x, the lowest of the 2^k samples from x on. `ring`: (2
+// reach + 1) · kinds lines of `side` floats. `rows`: 2 reach + 1 addresses.
 export function lowest(
   a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, reach: i32, kinds: i32, widths: usize, places: usize, line: usize, pitch: i32,
   pad: i32, side: i32, ring: usize, rows: usize, sign: f32,
 ): void {
-  const row = <usize>w << 2, bytes = <usize>pitch << 2, wide = <usize>side << 2, size = 2 * reach + 1, s = f32x4.splat(sign);
-  const inf = f32x4.splat(<f32>Infinity), l = line + (<usize>pad << 2), slot = wide * <usize>kinds, length = side + 2 * pad;
+  const row = <usize>w << 2;
+  const bytes = <usize>pitch << 2;
+  const wide = <usize>side << 2;
+  const size = 2 * reach + 1;
+  const s = f32x4.splat(sign);
+  const inf = f32x4.splat(<f32>Infinity);
+  const l = line + (<usize>pad << 2);
+  const slot = wide * <usize>kinds;
+  const length = side + 2 * pad;
   const widest = load<i32>(widths + (<usize>(kinds - 1) << 2));
   const ends = rows + (<usize>size << 2);
   for (let x0 = 0; x0 < w; x0 += side) {
-    const used = min(side, w - x0), whole = <usize>(used << 2) & ~15;
+    const used = min(side, w - x0);
+    const whole = <usize>(used << 2) & ~15;
     for (let r = y0 - reach, place = 0; r < y1 + reach; r++, place = place + 1 == size ? 0 : place + 1) {
       const to = ring + <usize>place * slot;
       if (r < 0 || r >= h) {
@@ -84,12 +105,18 @@ export function lowest(
         else {
           let levels = 0;
           for (let n = 0; n < kinds; n++) {
-            const half = load<i32>(widths + (<usize>n << 2)), level = 31 - clz(2 * half + 1), out = to + <usize>n * wide;
+            const half = load<i32>(widths + (<usize>n << 2));
+            const level = 31 - clz(2 * half + 1);
+            const out = to + <usize>n * wide;
             for (; levels < level; levels++) {
-              const below = line + <usize>levels * bytes, here = below + bytes, step = <usize>4 << levels;
+              const below = line + <usize>levels * bytes;
+              const here = below + bytes;
+              const step = <usize>4 << levels;
               let k: usize = 0;
               for (; k + step + 64 <= bytes; k += 64) {
-                const p = below + k, q = p + step, to = here + k;
+                const p = below + k;
+                const q = p + step;
+                const to = here + k;
                 v128.store(to, f32x4.pmin(v128.load(p), v128.load(q)));
                 v128.store(to, f32x4.pmin(v128.load(p, 16), v128.load(q, 16)), 16);
                 v128.store(to, f32x4.pmin(v128.load(p, 32), v128.load(q, 32)), 32);
@@ -99,9 +126,13 @@ export function lowest(
                 v128.store(here + k, f32x4.pmin(v128.load(below + k), v128.load(below + k + step)));
               }
             }
-            const base = l + <usize>level * bytes, p = base - (<usize>half << 2), q = base + (<usize>(half + 1 - (1 << level)) << 2);
+            const base = l + <usize>level * bytes;
+            const p = base - (<usize>half << 2);
+            const q = base + (<usize>(half + 1 - (1 << level)) << 2);
             for (let k: usize = 0; k < wide; k += 128) {
-              const b = p + k, c = q + k, to = out + k;
+              const b = p + k;
+              const c = q + k;
+              const to = out + k;
               v128.store(to, f32x4.pmin(v128.load(b), v128.load(c)));
               v128.store(to, f32x4.pmin(v128.load(b, 16), v128.load(c, 16)), 16);
               v128.store(to, f32x4.pmin(v128.load(b, 32), v128.load(c, 32)), 32);
@@ -124,8 +155,14 @@ export function lowest(
       const out = o + <usize>(y - y0) * row + (<usize>x0 << 2);
       for (let k: usize = 0; k < <usize>used << 2; k += 128) {
         let p = <usize>load<u32>(rows) + k;
-        let v0 = v128.load(p), v1 = v128.load(p, 16), v2 = v128.load(p, 32), v3 = v128.load(p, 48);
-        let v4 = v128.load(p, 64), v5 = v128.load(p, 80), v6 = v128.load(p, 96), v7 = v128.load(p, 112);
+        let v0 = v128.load(p);
+        let v1 = v128.load(p, 16);
+        let v2 = v128.load(p, 32);
+        let v3 = v128.load(p, 48);
+        let v4 = v128.load(p, 64);
+        let v5 = v128.load(p, 80);
+        let v6 = v128.load(p, 96);
+        let v7 = v128.load(p, 112);
         for (let t = rows + 4; t < ends; t += 4) {
           p = <usize>load<u32>(t) + k;
           v0 = f32x4.pmin(v0, v128.load(p)); v1 = f32x4.pmin(v1, v128.load(p, 16));

@@ -1,11 +1,16 @@
-// Median of a square neighbourhood, four pixels at a time; for pixels whose neighbourhood lies inside the plane and has no gaps.
+// Median of a square neighbourhood, four pixels at a time; for pixels whose neighbourhood lies inside the plane and
+// has no gaps.
 import { loadA, storeO } from "./planes.as";
 
-// Rows y0 … y1 of the result, columns reach … w − reach; the caller sees to the rest. `line`: room for all samples of four
-// neighbourhoods. `own`: whether the pixel itself counts.
+// Rows y0 … y1 of the result, columns reach … w − reach; the caller sees to the rest. `line`: room for all samples of
+// four neighbourhoods. `own`: whether the pixel itself counts.
 export function medians(a: usize, o: usize, w: i32, y0: i32, y1: i32, radius: i32, step: i32, own: i32, line: usize): void {
-  const reach = radius * step, side = 2 * radius + 1, n = side * side - (own ? 0 : 1), half = n >> 1;
-  const zero = f32x4.splat(0), last = w - reach - 4;
+  const reach = radius * step;
+  const side = 2 * radius + 1;
+  const n = side * side - (own ? 0 : 1);
+  const half = n >> 1;
+  const zero = f32x4.splat(0);
+  const last = w - reach - 4;
   for (let y = y0; y < y1; y++) {
     for (let x = reach; x < w - reach; x += 4) {
       // the last four overlap those before

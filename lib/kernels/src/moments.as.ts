@@ -4,15 +4,26 @@ import { floatA, loadA } from "./planes.as";
 // Weights are cut at three sigma: the product of a weight and a star that matches it has fallen to 1e-4 there.
 const CUT: f64 = 9;
 
-let sum: f64, weight2: f64, light2: f64, dx: f64, dy: f64, mxx: f64, mxy: f64, myy: f64, peak: f64, covered: f64;
+let sum: f64;
+let weight2: f64;
+let light2: f64;
+let dx: f64;
+let dy: f64;
+let mxx: f64;
+let mxy: f64;
+let myy: f64;
+let peak: f64;
+let covered: f64;
 
 @inline function across(v: v128): f64 {
   return (<f64>f32x4.extract_lane(v, 0) + <f64>f32x4.extract_lane(v, 2)) + (<f64>f32x4.extract_lane(v, 1) + <f64>f32x4.extract_lane(v, 3));
 }
 
-// exp(−t/2) as the sixteenth power of a polynomial of degree four: right to 3e-4 at the cut, to 1e-7 at a third of the peak.
+// exp(−t/2) as the sixteenth power of a polynomial of degree four: right to 3e-4 at the cut, to 1e-7 at a third of the
+// peak.
 @inline function falloff(t: v128): v128 {
-  const one = f32x4.splat(1), u = f32x4.mul(t, f32x4.splat(1.0 / 32.0));
+  const one = f32x4.splat(1);
+  const u = f32x4.mul(t, f32x4.splat(1.0 / 32.0));
   let g = f32x4.sub(f32x4.mul(u, f32x4.splat(1.0 / 24.0)), f32x4.splat(1.0 / 6.0));
   g = f32x4.add(f32x4.mul(g, u), f32x4.splat(0.5));
   g = f32x4.sub(f32x4.mul(g, u), one);
@@ -25,7 +36,9 @@ let sum: f64, weight2: f64, light2: f64, dx: f64, dy: f64, mxx: f64, mxy: f64, m
 
 // Share of pixels at distances v that lies between two of them.
 @inline function between(v: v128, low: f32, high: f32): v128 {
-  const half = f32x4.splat(0.5), one = f32x4.splat(1), zero = f32x4.splat(0);
+  const half = f32x4.splat(0.5);
+  const one = f32x4.splat(1);
+  const zero = f32x4.splat(0);
   const a = f32x4.pmax(zero, f32x4.pmin(one, f32x4.sub(f32x4.add(v, half), f32x4.splat(low))));
   return f32x4.mul(a, f32x4.pmax(zero, f32x4.pmin(one, f32x4.sub(f32x4.splat(high), f32x4.sub(v, half)))));
 }
@@ -50,18 +63,31 @@ let sum: f64, weight2: f64, light2: f64, dx: f64, dy: f64, mxx: f64, mxy: f64, m
 const ROWS: i32 = 256;
 const TABLE: usize = 1040;
 
-// A pass over columns of four, where every pixel counts and none is missing (else false): what a row has in common is in tables in
-// `room`, what a column has is multiplied in at its end, and what mixes the two goes from row to row by one factor.
+// A pass over columns of four, where every pixel counts and none is missing (else false): what a row has in common is
+// in tables in `room`, what a column has is multiplied in at its end, and what mixes the two goes from row to row by
+// one factor.
 function weighInside(
   a: usize, w: i32, x0: f64, y0: f64, ixx: f64, ixy: f64, iyy: f64, left: i32, right: i32, top: i32, bottom: i32, background: f64,
   room: usize,
 ): bool {
-  const zero = f32x4.splat(0), sky = f32x4.splat(<f32>background), lanes = f32x4(0, 1, 2, 3), fours = f32x4.splat(4);
-  const straight = ixy == 0, row = <usize>w << 2, end = room + (<usize>(bottom - top + 1) << 2);
-  const kyy = f32x4.splat(<f32>iyy), lowest = f32x4.splat(<f32>(<f64>bottom - y0 + 0.25)), start = f32x4.splat(<f32>(<f64>top - y0));
-  let vy = f32x4.add(start, lanes), rows = zero, rows2 = zero;
+  const zero = f32x4.splat(0);
+  const sky = f32x4.splat(<f32>background);
+  const lanes = f32x4(0, 1, 2, 3);
+  const fours = f32x4.splat(4);
+  const straight = ixy == 0;
+  const row = <usize>w << 2;
+  const end = room + (<usize>(bottom - top + 1) << 2);
+  const kyy = f32x4.splat(<f32>iyy);
+  const lowest = f32x4.splat(<f32>(<f64>bottom - y0 + 0.25));
+  const start = f32x4.splat(<f32>(<f64>top - y0));
+  let vy = f32x4.add(start, lanes);
+  let rows = zero;
+  let rows2 = zero;
   for (let q = room; q < end; q += 16) {
-    const t = f32x4.mul(f32x4.mul(kyy, vy), vy), g = v128.and(falloff(t), f32x4.le(vy, lowest)), gy = f32x4.mul(g, vy), g2 = f32x4.mul(g, g);
+    const t = f32x4.mul(f32x4.mul(kyy, vy), vy);
+    const g = v128.and(falloff(t), f32x4.le(vy, lowest));
+    const gy = f32x4.mul(g, vy);
+    const g2 = f32x4.mul(g, g);
     v128.store(q, g);
     if (straight) {
       v128.store(q, gy, TABLE);
@@ -76,12 +102,28 @@ function weighInside(
     }
     vy = f32x4.add(vy, fours);
   }
-  const kxx = f32x4.splat(<f32>ixx), kxy = f32x4.splat(<f32>(2 * ixy)), cut = f32x4.splat(<f32>CUT);
+  const kxx = f32x4.splat(<f32>ixx);
+  const kxy = f32x4.splat(<f32>(2 * ixy));
+  const cut = f32x4.splat(<f32>CUT);
   const limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
-  let s = zero, sx = zero, sy = zero, sxx = zero, sxy = zero, syy = zero, s1 = zero, s2 = zero, s2i = zero, most = zero;
+  let s = zero;
+  let sx = zero;
+  let sy = zero;
+  let sxx = zero;
+  let sxy = zero;
+  let syy = zero;
+  let s1 = zero;
+  let s2 = zero;
+  let s2i = zero;
+  let most = zero;
   let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes);
   for (let x = left; x <= right; x += 4) {
-    let p = a + (<usize>(top * w + x) << 2), ca = zero, cb = zero, cc = zero, cd = zero, highest = zero;
+    let p = a + (<usize>(top * w + x) << 2);
+    let ca = zero;
+    let cb = zero;
+    let cc = zero;
+    let cd = zero;
+    let highest = zero;
     const tx = f32x4.mul(f32x4.mul(kxx, vx), vx);
     let f = falloff(tx);
     if (straight) {
@@ -99,12 +141,18 @@ function weighInside(
       s1 = f32x4.add(s1, f);
       s2 = f32x4.add(s2, f32x4.mul(f, f));
     } else {
-      const tb = f32x4.mul(kxy, vx), step = slope(tb);
-      let mixing = slope(f32x4.mul(tb, start)), c1 = zero, c2 = zero;
+      const tb = f32x4.mul(kxy, vx);
+      const step = slope(tb);
+      let mixing = slope(f32x4.mul(tb, start));
+      let c1 = zero;
+      let c2 = zero;
       for (let q = room; q < end; q += 4, p += row) {
-        const ey = v128.load32_splat(q, TABLE), t = f32x4.add(f32x4.add(f32x4.mul(tb, ey), tx), v128.load32_splat(q, 3 * TABLE));
-        const inside = f32x4.le(t, cut), v = v128.and(f32x4.sub(loadA(p), sky), inside);
-        const g = v128.and(f32x4.mul(mixing, v128.load32_splat(q)), inside), gv = f32x4.mul(g, v);
+        const ey = v128.load32_splat(q, TABLE);
+        const t = f32x4.add(f32x4.add(f32x4.mul(tb, ey), tx), v128.load32_splat(q, 3 * TABLE));
+        const inside = f32x4.le(t, cut);
+        const v = v128.and(f32x4.sub(loadA(p), sky), inside);
+        const g = v128.and(f32x4.mul(mixing, v128.load32_splat(q)), inside);
+        const gv = f32x4.mul(g, v);
         mixing = f32x4.mul(mixing, step);
         ca = f32x4.add(ca, gv);
         cb = f32x4.add(cb, f32x4.mul(gv, ey));
@@ -144,37 +192,64 @@ function weighInside(
   return true;
 }
 
-// One pass under the weight (xx, xy, yy) at (x0, y0). Near a border, if `even`, only pixels whose opposite is in the frame count. A
-// weight along the axes is the product of a factor a column, in `room`, and one a row.
+// One pass under the weight (xx, xy, yy) at (x0, y0). Near a border, if `even`, only pixels whose opposite is in the
+// frame count. A weight along the axes is the product of a factor a column, in `room`, and one a row.
 function weigh(
   a: usize, w: i32, h: i32, parity: i32, x0: f64, y0: f64, xx: f64, xy: f64, yy: f64, background: f64, room: usize, even: bool,
 ): void {
-  const det = xx * yy - xy * xy, ixx = yy / det, ixy = -xy / det, iyy = xx / det, ry = sqrt(CUT * yy);
+  const det = xx * yy - xy * xy;
+  const ixx = yy / det;
+  const ixy = -xy / det;
+  const iyy = xx / det;
+  const ry = sqrt(CUT * yy);
   // Rows of one length along the ellipse's own slant; what lies outside it is masked.
-  const slant = xy / yy, chord = sqrt(CUT * det / yy), straight = xy == 0;
-  // Mirror images of the frame's borders, as distances: between them a pixel's opposite is in the frame, on them part of it.
-  const x1 = even ? x0 - (<f64>w - 0.5) : -1e6, x2 = even ? x0 + 0.5 : 1e6;
-  const y1 = even ? y0 - (<f64>h - 0.5) : -1e6, y2 = even ? y0 + 0.5 : 1e6;
+  const slant = xy / yy;
+  const chord = sqrt(CUT * det / yy);
+  const straight = xy == 0;
+  // Mirror images of the frame's borders, as distances: between them a pixel's opposite is in the frame, on them part
+  // of it.
+  const x1 = even ? x0 - (<f64>w - 0.5) : -1e6;
+  const x2 = even ? x0 + 0.5 : 1e6;
+  const y1 = even ? y0 - (<f64>h - 0.5) : -1e6;
+  const y2 = even ? y0 + 0.5 : 1e6;
   const top = <i32>max(max(0, ceil(y0 - ry)), ceil(y0 + y1 - 0.5));
   const bottom = <i32>min(min(<f64>(h - 1), floor(y0 + ry)), floor(y0 + y2 + 0.5));
-  const first = max(0, ceil(x0 + x1 - 0.5)), last = min(<f64>(w - 1), floor(x0 + x2 + 0.5));
+  const first = max(0, ceil(x0 + x1 - 0.5));
+  const last = min(<f64>(w - 1), floor(x0 + x2 + 0.5));
   const near = x1 > -chord - ry || x2 < chord + ry || y1 > -ry || y2 < ry;
   // The integral of the weight within the cut, a rectangle or an ellipse; on a mosaic every second pixel counts.
   const whole = (straight ? 0.9946076967722628 : 0.9888910034617577) * 6.283185307179586 * sqrt(det);
   if (parity < 0 && !near && top <= bottom && bottom - top < ROWS && xy * xy <= 0.25 * xx * yy) {
-    const rx = sqrt(CUT * xx), begin = <i32>max(0, ceil(x0 - rx)), stop = <i32>min(<f64>(w - 1), floor(x0 + rx));
+    const rx = sqrt(CUT * xx);
+    const begin = <i32>max(0, ceil(x0 - rx));
+    const stop = <i32>min(<f64>(w - 1), floor(x0 + rx));
     if (begin <= stop && begin + ((stop - begin + 4) & ~3) <= w &&
       weighInside(a, w, x0, y0, ixx, straight ? 0 : ixy, iyy, begin, stop, top, bottom, background, room)) {
       covered /= whole;
       return;
     }
   }
-  const zero = f32x4.splat(0), sky = f32x4.splat(<f32>background), cut = f32x4.splat(<f32>CUT), kxx = f32x4.splat(<f32>ixx);
-  const lanes = f32x4(0, 1, 2, 3), fours = f32x4.splat(4);
-  let s = zero, sx = zero, sy = zero, sxx = zero, sxy = zero, syy = zero, s1 = zero, s2 = zero, s2i = zero, most = zero;
-  let left = <i32>max(first, ceil(x0 - chord)), right = <i32>min(last, floor(x0 + chord));
+  const zero = f32x4.splat(0);
+  const sky = f32x4.splat(<f32>background);
+  const cut = f32x4.splat(<f32>CUT);
+  const kxx = f32x4.splat(<f32>ixx);
+  const lanes = f32x4(0, 1, 2, 3);
+  const fours = f32x4.splat(4);
+  let s = zero;
+  let sx = zero;
+  let sy = zero;
+  let sxx = zero;
+  let sxy = zero;
+  let syy = zero;
+  let s1 = zero;
+  let s2 = zero;
+  let s2i = zero;
+  let most = zero;
+  let left = <i32>max(first, ceil(x0 - chord));
+  let right = <i32>min(last, floor(x0 + chord));
   if (straight) {
-    let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes), q = room;
+    let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes);
+    let q = room;
     const limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
     for (let x = left; x <= right; x += 4, q += 16) {
       let g = v128.and(falloff(f32x4.mul(f32x4.mul(kxx, vx), vx)), f32x4.le(vx, limit));
@@ -191,11 +266,15 @@ function weigh(
       right = <i32>min(last, floor(middle + chord));
     }
     if (left > right) continue;
-    const vy = f32x4.splat(<f32>ey), kc = f32x4.splat(<f32>(iyy * ey * ey));
+    const vy = f32x4.splat(<f32>ey);
+    const kc = f32x4.splat(<f32>(iyy * ey * ey));
     // On a mosaic every second lane counts.
     let odd = i32x4.splat(-1);
     if (parity >= 0) odd = ((left + y) & 1) == parity ? i32x4(-1, 0, -1, 0) : i32x4(0, -1, 0, -1);
-    let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes), r = zero, rx = zero, rxx = zero;
+    let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes);
+    let r = zero;
+    let rx = zero;
+    let rxx = zero;
     let p = a + (<usize>(y * w + left) << 2);
     if (straight) {
       let row = v128.and(falloff(kc), odd);
@@ -203,11 +282,13 @@ function weigh(
       let q = room;
       for (let x = left; x <= right; x += 4, p += 16, q += 16) {
         let v = f32x4.sub(four(p, x, w), sky);
-        const factor = v128.load(q), known = v128.and(f32x4.eq(v, v), f32x4.ne(factor, zero));
+        const factor = v128.load(q);
+        const known = v128.and(f32x4.eq(v, v), f32x4.ne(factor, zero));
         const g = v128.and(f32x4.mul(factor, row), known);
         v = v128.and(v, known);
         most = f32x4.pmax(most, v128.and(v, odd));
-        const wv = f32x4.mul(g, v), wx = f32x4.mul(wv, vx);
+        const wv = f32x4.mul(g, v);
+        const wx = f32x4.mul(wv, vx);
         r = f32x4.add(r, wv);
         rx = f32x4.add(rx, wx);
         rxx = f32x4.add(rxx, f32x4.mul(wx, vx));
@@ -217,7 +298,8 @@ function weigh(
         vx = f32x4.add(vx, fours);
       }
     } else {
-      const kb = f32x4.splat(<f32>(2 * ixy * ey)), limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
+      const kb = f32x4.splat(<f32>(2 * ixy * ey));
+      const limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
       for (let x = left; x <= right; x += 4, p += 16) {
         let v = f32x4.sub(four(p, x, w), sky);
         const t = f32x4.add(f32x4.mul(f32x4.add(f32x4.mul(kxx, vx), kb), vx), kc);
@@ -226,7 +308,8 @@ function weigh(
         if (near) g = f32x4.mul(g, f32x4.mul(between(vx, <f32>x1, <f32>x2), between(vy, <f32>y1, <f32>y2)));
         v = v128.and(v, mask);
         most = f32x4.pmax(most, v);
-        const wv = f32x4.mul(g, v), wx = f32x4.mul(wv, vx);
+        const wv = f32x4.mul(g, v);
+        const wx = f32x4.mul(wv, vx);
         r = f32x4.add(r, wv);
         rx = f32x4.add(rx, wx);
         rxx = f32x4.add(rxx, f32x4.mul(wx, vx));
@@ -257,28 +340,45 @@ function weigh(
   covered = across(s1) * (parity < 0 ? 1 : 2) / whole;
 }
 
-// The mixed moment of the weight for a star: its own; 0 where it is as good as round, because that is quicker and as true.
+// The mixed moment of the weight for a star: its own; 0 where it is as good as round, because that is quicker and as
+// true.
 @inline function mixed(sxx: f64, sxy: f64, syy: f64): f64 {
   return sxy * sxy < 0.0025 * sxx * syy ? 0 : sxy;
 }
 
 // Weight for a star of moments (sxx, sxy, syy): its own, widened where the pixels are too coarse for it.
 @inline function widening(sxx: f64, sxy: f64, syy: f64, least: f64): f64 {
-  const d = (sxx - syy) / 2, short = (sxx + syy) / 2 - sqrt(d * d + sxy * sxy);
+  const d = (sxx - syy) / 2;
+  const short = (sxx + syy) / 2 - sqrt(d * d + sxy * sxy);
   if (!(short < 2 * least)) return 0;
   return max(0, (short > 1.2 * least ? min(6 * least, 1 / (1 / least - 1 / short)) : 6 * least) - short);
 }
 
-// task 0: one pass. 1: centre with the weight held. 2: adapt centre and ellipse, then one pass more. See moments.ts for the fields.
+// task 0: one pass. 1: centre with the weight held. 2: adapt centre and ellipse, then one pass more. See moments.ts
+// for the fields.
 export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list: usize, count: i32, room: usize): void {
   for (let k = 0; k < count; k++, list += 256) {
-    const task = <i32>load<f64>(list), start = load<f64>(list, 8), startY = load<f64>(list, 16), background = load<f64>(list, 48);
-    const reach = load<f64>(list, 56), tolerance = load<f64>(list, 64), least = load<f64>(list, 80), most = load<f64>(list, 88);
-    const rounds = <i32>load<f64>(list, 96), floor = load<f64>(list, 72);
-    let x = start, y = startY, sxx = load<f64>(list, 24), sxy = load<f64>(list, 32), syy = load<f64>(list, 40);
-    let add = widening(sxx, sxy, syy, coarse), good = 0.0;
+    const task = <i32>load<f64>(list);
+    const start = load<f64>(list, 8);
+    const startY = load<f64>(list, 16);
+    const background = load<f64>(list, 48);
+    const reach = load<f64>(list, 56);
+    const tolerance = load<f64>(list, 64);
+    const least = load<f64>(list, 80);
+    const most = load<f64>(list, 88);
+    const rounds = <i32>load<f64>(list, 96);
+    const floor = load<f64>(list, 72);
+    let x = start;
+    let y = startY;
+    let sxx = load<f64>(list, 24);
+    let sxy = load<f64>(list, 32);
+    let syy = load<f64>(list, 40);
+    let add = widening(sxx, sxy, syy, coarse);
+    let good = 0.0;
     for (let round = 0; round < rounds; round++) {
-      const xx = sxx + add, yy = syy + add, xy = mixed(sxx, sxy, syy);
+      const xx = sxx + add;
+      const yy = syy + add;
+      const xy = mixed(sxx, sxy, syy);
       weigh(a, w, h, parity, x, y, xx, xy, yy, background, room, task != 2);
       if (task == 0) {
         good = 1;
@@ -286,7 +386,8 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list
       }
       if (!(sum > 0) || !(sum > floor * sqrt(weight2))) break;
       const limit = 0.7 * sqrt(xx + yy);
-      const mx = max(-limit, min(limit, 2 * dx)), my = max(-limit, min(limit, 2 * dy));
+      const mx = max(-limit, min(limit, 2 * dx));
+      const my = max(-limit, min(limit, 2 * dy));
       x += mx;
       y += my;
       const off = (x - start) * (x - start) + (y - startY) * (y - startY);
@@ -299,11 +400,20 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list
         continue;
       }
       // Moments about the weighted centroid, then M⁻¹ = M_weighted⁻¹ − W⁻¹.
-      const oxx = mxx - dx * dx, oxy = mxy - dx * dy, oyy = myy - dy * dy, od = oxx * oyy - oxy * oxy, wd = xx * yy - xy * xy;
-      const axx = oyy / od - yy / wd, axy = -oxy / od + xy / wd, ayy = oxx / od - xx / wd, ad = axx * ayy - axy * axy;
+      const oxx = mxx - dx * dx;
+      const oxy = mxy - dx * dy;
+      const oyy = myy - dy * dy;
+      const od = oxx * oyy - oxy * oxy;
+      const wd = xx * yy - xy * xy;
+      const axx = oyy / od - yy / wd;
+      const axy = -oxy / od + xy / wd;
+      const ayy = oxx / od - xx / wd;
+      const ad = axx * ayy - axy * axy;
       if (!(od > 0)) break;
       // Flatter than the weight: let it grow along with what was seen.
-      let nxx = 2 * oxx, nxy = 2 * oxy, nyy = 2 * oyy;
+      let nxx = 2 * oxx;
+      let nxy = 2 * oxy;
+      let nyy = 2 * oyy;
       if (axx > 0 && ad > 0) {
         nxx = ayy / ad;
         nxy = -axy / ad;
@@ -317,7 +427,9 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list
           nyy *= back;
         }
       }
-      const d = (nxx - nyy) / 2, middle = (nxx + nyy) / 2, root = sqrt(d * d + nxy * nxy);
+      const d = (nxx - nyy) / 2;
+      const middle = (nxx + nyy) / 2;
+      const root = sqrt(d * d + nxy * nxy);
       if (!(middle - root >= least && middle + root <= most)) break;
       const change = (abs(nxx - sxx) + abs(nyy - syy) + 2 * abs(nxy - sxy)) / (nxx + nyy);
       sxx = nxx;

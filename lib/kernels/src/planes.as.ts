@@ -1,5 +1,6 @@
-// Access to the memories of planes. AssemblyScript knows one memory; the build turns each call of these functions into the
-// instruction on the memory named by the last letter: A, B, C are read, O and P written. Memory 0 is the thread's own scratch.
+// Access to the memories of planes. AssemblyScript knows one memory; the build turns each call of these functions into
+// the instruction on the memory named by the last letter: A, B, C are read, O and P written. Memory 0 is the thread's
+// own scratch.
 @external("plane", "v128.load a") export declare function loadA(p: usize): v128;
 @external("plane", "v128.load a offset=16") export declare function loadA16(p: usize): v128;
 @external("plane", "v128.load a offset=32") export declare function loadA32(p: usize): v128;

@@ -7,7 +7,8 @@ import { floatA } from "./planes.as";
 // How many of the sizes from p to end, whole pairs of vectors, are at most `limit`, as bits.
 function countUpTo(p: usize, end: usize, limit: i32): i32 {
   const m = i32x4.splat(limit);
-  let c = i32x4.splat(0), d = c;
+  let c = i32x4.splat(0);
+  let d = c;
   for (; p < end; p += 32) {
     c = i32x4.sub(c, i32x4.le_s(v128.load(p), m));
     d = i32x4.sub(d, i32x4.le_s(v128.load(p, 16), m));
@@ -24,7 +25,8 @@ function greatestUpTo(p: usize, end: usize, limit: i32): i32 {
   return max(max(i32x4.extract_lane(v, 0), i32x4.extract_lane(v, 1)), max(i32x4.extract_lane(v, 2), i32x4.extract_lane(v, 3)));
 }
 function leastAbove(p: usize, end: usize, limit: i32): i32 {
-  const m = i32x4.splat(limit), none = i32x4.splat(i32.MAX_VALUE);
+  const m = i32x4.splat(limit);
+  const none = i32x4.splat(i32.MAX_VALUE);
   let v = none;
   for (; p < end; p += 16) {
     const s = v128.load(p);
@@ -37,7 +39,11 @@ function leastAbove(p: usize, end: usize, limit: i32): i32 {
 function middleOfSmallest(p: usize, end: usize, n: i32): f64 {
   const want = (n + 1) >> 1;
   // Above `low` and up to `high` lies the want-th; `below` are at most low, `upTo` at most high.
-  let low = -1, high: i32 = 0x7f800000, below = 0, upTo = i32.MAX_VALUE, middle = -1;
+  let low = -1;
+  let high: i32 = 0x7f800000;
+  let below = 0;
+  let upTo = i32.MAX_VALUE;
+  let middle = -1;
   while (high - low > 1) {
     if (below == want - 1) {
       middle = leastAbove(p, end, low);
@@ -47,7 +53,8 @@ function middleOfSmallest(p: usize, end: usize, n: i32): f64 {
       middle = greatestUpTo(p, end, high);
       break;
     }
-    const m = low + ((high - low) >> 1), c = countUpTo(p, end, m);
+    const m = low + ((high - low) >> 1);
+    const c = countUpTo(p, end, m);
     if (c >= want) {
       high = m;
       upTo = c;
@@ -72,13 +79,16 @@ function middleOfSmallest(p: usize, end: usize, n: i32): f64 {
   return end;
 }
 
-// Of tiles between the given columns and rows (one more than there are tiles, whole numbers in scratch) of a plane with rows of w
-// samples: the median size of every step-th sample each way, and how many of them have data; two doubles a tile at `out`.
+// Of tiles between the given columns and rows (one more than there are tiles, whole numbers in scratch) of a plane
+// with rows of w samples: the median size of every step-th sample each way, and how many of them have data; two
+// doubles a tile at `out`.
 export function tileSizes(a: usize, w: i32, columns: usize, across: i32, rows: usize, down: i32, step: i32, room: usize, out: usize): void {
   for (let r = 0; r < down; r++) {
-    const y0 = load<i32>(rows + (<usize>r << 2)), y1 = load<i32>(rows + (<usize>r << 2), 4);
+    const y0 = load<i32>(rows + (<usize>r << 2));
+    const y1 = load<i32>(rows + (<usize>r << 2), 4);
     for (let c = 0; c < across; c++, out += 16) {
-      const x0 = load<i32>(columns + (<usize>c << 2)), x1 = load<i32>(columns + (<usize>c << 2), 4);
+      const x0 = load<i32>(columns + (<usize>c << 2));
+      const x1 = load<i32>(columns + (<usize>c << 2), 4);
       let to = room;
       for (let y = y0; y < y1; y += step) {
         let p = a + (<usize>(y * w + x0) << 2);
@@ -95,7 +105,8 @@ export function tileSizes(a: usize, w: i32, columns: usize, across: i32, rows: u
   }
 }
 
-// Standard deviation by the median size of every stride-th of `length` samples, with rounds of clipping at 3 of it; see scaleNoise.
+// Standard deviation by the median size of every stride-th of `length` samples, with rounds of clipping at 3 of it;
+// see scaleNoise.
 export function clippedSize(a: usize, length: i32, stride: i32, room: usize, rounds: i32, toSigma: f64, afterClip: f64): f64 {
   let to = room;
   for (let i = 0; i < length; i += stride) {

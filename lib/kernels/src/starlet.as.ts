@@ -10,12 +10,20 @@ import { floatA, loadA, putO, putP, storeO, storeP } from "./planes.as";
 }
 
 export function starlet(a: usize, o: usize, q: usize, line: usize, w: i32, h: i32, step: i32, y0: i32, y1: i32): void {
-  const row = <usize>w << 2, pad = 2 * step, l = line + (<usize>pad << 2), s = <usize>step << 2;
-  const k0 = f32x4.splat(0.375), k1 = f32x4.splat(0.25), k2 = f32x4.splat(0.0625);
+  const row = <usize>w << 2;
+  const pad = 2 * step;
+  const l = line + (<usize>pad << 2);
+  const s = <usize>step << 2;
+  const k0 = f32x4.splat(0.375);
+  const k1 = f32x4.splat(0.25);
+  const k2 = f32x4.splat(0.0625);
   const whole = row & ~15;
   for (let y = y0; y < y1; y++) {
-    const r0 = a + <usize>mirror(y - 2 * step, h) * row, r1 = a + <usize>mirror(y - step, h) * row, r2 = a + <usize>y * row;
-    const r3 = a + <usize>mirror(y + step, h) * row, r4 = a + <usize>mirror(y + 2 * step, h) * row;
+    const r0 = a + <usize>mirror(y - 2 * step, h) * row;
+    const r1 = a + <usize>mirror(y - step, h) * row;
+    const r2 = a + <usize>y * row;
+    const r3 = a + <usize>mirror(y + step, h) * row;
+    const r4 = a + <usize>mirror(y + 2 * step, h) * row;
     let x: usize = 0;
     for (; x < whole; x += 16) {
       v128.store(l + x, f32x4.add(f32x4.mul(f32x4.add(loadA(r0 + x), loadA(r4 + x)), k2),

@@ -1,4 +1,5 @@
-// Surfaces laid over samples, row by row. operation: 0 surface alone, 1 add, 2 subtract, 3 multiply, 4 divide; a loop for each.
+// Surfaces laid over samples, row by row. operation: 0 surface alone, 1 add, 2 subtract, 3 multiply, 4 divide; a loop
+// for each.
 import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function apply(a: v128, s: v128, operation: i32): v128 {
@@ -8,13 +9,26 @@ import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, store
   return operation == 2 ? a - s : operation == 1 ? a + s : operation == 3 ? a * s : a / s;
 }
 
-let k0: v128 = f32x4.splat(0), k1: v128 = f32x4.splat(0), k2: v128 = f32x4.splat(0), k3: v128 = f32x4.splat(0), k4: v128 = f32x4.splat(0);
-let c0: f32 = 0, c1: f32 = 0, c2: f32 = 0, c3: f32 = 0, c4: f32 = 0;
+let k0: v128 = f32x4.splat(0);
+let k1: v128 = f32x4.splat(0);
+let k2: v128 = f32x4.splat(0);
+let k3: v128 = f32x4.splat(0);
+let k4: v128 = f32x4.splat(0);
+let c0: f32 = 0;
+let c1: f32 = 0;
+let c2: f32 = 0;
+let c3: f32 = 0;
+let c4: f32 = 0;
 
 // Coefficients in u of row y of a polynomial of `order` + 1 orders, in float64 from the table of terms.
 function rowCoefficients(terms: usize, order: i32, centreY: f64, radius: f64, y: i32): void {
   const v = (<f64>y - centreY) / radius;
-  let r0: f64 = 0, r1: f64 = 0, r2: f64 = 0, r3: f64 = 0, r4: f64 = 0, at = terms;
+  let r0: f64 = 0;
+  let r1: f64 = 0;
+  let r2: f64 = 0;
+  let r3: f64 = 0;
+  let r4: f64 = 0;
+  let at = terms;
   for (let n = 0; n <= order; n++) {
     let power: f64 = 1;
     for (let j = 0; j <= n; j++, at += 8, power *= v) {
@@ -36,9 +50,18 @@ function rowCoefficients(terms: usize, order: i32, centreY: f64, radius: f64, y:
 }
 
 @inline function polynomialRow(a: usize, o: usize, w: i32, u0: f32, du: f32, operation: i32): void {
-  const q0 = k0, q1 = k1, q2 = k2, q3 = k3, q4 = k4;
-  const start = f32x4.splat(u0), step = f32x4.splat(du), four = f32x4.splat(4), eight = f32x4.splat(8);
-  let xs = f32x4(0, 1, 2, 3), ys = f32x4(4, 5, 6, 7), x = 0;
+  const q0 = k0;
+  const q1 = k1;
+  const q2 = k2;
+  const q3 = k3;
+  const q4 = k4;
+  const start = f32x4.splat(u0);
+  const step = f32x4.splat(du);
+  const four = f32x4.splat(4);
+  const eight = f32x4.splat(8);
+  let xs = f32x4(0, 1, 2, 3);
+  let ys = f32x4(4, 5, 6, 7);
+  let x = 0;
   for (; x + 16 <= w; x += 16) {
     const s0 = quartic(f32x4.add(start, f32x4.mul(xs, step)), q0, q1, q2, q3, q4);
     const s1 = quartic(f32x4.add(start, f32x4.mul(ys, step)), q0, q1, q2, q3, q4);
@@ -70,7 +93,8 @@ function rowCoefficients(terms: usize, order: i32, centreY: f64, radius: f64, y:
   }
 }
 
-// Polynomial of degree `order` in u = u0 + x du and v = (y − centreY) / radius over rows y0 … y1; terms as float64 in scratch.
+// Polynomial of degree `order` in u = u0 + x du and v = (y − centreY) / radius over rows y0 … y1; terms as float64 in
+// scratch.
 export function polynomial(
   a: usize, o: usize, w: i32, y0: i32, y1: i32, u0: f32, du: f32, terms: usize, order: i32, centreY: f64, radius: f64, operation: i32,
 ): void {
@@ -85,16 +109,26 @@ export function polynomial(
   }
 }
 
-// Cubic pieces between nodes: piece k holds pixels ends[k − 1] … ends[k], its polynomial in t = t0 + i · dt, 5 floats a piece
-// (c0, c1, c2, c3, t0) in scratch, then the ends as integers.
+// Cubic pieces between nodes: piece k holds pixels ends[k − 1] … ends[k], its polynomial in t = t0 + i · dt, 5 floats
+// a piece (c0, c1, c2, c3, t0) in scratch, then the ends as integers.
 @inline function pieces(a: usize, o: usize, table: usize, ends: usize, count: i32, dt: f32, operation: i32): void {
-  const step = f32x4.splat(dt), four = f32x4.splat(4);
+  const step = f32x4.splat(dt);
+  const four = f32x4.splat(4);
   let x = 0;
   for (let k = 0; k < count; k++, table += 20) {
     const end = load<i32>(ends + (<usize>k << 2));
-    const c0 = load<f32>(table), c1 = load<f32>(table, 4), c2 = load<f32>(table, 8), c3 = load<f32>(table, 12), t0 = load<f32>(table, 16);
-    const k0 = f32x4.splat(c0), k1 = f32x4.splat(c1), k2 = f32x4.splat(c2), k3 = f32x4.splat(c3), start = f32x4.splat(t0);
-    let xs = f32x4(0, 1, 2, 3), i = 0;
+    const c0 = load<f32>(table);
+    const c1 = load<f32>(table, 4);
+    const c2 = load<f32>(table, 8);
+    const c3 = load<f32>(table, 12);
+    const t0 = load<f32>(table, 16);
+    const k0 = f32x4.splat(c0);
+    const k1 = f32x4.splat(c1);
+    const k2 = f32x4.splat(c2);
+    const k3 = f32x4.splat(c3);
+    const start = f32x4.splat(t0);
+    let xs = f32x4(0, 1, 2, 3);
+    let i = 0;
     for (; x + 8 <= end; x += 8, i += 8) {
       const t = f32x4.add(start, f32x4.mul(xs, step));
       xs = f32x4.add(xs, four);

@@ -1,5 +1,5 @@
-// Resampling: places of a tile's pixels in a source, and Lanczos-3 at such places. A place is an integer of 1/1024 pixel, kept as
-// the bits of a float; the smallest integer stands for a place outside the frame.
+// Resampling: places of a tile's pixels in a source, and Lanczos-3 at such places. A place is an integer of 1/1024
+// pixel, kept as the bits of a float; the smallest integer stands for a place outside the frame.
 import { floatA, floatB, floatC, loadA, loadA16, loadB, loadC, putO, putP, storeO, storeP } from "./planes.as";
 
 const nowhere: i32 = i32.MIN_VALUE;
@@ -32,8 +32,12 @@ const nowhere: i32 = i32.MIN_VALUE;
 function placeRow(o: usize, p: usize, xs: usize, ys: usize, count: i32, right: f64, bottom: f64, left: f64, top: f64): void {
   const none = i32x4.splat(nowhere);
   for (let i = 0; i < count; i += 4, xs += 32, ys += 32, o += 16, p += 16) {
-    const x0 = v128.load(xs), x1 = v128.load(xs, 16), y0 = v128.load(ys), y1 = v128.load(ys, 16);
-    const in0 = v128.and(inside(x0, right), inside(y0, bottom)), in1 = v128.and(inside(x1, right), inside(y1, bottom));
+    const x0 = v128.load(xs);
+    const x1 = v128.load(xs, 16);
+    const y0 = v128.load(ys);
+    const y1 = v128.load(ys, 16);
+    const in0 = v128.and(inside(x0, right), inside(y0, bottom));
+    const in1 = v128.and(inside(x1, right), inside(y1, bottom));
     const here = firstOfPairs(in0, in1);
     const px = v128.bitselect(joined(steps(x0, right, left), steps(x1, right, left)), none, here);
     const py = v128.bitselect(joined(steps(y0, bottom, top), steps(y1, bottom, top)), none, here);
@@ -48,16 +52,22 @@ function placeRow(o: usize, p: usize, xs: usize, ys: usize, count: i32, right: f
   }
 }
 
-// Places under a straight map, all rows of a tile: scratch holds two rows of coordinates. (x, y) of pixel (i, j) of the tile is
-// (ox + (column + i) · scale, oy + (line + j) · scale).
+// Places under a straight map, all rows of a tile: scratch holds two rows of coordinates. (x, y) of pixel (i, j) of
+// the tile is (ox + (column + i) · scale, oy + (line + j) · scale).
 export function placesAffine(
   o: usize, p: usize, scratch: usize, count: i32, rows: i32, column: f64, line: f64, ox: f64, oy: f64, scale: f64,
   m0: f64, m1: f64, m2: f64, m3: f64, m4: f64, m5: f64, right: f64, bottom: f64, left: f64, top: f64,
 ): void {
-  const xs = scratch, ys = scratch + (<usize>(count + 4) << 3), width = <usize>count << 2, two = f64x2.splat(2);
+  const xs = scratch;
+  const ys = scratch + (<usize>(count + 4) << 3);
+  const width = <usize>count << 2;
+  const two = f64x2.splat(2);
   for (let j = 0; j < rows; j++, o += width, p += width) {
-    const y = oy + (line + <f64>j) * scale, bx = f64x2.splat(m1 * y), by = f64x2.splat(m4 * y);
-    let k = f64x2.add(f64x2.splat(column), f64x2(0, 1)), at: usize = 0;
+    const y = oy + (line + <f64>j) * scale;
+    const bx = f64x2.splat(m1 * y);
+    const by = f64x2.splat(m4 * y);
+    let k = f64x2.add(f64x2.splat(column), f64x2(0, 1));
+    let at: usize = 0;
     for (let i = 0; i < count + 2; i += 2, at += 16) {
       const x = f64x2.add(f64x2.splat(ox), f64x2.mul(k, f64x2.splat(scale)));
       v128.store(xs + at, f64x2.add(f64x2.add(f64x2.mul(f64x2.splat(m0), x), bx), f64x2.splat(m2)));
@@ -72,10 +82,15 @@ export function placesAffine(
 export function placesBetween(
   o: usize, p: usize, nodes: usize, scratch: usize, count: i32, skip: i32, right: f64, bottom: f64, left: f64, top: f64,
 ): void {
-  const xs = scratch, ys = scratch + (<usize>(count + 4) << 3);
-  let i = 0, k = skip;
+  const xs = scratch;
+  const ys = scratch + (<usize>(count + 4) << 3);
+  let i = 0;
+  let k = skip;
   for (; i < count; nodes += 16, k = 0) {
-    const x = load<f64>(nodes), y = load<f64>(nodes, 8), dx = load<f64>(nodes, 16) - x, dy = load<f64>(nodes, 24) - y;
+    const x = load<f64>(nodes);
+    const y = load<f64>(nodes, 8);
+    const dx = load<f64>(nodes, 16) - x;
+    const dy = load<f64>(nodes, 24) - y;
     for (; k < 16 && i < count; k++, i++) {
       const t = <f64>k / 16;
       store<f64>(xs + (<usize>i << 3), x + t * dx);
@@ -85,8 +100,8 @@ export function placesBetween(
   placeRow(o, p, xs, ys, count, right, bottom, left, top);
 }
 
-// At the edge the outermost sample is repeated; taps without data are left out and the others weighted up while they carry half of
-// the weight.
+// At the edge the outermost sample is repeated; taps without data are left out and the others weighted up while they
+// carry half of the weight.
 function careful(a: usize, w: i32, h: i32, x0: i32, y0: i32, wx: usize, wy: usize): f32 {
   // The nearest sample decides whether there is data at all.
   let nx = x0 + 2 + (load<f32>(wx + 8) >= load<f32>(wx + 12) ? 0 : 1);
@@ -95,9 +110,11 @@ function careful(a: usize, w: i32, h: i32, x0: i32, y0: i32, wx: usize, wy: usiz
   ny = max(0, min(h - 1, ny));
   const near = floatA(a + ((<usize>ny * w + nx) << 2));
   if (near != near) return <f32>NaN;
-  let sum: f64 = 0, weight: f64 = 0;
+  let sum: f64 = 0;
+  let weight: f64 = 0;
   for (let j = 0; j < 6; j++) {
-    const y = max(0, min(h - 1, y0 + j)), k = <f64>load<f32>(wy + (<usize>j << 2));
+    const y = max(0, min(h - 1, y0 + j));
+    const k = <f64>load<f32>(wy + (<usize>j << 2));
     for (let i = 0; i < 6; i++) {
       const x = max(0, min(w - 1, x0 + i));
       const v = <f64>floatA(a + ((<usize>y * w + x) << 2));
@@ -115,7 +132,8 @@ let corners: v128 = f32x4.splat(0);
 // Four parts of the sum of 6 × 6 taps from p on.
 @inline function parts(p: usize, row: usize, wx: usize, wy: usize): v128 {
   let k = v128.load32_splat(wy);
-  let s = f32x4.mul(loadA(p), k), t = f32x4.mul(loadA16(p), k);
+  let s = f32x4.mul(loadA(p), k);
+  let t = f32x4.mul(loadA16(p), k);
   p += row; k = v128.load32_splat(wy, 4);
   s = f32x4.add(s, f32x4.mul(loadA(p), k)); t = f32x4.add(t, f32x4.mul(loadA16(p), k));
   p += row; k = v128.load32_splat(wy, 8);
@@ -135,46 +153,64 @@ let corners: v128 = f32x4.splat(0);
 // One pixel, wherever it lies.
 function single(a: usize, w: i32, h: i32, px: i32, py: i32, table: usize, slack: f32): f32 {
   if (px == nowhere) return <f32>NaN;
-  const x0 = (px >> 10) - 2, y0 = (py >> 10) - 2, row = <usize>w << 2;
-  const wx = table + (<usize>(px & 1023) << 5), wy = table + (<usize>(py & 1023) << 5);
+  const x0 = (px >> 10) - 2;
+  const y0 = (py >> 10) - 2;
+  const row = <usize>w << 2;
+  const wx = table + (<usize>(px & 1023) << 5);
+  const wy = table + (<usize>(py & 1023) << 5);
   let r: f32 = <f32>NaN;
   if (x0 >= 0 && y0 >= 0 && x0 + 8 <= w && y0 + 6 <= h) {
     const s = parts(a + <usize>y0 * row + (<usize>x0 << 2), row, wx, wy);
     r = (f32x4.extract_lane(s, 0) + f32x4.extract_lane(s, 2)) + (f32x4.extract_lane(s, 1) + f32x4.extract_lane(s, 3));
-    const left = f32x4.extract_lane(corners, 2), right = f32x4.extract_lane(corners, 3);
+    const left = f32x4.extract_lane(corners, 2);
+    const right = f32x4.extract_lane(corners, 3);
     const low = (right < left ? right : left) - slack;
     if (r < low) r = low;
   }
   return r != r ? careful(a, w, h, x0, y0, wx, wy) : r;
 }
 
-// `rows` rows of `count` places in B and C; rows of O lie `pitch` bytes apart. A result may not fall below the lowest of the four
-// samples round its place by more than `slack`.
+// `rows` rows of `count` places in B and C; rows of O lie `pitch` bytes apart. A result may not fall below the lowest
+// of the four samples round its place by more than `slack`.
 export function warp(
   a: usize, w: i32, h: i32, b: usize, c: usize, o: usize, count: i32, rows: i32, pitch: usize, table: usize, slack: f32,
 ): void {
-  const row = <usize>w << 2, two = i32x4.splat(2), xMost = i32x4.splat(w - 8), yMost = i32x4.splat(h - 6), loose = f32x4.splat(slack);
+  const row = <usize>w << 2;
+  const two = i32x4.splat(2);
+  const xMost = i32x4.splat(w - 8);
+  const yMost = i32x4.splat(h - 6);
+  const loose = f32x4.splat(slack);
   const phase = i32x4.splat(1023);
   for (let j = 0; j < rows; j++, o += pitch) {
-    let i = 0, q = o;
+    let i = 0;
+    let q = o;
     for (; i + 4 <= count; i += 4, b += 16, c += 16, q += 16) {
-      const px = loadB(b), py = loadC(c);
-      const x0 = i32x4.sub(i32x4.shr_s(px, 10), two), y0 = i32x4.sub(i32x4.shr_s(py, 10), two);
+      const px = loadB(b);
+      const py = loadC(c);
+      const x0 = i32x4.sub(i32x4.shr_s(px, 10), two);
+      const y0 = i32x4.sub(i32x4.shr_s(py, 10), two);
       // Unsigned: what lies left of or above the source, or nowhere, is large.
       if (i32x4.all_true(v128.and(i32x4.le_u(x0, xMost), i32x4.le_u(y0, yMost))) && w >= 8 && h >= 6) {
-        const fx = v128.and(px, phase), fy = v128.and(py, phase);
+        const fx = v128.and(px, phase);
+        const fy = v128.and(py, phase);
         const s0 = parts(a + <usize>i32x4.extract_lane(y0, 0) * row + (<usize>i32x4.extract_lane(x0, 0) << 2), row,
-          table + (<usize>i32x4.extract_lane(fx, 0) << 5), table + (<usize>i32x4.extract_lane(fy, 0) << 5)), c0 = corners;
+          table + (<usize>i32x4.extract_lane(fx, 0) << 5), table + (<usize>i32x4.extract_lane(fy, 0) << 5));
+        const c0 = corners;
         const s1 = parts(a + <usize>i32x4.extract_lane(y0, 1) * row + (<usize>i32x4.extract_lane(x0, 1) << 2), row,
-          table + (<usize>i32x4.extract_lane(fx, 1) << 5), table + (<usize>i32x4.extract_lane(fy, 1) << 5)), c1 = corners;
+          table + (<usize>i32x4.extract_lane(fx, 1) << 5), table + (<usize>i32x4.extract_lane(fy, 1) << 5));
+        const c1 = corners;
         const s2 = parts(a + <usize>i32x4.extract_lane(y0, 2) * row + (<usize>i32x4.extract_lane(x0, 2) << 2), row,
-          table + (<usize>i32x4.extract_lane(fx, 2) << 5), table + (<usize>i32x4.extract_lane(fy, 2) << 5)), c2 = corners;
+          table + (<usize>i32x4.extract_lane(fx, 2) << 5), table + (<usize>i32x4.extract_lane(fy, 2) << 5));
+        const c2 = corners;
         const s3 = parts(a + <usize>i32x4.extract_lane(y0, 3) * row + (<usize>i32x4.extract_lane(x0, 3) << 2), row,
-          table + (<usize>i32x4.extract_lane(fx, 3) << 5), table + (<usize>i32x4.extract_lane(fy, 3) << 5)), c3 = corners;
-        const u = f32x4.add(lowHalves(s0, s1), highHalves(s0, s1)), v = f32x4.add(lowHalves(s2, s3), highHalves(s2, s3));
+          table + (<usize>i32x4.extract_lane(fx, 3) << 5), table + (<usize>i32x4.extract_lane(fy, 3) << 5));
+        const c3 = corners;
+        const u = f32x4.add(lowHalves(s0, s1), highHalves(s0, s1));
+        const v = f32x4.add(lowHalves(s2, s3), highHalves(s2, s3));
         const r = f32x4.add(firstOfPairs(u, v), secondOfPairs(u, v));
         if (i32x4.all_true(f32x4.eq(r, r))) {
-          const d = highHalves(c0, c1), e = highHalves(c2, c3);
+          const d = highHalves(c0, c1);
+          const e = highHalves(c2, c3);
           const low = f32x4.sub(f32x4.pmin(firstOfPairs(d, e), secondOfPairs(d, e)), loose);
           storeO(q, f32x4.pmax(r, low));
           continue;
