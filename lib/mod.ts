@@ -60,7 +60,7 @@ export {
   type PoolTask,
   setWorkerCount,
   workerCount,
-} from "./kernels/pool.ts";
+} from "./parallel/pool.ts";
 export {
   asinhPortable,
   atan2Portable,
@@ -83,7 +83,7 @@ export {
   type FitsSums,
   openFits,
   type OpenFitsOptions,
-  readRegionFrom,
+  readRegion,
   type RegionSource,
 } from "./io/open_fits.ts";
 export type { FitsHdu, HduKind, PlacedHdu, SampleLayout, TileColumn, TileLayout } from "./io/fits_layout.ts";
@@ -93,13 +93,13 @@ export type { TileCodec } from "./io/tile_table.ts";
 export { describeFrame, type DescribeFrameOptions, sessionOf } from "./io/describe_frame.ts";
 export { channelOfFilter, type FilterNames, filterNames, readFilterNames } from "./io/filter_names.ts";
 export {
+  type FrameList,
   type FrameNote,
-  type Night,
-  readNight,
-  readNightDefaults,
-  type ReadNightOptions,
+  listFrames,
+  listFramesDefaults,
+  type ListFramesOptions,
   type UnreadableFrame,
-} from "./io/read_night.ts";
+} from "./io/list_frames.ts";
 export {
   type DecodedPng,
   decodePng,
@@ -117,10 +117,10 @@ export { encodeJpeg, encodeJpegDefaults, type EncodeJpegOptions, type JpegSample
 // simulate
 export {
   arcsecPerPixelOf,
-  areaSquareCm,
-  bandOf,
+  collectingAreaSquareCm,
   type Detector,
   longRig,
+  passbandOf,
   pocketRig,
   resizeRig,
   type Rig,
@@ -144,7 +144,7 @@ export {
   parallacticAngle,
   siderealDegreesAnHour,
   siderealTimeDegrees,
-} from "./simulate/field_rotation.ts";
+} from "./sky/horizon.ts";
 export { type SceneStar, starField, starFieldDefaults, type StarFieldOptions } from "./simulate/star_field.ts";
 export {
   moffatAlphaPerFwhm,
@@ -168,9 +168,9 @@ export {
   type SkyLight,
   type Streak,
 } from "./simulate/frame_conditions.ts";
-export { type Fault, faultList, type FaultName, type FaultSettings } from "./simulate/faults.ts";
+export { type Fault, type FaultName, type FaultSettings, knownFaults } from "./simulate/faults.ts";
 export { type ExposureFacts, frameHeader } from "./simulate/frame_header.ts";
-export { type ExpectedLight, type FrameTruth, type SimulateFrameOptions } from "./simulate/expected_light.ts";
+export { type ExpectedSignal, type FrameTruth, type SimulateFrameOptions } from "./simulate/expected_signal.ts";
 export { type SimulatedFrame, simulateFrame } from "./simulate/simulate_frame.ts";
 export {
   type CalibrationTruth,
@@ -181,8 +181,8 @@ export {
 } from "./simulate/simulate_calibration.ts";
 export {
   type CalibrationFault,
-  calibrationFaultList,
   type CalibrationFaultName,
+  knownCalibrationFaults,
 } from "./simulate/calibration_faults.ts";
 export { type Field, gradientNoise } from "./simulate/turbulence.ts";
 export {
@@ -201,13 +201,13 @@ export {
   type FileFault,
   longNight,
   type NightFault,
-  type NightPlan,
   type PlannedCalibration,
   type PlannedLight,
-  planNight,
-  type PlanNightOptions,
+  planSimulation,
+  type PlanSimulationOptions,
   pocketNight,
-} from "./simulate/plan_night.ts";
+  type SimulationPlan,
+} from "./simulate/plan_simulation.ts";
 export {
   type CalibrationFileTruth,
   type LightTruth,
@@ -249,17 +249,17 @@ export {
 
 // measure
 export {
-  evaluateThinPlate,
   fitThinPlate,
   type RenderedSurface,
   renderThinPlate,
   renderThinPlateDefaults,
   type RenderThinPlateOptions,
   type ThinPlate,
+  thinPlateAt,
   thinPlateDefaults,
   type ThinPlateOptions,
-} from "./measure/thin_plate.ts";
-export { detectStars, detectStarsDefaults, type DetectStarsOptions, type StarList } from "./measure/detect_stars.ts";
+} from "./surfaces/thin_plate.ts";
+export { detectStars, detectStarsDefaults, type DetectStarsOptions, type StarList } from "./stars/detect_stars.ts";
 export {
   type FrameQuality,
   measureFrame,
@@ -268,11 +268,11 @@ export {
 } from "./measure/measure_frame.ts";
 export {
   type BackgroundMap,
-  backgroundPlane,
   measureBackground,
   measureBackgroundDefaults,
   type MeasureBackgroundOptions,
-  noisePlane,
+  renderBackground,
+  renderBackgroundNoise,
 } from "./measure/measure_background.ts";
 export {
   measureNoise,
@@ -292,8 +292,8 @@ export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map
 export { fitFocusRun, type FocusRunFit } from "./measure/fit_focus_run.ts";
 export type { Trail } from "./measure/find_trails.ts";
 export { lostRowShare } from "./measure/lost_rows.ts";
-export type { Doubling } from "./measure/mean_star.ts";
-export type { TurnedDown } from "./measure/survey.ts";
+export type { Doubling } from "./stars/mean_star.ts";
+export type { TurnedDown } from "./stars/search_stars.ts";
 export { measureSky, type SkyLevel, type SkyPart } from "./measure/sky_level.ts";
 export {
   fitPolynomialSurface,
@@ -301,9 +301,9 @@ export {
   type FitPolynomialSurfaceOptions,
   type PolynomialSurface,
   polynomialSurfaceAt,
-  polynomialSurfacePlane,
+  renderPolynomialSurface,
   type SurfacePoint,
-} from "./measure/polynomial_surface.ts";
+} from "./surfaces/polynomial_surface.ts";
 
 // night
 export {
@@ -337,19 +337,14 @@ export {
 } from "./night/audit_calibration.ts";
 export { type Cause, remedies } from "./night/causes.ts";
 export {
-  type Override,
-  parseOverrides,
+  type Decision,
+  parseDecisions,
   type SelectedFrame,
   selectFrames,
   type Selection,
   type SelectionInput,
 } from "./night/select_frames.ts";
-export {
-  measureTransparency,
-  type StarLight,
-  type Transparency,
-  type TransparencyInput,
-} from "./night/transparency.ts";
+export { measureTransparency, type StarFlux, type Transparency, type TransparencyInput } from "./night/transparency.ts";
 export {
   type SelectionEffect,
   selectionEffect,
@@ -368,6 +363,7 @@ export {
   fitNormalisationDefaults,
   type FitNormalisationOptions,
   type FittedNormalisation,
+  normalisationImage,
   type NormalisationPlaneFit,
   type NormalisationReference,
   normaliseLocal,
@@ -375,9 +371,8 @@ export {
   prepareNormalisationDefaults,
   type PrepareNormalisationOptions,
   type ReferencePlane,
-  type StarRatio,
-  surfaceImage,
-} from "./register/normalise_local.ts";
+  type StarFluxRatio,
+} from "./normalise/normalise_local.ts";
 export {
   phaseCorrelate,
   phaseCorrelateDefaults,
@@ -385,17 +380,17 @@ export {
   type PhaseCorrelation,
 } from "./register/phase_correlation.ts";
 export {
-  measureStarRatios,
-  measureStarRatiosDefaults,
-  type MeasureStarRatiosOptions,
-} from "./register/measure_star_ratios.ts";
+  measureStarFluxRatios,
+  measureStarFluxRatiosDefaults,
+  type MeasureStarFluxRatiosOptions,
+} from "./normalise/measure_star_flux_ratios.ts";
 export {
   type FrameRegistration,
   type FrameToRegister,
-  type RegisteredFrames,
   registerFrames,
   registerFramesDefaults,
   type RegisterFramesOptions,
+  type Registration,
 } from "./register/register_frames.ts";
 export { interpolationWeights, resample, resampleDefaults, type ResampleOptions } from "./register/resample.ts";
 export {
@@ -420,15 +415,15 @@ export {
 
 // combine
 export {
-  integrate,
-  integrateDefaults,
-  type IntegrateOptions,
-  type IntegrationFrame,
+  type FrameToStack,
   type Stack,
+  stackFrames,
+  stackFramesDefaults,
+  type StackFramesOptions,
   type StackReport,
-} from "./combine/integrate.ts";
-export { integrateImages, integrateImagesDefaults, type IntegrateImagesOptions } from "./combine/integrate_images.ts";
-export { commonRegion, cropImage, cropImageDefaults, type CropImageOptions } from "./combine/crop_image.ts";
+} from "./stack/stack_frames.ts";
+export { stackImages, stackImagesDefaults, type StackImagesOptions } from "./stack/stack_images.ts";
+export { commonRegion, cropImage, cropImageDefaults, type CropImageOptions } from "./stack/crop_image.ts";
 
 // background
 export {
@@ -464,23 +459,23 @@ export {
   placeStarColours,
   placeStarColoursDefaults,
   type PlaceStarColoursOptions,
-} from "./detail/place_star_colours.ts";
+} from "./stars/place_star_colours.ts";
 export { reduceNoise, reduceNoiseDefaults, type ReduceNoiseOptions } from "./detail/reduce_noise.ts";
 export { enhanceDetail, enhanceDetailDefaults, type EnhanceDetailOptions } from "./detail/enhance_detail.ts";
-export { undoBlur, undoBlurDefaults, type UndoBlurOptions } from "./detail/undo_blur.ts";
+export { deconvolve, deconvolveDefaults, type DeconvolveOptions } from "./detail/deconvolve.ts";
 export {
   type SeparatedStars,
   separateStars,
   separateStarsDefaults,
   type SeparateStarsOptions,
-} from "./detail/separate_stars.ts";
-export { recombineStars, recombineStarsDefaults, type RecombineStarsOptions } from "./detail/recombine_stars.ts";
-export { reduceStars, reduceStarsDefaults, type ReduceStarsOptions } from "./detail/reduce_stars.ts";
-export { maskStars, maskStarsDefaults, type MaskStarsOptions } from "./detail/mask_stars.ts";
+} from "./stars/separate_stars.ts";
+export { recombineStars, recombineStarsDefaults, type RecombineStarsOptions } from "./stars/recombine_stars.ts";
+export { reduceStars, reduceStarsDefaults, type ReduceStarsOptions } from "./stars/reduce_stars.ts";
+export { maskStars, maskStarsDefaults, type MaskStarsOptions } from "./stars/mask_stars.ts";
 
 // tone
 export { type Curve, curveThrough, prepareCurve, type PreparedCurve } from "./tone/curve.ts";
-export type { DrawSettings } from "./tone/draw.ts";
+export type { StretchSettings } from "./tone/stretch.ts";
 export { stretchAsinh, stretchAsinhDefaults, type StretchAsinhOptions } from "./tone/stretch_asinh.ts";
 export { stretchLog, stretchLogDefaults, type StretchLogOptions } from "./tone/stretch_log.ts";
 export { stretchPower, stretchPowerDefaults, type StretchPowerOptions } from "./tone/stretch_power.ts";
@@ -494,7 +489,7 @@ export {
 } from "./tone/automatic_stretch.ts";
 export { undoStretch, undoStretchDefaults, type UndoStretchOptions } from "./tone/undo_stretch.ts";
 export { applyCurve, applyCurveDefaults, type ApplyCurveOptions } from "./tone/apply_curve.ts";
-export { type ClippedShare, clippedShares } from "./tone/clipped_shares.ts";
+export { type ClippedShare, measureClipping } from "./tone/measure_clipping.ts";
 export {
   applyHistogram,
   applyHistogramDefaults,
@@ -506,7 +501,11 @@ export {
   type MatchHistogramOptions,
   type ToneTable,
 } from "./tone/match_histogram.ts";
-export { equaliseContrast, equaliseContrastDefaults, type EqualiseContrastOptions } from "./tone/equalise_contrast.ts";
+export {
+  equaliseAdaptiveHistogram,
+  equaliseAdaptiveHistogramDefaults,
+  type EqualiseAdaptiveHistogramOptions,
+} from "./tone/equalise_adaptive_histogram.ts";
 export { undoCurve } from "./tone/undo_curve.ts";
 
 // colour
@@ -540,21 +539,15 @@ export {
 export { mapLineRatio, mapLineRatioDefaults, type MapLineRatioOptions } from "./colour/map_line_ratio.ts";
 export { blendLines, blendLinesDefaults, type BlendLinesOptions, type LineColour } from "./colour/blend_lines.ts";
 export {
-  combineLuminance,
-  combineLuminanceDefaults,
-  type CombineLuminanceOptions,
-} from "./colour/combine_luminance.ts";
+  replaceLuminance,
+  replaceLuminanceDefaults,
+  type ReplaceLuminanceOptions,
+} from "./colour/replace_luminance.ts";
 export { fromOklab, toOklab } from "./colour/oklab_image.ts";
 export { saturate, saturateDefaults, type SaturateOptions } from "./colour/saturate.ts";
 
 // effect
-export {
-  type BeforeAfter,
-  type Effect,
-  type EffectContext,
-  effectContextDefaults,
-  measureEffect,
-} from "./effect/measure_effect.ts";
+export { type Change, type Effect, measureEffect, type Purpose, purposeDefaults } from "./effect/measure_effect.ts";
 export {
   type HalvesReport,
   validateHalves,
@@ -596,7 +589,7 @@ export {
 export { thumbnail, thumbnailDefaults, type ThumbnailOptions } from "./view/thumbnail.ts";
 export { historyTable, historyTableDefaults, type HistoryTableOptions } from "./view/history_table.ts";
 export { sideBySide, sideBySideDefaults, type SideBySideOptions, type SideBySidePanel } from "./view/side_by_side.ts";
-export { type Cell, tableSheet, tableSheetDefaults, type TableSheetOptions } from "./view/table_sheet.ts";
+export { type Cell, table, tableSheetDefaults, type TableSheetOptions } from "./view/table.ts";
 export { captionPicture, captionPictureDefaults, type CaptionPictureOptions } from "./view/caption_picture.ts";
 export { reportHtml } from "./view/report_html.ts";
 export {
@@ -623,7 +616,7 @@ export type {
 
 // pipeline
 export {
-  type NightOutcome,
+  type NightRun,
   type RerunOptions,
   type RerunOutcome,
   rerunPicture,
@@ -641,16 +634,16 @@ export {
 } from "./pipeline/watch_night.ts";
 export { judgedFrame } from "./pipeline/night_report.ts";
 export {
-  type CarriedOut,
-  parseWorkflow,
+  parseRecipe,
+  type Recipe,
+  type RecipeStep,
+  type RecipeStepDone,
   replayHistory,
-  runWorkflow,
-  type Workflow,
-  type WorkflowNode,
-} from "./pipeline/workflow.ts";
+  runRecipe,
+} from "./pipeline/recipe.ts";
 export { findStep, type StepDefinition, stepNames, type StepOptions, type StepResult } from "./pipeline/step.ts";
 export { effectSheet } from "./pipeline/effect_sheet.ts";
-export { defaultWorkflow } from "./pipeline/default_workflow.ts";
+export { defaultRecipe } from "./pipeline/default_recipe.ts";
 export { type ReadRecord, readRecord } from "./pipeline/record.ts";
-export { samplesDigest } from "./pipeline/samples_digest.ts";
+export { imageDigest } from "./pipeline/image_digest.ts";
 export { libraryVersion } from "./pipeline/version.ts";

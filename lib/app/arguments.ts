@@ -23,8 +23,8 @@ export interface Command {
   readonly out: string;
   /** Worker threads; null to use every processor. */
   readonly workers: number | null;
-  /** Workflow file; null for the one that the filters call for. */
-  readonly workflow: string | null;
+  /** Recipe file; null for the one that the filters call for. */
+  readonly recipe: string | null;
   /** For night: watch the folder while the frames come in, instead of making the picture. */
   readonly watch: boolean;
   /** For a watch: minutes without a new file after which it ends; null to go on until it is stopped. */
@@ -47,13 +47,13 @@ deno task night --help says more about one of them.`,
 Runs the whole job on the two small nights in demo-data/ and says where the pictures are.
   --out DIR      where results go (default: output/ in the project)
   --workers N    worker threads (default: one a processor; 0 uses none)`,
-  night: `deno task night FOLDER --out DIR [--workers N] [--workflow FILE] [--decisions FILE]
+  night: `deno task night FOLDER --out DIR [--workers N] [--recipe FILE] [--decisions FILE]
 
 Checks, calibrates, stacks and finishes a folder of raw FITS frames (subfolders included).
 Nothing in FOLDER is changed. Calibration frames are found by their headers.
   --out DIR        where results go; an empty or new folder, or one where an earlier run was stopped
   --workers N      worker threads (default: one a processor; 0 uses none); the result does not depend on it
-  --workflow FILE  processing steps as JSON, like the "workflow" part of a record.json
+  --recipe FILE    processing steps as JSON, like the "recipe" part of a record.json
   --decisions FILE what you decide about single lights, one a line: keep, down-weight or reject, the file as
                    frames.csv names it, and behind a # why. Given again with the same --out, only what
                    the decisions change is worked out anew
@@ -105,7 +105,8 @@ export function parseCommand(words: readonly string[]): Command {
         out: { type: "string" },
         from: { type: "string" },
         workers: { type: "string" },
-        workflow: { type: "string" },
+        recipe: { type: "string" },
+        workflow: { type: "string" }, // the older word for --recipe
         watch: { type: "boolean" },
         "until-quiet": { type: "string" },
         decisions: { type: "string" },
@@ -123,7 +124,7 @@ export function parseCommand(words: readonly string[]): Command {
     source: "",
     out: "",
     workers: null,
-    workflow: null,
+    recipe: null,
     watch: false,
     untilQuietMinutes: null,
     decisions: null,
@@ -142,16 +143,17 @@ export function parseCommand(words: readonly string[]): Command {
   if (untilQuietMinutes !== null && values.watch !== true) throw new UsageError("--until-quiet belongs to --watch");
   const spare = positionals.slice(name === "demo" ? 0 : 1);
   if (spare.length > 0) throw new UsageError(`unexpected: ${spare.join(" ")}\n\n${usageText(name)}`);
-  const workflow = values.workflow === undefined ? null : existing("--workflow", values.workflow, "file");
+  const recipeFile = values.recipe ?? values.workflow;
+  const recipe = recipeFile === undefined ? null : existing("--recipe", recipeFile, "file");
   const decisions = values.decisions === undefined ? null : existing("--decisions", values.decisions, "file");
   if (decisions !== null && name !== "night") {
     throw new UsageError(`${name}: --decisions goes with night\n\n${usageText(name)}`);
   }
-  const also = [workflow, decisions].filter((each) => each !== null);
+  const also = [recipe, decisions].filter((each) => each !== null);
   if (name === "demo") {
     const out = resolve(values.out ?? `${project}/output`);
     const source = `${project}/demo-data`;
-    return { ...blank, name, source, out, workers, workflow, reads: also, writes: [out] };
+    return { ...blank, name, source, out, workers, recipe, reads: also, writes: [out] };
   }
   if (values.watch === true) {
     if (positionals.length === 0) throw new UsageError(`night: the folder to watch is missing\n\n${usageText(name)}`);
@@ -170,7 +172,7 @@ export function parseCommand(words: readonly string[]): Command {
         `--out: ${values.out} must not lie inside the night's folder, or results would be read as frames; name another folder`,
       );
     }
-    return { ...blank, name, source, out, workers, workflow, decisions, reads: [source, ...also], writes: [out] };
+    return { ...blank, name, source, out, workers, recipe, decisions, reads: [source, ...also], writes: [out] };
   }
   if (values.from === undefined) throw new UsageError(`rerun: say where the frames are with --from FOLDER`);
   const source = existing("rerun", positionals[0], "file");

@@ -4,7 +4,7 @@ import { existsSync, readdirSync, readFileSync, rmSync, statSync } from "node:fs
 import process from "node:process";
 import { parseArgs } from "node:util";
 import { writeWhole } from "../io/write_whole.ts";
-import { longNight, planNight, type PlanNightOptions, pocketNight } from "../simulate/plan_night.ts";
+import { longNight, planSimulation, type PlanSimulationOptions, pocketNight } from "../simulate/plan_simulation.ts";
 import { simulateNight } from "../simulate/simulate_night.ts";
 
 const usage = `Make the demo nights of the Kestrel Point club.
@@ -22,7 +22,7 @@ deno task demo-data --size large --out DIR   larger nights
 `;
 
 /** Larger nights: finer pixels over a wider field, more frames, every fault. */
-const larger: { readonly [rig: string]: Partial<PlanNightOptions> } = {
+const larger: { readonly [rig: string]: Partial<PlanSimulationOptions> } = {
   long: {
     width: 3072,
     height: 2304,
@@ -118,7 +118,7 @@ function main(): void {
       : size.faults ?? base.faults;
     const total = Object.values(lights).reduce((sum, each) => sum + each, 0);
     const faults = asked === "every" ? asked : asked.filter((each) => each.light < total);
-    const plan = planNight(base, {
+    const plan = planSimulation(base, {
       ...size,
       width: number("--width", values.width) || size.width,
       height: number("--height", values.height) || size.height,

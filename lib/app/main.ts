@@ -2,11 +2,11 @@
 import { readdirSync, readFileSync, statSync } from "node:fs";
 import { join, relative } from "node:path";
 import process from "node:process";
-import { closePool, setWorkerCount } from "../kernels/pool.ts";
-import { parseOverrides } from "../night/select_frames.ts";
-import { type NightOutcome, rerunPicture, runNight } from "../pipeline/run_night.ts";
+import { closePool, setWorkerCount } from "../parallel/pool.ts";
+import { parseDecisions } from "../night/select_frames.ts";
+import { type NightRun, rerunPicture, runNight } from "../pipeline/run_night.ts";
 import { watchNight } from "../pipeline/watch_night.ts";
-import { parseWorkflow } from "../pipeline/workflow.ts";
+import { parseRecipe } from "../pipeline/recipe.ts";
 import { type Command, parseCommand, UsageError, usageText } from "./arguments.ts";
 import { progressLine } from "./progress_line.ts";
 import { clockTime, standingLine, watchLine } from "./watch_lines.ts";
@@ -14,7 +14,7 @@ import { clockTime, standingLine, watchLine } from "./watch_lines.ts";
 /** Exit codes, as the help of `night` and `rerun` lists them. */
 const exitCode = { done: 0, failed: 1, usage: 2, nothingUsable: 3, differentBytes: 4 } as const;
 
-function tell(outcome: NightOutcome, out: string): void {
+function tell(outcome: NightRun, out: string): void {
   console.log("");
   for (const line of outcome.summary) console.log(`  ${line}`);
   if (outcome.files.length > 0) console.log("\nLook at:");
@@ -23,16 +23,14 @@ function tell(outcome: NightOutcome, out: string): void {
   }
 }
 
-function night(command: Command, source: string, out: string): NightOutcome {
+function night(command: Command, source: string, out: string): NightRun {
   const line = progressLine();
   try {
     const outcome = runNight({
       folder: source,
       out,
-      workflow: command.workflow === null
-        ? null
-        : parseWorkflow(readFileSync(command.workflow, "utf8"), command.workflow),
-      overrides: command.decisions === null ? [] : parseOverrides(readFileSync(command.decisions, "utf8")),
+      recipe: command.recipe === null ? null : parseRecipe(readFileSync(command.recipe, "utf8"), command.recipe),
+      decisions: command.decisions === null ? [] : parseDecisions(readFileSync(command.decisions, "utf8")),
       progress: line.progress,
       remark: (text) => {
         line.end();

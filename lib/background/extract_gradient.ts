@@ -14,14 +14,14 @@ import { subtractSurface } from "./subtract_surface.ts";
 /** Options of {@linkcode extractGradient}: those of sampling and fitting, and how the surface is used. */
 export interface ExtractGradientOptions extends SampleBackgroundOptions, FitSurfaceOptions {
   /** Subtract it (light that was added) or divide by it (uneven response). */
-  readonly by: "subtraction" | "division";
+  readonly kind: "additive" | "multiplicative";
 }
 
 /** What {@linkcode extractGradient} uses for an option left out. */
 export const extractGradientDefaults: Readonly<ExtractGradientOptions> = Object.freeze({
   ...sampleBackgroundDefaults,
   ...fitSurfaceDefaults,
-  by: "subtraction",
+  kind: "additive",
 });
 
 /** What {@linkcode extractGradient} returns. */
@@ -60,17 +60,17 @@ export interface ExtractedGradient {
 export function extractGradient(image: Image, options: Partial<ExtractGradientOptions> = {}): ExtractedGradient {
   const used = settle("extractGradient", extractGradientDefaults, options);
   requireLinear("extractGradient", image);
-  if (used.by !== "subtraction" && used.by !== "division") {
+  if (used.kind !== "additive" && used.kind !== "multiplicative") {
     throw new RangeError(
-      `extractGradient: by must be "subtraction" or "division", but got ${JSON.stringify(used.by)}`,
+      `extractGradient: kind must be "additive" or "multiplicative", but got ${JSON.stringify(used.kind)}`,
     );
   }
-  const { boxesAlong, boxShare, exclude, points, automatic, model, degree, rejectAbove, shape, by } = used;
+  const { boxesAlong, boxShare, exclude, points, automatic, model, maximumDegree, rejectionSigma, shape, kind } = used;
   const surface = fitSurface(
     sampleBackground(image, { boxesAlong, boxShare, exclude, points, automatic }),
-    { model, degree, rejectAbove, shape },
+    { model, maximumDegree, rejectionSigma, shape },
   );
-  const made = by === "subtraction" ? subtractSurface(image, surface) : divideSurface(image, surface);
+  const made = kind === "additive" ? subtractSurface(image, surface) : divideSurface(image, surface);
   const { planes, variance } = made;
   return {
     image: derive(image, { planes, variance }, { step: "extractGradient", options: used, notes: surface.notes }),

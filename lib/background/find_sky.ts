@@ -1,7 +1,7 @@
 /** Which of many samples show the sky, when an unknown part of the field is covered by something brighter. */
 import { randomStream } from "../core/random.ts";
 import { expPortable, logPortable } from "../kernels/elementary.ts";
-import { legendre, radialTerm } from "../measure/polynomial_surface.ts";
+import { legendre, radialTerm } from "../surfaces/polynomial_surface.ts";
 import { median } from "../stats/median.ts";
 import type { BackgroundSample } from "./sample_background.ts";
 

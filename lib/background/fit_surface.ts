@@ -7,9 +7,9 @@ import {
   fitPolynomialSurface,
   type PolynomialSurface,
   polynomialSurfaceAt,
-  polynomialSurfacePlane,
-} from "../measure/polynomial_surface.ts";
-import { evaluateThinPlate, fitThinPlate, renderThinPlate, type ThinPlate } from "../measure/thin_plate.ts";
+  renderPolynomialSurface,
+} from "../surfaces/polynomial_surface.ts";
+import { fitThinPlate, renderThinPlate, type ThinPlate, thinPlateAt } from "../surfaces/thin_plate.ts";
 import { median } from "../stats/median.ts";
 import { findSky, type LowShape, type LowSky, roughness } from "./find_sky.ts";
 import { fitMesh, meshAt, meshOf, meshPlane, type MeshSurface } from "./mesh_surface.ts";
@@ -50,11 +50,11 @@ export interface FitSurfaceOptions {
    * thin-plate spline; or one kind. A mesh takes a value from every free box and so follows whatever is wider than
    * three of them, a faint nebula too; it is for free skies that no other model fits, and is never chosen by itself.
    */
-  readonly model: "best" | "polynomial" | "vignetting" | "thin-plate" | "mesh";
+  readonly model: "automatic" | "polynomial" | "vignetting" | "thin-plate" | "mesh";
   /** Largest degree of a polynomial, 0 … 4. */
-  readonly degree: number;
+  readonly maximumDegree: number;
   /** A sample is an object's when it lies more than this many standard deviations above the surface. */
-  readonly rejectAbove: number;
+  readonly rejectionSigma: number;
   /** A surface for each channel, or one shape for all, scaled to each. */
   readonly shape: "each" | "shared";
 }
@@ -64,9 +64,9 @@ export interface FitSurfaceOptions {
  * where degree 3 leaves half as much again: a lamp beside the field, never the planes to cubics of our simulations.
  */
 export const fitSurfaceDefaults: Readonly<FitSurfaceOptions> = Object.freeze({
-  model: "best",
-  degree: 4,
-  rejectAbove: 2,
+  model: "automatic",
+  maximumDegree: 4,
+  rejectionSigma: 2,
   shape: "each",
 });
 
@@ -120,12 +120,11 @@ interface Model {
 }
 const modelAt = ({ polynomial, bent }: Model, x: number, y: number): number =>
   bent.reduce(
-    (sum, each) =>
-      sum + each.share * (each.kind === "mesh" ? meshAt(each, x, y) : evaluateThinPlate(each.spline, x, y)),
+    (sum, each) => sum + each.share * (each.kind === "mesh" ? meshAt(each, x, y) : thinPlateAt(each.spline, x, y)),
     polynomialSurfaceAt(polynomial, x, y),
   );
 function modelPlane({ polynomial, bent }: Model, width: number, height: number): Float32Array {
-  const out = polynomialSurfacePlane(polynomial);
+  const out = renderPolynomialSurface(polynomial);
   for (const each of bent) {
     const plane = each.kind === "mesh" ? meshPlane(each) : renderThinPlate(each.spline, width, height).data;
     for (let i = 0; i < out.length; i++) out[i] += each.share * plane[i];
@@ -171,7 +170,7 @@ function fitModel(
       const rest = points.map(({ x, y, value }) => low === null ? value : value - polynomialSurfaceAt(low, x, y));
       const spline = fitThinPlate(points.map((p) => p.x), points.map((p) => p.y), rest, {
         smoothing: Number.isNaN(smoothing) ? "gcv" : smoothing,
-        mostFreedom: MOST_FREEDOM,
+        maximumDegreesOfFreedom: MOST_FREEDOM,
       });
       bent.push({ kind: "thin-plate", spline, share });
       if (low !== null) add(low, share);
@@ -440,18 +439,18 @@ function uncertaintyOf(
  */
 export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfaceOptions> = {}): BackgroundSurface {
   const used = settle("fitSurface", fitSurfaceDefaults, options);
-  const { model, degree, rejectAbove, shape } = used;
-  if (!["best", "polynomial", "vignetting", "thin-plate", "mesh"].includes(model)) {
+  const { model, maximumDegree, rejectionSigma, shape } = used;
+  if (!["automatic", "polynomial", "vignetting", "thin-plate", "mesh"].includes(model)) {
     throw new RangeError(
-      `fitSurface: model must be "best", "polynomial", "vignetting", "thin-plate" or "mesh", but got ${
+      `fitSurface: model must be "automatic", "polynomial", "vignetting", "thin-plate" or "mesh", but got ${
         JSON.stringify(model)
       }`,
     );
   }
-  if (!(Number.isInteger(degree) && degree >= 0 && degree <= 4)) {
-    throw new RangeError(`fitSurface: degree must be a whole number of 0 … 4, but got ${degree}`);
+  if (!(Number.isInteger(maximumDegree) && maximumDegree >= 0 && maximumDegree <= 4)) {
+    throw new RangeError(`fitSurface: degree must be a whole number of 0 … 4, but got ${maximumDegree}`);
   }
-  if (!(rejectAbove > 0)) throw new RangeError(`fitSurface: rejectAbove must be > 0, but got ${rejectAbove}`);
+  if (!(rejectionSigma > 0)) throw new RangeError(`fitSurface: rejectionSigma must be > 0, but got ${rejectionSigma}`);
   if (shape !== "each" && shape !== "shared") {
     throw new RangeError(`fitSurface: shape must be "each" or "shared", but got ${JSON.stringify(shape)}`);
   }
@@ -478,17 +477,17 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
   );
   const kinds: Kind[] = model === "thin-plate" || model === "mesh" ? [] : [
     ...(model === "vignetting" ? [] : Array.from(
-      { length: degree + 1 },
+      { length: maximumDegree + 1 },
       (_, d): Kind => ({ model: "polynomial", degree: d, smoothing: 0 }),
     )),
-    ...(model === "polynomial" || degree < 2
+    ...(model === "polynomial" || maximumDegree < 2
       ? []
-      : [{ model: "vignetting", degree: Math.min(3, degree), smoothing: 0 } as const]),
+      : [{ model: "vignetting", degree: Math.min(3, maximumDegree), smoothing: 0 } as const]),
   ];
   // What is tried before it is known which samples show the sky: no less than degree 3, or a low surface asked for
   // would take what it does not fit for objects.
   const lowShapes: readonly LowShape[] = [
-    ...Array.from({ length: Math.max(3, degree) + 1 }, (_, d) => ({ degree: d, radial: false })),
+    ...Array.from({ length: Math.max(3, maximumDegree) + 1 }, (_, d) => ({ degree: d, radial: false })),
     { degree: 3, radial: true },
   ].sort((a, b) => a.degree - b.degree);
   let low: readonly (readonly LowSky[])[] = [];
@@ -534,7 +533,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         start,
         values[c],
         tiny[c],
-        rejectAbove,
+        rejectionSigma,
         round === 0 ? null : { model: models[c], scale: scales[c] },
         lowShapes,
       )
@@ -552,7 +551,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
     scales = found.map((f) => f.scale);
     if (round === 0) low = found.map((f) => f.low);
     let scored = kinds.flatMap((kind) => score(kind, free) ?? []);
-    if (model === "thin-plate" || model === "best" && !scored.some((each) => each.score <= POOR)) {
+    if (model === "thin-plate" || model === "automatic" && !scored.some((each) => each.score <= POOR)) {
       const thin = thinned();
       if (thin.length >= 12) {
         const under = model === "thin-plate" ? 0 : Math.min(3, Math.max(0, ...scored.map((each) => each.degree)));
@@ -582,7 +581,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
     models = values.map((value) => fitModel(field, partsOf(candidates), free, value));
     excess = excessOf(models);
     if (round === 0) restless = Math.max(...found.map((f) => f.restless));
-    const hold = model !== "best" ? 0 : Math.max(restless, ramp(-freeShare, -1.2 * FILLED, -FILLED));
+    const hold = model !== "automatic" ? 0 : Math.max(restless, ramp(-freeShare, -1.2 * FILLED, -FILLED));
     if (hold > 0) {
       candidates = shareOut(scored, hold);
       models = values.map((value) => fitModel(field, partsOf(candidates), free, value));
@@ -597,7 +596,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
         "and no more than a plane was taken off; place points by hand where you know the sky to be free",
     );
   }
-  if (model === "best" && restless > 0) {
+  if (model === "automatic" && restless > 0) {
     notes.push(
       `the samples taken for sky scatter ${
         Math.max(...scales.map((scale, c) => scale / tiny[c])).toFixed(1)

@@ -36,11 +36,11 @@ export const calibrateFrameDefaults: CalibrateFrameOptions = Object.freeze({
 const prepared = new WeakMap<Masters, Map<string, SensorCorrection>>();
 
 function correctionFor(image: Image, masters: Masters, options: PrepareCorrectionOptions): SensorCorrection {
-  const { darkScale, saturationAdu, leastFlat } = options;
-  const key = `${image.width}/${image.height}/${image.geometry.bayer}/${darkScale}/${saturationAdu}/${leastFlat}`;
+  const { darkScale, saturationLevel, minimumFlat } = options;
+  const key = `${image.width}/${image.height}/${image.geometry.bayer}/${darkScale}/${saturationLevel}/${minimumFlat}`;
   const known = prepared.get(masters) ?? new Map<string, SensorCorrection>();
   prepared.set(masters, known);
-  const found = known.get(key) ?? prepareCorrection(image, masters, { darkScale, saturationAdu, leastFlat });
+  const found = known.get(key) ?? prepareCorrection(image, masters, { darkScale, saturationLevel, minimumFlat });
   known.set(key, found);
   return found;
 }
@@ -96,7 +96,7 @@ export function calibrateFrame(image: Image, masters: Masters, options: Partial<
   const variance = electronsPerAdu === null
     ? null
     : [frameVariance(image, masters, correction, data, electronsPerAdu, readNoiseElectrons / electronsPerAdu)];
-  let mask = saturatedMask(raw, correction.saturationAdu, width, height);
+  let mask = saturatedMask(raw, correction.saturationLevel, width, height);
   if (image.mask !== null) mask = united(mask, image.mask);
   const notes = [...correction.notes];
   if (used.repair) {

@@ -16,7 +16,7 @@ import { type CombineMasterOptions, combineUnlit } from "./combine_master.ts";
  *
  * @param sources the frames; those that are unreadable or of another size are left out, told of and noted
  * @param options see {@linkcode CombineMasterOptions}
- * @throws {RangeError} if no frame is usable or lostShare is out of range
+ * @throws {RangeError} if no frame is usable or falseRejectionShare is out of range
  *
  * @example The mean of three
  * ```ts

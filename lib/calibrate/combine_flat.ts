@@ -13,7 +13,7 @@ export interface CombineFlatOptions extends CombineMasterOptions {
   readonly bias: Image | null;
 }
 
-/** What {@linkcode combineFlat} uses for an option left out; `lostShare` as for the other masters. */
+/** What {@linkcode combineFlat} uses for an option left out; `falseRejectionShare` as for the other masters. */
 export const combineFlatDefaults: CombineFlatOptions = Object.freeze({
   ...combineMasterDefaults,
   dark: null,
@@ -29,7 +29,7 @@ export const combineFlatDefaults: CombineFlatOptions = Object.freeze({
  * 1, so that dividing by it leaves colours alone. A flat without light above its dark level is left out and noted.
  * Cost: one reading for the levels, one for the samples. Source: Howell 2006, Handbook of CCD Astronomy, chapter 4.
  *
- * @throws {RangeError} if no frame is usable, lostShare is out of range, or dark or bias have another size
+ * @throws {RangeError} if no frame is usable, falseRejectionShare is out of range, or dark or bias have another size
  *
  * @example A lamp that fades does not show
  * ```ts
@@ -57,7 +57,10 @@ export function combineFlat(sources: readonly FrameSource[], options: Partial<Co
     normalise: true,
     subtract,
     factors,
-    options: { lostShare: used.lostShare, level: used.dark !== null ? "dark" : used.bias !== null ? "bias" : "none" },
+    options: {
+      falseRejectionShare: used.falseRejectionShare,
+      level: used.dark !== null ? "dark" : used.bias !== null ? "bias" : "none",
+    },
     used,
     alsoFrom: subtract === null ? [] : [subtract],
   });

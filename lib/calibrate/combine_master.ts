@@ -7,7 +7,7 @@ import { settle } from "../core/options.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import { type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { huberVerdicts, noiseVerdicts, type Strip, sumKept } from "../kernels/rejection.ts";
 import { huberLimits } from "../stats/huber.ts";
 import { sigmaClip } from "../stats/sigma_clip.ts";
@@ -17,7 +17,7 @@ import { phaseAt, phaseMeans, type Phases, phasesOf } from "./phase_levels.ts";
 /** Options of {@linkcode combineBias} and {@linkcode combineDark}. */
 export interface CombineMasterOptions {
   /** Share of good samples that may be lost on each side, which sets the rejection limit; above 0, at most 0.1. */
-  readonly lostShare: number;
+  readonly falseRejectionShare: number;
   /** Told of every frame that could not be used, with the reason; such frames are left out. */
   readonly onUnusable: (name: string, reason: string) => void;
   /** Receives progress. */
@@ -25,11 +25,11 @@ export interface CombineMasterOptions {
 }
 
 /**
- * What {@linkcode combineBias} and {@linkcode combineDark} use for an option left out. With `lostShare` 0.001 (3.09
+ * What {@linkcode combineBias} and {@linkcode combineDark} use for an option left out. With `falseRejectionShare` 0.001 (3.09
  * sigma of a Gaussian) the mean keeps 99.8 % of the good samples, a loss of 0.1 % in signal to noise: own choice.
  */
 export const combineMasterDefaults: CombineMasterOptions = Object.freeze({
-  lostShare: 0.001,
+  falseRejectionShare: 0.001,
   onUnusable: () => {},
   progress: silent,
 });
@@ -176,12 +176,14 @@ export interface MasterPlan {
 /** Refuse what cannot be combined, combine the rest; frames that are unreadable or of another size are listed. */
 export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan): Image {
   const { step, what } = plan;
-  const { lostShare, progress, onUnusable } = plan.used;
+  const { falseRejectionShare, progress, onUnusable } = plan.used;
   if (!Array.isArray(sources) || sources.length === 0) {
     throw new RangeError(`${step}: sources must hold at least one frame, but got none; add ${what}`);
   }
-  if (!(lostShare > 0 && lostShare <= 0.1)) {
-    throw new RangeError(`${step}: lostShare must lie above 0 and at most at 0.1, but got ${lostShare}`);
+  if (!(falseRejectionShare > 0 && falseRejectionShare <= 0.1)) {
+    throw new RangeError(
+      `${step}: falseRejectionShare must lie above 0 and at most at 0.1, but got ${falseRejectionShare}`,
+    );
   }
   const rejected: { name: string; reason: string }[] = [];
   const inputs: MasterInput[] = [];
@@ -251,7 +253,7 @@ function combineInputs(
   used: readonly Recorded[],
 ): Image {
   const { step, what, subtract } = plan;
-  const { lostShare, progress } = plan.used;
+  const { falseRejectionShare, progress } = plan.used;
   const { width, height, header, geometry, channels } = first;
   const frames = inputs.length;
   const phases = phasesOf(geometry.bayer !== null);
@@ -264,8 +266,8 @@ function combineInputs(
   const spread = allocatePlane(width, height);
   const seen = allocatePlane(width, height);
   const rows = Math.max(1, Math.min(height, Math.floor(bandBytes / (frames * width * 5))));
-  const limits = huberLimits(frames, lostShare, manyFrames);
-  const fewLimit = normalQuantile(1 - lostShare);
+  const limits = huberLimits(frames, falseRejectionShare, manyFrames);
+  const fewLimit = normalQuantile(1 - falseRejectionShare);
   const level = Math.max(...inputs.map((each) => Math.max(...each.factors)));
   const jobs: BandJob[] = [];
   for (let y = 0; y < height; y += rows) {
@@ -370,7 +372,7 @@ export function combineUnlit(
     normalise: false,
     subtract: null,
     factors: null,
-    options: { lostShare: used.lostShare },
+    options: { falseRejectionShare: used.falseRejectionShare },
     used,
     alsoFrom: [],
   });

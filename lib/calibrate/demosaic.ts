@@ -1,5 +1,5 @@
 /** Full colour from a colour mosaic. */
-import { rescaledGeometry } from "../core/geometry.ts";
+import { rescaleGeometry } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
@@ -123,7 +123,7 @@ function blocks(image: Image, used: DemosaicOptions, red: { readonly x: number; 
     width,
     height,
     planes: ["R", "G", "B"].map((channel, k) => ({ channel, data: gather(source, parts[k], parts[k].length) })),
-    geometry: rescaledGeometry(image.geometry, 2),
+    geometry: rescaleGeometry(image.geometry, 2),
     variance: variance === null ? null : parts.map((members) => gather(variance[0], members, members.length ** 2)),
     mask,
     coverage: null,

@@ -8,7 +8,7 @@ import { type FrameSource, openPixels } from "../io/pixel_source.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { normalQuantile } from "../stats/normal.ts";
-import { medianPlane } from "../kernels/local_median.ts";
+import { medianPlane } from "../kernels/median_filter.ts";
 
 /** Where to look for defects; at least one. */
 export interface DefectSources {
@@ -25,26 +25,26 @@ export interface FindDefectsOptions {
   /** Number of good pixels of the whole sensor that may be taken for defects by chance, > 0. */
   readonly falseAlarms: number;
   /** A flat pixel below this share of its neighbourhood's median is cold, above 2 minus it too bright; 0 … 1. */
-  readonly leastResponse: number;
+  readonly minimumResponse: number;
   /**
    * In a single light a bright pixel is a defect when its neighbours hold less than this share of its excess, 0 … 1.
    */
   readonly starShare: number;
   /** Most lights to read. */
-  readonly mostLights: number;
+  readonly maximumLights: number;
 }
 
 /**
  * What {@linkcode findDefects} uses for an option left out. `falseAlarms` 1: one pixel of the whole sensor, whatever
- * its size. `leastResponse` 0.5: half the light, twice the noise. `starShare` 0.2: the pixels beside a star of 1.3
- * pixels FWHM hold 0.2 of its centre, of a wider star more; both own choice. `mostLights` 9: a star has to stand on a
+ * its size. `minimumResponse` 0.5: half the light, twice the noise. `starShare` 0.2: the pixels beside a star of 1.3
+ * pixels FWHM hold 0.2 of its centre, of a wider star more; both own choice. `maximumLights` 9: a star has to stand on a
  * pixel in seven of them to be taken for a defect.
  */
 export const findDefectsDefaults: FindDefectsOptions = Object.freeze({
   falseAlarms: 1,
-  leastResponse: 0.5,
+  minimumResponse: 0.5,
   starShare: 0.2,
-  mostLights: 9,
+  maximumLights: 9,
 });
 
 /** What {@linkcode findDefects} found. */
@@ -70,7 +70,7 @@ export interface DefectReport {
  *
  * Hot: the master dark exceeds the median of the 24 neighbours of the same colour by more than k times the noise of
  * one dark, because a pixel that hot adds noise of its own that no subtraction removes. Noisy (random telegraph
- * signal): the scatter in the dark series exceeds the χ² limit. Cold: the flat falls below `leastResponse` of the
+ * signal): the scatter in the dark series exceeds the χ² limit. Cold: the flat falls below `minimumResponse` of the
  * median of its neighbours. k and the χ² limit follow from `falseAlarms`. From lights: a pixel that stands out from
  * its neighbours in three quarters of several dithered frames; in a single frame one that stands out alone, while a
  * star's light spreads to the pixels beside it.
@@ -95,16 +95,16 @@ export interface DefectReport {
  */
 export function findDefects(sources: DefectSources, options: Partial<FindDefectsOptions> = {}): DefectReport {
   const used = settle("findDefects", findDefectsDefaults, options);
-  const { falseAlarms, leastResponse, starShare, mostLights } = used;
+  const { falseAlarms, minimumResponse, starShare, maximumLights } = used;
   if (!(falseAlarms > 0)) throw new RangeError(`findDefects: falseAlarms must be > 0, but got ${falseAlarms}`);
-  if (!(leastResponse > 0 && leastResponse < 1)) {
-    throw new RangeError(`findDefects: leastResponse must lie between 0 and 1, but got ${leastResponse}`);
+  if (!(minimumResponse > 0 && minimumResponse < 1)) {
+    throw new RangeError(`findDefects: minimumResponse must lie between 0 and 1, but got ${minimumResponse}`);
   }
   if (!(starShare > 0 && starShare < 1)) {
     throw new RangeError(`findDefects: starShare must lie between 0 and 1, but got ${starShare}`);
   }
-  if (!(Number.isInteger(mostLights) && mostLights >= 1)) {
-    throw new RangeError(`findDefects: mostLights must be a whole number of at least 1, but got ${mostLights}`);
+  if (!(Number.isInteger(maximumLights) && maximumLights >= 1)) {
+    throw new RangeError(`findDefects: maximumLights must be a whole number of at least 1, but got ${maximumLights}`);
   }
   const dark = sources.dark ?? null;
   const flat = sources.flat ?? null;
@@ -149,14 +149,16 @@ export function findDefects(sources: DefectSources, options: Partial<FindDefects
     const around = medianPlane(data, width, height, 2, step, false);
     for (let p = 0; p < data.length; p++) {
       const response = data[p] / around[p];
-      if (!(response >= leastResponse && response <= 2 - leastResponse) && mark(p)) cold++;
+      if (!(response >= minimumResponse && response <= 2 - minimumResponse) && mark(p)) cold++;
     }
     notes.push(
-      `${cold} pixels with less than ${leastResponse} or more than ${2 - leastResponse} of their neighbours' response`,
+      `${cold} pixels with less than ${minimumResponse} or more than ${
+        2 - minimumResponse
+      } of their neighbours' response`,
     );
   }
   if (lights.length > 0) {
-    const found = inLights(lights.slice(0, mostLights), width, height, z, starShare);
+    const found = inLights(lights.slice(0, maximumLights), width, height, z, starShare);
     for (const p of found.hot) if (mark(p)) hot++;
     for (const p of found.cold) if (mark(p)) cold++;
     notes.push(`${found.hot.length} bright and ${found.cold.length} dark pixels found in ${found.frames} lights`);

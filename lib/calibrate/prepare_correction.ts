@@ -22,19 +22,19 @@ export interface PrepareCorrectionOptions {
   /** Factor of the dark current, 1 for a dark of the lights' own exposure; another value needs a bias. */
   readonly darkScale: number;
   /** Raw level from which a sample counts as saturated, ADU; null when unknown. */
-  readonly saturationAdu: number | null;
+  readonly saturationLevel: number | null;
   /** Flat value, in units of its level, at or below which a pixel gives no data; 0 … 1. */
-  readonly leastFlat: number;
+  readonly minimumFlat: number;
 }
 
 /**
- * What {@linkcode prepareCorrection} uses for an option left out. `leastFlat` 0.05: twenty times the noise of the
+ * What {@linkcode prepareCorrection} uses for an option left out. `minimumFlat` 0.05: twenty times the noise of the
  * centre is no longer data, own choice.
  */
 export const prepareCorrectionDefaults: PrepareCorrectionOptions = Object.freeze({
   darkScale: 1,
-  saturationAdu: null,
-  leastFlat: 0.05,
+  saturationLevel: null,
+  minimumFlat: 0.05,
 });
 
 /**
@@ -63,7 +63,7 @@ export function prepareCorrection(
   options: Partial<PrepareCorrectionOptions> = {},
 ): SensorCorrection {
   const used = settle("prepareCorrection", prepareCorrectionDefaults, options);
-  const { darkScale, saturationAdu, leastFlat } = used;
+  const { darkScale, saturationLevel, minimumFlat } = used;
   const { width, height, geometry } = size;
   const bias = masters.bias ?? null;
   const dark = masters.dark ?? null;
@@ -83,11 +83,11 @@ export function prepareCorrection(
       } is missing; use a dark of the lights' exposure or add bias frames`,
     );
   }
-  if (!(leastFlat >= 0 && leastFlat < 1)) {
-    throw new RangeError(`prepareCorrection: leastFlat must lie between 0 and 1, but got ${leastFlat}`);
+  if (!(minimumFlat >= 0 && minimumFlat < 1)) {
+    throw new RangeError(`prepareCorrection: minimumFlat must lie between 0 and 1, but got ${minimumFlat}`);
   }
-  if (saturationAdu !== null && !(saturationAdu > 0)) {
-    throw new RangeError(`prepareCorrection: saturationAdu must be > 0, but got ${saturationAdu}`);
+  if (saturationLevel !== null && !(saturationLevel > 0)) {
+    throw new RangeError(`prepareCorrection: saturationLevel must be > 0, but got ${saturationLevel}`);
   }
   const notes: string[] = [];
   let subtract: Float32Array | null = null;
@@ -112,12 +112,12 @@ export function prepareCorrection(
     for (let y = 0, p = 0; y < height; y++) {
       for (let x = 0; x < width; x++, p++) {
         const value = data[p] / levels[phaseAt(x, y, phases)];
-        const lit = value > leastFlat;
+        const lit = value > minimumFlat;
         multiply[p] = lit ? 1 / value : NaN;
         if (!lit) dead++;
       }
     }
     if (dead > 0) notes.push(`${dead} pixels without light in the flat give no data`);
   } else notes.push("no flat: vignetting and dust shadows stay in the frames");
-  return { width, height, subtract, multiply, defects, saturationAdu, bayer: geometry.bayer, notes };
+  return { width, height, subtract, multiply, defects, saturationLevel: saturationLevel, bayer: geometry.bayer, notes };
 }

@@ -2,7 +2,7 @@
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
-import { medianPlane } from "../kernels/local_median.ts";
+import { medianPlane } from "../kernels/median_filter.ts";
 
 /** Options of {@linkcode removeCosmicRays}. */
 export interface RemoveCosmicRaysOptions {
@@ -13,17 +13,17 @@ export interface RemoveCosmicRaysOptions {
   /** Level that was taken off before (dark, sky), unit of the image: its noise is still there. */
   readonly subtractedAdu: number;
   /** A pixel is hit above this many sigma; > 0. */
-  readonly sigmaLimit: number;
+  readonly detectionSigma: number;
   /** Neighbours of hits are hit above this share of the limit; 0 … 1. */
   readonly neighbourShare: number;
   /** Least ratio of the Laplacian to the fine structure: low for wide stars, high for stars of about a pixel; > 0. */
   readonly contrast: number;
   /** Most rounds. */
-  readonly rounds: number;
+  readonly maximumIterations: number;
 }
 
 /**
- * What {@linkcode removeCosmicRays} uses for an option left out. `sigmaLimit` 4.5, `neighbourShare` 0.3, four rounds
+ * What {@linkcode removeCosmicRays} uses for an option left out. `detectionSigma` 4.5, `neighbourShare` 0.3, four rounds
  * are van Dokkum's; `contrast` 5 is his value for undersampled images (his figure 4), the careful end: stars are worth
  * more than rays.
  */
@@ -31,10 +31,10 @@ export const removeCosmicRaysDefaults: RemoveCosmicRaysOptions = Object.freeze({
   electronsPerAdu: 1,
   readNoiseElectrons: 0,
   subtractedAdu: 0,
-  sigmaLimit: 4.5,
+  detectionSigma: 4.5,
   neighbourShare: 0.3,
   contrast: 5,
-  rounds: 4,
+  maximumIterations: 4,
 });
 
 /**
@@ -71,15 +71,25 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
         "split the mosaic first",
     );
   }
-  const { electronsPerAdu, readNoiseElectrons, subtractedAdu, sigmaLimit, neighbourShare, contrast, rounds } = used;
+  const {
+    electronsPerAdu,
+    readNoiseElectrons,
+    subtractedAdu,
+    detectionSigma,
+    neighbourShare,
+    contrast,
+    maximumIterations,
+  } = used;
   const refuse = (rule: string, value: number) => new RangeError(`removeCosmicRays: ${rule}, but got ${value}`);
   if (!(electronsPerAdu > 0)) throw refuse("electronsPerAdu must be > 0", electronsPerAdu);
   if (!(readNoiseElectrons >= 0)) throw refuse("readNoiseElectrons must be ≥ 0", readNoiseElectrons);
   if (!Number.isFinite(subtractedAdu)) throw refuse("subtractedAdu must be a number", subtractedAdu);
-  if (!(sigmaLimit > 0)) throw refuse("sigmaLimit must be > 0", sigmaLimit);
+  if (!(detectionSigma > 0)) throw refuse("detectionSigma must be > 0", detectionSigma);
   if (!(neighbourShare > 0 && neighbourShare <= 1)) throw refuse("neighbourShare must lie in 0 … 1", neighbourShare);
   if (!(contrast > 0)) throw refuse("contrast must be > 0", contrast);
-  if (!(Number.isInteger(rounds) && rounds >= 1)) throw refuse("rounds must be a whole number above 0", rounds);
+  if (!(Number.isInteger(maximumIterations) && maximumIterations >= 1)) {
+    throw refuse("rounds must be a whole number above 0", maximumIterations);
+  }
   const { width, height } = image;
   const size = width * height;
   const data = allocatePlane(width, height);
@@ -88,7 +98,7 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
   if (image.mask !== null) mask.set(image.mask);
   const hits = new Uint8Array(size);
   const notes: string[] = [];
-  for (let round = 0; round < rounds; round++) {
+  for (let round = 0; round < maximumIterations; round++) {
     const found = findHits(data, mask, width, height, used);
     let fresh = 0;
     for (let p = 0; p < size; p++) {
@@ -134,7 +144,7 @@ function findHits(
   height: number,
   used: RemoveCosmicRaysOptions,
 ): Uint8Array {
-  const { electronsPerAdu: gain, readNoiseElectrons, subtractedAdu, sigmaLimit, neighbourShare, contrast } = used;
+  const { electronsPerAdu: gain, readNoiseElectrons, subtractedAdu, detectionSigma, neighbourShare, contrast } = used;
   const size = data.length;
   const smooth = medianPlane(data, width, height, 2, 1, true);
   const laplacian = subsampledLaplacian(data, width, height);
@@ -154,11 +164,11 @@ function findHits(
   for (let p = 0; p < size; p++) {
     sharp[p] = significance[p] - extended[p];
     const structure = Math.max(0.01, (three[p] - seven[p]) / noise[p]);
-    if (sharp[p] > sigmaLimit && sharp[p] / structure > contrast && (mask[p] & maskBit.saturated) === 0) hit[p] = 1;
+    if (sharp[p] > detectionSigma && sharp[p] / structure > contrast && (mask[p] & maskBit.saturated) === 0) hit[p] = 1;
   }
   // Neighbours of hits above the full limit, then their neighbours above the lower one.
-  const first = grown(hit, sharp, sigmaLimit, width, height);
-  return grown(first, sharp, sigmaLimit * neighbourShare, width, height);
+  const first = grown(hit, sharp, detectionSigma, width, height);
+  return grown(first, sharp, detectionSigma * neighbourShare, width, height);
 }
 
 /** Hits and those of their 8 neighbours whose value exceeds the limit. */

@@ -1,5 +1,5 @@
 /** The four half-size images of a mosaic. */
-import { croppedGeometry, rescaledGeometry } from "../core/geometry.ts";
+import { cropGeometry, rescaleGeometry } from "../core/geometry.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask } from "../core/mask.ts";
 
@@ -62,8 +62,8 @@ export function splitMosaic(image: Image): MosaicParts {
       return out;
     });
     // The pixel stays where its centre is: a shift by half a coarse pixel undoes the corner rule of the rescaling.
-    const coarse = rescaledGeometry(image.geometry, 2);
-    const geometry = croppedGeometry(coarse, { x: (i - 0.5) / 2, y: (j - 0.5) / 2 });
+    const coarse = rescaleGeometry(image.geometry, 2);
+    const geometry = cropGeometry(coarse, { x: (i - 0.5) / 2, y: (j - 0.5) / 2 });
     return derive(image, { width, height, planes: [{ channel, data }], geometry, mask, variance, coverage: null }, {
       step: "splitMosaic",
       options: {},

@@ -1,5 +1,5 @@
 /** Overscan: columns that the sensor reads without light tell each row's electronic level. */
-import { croppedGeometry, type Region } from "../core/geometry.ts";
+import { cropGeometry, type Region } from "../core/geometry.ts";
 import { withoutCards } from "../core/header.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask } from "../core/mask.ts";
@@ -9,9 +9,9 @@ import { median } from "../stats/median.ts";
 /** Options of {@linkcode trimOverscan}. */
 export interface TrimOverscanOptions {
   /** Columns without light, as a region of the frame; null for none: only trim. */
-  readonly overscan: Region | null;
+  readonly overscanRegion: Region | null;
   /** Part that holds the picture; null for everything left or right of the overscan, whichever is larger. */
-  readonly keep: Region | null;
+  readonly keepRegion: Region | null;
   /** Rows whose levels are combined by their median, an odd number. */
   readonly smoothRows: number;
 }
@@ -20,7 +20,11 @@ export interface TrimOverscanOptions {
  * What {@linkcode trimOverscan} uses for an option left out. `smoothRows` 11: the level of a row is then known √11
  * times better than from its own columns, while slow drifts are followed; own choice.
  */
-export const trimOverscanDefaults: TrimOverscanOptions = Object.freeze({ overscan: null, keep: null, smoothRows: 11 });
+export const trimOverscanDefaults: TrimOverscanOptions = Object.freeze({
+  overscanRegion: null,
+  keepRegion: null,
+  smoothRows: 11,
+});
 
 /**
  * Take each row's overscan level off, and trim the frame to its picture.
@@ -45,7 +49,7 @@ export const trimOverscanDefaults: TrimOverscanOptions = Object.freeze({ oversca
 export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions> = {}): Image {
   const used = settle("trimOverscan", trimOverscanDefaults, options);
   requireLinear("trimOverscan", image);
-  const { overscan, smoothRows } = used;
+  const { overscanRegion, smoothRows } = used;
   const { width, height } = image;
   if (image.planes.length !== 1) {
     throw new TypeError(`trimOverscan: image must have one plane, but has ${image.planes.length}`);
@@ -65,17 +69,17 @@ export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions>
       );
     }
   };
-  if (overscan !== null) inside("overscan", overscan);
-  let keep = used.keep ?? { x: 0, y: 0, width, height };
-  if (used.keep === null && overscan !== null) {
-    const right = width - overscan.x - overscan.width;
-    keep = right > overscan.x
+  if (overscanRegion !== null) inside("overscan", overscanRegion);
+  let keep = used.keepRegion ?? { x: 0, y: 0, width, height };
+  if (used.keepRegion === null && overscanRegion !== null) {
+    const right = width - overscanRegion.x - overscanRegion.width;
+    keep = right > overscanRegion.x
       ? { x: width - right, y: 0, width: right, height }
-      : { x: 0, y: 0, width: overscan.x, height };
+      : { x: 0, y: 0, width: overscanRegion.x, height };
   }
   inside("keep", keep);
   const { data } = image.planes[0];
-  const levels = overscan === null ? null : rowLevels(data, width, overscan, keep, smoothRows);
+  const levels = overscanRegion === null ? null : rowLevels(data, width, overscanRegion, keep, smoothRows);
   const out = allocatePlane(keep.width, keep.height);
   for (let y = 0, p = 0; y < keep.height; y++) {
     const from = (keep.y + y) * width + keep.x;
@@ -94,7 +98,7 @@ export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions>
     width: keep.width,
     height: keep.height,
     planes: [{ channel: image.planes[0].channel, data: out }],
-    geometry: croppedGeometry(image.geometry, keep),
+    geometry: cropGeometry(image.geometry, keep),
     // These cards describe the frame before the crop.
     header: withoutCards(image.header, ["BIASSEC", "TRIMSEC", "DATASEC"]),
     mask: image.mask === null ? null : cropped(image.mask, createMask(keep.width, keep.height)),

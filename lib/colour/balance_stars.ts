@@ -3,7 +3,7 @@ import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { expPortable, logPortable } from "../kernels/elementary.ts";
-import { detectStars } from "../measure/detect_stars.ts";
+import { detectStars } from "../stars/detect_stars.ts";
 import { measureSky } from "../measure/sky_level.ts";
 import { biweightLocation } from "../stats/biweight.ts";
 import { medianInPlace } from "../stats/samples.ts";
@@ -23,7 +23,7 @@ export interface StarBalanceOptions {
   /** Effective wavelengths of R, G, B, nanometres. */
   readonly wavelengths: readonly [number, number, number];
   /** Least signal-to-noise ratio of a star that counts. */
-  readonly leastSnr: number;
+  readonly minimumSnr: number;
   /** Stars that count, at most, the brightest that are not saturated. */
   readonly maximumStars: number;
 }
@@ -38,7 +38,7 @@ export const starBalanceDefaults: Readonly<StarBalanceOptions> = Object.freeze({
   starKelvin: 5772,
   whiteKelvin: 5772,
   wavelengths: Object.freeze([620, 530, 460] as const),
-  leastSnr: 40,
+  minimumSnr: 40,
   maximumStars: 400,
 });
 
@@ -67,7 +67,7 @@ export function planckPhotons(nanometres: number, kelvin: number): number {
 /**
  * Light within 1.2 FWHM less the median of a ring, for each channel; null near the border or where data are missing.
  */
-function starLight(image: Image, star: Star, fwhm: number): number[] | null {
+function starFlux(image: Image, star: Star, fwhm: number): number[] | null {
   const { width, height } = image;
   const r = 1.2 * fwhm;
   const inner = 2.5 * fwhm;
@@ -131,7 +131,7 @@ function starLight(image: Image, star: Star, fwhm: number): number[] | null {
 export function measureStarBalance(image: Image, options: Partial<StarBalanceOptions> = {}): StarBalance {
   const used = settle("measureStarBalance", starBalanceDefaults, options);
   requireLinear("measureStarBalance", image);
-  const { method, starKelvin, whiteKelvin, wavelengths, leastSnr, maximumStars } = used;
+  const { method, starKelvin, whiteKelvin, wavelengths, minimumSnr, maximumStars } = used;
   const channels = image.planes.map((plane) => plane.channel);
   if (channels.length < 2) throw new TypeError("measureStarBalance: image must have at least two planes, but has one");
   if (method !== "mean" && method !== "locus") {
@@ -140,7 +140,7 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
   if (!(starKelvin >= 1000 && whiteKelvin >= 1000)) {
     throw new RangeError(`measureStarBalance: temperatures must be ≥ 1000 K, but got ${starKelvin} and ${whiteKelvin}`);
   }
-  if (!(leastSnr > 0)) throw new RangeError(`measureStarBalance: leastSnr must be > 0, but got ${leastSnr}`);
+  if (!(minimumSnr > 0)) throw new RangeError(`measureStarBalance: minimumSnr must be > 0, but got ${minimumSnr}`);
   const rgb = ["R", "G", "B"].map((name) => channels.indexOf(name));
   if (method === "locus" && rgb.some((index) => index < 0)) {
     throw new TypeError(`measureStarBalance: method "locus" must have R, G, B, but got ${channels.join(", ")}`);
@@ -149,10 +149,10 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
   const sky = measureSky(image).map((each) => each.level);
   const notes: string[] = [];
   const list = detectStars(image, { channel: channels[reference] });
-  const good = list.stars.filter((s) => !s.saturated && s.snr >= leastSnr).slice(0, maximumStars);
+  const good = list.stars.filter((s) => !s.saturated && s.snr >= minimumSnr).slice(0, maximumStars);
   const colours: number[][] = channels.map(() => []);
   for (const star of good) {
-    const light = starLight(image, star, list.fwhmPixels);
+    const light = starFlux(image, star, list.fwhmPixels);
     if (light === null || light.some((v) => !(v > 0))) continue;
     light.forEach((v, c) => colours[c].push(logPortable(v / light[reference])));
   }

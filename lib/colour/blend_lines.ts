@@ -2,7 +2,7 @@
 import { allocatePlane, derive, type Image, requireDisplay, requireLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import type { PoolTask } from "../kernels/pool.ts";
+import type { PoolTask } from "../parallel/pool.ts";
 import { screenColours } from "../kernels/screen_colour.ts";
 import { cosPortable, expPortable, logPortable, sinPortable } from "../kernels/elementary.ts";
 import type { SkyPart } from "../measure/sky_level.ts";
@@ -14,7 +14,7 @@ export interface LineColour {
   /** Channel. */
   readonly channel: string;
   /** Hue where this line shines alone, degrees in Oklab: red 29, gold 85, green 142, teal 195, blue 264. */
-  readonly hue: number;
+  readonly hueDegrees: number;
 }
 
 /** Options of {@linkcode blendLines}. */
@@ -25,7 +25,7 @@ export interface BlendLinesOptions {
    * Hue where two lines shine alike, degrees in Oklab; NaN for a straight way between them through grey. Used with two
    * lines.
    */
-  readonly hueBetween: number;
+  readonly hueBetweenDegrees: number;
   /** Chroma (Oklab) of a pure line at lightness 0.65; it grows and falls with lightness. */
   readonly chroma: number;
   /** Sigma of the Gaussian the lines are smoothed with before their ratio is taken, pixels. */
@@ -36,7 +36,7 @@ export interface BlendLinesOptions {
    * Where the lines' sky and noise are measured: a part of the field that is free of nebula, `darkest` to find one,
    * null for all of it.
    */
-  readonly skyFrom: SkyPart;
+  readonly skyRegion: SkyPart;
 }
 
 /**
@@ -46,14 +46,14 @@ export interface BlendLinesOptions {
  */
 export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
   lines: Object.freeze([
-    Object.freeze({ channel: "Ha", hue: 25 }),
-    Object.freeze({ channel: "OIII", hue: 212 }),
+    Object.freeze({ channel: "Ha", hueDegrees: 25 }),
+    Object.freeze({ channel: "OIII", hueDegrees: 212 }),
   ]),
-  hueBetween: 70,
+  hueBetweenDegrees: 70,
   chroma: 0.15,
   smoothingPixels: 2,
   halfSnr: 2.5,
-  skyFrom: null,
+  skyRegion: null,
 });
 
 /** The line ratios of a field are spread over the palette between these shares of the samples. */
@@ -192,7 +192,7 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   requireLinear("blendLines", lines);
   requireDisplay("blendLines", luminance);
   requireSameSize("blendLines", lines, luminance);
-  const { hueBetween, chroma, smoothingPixels, halfSnr } = used;
+  const { hueBetweenDegrees, chroma, smoothingPixels, halfSnr } = used;
   if (used.lines.length < 2) {
     throw new RangeError(`blendLines: lines must be at least two, but got ${used.lines.length}`);
   }
@@ -206,9 +206,9 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   }
   const { width, height } = lines;
   const size = width * height;
-  const fields = used.lines.map(({ channel }) => smoothedLine(lines, channel, smoothingPixels, used.skyFrom));
+  const fields = used.lines.map(({ channel }) => smoothedLine(lines, channel, smoothingPixels, used.skyRegion));
   const axis = (hue: number) => [cosPortable(hue * Math.PI / 180), sinPortable(hue * Math.PI / 180)] as const;
-  const axes = used.lines.map(({ hue }) => axis(hue));
+  const axes = used.lines.map(({ hueDegrees }) => axis(hueDegrees));
   const two = fields.length === 2;
   let low = 0;
   let span = 1;
@@ -236,8 +236,8 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
       low = -span / 2;
     }
   }
-  const straight = Number.isNaN(hueBetween);
-  const between = axis(straight ? 0 : hueBetween);
+  const straight = Number.isNaN(hueBetweenDegrees);
+  const between = axis(straight ? 0 : hueBetweenDegrees);
   const scales = two ? [] : fields.map(({ signal, noise }) => {
     const thin: number[] = [];
     for (let i = 0; i < size; i += Math.max(1, Math.floor(size / 200_000) | 1)) {

@@ -10,13 +10,13 @@ export interface EqualiseChannelsOptions {
    * What becomes equal: the height of the brighter objects above the sky, the noise of the sky, or nothing but the
    * sky's level.
    */
-  readonly by: "percentile" | "noise" | "level";
+  readonly method: "percentile" | "noise" | "level";
   /** Share of the samples below the height that becomes equal, 0.5 … 1. */
   readonly share: number;
   /** Largest gain of a channel against the strongest: what a weak line's noise can bear. */
   readonly maximumGain: number;
   /** Where the sky is measured: a part that shows free sky, `darkest` to find one, null for the whole field. */
-  readonly skyFrom: SkyPart;
+  readonly skyRegion: SkyPart;
 }
 
 /**
@@ -25,10 +25,10 @@ export interface EqualiseChannelsOptions {
  * simulations.
  */
 export const equaliseChannelsDefaults: Readonly<EqualiseChannelsOptions> = Object.freeze({
-  by: "percentile",
+  method: "percentile",
   share: 0.995,
   maximumGain: 16,
-  skyFrom: null,
+  skyRegion: null,
 });
 
 /** A thinned copy of the samples with data. */
@@ -56,29 +56,31 @@ function thinned(data: Float32Array): Float32Array {
  * import { constantImage, equaliseChannels, joinChannels } from "faintlight";
  *
  * const lines = joinChannels([constantImage(9, 9, 30, { channels: ["Ha"] }), constantImage(9, 9, 10, { channels: ["OIII"] })]);
- * const even = equaliseChannels(lines, { by: "level" });
+ * const even = equaliseChannels(lines, { method: "level" });
  * assert.deepEqual(even.planes.map((plane) => plane.data[0]), [20, 20]);
  * ```
  */
 export function equaliseChannels(image: Image, options: Partial<EqualiseChannelsOptions> = {}): Image {
   const used = settle("equaliseChannels", equaliseChannelsDefaults, options);
   requireLinear("equaliseChannels", image);
-  const { by, share, maximumGain, skyFrom } = used;
-  if (!["percentile", "noise", "level"].includes(by)) {
+  const { method, share, maximumGain, skyRegion } = used;
+  if (!["percentile", "noise", "level"].includes(method)) {
     throw new RangeError(
-      `equaliseChannels: by must be "percentile", "noise" or "level", but got ${JSON.stringify(by)}`,
+      `equaliseChannels: method must be "percentile", "noise" or "level", but got ${JSON.stringify(method)}`,
     );
   }
   if (!(share >= 0.5 && share <= 1)) {
     throw new RangeError(`equaliseChannels: share must lie within 0.5 … 1, but got ${share}`);
   }
   if (!(maximumGain >= 1)) throw new RangeError(`equaliseChannels: maximumGain must be ≥ 1, but got ${maximumGain}`);
-  const sky = measureSky(image, skyFrom);
+  const sky = measureSky(image, skyRegion);
   const common = sky.reduce((sum, each) => sum + each.level, 0) / sky.length;
   const height = image.planes.map(({ data }, c) => {
-    if (by === "level") return 1;
+    if (method === "level") return 1;
     // A channel that shows nothing above its noise is measured by the noise, so that it is not blown up to match.
-    return by === "noise" ? sky[c].noise : Math.max(quantile(thinned(data), share) - sky[c].level, 3 * sky[c].noise);
+    return method === "noise"
+      ? sky[c].noise
+      : Math.max(quantile(thinned(data), share) - sky[c].level, 3 * sky[c].noise);
   });
   const top = Math.max(...height.filter((h) => h > 0), 0);
   const gains = height.map((h) => h > 0 ? Math.min(maximumGain, top / h) : 1);

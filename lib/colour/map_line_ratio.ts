@@ -2,7 +2,7 @@
 import { allocatePlane, derive, type Image, planeOf, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky, type SkyPart } from "../measure/sky_level.ts";
-import { smoothPlane } from "../measure/smooth_plane.ts";
+import { gaussianSmooth } from "../filters/gaussian.ts";
 
 /** Options of {@linkcode mapLineRatio}. */
 export interface MapLineRatioOptions {
@@ -13,9 +13,9 @@ export interface MapLineRatioOptions {
   /** Sigma of the Gaussian both are smoothed with first, pixels; 0 for none. */
   readonly smoothingPixels: number;
   /** Ratios of less signal-to-noise than this are left out (NaN). */
-  readonly leastSnr: number;
+  readonly minimumSnr: number;
   /** Part of the field that shows free sky, for a field that is full of nebula; null to find the sky in all of it. */
-  readonly skyFrom: SkyPart;
+  readonly skyRegion: SkyPart;
 }
 
 /**
@@ -27,8 +27,8 @@ export const mapLineRatioDefaults: Readonly<MapLineRatioOptions> = Object.freeze
   numerator: "OIII",
   denominator: "Ha",
   smoothingPixels: 2,
-  leastSnr: 3,
-  skyFrom: null,
+  minimumSnr: 3,
+  skyRegion: null,
 });
 
 /** A line above its sky, smoothed, with the noise of a sample after smoothing. */
@@ -36,14 +36,14 @@ export function smoothedLine(
   image: Image,
   channel: string,
   sigma: number,
-  skyFrom: SkyPart = null,
+  skyRegion: SkyPart = null,
 ): { signal: Float32Array; noise: number; level: number } {
   const { width, height } = image;
   const plane = planeOf(image, channel);
-  const signal = sigma > 0 ? smoothPlane(plane.data, width, height, sigma) : Float32Array.from(plane.data);
+  const signal = sigma > 0 ? gaussianSmooth(plane.data, width, height, sigma) : Float32Array.from(plane.data);
   // Level and noise are measured on the smoothed plane: noise that resampling has correlated does not fall as white
   // noise does.
-  const [sky] = measureSky({ ...image, planes: [{ channel, data: signal }] }, skyFrom);
+  const [sky] = measureSky({ ...image, planes: [{ channel, data: signal }] }, skyRegion);
   for (let i = 0; i < signal.length; i++) signal[i] -= sky.level;
   return { signal, noise: sky.noise, level: sky.level };
 }
@@ -77,13 +77,13 @@ export function smoothedLine(
 export function mapLineRatio(image: Image, options: Partial<MapLineRatioOptions> = {}): Image {
   const used = settle("mapLineRatio", mapLineRatioDefaults, options);
   requireLinear("mapLineRatio", image);
-  const { numerator, denominator, smoothingPixels, leastSnr, skyFrom } = used;
+  const { numerator, denominator, smoothingPixels, minimumSnr, skyRegion } = used;
   if (!(smoothingPixels >= 0)) {
     throw new RangeError(`mapLineRatio: smoothingPixels must be ≥ 0, but got ${smoothingPixels}`);
   }
-  if (!(leastSnr >= 0)) throw new RangeError(`mapLineRatio: leastSnr must be ≥ 0, but got ${leastSnr}`);
-  const top = smoothedLine(image, numerator, smoothingPixels, skyFrom);
-  const bottom = smoothedLine(image, denominator, smoothingPixels, skyFrom);
+  if (!(minimumSnr >= 0)) throw new RangeError(`mapLineRatio: minimumSnr must be ≥ 0, but got ${minimumSnr}`);
+  const top = smoothedLine(image, numerator, smoothingPixels, skyRegion);
+  const bottom = smoothedLine(image, denominator, smoothingPixels, skyRegion);
   const ratio = allocatePlane(image.width, image.height);
   const snr = allocatePlane(image.width, image.height);
   for (let i = 0; i < ratio.length; i++) {
@@ -93,7 +93,7 @@ export function mapLineRatio(image: Image, options: Partial<MapLineRatioOptions>
       const u = top.noise / a;
       const v = bottom.noise / b;
       snr[i] = 1 / Math.sqrt(u * u + v * v);
-      ratio[i] = snr[i] >= leastSnr ? a / b : NaN;
+      ratio[i] = snr[i] >= minimumSnr ? a / b : NaN;
     } else {
       snr[i] = a === a && b === b ? 0 : NaN;
       ratio[i] = NaN;

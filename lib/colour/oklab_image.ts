@@ -2,7 +2,7 @@
 import { linearToSrgb } from "../core/colour_space.ts";
 import { allocatePlane, derive, type Image, planeOf, requireDisplay } from "../core/image.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import type { PoolTask } from "../kernels/pool.ts";
+import type { PoolTask } from "../parallel/pool.ts";
 import { screenColours } from "../kernels/screen_colour.ts";
 
 /** The three colour planes of a picture, by name or by place. */

@@ -2,7 +2,7 @@
 import { allocatePlane, derive, type Image, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import type { PoolTask } from "../kernels/pool.ts";
+import type { PoolTask } from "../parallel/pool.ts";
 import { screenColours } from "../kernels/screen_colour.ts";
 import { measureSky } from "../measure/sky_level.ts";
 import { colourPlanes, labOfPlanes } from "./oklab_image.ts";

@@ -2,9 +2,9 @@
 import { allocatePlane, derive, type Image, requireLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
-import { detectStars, type StarList } from "../measure/detect_stars.ts";
+import { detectStars, type StarList } from "../stars/detect_stars.ts";
 import { measureSky } from "../measure/sky_level.ts";
-import { smoothPlane } from "../measure/smooth_plane.ts";
+import { gaussianSmooth } from "../filters/gaussian.ts";
 import { median } from "../stats/median.ts";
 import { type PartialFit, partialFit } from "../stats/partial_fit.ts";
 
@@ -179,7 +179,7 @@ export function subtractContinuum(
     const smoothed = (square: number): readonly [Float32Array, Float32Array] => {
       const sigma = Math.sqrt(Math.abs(square));
       if (!(sigma > 0.2)) return [n, c];
-      return square < 0 ? [smoothPlane(n, width, height, sigma), c] : [n, smoothPlane(c, width, height, sigma)];
+      return square < 0 ? [gaussianSmooth(n, width, height, sigma), c] : [n, gaussianSmooth(c, width, height, sigma)];
     };
     /** How far the stars of both differ in shape: the typical error of their ratio over the ratio. */
     const unlike = (square: number) => {

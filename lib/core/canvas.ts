@@ -1,5 +1,5 @@
 /** The pixel grid a stack is made on, laid out in pixels of the reference frame. */
-import { croppedGeometry, type Geometry, type Point, rescaledGeometry } from "./geometry.ts";
+import { cropGeometry, type Geometry, type Point, rescaleGeometry } from "./geometry.ts";
 import { applyTransform, type Transform } from "./transform.ts";
 
 /** A grid of output pixels. Pixel (i, j) has its centre at reference pixel origin + scale · (i, j). */
@@ -51,20 +51,20 @@ export function referenceCanvas(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { croppedCanvas, plainGeometry, referenceCanvas } from "faintlight";
+ * import { cropCanvas, plainGeometry, referenceCanvas } from "faintlight";
  *
  * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
- * assert.deepEqual(croppedCanvas(canvas, 2, 1, 4, 4).origin, { x: 2, y: 1 });
+ * assert.deepEqual(cropCanvas(canvas, 2, 1, 4, 4).origin, { x: 2, y: 1 });
  * ```
  */
-export function croppedCanvas(canvas: Canvas, x: number, y: number, width: number, height: number): Canvas {
+export function cropCanvas(canvas: Canvas, x: number, y: number, width: number, height: number): Canvas {
   const { origin, scale, geometry } = canvas;
   return {
     width,
     height,
     origin: { x: origin.x + x * scale, y: origin.y + y * scale },
     scale,
-    geometry: croppedGeometry(geometry, { x, y }),
+    geometry: cropGeometry(geometry, { x, y }),
   };
 }
 
@@ -74,14 +74,14 @@ export function croppedCanvas(canvas: Canvas, x: number, y: number, width: numbe
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { plainGeometry, referenceCanvas, rescaledCanvas } from "faintlight";
+ * import { plainGeometry, referenceCanvas, rescaleCanvas } from "faintlight";
  *
  * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
- * assert.equal(rescaledCanvas(canvas, 0.5).width, 16);
+ * assert.equal(rescaleCanvas(canvas, 0.5).width, 16);
  * ```
  */
-export function rescaledCanvas(canvas: Canvas, factor: number): Canvas {
-  if (!(factor > 0)) throw new RangeError(`rescaledCanvas: factor must be > 0, but got ${factor}`);
+export function rescaleCanvas(canvas: Canvas, factor: number): Canvas {
+  if (!(factor > 0)) throw new RangeError(`rescaleCanvas: factor must be > 0, but got ${factor}`);
   const { width, height, origin, scale, geometry } = canvas;
   const half = (factor - 1) / 2 * scale;
   return {
@@ -89,7 +89,7 @@ export function rescaledCanvas(canvas: Canvas, factor: number): Canvas {
     height: Math.max(1, Math.round(height / factor)),
     origin: { x: origin.x + half, y: origin.y + half },
     scale: scale * factor,
-    geometry: rescaledGeometry(geometry, factor),
+    geometry: rescaleGeometry(geometry, factor),
   };
 }
 
@@ -141,7 +141,7 @@ export function unionCanvas(canvas: Canvas, frames: readonly FrameOutline[]): Ca
       y1 = Math.max(y1, Math.floor(y + 1e-6));
     }
   }
-  return croppedCanvas(canvas, x0, y0, x1 - x0 + 1, y1 - y0 + 1);
+  return cropCanvas(canvas, x0, y0, x1 - x0 + 1, y1 - y0 + 1);
 }
 
 /**
@@ -211,7 +211,7 @@ export function intersectionCanvas(
   }
   const x = best.x * cellPixels;
   const y = best.y * cellPixels;
-  return croppedCanvas(
+  return cropCanvas(
     canvas,
     x,
     y,

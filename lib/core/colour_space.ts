@@ -84,12 +84,12 @@ export function srgbToLinear(v: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { luminanceOfLightness } from "faintlight";
+ * import { lightnessToLuminance } from "faintlight";
  *
- * assert.ok(Math.abs(luminanceOfLightness(15) - 0.019086) < 1e-6);
+ * assert.ok(Math.abs(lightnessToLuminance(15) - 0.019086) < 1e-6);
  * ```
  */
-export function luminanceOfLightness(lightness: number): number {
+export function lightnessToLuminance(lightness: number): number {
   const f = (lightness + 16) / 116;
   return lightness > 8 ? f * f * f : lightness * 27 / 24389;
 }
@@ -103,13 +103,13 @@ export type Triple = readonly [number, number, number];
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { oklabOfLinear } from "faintlight";
+ * import { linearToOklab } from "faintlight";
  *
- * const [lightness, a, b] = oklabOfLinear(1, 0, 0);
+ * const [lightness, a, b] = linearToOklab(1, 0, 0);
  * assert.ok(Math.abs(lightness - 0.627955) < 1e-5 && Math.abs(a - 0.224863) < 1e-5 && Math.abs(b - 0.125846) < 1e-5);
  * ```
  */
-export function oklabOfLinear(r: number, g: number, b: number): Triple {
+export function linearToOklab(r: number, g: number, b: number): Triple {
   const l = cubeRoot(0.4122214708 * r + 0.5363325363 * g + 0.0514459929 * b);
   const m = cubeRoot(0.2119034982 * r + 0.6806995451 * g + 0.1073969566 * b);
   const s = cubeRoot(0.0883024619 * r + 0.2817188376 * g + 0.6299787005 * b);
@@ -121,18 +121,18 @@ export function oklabOfLinear(r: number, g: number, b: number): Triple {
 }
 
 /**
- * Linear sRGB of an Oklab colour: the inverse of {@linkcode oklabOfLinear} to 1e-7 (the published inverse matrices).
+ * Linear sRGB of an Oklab colour: the inverse of {@linkcode linearToOklab} to 1e-7 (the published inverse matrices).
  *
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { linearOfOklab, oklabOfLinear } from "faintlight";
+ * import { oklabToLinear, linearToOklab } from "faintlight";
  *
- * const [r, g, b] = linearOfOklab(...oklabOfLinear(0.2, 0.4, 0.6));
+ * const [r, g, b] = oklabToLinear(...linearToOklab(0.2, 0.4, 0.6));
  * assert.ok(Math.abs(r - 0.2) < 1e-6 && Math.abs(g - 0.4) < 1e-6 && Math.abs(b - 0.6) < 1e-6);
  * ```
  */
-export function linearOfOklab(lightness: number, a: number, b: number): Triple {
+export function oklabToLinear(lightness: number, a: number, b: number): Triple {
   const l = lightness + 0.3963377774 * a + 0.2158037573 * b;
   const m = lightness - 0.1055613458 * a - 0.0638541728 * b;
   const s = lightness - 0.0894841775 * a - 1.291485548 * b;
@@ -153,30 +153,30 @@ export function linearOfOklab(lightness: number, a: number, b: number): Triple {
  * @example Too much chroma is taken down, hue stays
  * ```ts
  * import assert from "node:assert/strict";
- * import { oklabOfLinear, screenOfOklab, srgbToLinear } from "faintlight";
+ * import { linearToOklab, oklabToSrgb, srgbToLinear } from "faintlight";
  *
- * const shown = screenOfOklab(0.7, 0.4, 0.2);
+ * const shown = oklabToSrgb(0.7, 0.4, 0.2);
  * assert.ok(shown.every((each) => each >= 0 && each <= 1));
- * const [, a, b] = oklabOfLinear(srgbToLinear(shown[0]), srgbToLinear(shown[1]), srgbToLinear(shown[2]));
+ * const [, a, b] = linearToOklab(srgbToLinear(shown[0]), srgbToLinear(shown[1]), srgbToLinear(shown[2]));
  * assert.ok(Math.abs(Math.atan2(b, a) - Math.atan2(0.2, 0.4)) < 0.01);
  * ```
  */
-export function screenOfOklab(lightness: number, a: number, b: number): Triple {
+export function oklabToSrgb(lightness: number, a: number, b: number): Triple {
   const light = lightness < 0 ? 0 : lightness > 1 ? 1 : lightness;
   // Rounding at the gamut's edge is no reason to lose chroma.
   const slack = 1e-6;
   const shows = (c: Triple) =>
     c[0] >= -slack && c[1] >= -slack && c[2] >= -slack && c[0] <= 1 + slack && c[1] <= 1 + slack && c[2] <= 1 + slack;
-  let colour = linearOfOklab(light, a, b);
+  let colour = oklabToLinear(light, a, b);
   if (!shows(colour) && colour[0] === colour[0]) {
     let low = 0;
     let high = 1;
     for (let k = 0; k < 10; k++) {
       const middle = (low + high) / 2;
-      if (shows(linearOfOklab(light, a * middle, b * middle))) low = middle;
+      if (shows(oklabToLinear(light, a * middle, b * middle))) low = middle;
       else high = middle;
     }
-    colour = linearOfOklab(light, a * low, b * low);
+    colour = oklabToLinear(light, a * low, b * low);
   }
   const encode = (x: number) => x <= 0 ? 0 : x >= 1 ? 1 : linearToSrgb(x);
   return [encode(colour[0]), encode(colour[1]), encode(colour[2])];

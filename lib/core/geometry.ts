@@ -85,12 +85,12 @@ export function shiftBayer(pattern: BayerPattern, dx: number, dy: number): Bayer
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { croppedGeometry, plainGeometry } from "faintlight";
+ * import { cropGeometry, plainGeometry } from "faintlight";
  *
- * assert.deepEqual(croppedGeometry(plainGeometry, { x: 3, y: 2 }).origin, { x: 3, y: 2 });
+ * assert.deepEqual(cropGeometry(plainGeometry, { x: 3, y: 2 }).origin, { x: 3, y: 2 });
  * ```
  */
-export function croppedGeometry(geometry: Geometry, offset: Point): Geometry {
+export function cropGeometry(geometry: Geometry, offset: Point): Geometry {
   const { origin, scale, wcs, bayer } = geometry;
   return {
     ...geometry,
@@ -110,12 +110,12 @@ export function croppedGeometry(geometry: Geometry, offset: Point): Geometry {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { plainGeometry, rescaledGeometry } from "faintlight";
+ * import { plainGeometry, rescaleGeometry } from "faintlight";
  *
- * assert.deepEqual(rescaledGeometry(plainGeometry, 2).origin, { x: 0.5, y: 0.5 });
+ * assert.deepEqual(rescaleGeometry(plainGeometry, 2).origin, { x: 0.5, y: 0.5 });
  * ```
  */
-export function rescaledGeometry(geometry: Geometry, factor: number): Geometry {
+export function rescaleGeometry(geometry: Geometry, factor: number): Geometry {
   const { origin, scale, arcsecPerPixel, wcs } = geometry;
   const half = (factor - 1) / 2;
   return {

@@ -9,14 +9,14 @@ import { allocatePlane, createImage, type Image, planeOf, type Unit } from "./im
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, toNdarray } from "faintlight";
+ * import { constantImage, ndarrayOf } from "faintlight";
  *
- * const view = toNdarray(constantImage(3, 2, 7), "L");
+ * const view = ndarrayOf(constantImage(3, 2, 7), "L");
  * assert.deepEqual(view.shape, [2, 3]);
  * assert.equal(view.get(1, 2), 7);
  * ```
  */
-export function toNdarray(image: Image, channel: string): NdArray<Float32Array> {
+export function ndarrayOf(image: Image, channel: string): NdArray<Float32Array> {
   return ndarray(planeOf(image, channel).data, [image.height, image.width]);
 }
 
@@ -31,26 +31,30 @@ export function toNdarray(image: Image, channel: string): NdArray<Float32Array> 
  * ```ts
  * import assert from "node:assert/strict";
  * import ndarray from "ndarray";
- * import { fromNdarray } from "faintlight";
+ * import { imageFromNdarray } from "faintlight";
  *
- * const image = fromNdarray({ L: ndarray([1, 2, 3, 4, 5, 6], [2, 3]) }, "adu");
+ * const image = imageFromNdarray({ L: ndarray([1, 2, 3, 4, 5, 6], [2, 3]) }, "adu");
  * assert.equal(image.width, 3);
  * assert.equal(image.planes[0].data[4], 5);
  * ```
  */
-export function fromNdarray(arrays: Readonly<Record<string, NdArray>>, unit: Unit): Image {
+export function imageFromNdarray(arrays: Readonly<Record<string, NdArray>>, unit: Unit): Image {
   const entries = Object.entries(arrays);
-  if (entries.length === 0) throw new RangeError("fromNdarray: arrays must name at least one channel, but got none");
+  if (entries.length === 0) {
+    throw new RangeError("imageFromNdarray: arrays must name at least one channel, but got none");
+  }
   const [height, width] = entries[0][1].shape;
   const planes = entries.map(([channel, array]) => {
     if (array.shape.length !== 2 || array.shape[0] !== height || array.shape[1] !== width) {
       throw new RangeError(
-        `fromNdarray: channel "${channel}" must have shape ${height} × ${width}, but got ${array.shape.join(" × ")}`,
+        `imageFromNdarray: channel "${channel}" must have shape ${height} × ${width}, but got ${
+          array.shape.join(" × ")
+        }`,
       );
     }
     const data = allocatePlane(width, height);
     for (let y = 0, at = 0; y < height; y++) for (let x = 0; x < width; x++) data[at++] = Number(array.get(y, x));
     return { channel, data };
   });
-  return createImage({ width, height, planes, unit }, { step: "fromNdarray", options: { unit } });
+  return createImage({ width, height, planes, unit }, { step: "imageFromNdarray", options: { unit } });
 }

@@ -18,7 +18,7 @@ export interface SensorCorrection {
   /** Pixels to repair from neighbours of the same colour (any bit set); null for none. */
   readonly defects: Mask | null;
   /** Raw level from which a sample counts as saturated, ADU; null when unknown. */
-  readonly saturationAdu: number | null;
+  readonly saturationLevel: number | null;
   /** Colour mosaic of the sensor, seen from the first pixel; null for mono. */
   readonly bayer: BayerPattern | null;
   /** What was done and what could not be done, for the record. */

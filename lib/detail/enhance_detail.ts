@@ -1,15 +1,15 @@
 /** More contrast in details that are there. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { quietNoise, starlet } from "../measure/starlet.ts";
-import { meanPlane } from "./separate_stars.ts";
+import { quietNoise, starlet } from "../filters/starlet.ts";
+import { meanPlane } from "../stars/separate_stars.ts";
 
 /** Options of {@linkcode enhanceDetail}. */
 export interface EnhanceDetailOptions {
   /** Gain of each scale, 1, 2, 4 … pixels; 1 leaves a scale as it is. */
   readonly gains: readonly number[];
   /** A detail counts from this many standard deviations of its scale's noise, and in full from twice that. */
-  readonly threshold: number;
+  readonly thresholdSigma: number;
 }
 
 /**
@@ -18,7 +18,7 @@ export interface EnhanceDetailOptions {
  */
 export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.freeze({
   gains: Object.freeze([1, 1, 1.15, 1.3, 1.25]),
-  threshold: 2,
+  thresholdSigma: 2,
 });
 
 /**
@@ -45,11 +45,11 @@ export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.free
  */
 export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOptions> = {}): Image {
   const used = settle("enhanceDetail", enhanceDetailDefaults, options);
-  const { gains, threshold } = used;
+  const { gains, thresholdSigma } = used;
   if (gains.length === 0 || gains.length > 8 || gains.some((g) => !(g >= 0 && g <= 4))) {
     throw new RangeError(`enhanceDetail: gains must be one to eight numbers of 0 … 4, but got ${gains.join(", ")}`);
   }
-  if (!(threshold > 0)) throw new RangeError(`enhanceDetail: threshold must be > 0, but got ${threshold}`);
+  if (!(thresholdSigma > 0)) throw new RangeError(`enhanceDetail: threshold must be > 0, but got ${thresholdSigma}`);
   const { width, height } = image;
   const { scales } = starlet(meanPlane(image), width, height, gains.length);
   const change = new Float32Array(width * height);
@@ -58,7 +58,7 @@ export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOption
     if (gains[j] === 1) return;
     // Without noise every detail counts.
     const noise = noises[j];
-    const scale = noise > 0 ? 1 / (threshold * noise) : Number.MAX_VALUE;
+    const scale = noise > 0 ? 1 / (thresholdSigma * noise) : Number.MAX_VALUE;
     for (let i = 0; i < change.length; i++) {
       const u = Math.max(0, Math.min(1, Math.abs(detail[i]) * scale - 1));
       change[i] += detail[i] * (gains[j] - 1) * u * u * (3 - 2 * u);

@@ -3,18 +3,18 @@ import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import type { PoolTask } from "../kernels/pool.ts";
-import { starletScale } from "../kernels/starlet_scale.ts";
-import { scaleNoise, starletGains, withoutGaps } from "../measure/starlet.ts";
-import { meanPlane } from "./separate_stars.ts";
+import type { PoolTask } from "../parallel/pool.ts";
+import { starletScale } from "../kernels/starlet.ts";
+import { scaleNoise, starletGains, withoutGaps } from "../filters/starlet.ts";
+import { meanPlane } from "../stars/separate_stars.ts";
 import { type PartedPlane, significantDetails } from "./significant_details.ts";
 
 /** Options of {@linkcode reduceNoise}. */
 export interface ReduceNoiseOptions {
   /** Details below this many standard deviations of their scale's noise are taken for noise. */
-  readonly threshold: number;
+  readonly thresholdSigma: number;
   /** The same for differences between channels, where the eye sees noise first and detail last. */
-  readonly colourThreshold: number;
+  readonly colourThresholdSigma: number;
   /** Scales that are cleaned: 1, 2, 4 … pixels. */
   readonly scales: number;
   /** Share of what is taken away that stays as grain, 0 … 1. */
@@ -32,8 +32,8 @@ export interface ReduceNoiseOptions {
  * surfaces without any look like wax.
  */
 export const reduceNoiseDefaults: Readonly<ReduceNoiseOptions> = Object.freeze({
-  threshold: 3,
-  colourThreshold: 4,
+  thresholdSigma: 3,
+  colourThresholdSigma: 4,
   scales: 5,
   grain: 0.2,
   specks: true,
@@ -161,10 +161,10 @@ const subtractTask: PoolTask<Band<{ readonly width: number }>, void> = {
  */
 export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> = {}): Image {
   const used = settle("reduceNoise", reduceNoiseDefaults, options);
-  const { threshold, colourThreshold, scales, grain, specks } = used;
-  if (!(threshold >= 0)) throw new RangeError(`reduceNoise: threshold must be ≥ 0, but got ${threshold}`);
-  if (!(colourThreshold >= 0)) {
-    throw new RangeError(`reduceNoise: colourThreshold must be ≥ 0, but got ${colourThreshold}`);
+  const { thresholdSigma, colourThresholdSigma, scales, grain, specks } = used;
+  if (!(thresholdSigma >= 0)) throw new RangeError(`reduceNoise: threshold must be ≥ 0, but got ${thresholdSigma}`);
+  if (!(colourThresholdSigma >= 0)) {
+    throw new RangeError(`reduceNoise: colourThreshold must be ≥ 0, but got ${colourThresholdSigma}`);
   }
   if (!(Number.isInteger(scales) && scales >= 1 && scales <= 7)) {
     throw new RangeError(`reduceNoise: scales must be a whole number of 1 … 7, but got ${scales}`);
@@ -188,7 +188,7 @@ export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> =
   };
   const out = planes.map(() => allocatePlane(width, height));
   const mean = meanPlane({ ...image, planes: planes.map((plane, c) => ({ ...plane, data: sources[c] })) });
-  const main = significantDetails(mean, width, height, scales, threshold, grain);
+  const main = significantDetails(mean, width, height, scales, thresholdSigma, grain);
   if (!several) add(sources[0], main, null, out[0], display);
   else {
     const light = borrowPlane(size);
@@ -196,7 +196,13 @@ export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> =
     add(null, main, null, light, false);
     sources.forEach((data, c) => {
       overBands(subtractTask, height, 2 * width, [data, mean], [difference], { width });
-      add(data, significantDetails(difference, width, height, scales + 1, colourThreshold, 0), light, out[c], display);
+      add(
+        data,
+        significantDetails(difference, width, height, scales + 1, colourThresholdSigma, 0),
+        light,
+        out[c],
+        display,
+      );
     });
     for (const plane of [light, difference, mean]) returnPlane(plane);
   }

@@ -1,11 +1,11 @@
 /** Details of a plane by scale, those of its noise taken down. */
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import { keepDetail } from "../kernels/keep_detail.ts";
-import { tileSizes } from "../kernels/middle_size.ts";
-import type { PoolTask } from "../kernels/pool.ts";
-import { starletScale } from "../kernels/starlet_scale.ts";
-import { quietScale, withoutGaps } from "../measure/starlet.ts";
+import { thresholdDetail } from "../kernels/threshold_detail.ts";
+import { tileMads } from "../kernels/tile_mad.ts";
+import type { PoolTask } from "../parallel/pool.ts";
+import { starletScale } from "../kernels/starlet.ts";
+import { quietScale, withoutGaps } from "../filters/starlet.ts";
 import { median } from "../stats/median.ts";
 
 /** Side of a tile whose own noise is measured, pixels: a thousand samples give it to 4 %. */
@@ -23,7 +23,7 @@ function evenness(finest: Float32Array, width: number, height: number, quiet: nu
   const rows = Math.max(1, Math.round(height / noiseTile));
   const edges = (size: number, count: number) =>
     Int32Array.from({ length: count + 1 }, (_, k) => Math.floor(k * size / count));
-  const grid = Array.from(tileSizes(finest, width, edges(width, columns), edges(height, rows), 1).middles, (middle) => {
+  const grid = Array.from(tileMads(finest, width, edges(width, columns), edges(height, rows), 1).middles, (middle) => {
     const sigma = 1.482602218505602 * middle;
     return Math.max(1, Math.min(mostUneven, (sigma / quiet) ** 2)) || 1;
   });
@@ -154,7 +154,7 @@ export function significantDetails(
     // a single sample, however far out, is no detail: light spreads over several
     const limits = { step, most: 2 * high, low, high };
     const kept = noise > 0 ? { ...limits, norm: 1 / (noise * noise), grain } : { ...limits, norm: 0, grain: 1 };
-    keepDetail(detail, even, width, height, kept, details, j === 0, known === null ? detail : known.scales[j]);
+    thresholdDetail(detail, even, width, height, kept, details, j === 0, known === null ? detail : known.scales[j]);
     source = next;
   }
   if (known === null) returnPlane(even as Float32Array);

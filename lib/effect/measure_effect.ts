@@ -1,20 +1,20 @@
 /** What a step did to a picture, in numbers, and what it may have spoiled, in plain words. */
-import { oklabOfLinear, srgbToLinear } from "../core/colour_space.ts";
+import { linearToOklab, srgbToLinear } from "../core/colour_space.ts";
 import type { Point } from "../core/geometry.ts";
 import { type Image, isLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { atan2Portable } from "../kernels/elementary.ts";
 import { type BackgroundSample, type BackgroundSamples, sampleBackground } from "../background/sample_background.ts";
 import { type BackgroundSurface, fitSurface } from "../background/fit_surface.ts";
-import { detectStars, type StarList } from "../measure/detect_stars.ts";
-import { fitPolynomialSurface, polynomialSurfaceAt } from "../measure/polynomial_surface.ts";
+import { detectStars, type StarList } from "../stars/detect_stars.ts";
+import { fitPolynomialSurface, polynomialSurfaceAt } from "../surfaces/polynomial_surface.ts";
 import { measureSky } from "../measure/sky_level.ts";
-import { scaleNoise, starlet, starletGains } from "../measure/starlet.ts";
+import { scaleNoise, starlet, starletGains } from "../filters/starlet.ts";
 import { median } from "../stats/median.ts";
-import { type ClippedShare, clippedShares } from "../tone/clipped_shares.ts";
+import { type ClippedShare, measureClipping } from "../tone/measure_clipping.ts";
 
 /** Before and after; null where it could not be measured. */
-export interface BeforeAfter {
+export interface Change {
   /** Before the step. */
   readonly before: number | null;
   /** After the step. */
@@ -22,7 +22,7 @@ export interface BeforeAfter {
 }
 
 /** What the caller of {@linkcode measureEffect} knows about the step. */
-export interface EffectContext {
+export interface Purpose {
   /** The step is meant to change the stars: no doubt is raised about their number, width or light. */
   readonly changesStars: boolean;
   /** The step is meant to change colours: no doubt is raised about them. */
@@ -33,7 +33,7 @@ export interface EffectContext {
  * What {@linkcode measureEffect} assumes of a step it is told nothing about: it should leave stars and colours as they
  * are.
  */
-export const effectContextDefaults: Readonly<EffectContext> = Object.freeze({
+export const purposeDefaults: Readonly<Purpose> = Object.freeze({
   changesStars: false,
   changesColour: false,
 });
@@ -41,25 +41,25 @@ export const effectContextDefaults: Readonly<EffectContext> = Object.freeze({
 /** What a step did. Lengths in pixels, levels in the unit of the image they were measured on. */
 export interface Effect {
   /** Noise at 1, 2, 4, 8 and 16 pixels (starlet), mean of the channels, within the middle four megapixels. */
-  readonly noise: readonly (BeforeAfter & {
+  readonly noise: readonly (Change & {
     /** Scale, pixels. */
     readonly pixels: number;
   })[];
   /** Stars. */
   readonly stars: {
     /** How many are found at five standard deviations. */
-    readonly count: BeforeAfter;
+    readonly count: Change;
     /** Typical width; on a picture wider than on linear data, as the stretch lifts the wings. */
-    readonly fwhm: BeforeAfter;
+    readonly fwhm: Change;
     /** Light after over light before, of the bright stars; null between linear data and a picture, or without stars. */
     readonly light: number | null;
     /** Depth of the darkest ring about bright stars, in standard deviations of the sky; 0 for none. */
-    readonly ring: BeforeAfter;
+    readonly ring: Change;
     /** Dark holes that the step left beside bright stars; null unless both are linear. */
     readonly holes: number | null;
   };
   /** Range over the field of a surface of degree 2 through the free sky, in standard deviations of the pixel noise. */
-  readonly flatness: BeforeAfter;
+  readonly flatness: Change;
   /**
    * Light in fixed boxes on the nebula, above a sky that may slope: a polynomial through the same boxes of free sky
    * before and after, so that taking a gradient away is no change of the nebula.
@@ -77,11 +77,11 @@ export interface Effect {
   /** Shares of samples at the ends; black and white only of a picture. */
   readonly clipped: {
     /** Share at black, the largest over the channels. */
-    readonly black: BeforeAfter;
+    readonly black: Change;
     /** Share at white, the largest over the channels. */
-    readonly white: BeforeAfter;
+    readonly white: Change;
     /** Share without data. */
-    readonly missing: BeforeAfter;
+    readonly missing: Change;
   };
   /**
    * Turn of the nebula's hue (Oklab, degrees) between two pictures: mean of the turns of its boxes, each counted by
@@ -134,7 +134,7 @@ interface EffectSide {
 interface Findings {
   readonly before: EffectSide;
   readonly after: EffectSide;
-  readonly starLight: number;
+  readonly starFlux: number;
   readonly nebula: { readonly boxes: number; readonly light: number; readonly scatter: number; readonly error: number };
   /** The same for each channel that shows the nebula, with the light of its stars. */
   readonly channels: readonly ChannelLight[];
@@ -288,10 +288,10 @@ function measureAlone(image: Image, mean: Float32Array): MeasuredAlone {
   const sky = measureSky(open);
   const [greySky] = measureSky(grey);
   const bowl = skySurface(() =>
-    fitSurface(sampleBackground(grey, { boxesAlong: 16 }), { model: "polynomial", degree: 2 })
+    fitSurface(sampleBackground(grey, { boxesAlong: 16 }), { model: "polynomial", maximumDegree: 2 })
   );
   const unevenness = bowl === null ? NaN : bowl.ranges[0];
-  const shares = clippedShares(image);
+  const shares = measureClipping(image);
   return {
     side: {
       sky: sky.map((each) => each.level),
@@ -332,7 +332,7 @@ function meanSurface(boxes: BackgroundSamples): BackgroundSurface | null {
     errors: mean(s.errors),
     spreads: mean(s.spreads),
   }));
-  const surface = skySurface(() => fitSurface({ ...boxes, channels: ["L"], samples }, { degree: 3 }));
+  const surface = skySurface(() => fitSurface({ ...boxes, channels: ["L"], samples }, { maximumDegree: 3 }));
   surfacesBefore.set(boxes, surface);
   return surface;
 }
@@ -457,7 +457,7 @@ function findHoles(
 }
 
 /** Light of stars after over before. */
-interface StarLight {
+interface StarFlux {
   /** Median; NaN with fewer than five stars. */
   readonly ratio: number;
   /**
@@ -468,13 +468,13 @@ interface StarLight {
 }
 
 /** Light of bright stars after over before, within a FWHM, above a ring. */
-function starLightRatio(
+function starFluxRatio(
   found: StarList,
   before: Float32Array,
   after: Float32Array,
   width: number,
   height: number,
-): StarLight {
+): StarFlux {
   const fwhm = found.fwhmPixels;
   if (!(fwhm > 0)) return { ratio: NaN, at: () => NaN };
   const light = (data: Float32Array, x: number, y: number): number => {
@@ -510,7 +510,7 @@ function starLightRatio(
 /** Colour of a box of a picture, a and b of Oklab. */
 function boxColour({ levels }: BackgroundSample): readonly [number, number] {
   const [r, g, blue] = levels.map((v) => srgbToLinear(Math.max(0, v)));
-  const [, a, b] = oklabOfLinear(r, g, blue);
+  const [, a, b] = linearToOklab(r, g, blue);
   return [a, b];
 }
 
@@ -566,8 +566,8 @@ const percent = (share: number): string =>
  * assert.ok(doubts.some((doubt) => doubt.includes("clipped to black")));
  * ```
  */
-export function measureEffect(before: Image, after: Image, context: Partial<EffectContext> = {}): Effect {
-  const { changesStars, changesColour } = settle("measureEffect", effectContextDefaults, context);
+export function measureEffect(before: Image, after: Image, context: Partial<Purpose> = {}): Effect {
+  const { changesStars, changesColour } = settle("measureEffect", purposeDefaults, context);
   requireSameSize("measureEffect", before, after);
   if (before.planes.length !== after.planes.length) {
     throw new RangeError(
@@ -598,9 +598,9 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
       light > 0.5 * p.spreads[0];
     return clear ? [{ i, light }] : [];
   }).sort((p, q) => q.light - p.light).slice(0, 60).map(({ i }) => i);
-  const starsOf = (p: Float32Array, q: Float32Array) => starLightRatio(a.found, p, q, width, height);
+  const starsOf = (p: Float32Array, q: Float32Array) => starFluxRatio(a.found, p, q, width, height);
   const stars = linear || pictures ? starsOf(a.mean, b.mean) : { ratio: NaN, at: () => NaN };
-  const starLight = stars.ratio;
+  const starFlux = stars.ratio;
   let light = NaN;
   let scatter = NaN;
   let error = NaN;
@@ -649,7 +649,7 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
   const found: Findings = {
     before: a.side,
     after: b.side,
-    starLight,
+    starFlux,
     nebula: { boxes: index.length, light, scatter, error },
     channels: eachChannel,
     holes: linear
@@ -665,7 +665,7 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
     colourFactor,
   };
   const known = (x: number): number | null => Number.isFinite(x) ? x : null;
-  const both = (get: (side: EffectSide) => number): BeforeAfter => ({
+  const both = (get: (side: EffectSide) => number): Change => ({
     before: known(get(found.before)),
     after: known(get(found.after)),
   });
@@ -679,7 +679,7 @@ export function measureEffect(before: Image, after: Image, context: Partial<Effe
     stars: {
       count: both((side) => side.stars),
       fwhm: both((side) => side.fwhmPixels),
-      light: known(starLight),
+      light: known(starFlux),
       ring: both((side) => side.ringSigma),
       holes: known(found.holes.count),
     },
@@ -700,7 +700,7 @@ function doubtsOf(
   changesStars: boolean,
   changesColour: boolean,
 ): string[] {
-  const { before: a, after: b, starLight, nebula, channels, holes, hueDegrees, colourFactor } = effect;
+  const { before: a, after: b, starFlux, nebula, channels, holes, hueDegrees, colourFactor } = effect;
   const doubts: string[] = [];
   const worst = (side: EffectSide, end: "atBlack" | "atWhite") => Math.max(0, ...side.clipped.map((s) => s[end]));
   const black = worst(b, "atBlack");
@@ -749,7 +749,7 @@ function doubtsOf(
   if (linear && !changesStars && a.stars >= 20 && b.stars < 0.7 * a.stars) {
     doubts.push(`of ${a.stars} stars only ${b.stars} are left`);
   }
-  const scale = starLight > 0.2 && !changesStars ? starLight : 1;
+  const scale = starFlux > 0.2 && !changesStars ? starFlux : 1;
   const fine = a.noiseByScale[0].sigma;
   if (linear && b.unevenness / scale > 1.33 * a.unevenness && b.unevenness / scale - a.unevenness > 0.3 * fine) {
     doubts.push(
@@ -761,8 +761,8 @@ function doubtsOf(
       `only ${percent(b.noiseByScale[0].sigma / fine)} of the finest grain is left: surfaces may look like wax`,
     );
   }
-  if (linear && !changesStars && starLight > 0) {
-    const rise = Math.max(...b.noiseByScale.map(({ sigma }, j) => sigma / a.noiseByScale[j].sigma / starLight - 1));
+  if (linear && !changesStars && starFlux > 0) {
+    const rise = Math.max(...b.noiseByScale.map(({ sigma }, j) => sigma / a.noiseByScale[j].sigma / starFlux - 1));
     if (rise > 0.2) doubts.push(`noise rose by ${percent(rise)} against the light of the stars`);
   }
   if (!changesColour && Math.abs(hueDegrees) > 5) {

@@ -1,12 +1,12 @@
 /** Detail that only one half of the night shows. */
 import { allocatePlane, createImage, type Image, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { scaleNoise, starlet } from "../measure/starlet.ts";
+import { scaleNoise, starlet } from "../filters/starlet.ts";
 
 /** Options of {@linkcode validateHalves}. */
 export interface ValidateHalvesOptions {
   /** A detail is one from this many standard deviations of its scale's noise. */
-  readonly detailAbove: number;
+  readonly detailSigma: number;
   /** Scales that are looked at: 1, 2, 4 … pixels. */
   readonly scales: number;
 }
@@ -15,7 +15,7 @@ export interface ValidateHalvesOptions {
  * What {@linkcode validateHalves} uses for an option left out: six standard deviations, of which noise makes one in a
  * billion samples, and after a step that sharpens still next to none; four scales, up to eight pixels.
  */
-export const validateHalvesDefaults: Readonly<ValidateHalvesOptions> = Object.freeze({ detailAbove: 6, scales: 4 });
+export const validateHalvesDefaults: Readonly<ValidateHalvesOptions> = Object.freeze({ detailSigma: 6, scales: 4 });
 
 /** What the halves say about one another. */
 export interface HalvesReport {
@@ -33,13 +33,13 @@ export interface HalvesReport {
 }
 
 /**
- * Put two independent halves of a night through the same workflow and mark what only one of them shows. A detail
+ * Put two independent halves of a night through the same recipe and mark what only one of them shows. A detail
  * (starlet coefficient of the mean of the channels) is unconfirmed when it stands out in one half and the halves
  * differ by more than half of it and by more than their noise allows.
  *
  * @param a stack of one half, @param b stack of the other, same size
- * @param workflow what is done to both; the identity judges the stacks themselves
- * @returns the map, the share and a sentence. Cost: twice the workflow and two transforms
+ * @param recipe what is done to both; the identity judges the stacks themselves
+ * @returns the map, the share and a sentence. Cost: twice the recipe and two transforms
  * @throws {RangeError} if sizes differ or an option is out of range
  *
  * @example A star in one half only
@@ -63,17 +63,17 @@ export interface HalvesReport {
 export function validateHalves(
   a: Image,
   b: Image,
-  workflow: (half: Image) => Image,
+  recipe: (half: Image) => Image,
   options: Partial<ValidateHalvesOptions> = {},
 ): HalvesReport {
   const used = settle("validateHalves", validateHalvesDefaults, options);
   requireSameSize("validateHalves", a, b);
-  const { detailAbove, scales } = used;
-  if (!(detailAbove > 0)) throw new RangeError(`validateHalves: detailAbove must be > 0, but got ${detailAbove}`);
+  const { detailSigma, scales } = used;
+  if (!(detailSigma > 0)) throw new RangeError(`validateHalves: detailSigma must be > 0, but got ${detailSigma}`);
   if (!(Number.isInteger(scales) && scales >= 1 && scales <= 7)) {
     throw new RangeError(`validateHalves: scales must be a whole number of 1 … 7, but got ${scales}`);
   }
-  const made = [workflow(a), workflow(b)];
+  const made = [recipe(a), recipe(b)];
   requireSameSize("validateHalves", ...made);
   const { width, height } = made[0];
   const size = width * height;
@@ -92,7 +92,7 @@ export function validateHalves(
     for (let i = 0; i < size; i++) {
       const u = Math.abs(p[i]);
       const v = Math.abs(q[i]);
-      if (!(u > detailAbove * np || v > detailAbove * nq)) continue;
+      if (!(u > detailSigma * np || v > detailSigma * nq)) continue;
       detail[i] = 1;
       const larger = Math.max(u, v);
       const apart = Math.abs(p[i] - q[i]);

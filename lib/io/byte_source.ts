@@ -257,7 +257,7 @@ export function openBytes(path: string, spillFolder: string | null = null): Byte
   let descriptor: number;
   try {
     if (statSync(path).isDirectory()) {
-      throw fail("unreadable", "is a folder, not a file", "name a FITS file, or read the folder with readNight");
+      throw fail("unreadable", "is a folder, not a file", "name a FITS file, or read the folder with listFrames");
     }
     descriptor = openSync(path, "r");
   } catch (cause) {

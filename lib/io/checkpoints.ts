@@ -51,7 +51,7 @@ export interface Checkpoints {
  * Open an output folder, or refuse it.
  *
  * @param out the output folder; made when it does not exist
- * @param identity what the run is about: workflow and options; a folder of another run is refused
+ * @param identity what the run is about: recipe and options; a folder of another run is refused
  * @throws {RangeError} if the folder holds other things, or the results of another run
  */
 export function openCheckpoints(out: string, identity: unknown): Checkpoints {
@@ -62,7 +62,7 @@ export function openCheckpoints(out: string, identity: unknown): Checkpoints {
     const found: { identity?: string } = JSON.parse(readFileSync(marker, "utf8"));
     if (found.identity !== mine) {
       throw new RangeError(
-        `${out}: holds the results of another night, workflow or version; name another folder with --out, or empty this one`,
+        `${out}: holds the results of another night, recipe or version; name another folder with --out, or empty this one`,
       );
     }
   } else {

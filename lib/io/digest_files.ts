@@ -3,7 +3,7 @@ import { createHash } from "node:crypto";
 import { closeSync, existsSync, openSync, readFileSync, readSync, statfsSync } from "node:fs";
 import { dirname } from "node:path";
 import { type Progress, silent } from "../core/progress.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 
 /** SHA-256 of a file, hexadecimal, read in pieces. */
 export function digestFile(path: string): string {

@@ -38,7 +38,7 @@ export interface FitsSums {
 }
 
 /**
- * Where the samples of an image lie, ready to be sent to another thread: {@linkcode readRegionFrom} reads them there.
+ * Where the samples of an image lie, ready to be sent to another thread: {@linkcode readRegion} reads them there.
  */
 export interface RegionSource {
   /** Path of a plain file. */
@@ -211,18 +211,18 @@ function target(region: Region, into: Float32Array | undefined): Float32Array {
  * import { mkdtempSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { constantImage, openFits, readRegionFrom, writeFits } from "faintlight";
+ * import { constantImage, openFits, readRegion, writeFits } from "faintlight";
  *
  * const folder = mkdtempSync(join(tmpdir(), "fits-"));
  * writeFits(join(folder, "a.fits"), constantImage(4, 3, 7), { bitpix: 16, compress: "RICE_1" });
  * const file = openFits(join(folder, "a.fits"));
  * const source = file.regionSource(file.firstImage().index);
  * file.close();
- * assert.deepEqual([...readRegionFrom(source, { x: 0, y: 1, width: 4, height: 1 })], [7, 7, 7, 7]);
+ * assert.deepEqual([...readRegion(source, { x: 0, y: 1, width: 4, height: 1 })], [7, 7, 7, 7]);
  * rmSync(folder, { recursive: true });
  * ```
  */
-export function readRegionFrom(source: RegionSource, region: Region, plane = 0, into?: Float32Array): Float32Array {
+export function readRegion(source: RegionSource, region: Region, plane = 0, into?: Float32Array): Float32Array {
   const { file, bytes: held, layout, table } = source;
   checkRegion(layout, region, plane);
   const out = target(region, into);

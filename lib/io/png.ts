@@ -7,7 +7,7 @@ import { allocateShared } from "../core/memory.ts";
 import { allocatePlane, createImage, type Image, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { pack } from "../kernels/bands.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { firstRowOnTop } from "./orientation.ts";
 import { combineAdler, encodePngStrip, type PngStrip, type PngStripJob, stripRoom } from "./png_strip.ts";
 

@@ -2,7 +2,7 @@
 import { createHash } from "node:crypto";
 import { basename } from "node:path";
 import { FrameError } from "../core/errors.ts";
-import { type BayerPattern, croppedGeometry, type Region } from "../core/geometry.ts";
+import { type BayerPattern, cropGeometry, type Region } from "../core/geometry.ts";
 import { cardText, cardValue, type Header } from "../core/header.ts";
 import { createImage, type Image, type Plane } from "../core/image.ts";
 import { allocateShared } from "../core/memory.ts";
@@ -229,7 +229,7 @@ export function readFits(path: string, options: Partial<ReadFitsOptions> = {}): 
         planes,
         unit: unitOf(header),
         header: header.filter(({ keyword }) => keyword !== "FLRECORD"),
-        geometry: region === null ? geometry : croppedGeometry(geometry, region),
+        geometry: region === null ? geometry : cropGeometry(geometry, region),
         ...readExtras(file, hdu, region),
       },
       {

@@ -1,7 +1,7 @@
 /** Large arrays on their way to workers, and planes cut into bands of rows. */
 import { adoptMemory, allocateShared, memoryOf } from "../core/memory.ts";
 import { type KernelKind, kernelKind, setKernelKind } from "./machine.ts";
-import { parallelMap, type PoolTask, workerCount } from "./pool.ts";
+import { parallelMap, type PoolTask, workerCount } from "../parallel/pool.ts";
 
 /** An array as a worker receives it: with the memory it lies on, so that kernels there use it in place. */
 export type Packed =

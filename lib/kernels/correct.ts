@@ -4,7 +4,7 @@ import { createMask, type Mask, maskBit } from "../core/mask.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { type Band, openBand, overBands } from "./bands.ts";
 import { kernelKind, withKernel } from "./machine.ts";
-import type { PoolTask } from "./pool.ts";
+import type { PoolTask } from "../parallel/pool.ts";
 
 /**
  * (raw − subtract) × multiply for a region of a frame. Nothing is clipped: noise below 0 must stay, or the mean of
@@ -94,14 +94,14 @@ export function decodeShorts(bytes: Uint8Array, out: Float32Array): void {
 /** Mask of the samples at or above the saturation level; null when the level is unknown or nothing is saturated. */
 export function saturatedMask(
   raw: Float32Array,
-  saturationAdu: number | null,
+  saturationLevel: number | null,
   width: number,
   height: number,
 ): Mask | null {
-  if (saturationAdu === null) return null;
+  if (saturationLevel === null) return null;
   let mask: Mask | null = null;
   for (let p = 0; p < raw.length; p++) {
-    if (raw[p] >= saturationAdu) {
+    if (raw[p] >= saturationLevel) {
       mask ??= createMask(width, height);
       mask[p] |= maskBit.saturated;
     }

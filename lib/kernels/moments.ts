@@ -1,6 +1,6 @@
 /** Gaussian-weighted moments of stars, many at a call. */
 import { kernelKind, scratchFloats, withKernel } from "./machine.ts";
-import { momentsTwin } from "./survey_twin.ts";
+import { momentsTwin } from "./detection.twin.ts";
 
 /** Doubles an entry of the list of {@linkcode measureMoments} takes. */
 export const momentFields = 32;

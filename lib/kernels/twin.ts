@@ -97,7 +97,7 @@ export function blurTwin(
   return source.subarray(from * w, to * w).some(Number.isNaN);
 }
 
-/** Rows from … to of the lowest (sign 1) or highest (sign −1) samples within a disc; see extremePlane. */
+/** Rows from … to of the lowest (sign 1) or highest (sign −1) samples within a disc; see extremumPlane. */
 export function lowestTwin(
   source: Float32Array,
   out: Float32Array,
@@ -178,8 +178,8 @@ export function piecesRowTwin(
   }
 }
 
-/** Rows from … to of the kept details added to `out`; see keepDetail. */
-export function keepDetailTwin(
+/** Rows from … to of the kept details added to `out`; see thresholdDetail. */
+export function thresholdDetailTwin(
   judged: Float32Array,
   even: Float32Array,
   detail: Float32Array,
@@ -216,8 +216,8 @@ export function keepDetailTwin(
 const middleOfSorted = (sorted: Float32Array, n: number): number =>
   n & 1 ? sorted[n >> 1] : (sorted[(n >> 1) - 1] + sorted[n >> 1]) / 2;
 
-/** Median size and number of the samples of each tile; see tileSizes. */
-export function tileSizesTwin(
+/** Median size and number of the samples of each tile; see tileMads. */
+export function tileMadsTwin(
   data: Float32Array,
   w: number,
   columns: Int32Array,
@@ -244,8 +244,8 @@ export function tileSizesTwin(
   }
 }
 
-/** Clipped standard deviation by the median size; see clippedSize. */
-export function clippedSizeTwin(
+/** Clipped standard deviation by the median size; see clippedMad. */
+export function clippedMadTwin(
   data: Float32Array,
   stride: number,
   rounds: number,
@@ -268,8 +268,8 @@ export function clippedSizeTwin(
   return sigma;
 }
 
-/** Tones of columns x0 … x1 of some rows, and samples without data; see countTones. */
-export function countTonesTwin(
+/** Tones of columns x0 … x1 of some rows, and samples without data; see countTileHistograms. */
+export function countTileHistogramsTwin(
   light: Float32Array,
   w: number,
   x0: number,
@@ -287,9 +287,9 @@ export function countTonesTwin(
 }
 
 /**
- * Rows from … to drawn through the curves of parts; see drawTones. `left` and `right` count bytes of pairs of floats.
+ * Rows from … to drawn through the curves of parts; see applyTileCurves. `left` and `right` count bytes of pairs of floats.
  */
-export function drawTonesTwin(
+export function applyTileCurvesTwin(
   light: Float32Array,
   out: Float32Array,
   from: number,

@@ -4,7 +4,7 @@ import type { Region } from "../core/geometry.ts";
 import type { Transform } from "../core/transform.ts";
 import { pack, type Packed, unpack } from "./bands.ts";
 import { type KernelKind, kernelKind, setKernelKind } from "./machine.ts";
-import { parallelMap, type PoolTask } from "./pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { tilePlaces, warpAt, type WarpKernel } from "./warp_tile.ts";
 
 /** Grid of a resampled plane. */

@@ -31,7 +31,7 @@ export interface FieldMap {
   /** Stars of each cell. */
   readonly stars: readonly number[];
   /**
-   * Change of FWHM² from the middle to a corner along the steepest direction, as a share: the tilt of the sensor or of
+   * Change of FWHM² from the middle to a corner along the clipLimit direction, as a share: the tilt of the sensor or of
    * the focus.
    */
   readonly tilt: number;

@@ -2,7 +2,7 @@
 import { returnPlane } from "../core/memory.ts";
 import type { Point } from "../core/geometry.ts";
 import type { Star } from "../core/star.ts";
-import { blockMeans, type Grid } from "../kernels/survey_grid.ts";
+import { blockMeans, type Grid } from "../kernels/detection.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 

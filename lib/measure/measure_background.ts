@@ -4,8 +4,8 @@ import { settle } from "../core/options.ts";
 import { median } from "../stats/median.ts";
 import { robustFit } from "../stats/robust_fit.ts";
 import { sigmaClip, skewedMode } from "../stats/sigma_clip.ts";
-import { smoothMesh } from "./coarse.ts";
-import { type Sampling, samplingOf } from "./sampling.ts";
+import { smoothMesh } from "../stars/background_mesh.ts";
+import { type Sampling, samplingOf } from "../core/sampling.ts";
 
 /** Options of {@linkcode measureBackground}. */
 export interface MeasureBackgroundOptions {
@@ -164,12 +164,12 @@ function surface(map: BackgroundMap, values: Float64Array): Float32Array {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { backgroundPlane, constantImage, measureBackground } from "faintlight";
+ * import { renderBackground, constantImage, measureBackground } from "faintlight";
  *
- * assert.equal(backgroundPlane(measureBackground(constantImage(100, 80, 7)))[0], 7);
+ * assert.equal(renderBackground(measureBackground(constantImage(100, 80, 7)))[0], 7);
  * ```
  */
-export function backgroundPlane(map: BackgroundMap): Float32Array {
+export function renderBackground(map: BackgroundMap): Float32Array {
   return surface(map, map.levels);
 }
 
@@ -179,12 +179,12 @@ export function backgroundPlane(map: BackgroundMap): Float32Array {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, measureBackground, noisePlane } from "faintlight";
+ * import { constantImage, measureBackground, renderBackgroundNoise } from "faintlight";
  *
- * assert.equal(noisePlane(measureBackground(constantImage(100, 80, 7)))[0], 0);
+ * assert.equal(renderBackgroundNoise(measureBackground(constantImage(100, 80, 7)))[0], 0);
  * ```
  */
-export function noisePlane(map: BackgroundMap): Float32Array {
+export function renderBackgroundNoise(map: BackgroundMap): Float32Array {
   return surface(map, map.noises);
 }
 
@@ -268,7 +268,7 @@ export function measureBackground(image: Image, options: Partial<MeasureBackgrou
   });
   const first = mapOf(tiles(sampling, null, tilePixels, maskedShare), 0);
   if (!used.maskSources) return first;
-  const mask = sourceMask(sampling, backgroundPlane(first), noisePlane(first));
+  const mask = sourceMask(sampling, renderBackground(first), renderBackgroundNoise(first));
   let masked = 0;
   for (let i = 0; i < mask.length; i++) masked += mask[i];
   return mapOf(tiles(sampling, mask, tilePixels, maskedShare), masked / mask.length);

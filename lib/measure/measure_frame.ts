@@ -6,17 +6,17 @@ import type { Star } from "../core/star.ts";
 import { median } from "../stats/median.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { robustFit } from "../stats/robust_fit.ts";
-import { isCoarse } from "./coarse_stars.ts";
-import { starsOf } from "./detect_stars.ts";
+import { isUndersampled } from "../stars/undersampled_stars.ts";
+import { starsOf } from "../stars/detect_stars.ts";
 import { type FieldMap, mapField } from "./field_map.ts";
 import { findFlashes, findTrails, type Trail, trailDistance, trailReach } from "./find_trails.ts";
-import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "./mean_star.ts";
-import { openSky } from "./open_sky.ts";
-import { eccentricityOf } from "./moments.ts";
-import { isCrowded } from "./part_crowd.ts";
-import { pixelScatter } from "./pixel_scatter.ts";
-import { samplingOf } from "./sampling.ts";
-import { type Candidate, closeSurvey, type Survey, survey, type TurnedDown } from "./survey.ts";
+import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "../stars/mean_star.ts";
+import { maskedBackground } from "../stars/masked_background.ts";
+import { eccentricityOf } from "../stars/moments.ts";
+import { isCrowded } from "../stars/deblend.ts";
+import { pixelScatter } from "../stars/pixel_scatter.ts";
+import { samplingOf } from "../core/sampling.ts";
+import { type Candidate, closeSearch, searchStars, type StarSearch, type TurnedDown } from "../stars/search_stars.ts";
 
 /** Options of {@linkcode measureFrame}. */
 export interface MeasureFrameOptions {
@@ -76,7 +76,7 @@ export interface FrameQuality {
   readonly halfFluxRadiusPixels: number;
   /** Median level of the sky. */
   readonly background: number;
-  /** Difference of the sky between opposite borders along its steepest slope, from a plane through the sky tiles. */
+  /** Difference of the sky between opposite borders along its clipLimit slope, from a plane through the sky tiles. */
   readonly gradient: number;
   /** Direction in which the sky brightens, from +x towards +y, 0 … 360. */
   readonly gradientDegrees: number;
@@ -105,13 +105,13 @@ export interface FrameQuality {
   /**
    * Sum of the fluxes of the listed stars' brighter half: a first idea of transparency where stars cannot be matched.
    */
-  readonly starLight: number;
+  readonly starFlux: number;
   /** What looked like a star and was none. */
   readonly turnedDown: TurnedDown;
 }
 
 /** Robust plane through the sky tiles: range over the frame and direction. */
-function skyGradient(seen: Survey): { range: number; degrees: number } {
+function skyGradient(seen: StarSearch): { range: number; degrees: number } {
   const { columns, rows, level } = seen.mesh;
   const u: number[] = [];
   const v: number[] = [];
@@ -183,7 +183,7 @@ function frameShape(
 }
 
 /** A survey less what is no star; the frame's ellipse, which may have been made by it too, from what is left. */
-function withoutPieces(seen: Survey, pieces: readonly boolean[]): Survey {
+function withoutPieces(seen: StarSearch, pieces: readonly boolean[]): StarSearch {
   const stars = seen.stars.filter((_, k) => !pieces[k]);
   const { width } = seen;
   const shaped = stars.filter((star) => star.shaped && !star.saturated && star.snr >= 12);
@@ -233,7 +233,7 @@ export function measureFrame(
   const sampling = samplingOf("measureFrame", image, used.channel);
   const fullScale = image.unit === "adu" ? facts.fullScaleAdu ?? null : null;
   const saturationLevel = used.saturationLevel ?? (fullScale === null ? Infinity : 0.98 * fullScale);
-  const seen = survey(sampling, {
+  const seen = searchStars(sampling, {
     detectionSigma: used.detectionSigma,
     saturationLevel,
     electronsPerUnit: image.unit === "electron" ? 1 : image.unit === "adu" ? facts.electronsPerAdu ?? 0 : 0,
@@ -265,13 +265,13 @@ export function measureFrame(
   }
   // On coarse pixels the fit to a single faint star is narrow more often than wide (8 % at SNR 15): the mean star's
   // width is not.
-  const coarse = whole.width !== null && isCoarse(sampling, whole.width);
+  const coarse = whole.width !== null && isUndersampled(sampling, whole.width);
   const fwhmPixels = clean.length === 0 || coarse ? surveyed : median(clean.map((star) => star.fwhmPixels));
   const shaped = clear.filter((star) => !star.saturated && star.snr >= 12);
   // Shapes that were fitted to the samples do not hang on where a star fell on them.
   const pixels = whole.width === null || coarse ? 0 : pixelScatter(sampling, whole.width, profile.moffat);
   const shape = clean.length < 3 ? null : frameShape(shaped.length >= clean.length ? shaped : clean, pixels);
-  const sky = openSky(seen.sampling, seen, stars, surveyed, profile.moffat.beta);
+  const sky = maskedBackground(seen.sampling, seen, stars, surveyed, profile.moffat.beta);
   const scale = image.geometry.arcsecPerPixel ?? facts.arcsecPerPixel ?? null;
   const gradient = skyGradient(seen);
   const tiles = seen.rawLevel.length;
@@ -296,7 +296,7 @@ export function measureFrame(
   const chance = seen.noise > 0 ? Math.min(1, 0.2 / (seen.noise * seen.noise)) : 0;
   constant = Math.max(0, equal / Math.max(1, sampled) - chance);
   const listed = stars.slice(0, used.listedStars);
-  closeSurvey(seen, sampling);
+  closeSearch(seen, sampling);
   return {
     channel: sampling.channel,
     width,
@@ -329,7 +329,7 @@ export function measureFrame(
     doubling: findDoubling(stars, width, height, surveyed) ?? findCloseDoubling(sampling, stars, surveyed),
     trails,
     fieldMap: mapField(clear, width, height),
-    starLight: listed.slice(0, Math.ceil(listed.length / 2)).reduce((sum, star) => sum + star.flux, 0),
+    starFlux: listed.slice(0, Math.ceil(listed.length / 2)).reduce((sum, star) => sum + star.flux, 0),
     turnedDown: seen.turnedDown,
   };
 }

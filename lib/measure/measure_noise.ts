@@ -3,8 +3,8 @@ import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { clippedSdFactor, sigmaClip } from "../stats/sigma_clip.ts";
-import { type Sampling, samplingOf } from "./sampling.ts";
-import { starletSmooth, withoutGaps } from "./starlet.ts";
+import { type Sampling, samplingOf } from "../core/sampling.ts";
+import { starletSmooth, withoutGaps } from "../filters/starlet.ts";
 
 /** Options of {@linkcode measureNoise}. */
 export interface MeasureNoiseOptions {

@@ -44,18 +44,18 @@ export interface CalibrationFinding {
 /** Options of {@linkcode auditCalibration}. */
 export interface AuditCalibrationOptions {
   /** Lowest level of a flat, share of full scale. */
-  readonly lowestFlat: number;
+  readonly minimumFlatLevel: number;
   /**
    * Noise of a flat over its light from which a faint one counts as under-exposed where the sensor's full scale is not
    * known.
    */
-  readonly largestGrain: number;
+  readonly maximumGrain: number;
   /** Highest level of a flat, share of full scale. */
-  readonly highestFlat: number;
+  readonly maximumFlatLevel: number;
   /** Deviation of a flat's map from that of its set that counts, share of the level; noise is considered besides. */
   readonly flatDeviation: number;
   /** Frames of a set from which on its own noise no longer matters. */
-  readonly enoughFrames: number;
+  readonly minimumFrames: number;
 }
 
 /**
@@ -65,11 +65,11 @@ export interface AuditCalibrationOptions {
  * Ten frames add a tenth of one frame's variance.
  */
 export const auditCalibrationDefaults: AuditCalibrationOptions = Object.freeze({
-  lowestFlat: 0.05,
-  largestGrain: 0.04,
-  highestFlat: 0.8,
+  minimumFlatLevel: 0.05,
+  maximumGrain: 0.04,
+  maximumFlatLevel: 0.8,
   flatDeviation: 0.008,
-  enoughFrames: 10,
+  minimumFrames: 10,
 });
 
 const percent = (share: number, digits = 0): string => `${(share * 100).toFixed(digits)} %`;
@@ -181,7 +181,7 @@ export function auditCalibration(
   for (const set of sets) {
     const kind = kindOf(set[0].record);
     const master = set.some((each) => each.record.kind.startsWith("master-"));
-    if (!master && set.length < used.enoughFrames) {
+    if (!master && set.length < used.minimumFrames) {
       add(
         set[0],
         "too few frames",
@@ -189,7 +189,7 @@ export function auditCalibration(
         `${set.length} frame${set.length === 1 ? "" : "s"} of this kind: their mean adds ${
           percent(1 / set.length)
         } of one frame's variance to every light`,
-        `take at least ${used.enoughFrames}`,
+        `take at least ${used.minimumFrames}`,
       );
     }
     for (const each of set) {
@@ -256,7 +256,7 @@ function auditFlats(
     const { quality, record } = each;
     const full = ceiling ?? record.fullScaleAdu;
     const share = full === null ? NaN : quality.level / full;
-    if (quality.saturatedShare > 0.001 || share > options.highestFlat) {
+    if (quality.saturatedShare > 0.001 || share > options.maximumFlatLevel) {
       add(
         each,
         "over-exposed flat",
@@ -271,7 +271,7 @@ function auditFlats(
     const light = full === null ? NaN : (quality.level - offset) / full;
     // a file's format is no more than an upper bound of full scale: then the grain of the light decides
     const grain = quality.noise / (quality.level - offset);
-    if (light < options.lowestFlat && (ceiling !== null || !(grain < options.largestGrain))) {
+    if (light < options.minimumFlatLevel && (ceiling !== null || !(grain < options.maximumGrain))) {
       add(
         each,
         "under-exposed flat",

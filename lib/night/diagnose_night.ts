@@ -8,7 +8,7 @@ import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
 import { robustLine } from "../stats/robust_fit.ts";
 import { type Cause, remedies } from "./causes.ts";
-import { measureTransparency, type StarLight, type Transparency } from "./transparency.ts";
+import { measureTransparency, type StarFlux, type Transparency } from "./transparency.ts";
 
 /** One light with what is known of it. */
 export interface NightRow {
@@ -440,7 +440,7 @@ const leastHidden = 0.12;
  * Look for the straight line that parts dim stars (below 0.6 of the brighter ones' light, or missing) from bright ones
  * best, by the likelihood of two shares over one (Wilks 1938). A few stars suffice, if all on one side are dim.
  */
-function hiddenPart(lights: readonly StarLight[], width: number, height: number): HiddenPart | null {
+function hiddenPart(lights: readonly StarFlux[], width: number, height: number): HiddenPart | null {
   const n = lights.length;
   if (n < 12) return null;
   const term = (k: number, of: number) =>

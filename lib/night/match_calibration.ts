@@ -5,17 +5,17 @@ import { settle } from "../core/options.ts";
 /** Options of {@linkcode matchCalibration}. */
 export interface MatchCalibrationOptions {
   /** Largest difference of sensor temperature between a light and its dark, kelvin, with a cooler. */
-  readonly temperatureTolerance: number;
+  readonly temperatureToleranceC: number;
   /** The same without a cooler, where the temperature wanders by itself. */
-  readonly temperatureToleranceUncooled: number;
+  readonly temperatureToleranceUncooledC: number;
   /** Largest relative difference of exposure that still counts as equal. */
-  readonly exposureTolerance: number;
+  readonly exposureToleranceShare: number;
   /** Whether a dark of another exposure may be scaled when there is bias to take off first. */
   readonly scaleDarks: boolean;
   /** Rigs whose darks are not scaled whatever `scaleDarks` says: those with amplifier glow. */
   readonly glowingRigs: readonly string[];
   /** Frames of a set from which on loose frames are preferred to a ready-made master. */
-  readonly enoughFrames: number;
+  readonly minimumFrames: number;
   /** Files that are not to be used, each with the reason: what `auditCalibration` refused. */
   readonly refused: Readonly<Record<string, string>>;
 }
@@ -27,12 +27,12 @@ export interface MatchCalibrationOptions {
  * of an amplifier, which does not scale, shows in the pixels: `auditCalibration` withdraws it then.
  */
 export const matchCalibrationDefaults: MatchCalibrationOptions = Object.freeze({
-  temperatureTolerance: 2,
-  temperatureToleranceUncooled: 5,
-  exposureTolerance: 0.02,
+  temperatureToleranceC: 2,
+  temperatureToleranceUncooledC: 5,
+  exposureToleranceShare: 0.02,
   scaleDarks: true,
   glowingRigs: Object.freeze([]),
-  enoughFrames: 5,
+  minimumFrames: 5,
   refused: Object.freeze({}),
 });
 
@@ -287,8 +287,8 @@ export function matchCalibration(
   options: Partial<MatchCalibrationOptions> = {},
 ): CalibrationPlan {
   const used = settle("matchCalibration", matchCalibrationDefaults, options);
-  const { temperatureTolerance, temperatureToleranceUncooled, exposureTolerance } = used;
-  for (const each of [temperatureTolerance, temperatureToleranceUncooled, exposureTolerance]) {
+  const { temperatureToleranceC, temperatureToleranceUncooledC, exposureToleranceShare } = used;
+  for (const each of [temperatureToleranceC, temperatureToleranceUncooledC, exposureToleranceShare]) {
     if (!(each >= 0)) throw new RangeError(`matchCalibration: tolerances must be ≥ 0, but got ${each}`);
   }
   const groups = groupLights(records);
@@ -318,7 +318,7 @@ export function matchCalibration(
 
   const matches = groups.map((group): CalibrationMatch => {
     const notes: string[] = [];
-    const tolerance = group.cooled ? temperatureTolerance : temperatureToleranceUncooled;
+    const tolerance = group.cooled ? temperatureToleranceC : temperatureToleranceUncooledC;
     const lightsOf = `${count(group.lights.length, "light")} (${group.name})`;
 
     // bias
@@ -328,7 +328,7 @@ export function matchCalibration(
       if (refusal !== null) refuse(record, refusal);
       return refusal === null;
     });
-    const bias = chooseSet("bias", biasFrames, used.enoughFrames);
+    const bias = chooseSet("bias", biasFrames, used.minimumFrames);
     passOver(bias.passedOver);
 
     // darks
@@ -358,12 +358,12 @@ export function matchCalibration(
       }
       if (
         group.exposureSeconds === null ||
-        closeExposure(record.exposureSeconds, group.exposureSeconds, exposureTolerance)
+        closeExposure(record.exposureSeconds, group.exposureSeconds, exposureToleranceShare)
       ) {
         fitting.push(record);
       } else otherExposure.push(record);
     }
-    let dark = chooseSet("dark", fitting, used.enoughFrames);
+    let dark = chooseSet("dark", fitting, used.minimumFrames);
     if (
       dark.set === null && otherExposure.length > 0 && bias.set !== null && used.scaleDarks &&
       !used.glowingRigs.includes(group.rig)
@@ -373,9 +373,9 @@ export function matchCalibration(
       const longest = Math.max(...exposures);
       if (longest > 1 && group.exposureSeconds !== null) {
         const chosen = otherExposure.filter((record) =>
-          closeExposure(record.exposureSeconds, longest, exposureTolerance)
+          closeExposure(record.exposureSeconds, longest, exposureToleranceShare)
         );
-        dark = chooseSet("dark", chosen, used.enoughFrames, group.exposureSeconds / longest);
+        dark = chooseSet("dark", chosen, used.minimumFrames, group.exposureSeconds / longest);
         notes.push(
           `darks of ${number(longest)} s are scaled by ${
             number(group.exposureSeconds / longest)
@@ -423,7 +423,7 @@ export function matchCalibration(
     };
     const nearest = Math.min(...sameFilter.map((record) => distance(record.session)), Infinity);
     const night = sameFilter.filter((record) => distance(record.session) === nearest);
-    const flat = chooseSet("flat", night, used.enoughFrames);
+    const flat = chooseSet("flat", night, used.minimumFrames);
     passOver(flat.passedOver);
     for (const record of sameFilter) {
       if (night.includes(record)) continue;
@@ -479,8 +479,8 @@ export function matchCalibration(
       const flatBias = calibration.filter((record) =>
         isKind(record, "bias") && sameCamera(record, flatGroup, true) === null
       );
-      flatDark = own.set ?? chooseSet("dark", darks, used.enoughFrames).set ??
-        chooseSet("bias", flatBias, used.enoughFrames).set;
+      flatDark = own.set ?? chooseSet("dark", darks, used.minimumFrames).set ??
+        chooseSet("bias", flatBias, used.minimumFrames).set;
       if (flatDark === null) {
         notes.push(
           "nothing to take off the flats: their offset counts as light and vignetting is undercorrected; take flat-darks or bias",

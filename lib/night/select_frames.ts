@@ -9,7 +9,7 @@ import {
 } from "./weight_frames.ts";
 
 /** What a person decided about a file. */
-export interface Override {
+export interface Decision {
   /** Path of the file as in the frame table. */
   readonly file: string;
   /** The decision. */
@@ -30,21 +30,21 @@ export interface Override {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { parseOverrides } from "faintlight";
+ * import { parseDecisions } from "faintlight";
  *
- * const [one] = parseOverrides("# my choice\nkeep a.fits # fine\n");
+ * const [one] = parseDecisions("# my choice\nkeep a.fits # fine\n");
  * assert.deepEqual(one, { file: "a.fits", verdict: "keep", reason: "fine" });
  * ```
  */
-export function parseOverrides(text: string): Override[] {
-  const found = new Map<string, Override>();
+export function parseDecisions(text: string): Decision[] {
+  const found = new Map<string, Decision>();
   text.split(/\r?\n/).forEach((line, i) => {
     const [statement, ...reason] = line.split("#");
     if (statement.trim() === "") return;
     const parts = /^\s*(keep|down-weight|reject)\s+(\S.*?)\s*$/.exec(statement);
     if (parts === null) {
       throw new SyntaxError(
-        `parseOverrides: line ${i + 1} must be "keep", "down-weight" or "reject" and a file, but got ${
+        `parseDecisions: line ${i + 1} must be "keep", "down-weight" or "reject" and a file, but got ${
           JSON.stringify(line)
         }`,
       );
@@ -93,7 +93,7 @@ export interface Selection {
   /** By stack: what leaving frames out costs in depth and gains in sharpness. */
   readonly effects: Readonly<Record<string, SelectionEffect>>;
   /** Decisions about files that are not there. */
-  readonly unused: readonly Override[];
+  readonly unused: readonly Decision[];
 }
 
 /**
@@ -104,20 +104,20 @@ export interface Selection {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { parseOverrides, selectFrames } from "faintlight";
+ * import { parseDecisions, selectFrames } from "faintlight";
  *
  * const diagnosis = { file: "a.fits", verdict: "reject" as const, causes: ["cloud" as const], cause: "cloud", evidence: "", remedy: "",
  *   transparency: 0.5, confidence: 1 };
- * const { frames } = selectFrames([{ diagnosis, stack: "Ha", noise: 3, fwhm: 2.5 }], parseOverrides("keep a.fits"));
+ * const { frames } = selectFrames([{ diagnosis, stack: "Ha", noise: 3, fwhm: 2.5 }], parseDecisions("keep a.fits"));
  * assert.equal(frames[0].kept && frames[0].overridden, true);
  * ```
  */
 export function selectFrames(
   frames: readonly SelectionInput[],
-  overrides: readonly Override[] = [],
+  decisions: readonly Decision[] = [],
   options: Partial<WeightFramesOptions> = {},
 ): Selection {
-  const decided = new Map(overrides.map((each) => [each.file, each]));
+  const decided = new Map(decisions.map((each) => [each.file, each]));
   const files = new Set(frames.map((each) => each.diagnosis.file));
   const weights = new Array<number>(frames.length).fill(0);
   const verdicts = frames.map(({ diagnosis }) => decided.get(diagnosis.file)?.verdict ?? diagnosis.verdict);
@@ -148,6 +148,6 @@ export function selectFrames(
       };
     }),
     effects,
-    unused: overrides.filter((each) => !files.has(each.file)),
+    unused: decisions.filter((each) => !files.has(each.file)),
   };
 }

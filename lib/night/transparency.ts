@@ -40,13 +40,13 @@ export interface Transparency {
    * Every star that ought to show, with its light over what the clearest frames have of it; 0 where it is missing.
    * Empty unless matched.
    */
-  readonly lights: readonly StarLight[];
+  readonly lights: readonly StarFlux[];
   /** Share of this frame's area that the compared frame shows too; NaN unless matched. */
   readonly overlap: number;
 }
 
 /** Light of one star that two frames should show. */
-export interface StarLight extends Point {
+export interface StarFlux extends Point {
   /** Light over that in the frames compared with; 0 when the star is missing. */
   readonly light: number;
 }
@@ -84,7 +84,7 @@ const tryMatch = (
   if (list.length < 4 || other.length < 4) return null;
   try {
     return matchStars(list, other, {
-      seed,
+      initialTransform: seed,
       maximumStars: 120,
       sourceSize: { width: frame.width, height: frame.height },
       referenceSize: { width: reference.width, height: reference.height },

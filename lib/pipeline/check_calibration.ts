@@ -6,7 +6,7 @@ import { join } from "node:path";
 import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { readFits } from "../io/read_fits.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { type CalibrationQuality, measureCalibration } from "../measure/measure_calibration.ts";
 import { auditCalibration, type CalibrationFinding } from "../night/audit_calibration.ts";
 import { type CalibrationPlan, matchCalibration } from "../night/match_calibration.ts";

@@ -3,16 +3,16 @@ import { join } from "node:path";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { linearPart } from "../core/transform.ts";
-import { parallelMap } from "../kernels/pool.ts";
+import { parallelMap } from "../parallel/pool.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { diagnoseNight, type FrameDiagnosis, type NightFinding } from "../night/diagnose_night.ts";
-import { type Override, type SelectedFrame, selectFrames } from "../night/select_frames.ts";
+import { type Decision, type SelectedFrame, selectFrames } from "../night/select_frames.ts";
 import type { SelectionEffect } from "../night/weight_frames.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
 import type { Cell } from "./csv.ts";
 import { type MeasuredLight, measureLightTask } from "./measure_light.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
-import { registerLights, type Registration } from "./register_lights.ts";
+import { type LightRegistration, registerLights } from "./register_lights.ts";
 
 /** One light with all that is known of it. */
 export interface CheckedLight {
@@ -25,7 +25,7 @@ export interface CheckedLight {
   /** A small picture; null when it could not be read. */
   readonly thumbnail: EncodedPicture | null;
   /** Where it lies; null when it could not be measured. */
-  readonly registration: Registration | null;
+  readonly registration: LightRegistration | null;
   /** What is to be done with it and why. */
   readonly diagnosis: FrameDiagnosis;
   /** Name of the stack it belongs to. */
@@ -45,7 +45,7 @@ export interface CheckedNight {
 }
 
 /** Light of the stars of a frame over that of its rig's reference; 1 where nothing tells. */
-export function starLight({ registration, diagnosis }: Pick<CheckedLight, "registration" | "diagnosis">): number {
+export function starFlux({ registration, diagnosis }: Pick<CheckedLight, "registration" | "diagnosis">): number {
   const light = registration?.fluxRatio ?? diagnosis.transparency;
   return light !== null && light > 0 ? light : 1;
 }
@@ -110,14 +110,14 @@ export function stackName(record: FrameRecord, severalRigs: boolean): string {
  * @param lights the files, readable by their headers
  * @param corrections calibration of each; null for none
  * @param calibrationKeys what each calibration is made of, so that a changed one asks anew
- * @param overrides what the person decided about single files
+ * @param decisions what the person decided about single files
  */
 export function checkLights(
   context: NightContext,
   lights: readonly FrameRecord[],
   corrections: readonly (SensorCorrection | null)[],
   calibrationKeys: readonly string[],
-  overrides: readonly Override[] = [],
+  decisions: readonly Decision[] = [],
 ): CheckedNight {
   const measured = measureLights(context, lights, corrections, calibrationKeys);
   measured.forEach(({ notes }, at) => notes.forEach((note) => context.remark(`${lights[at].file}: ${note}`)));
@@ -161,7 +161,7 @@ export function checkLights(
         fwhm: quality?.fwhmPixels ?? null,
       };
     }),
-    overrides,
+    decisions,
   );
   for (const { file } of selection.unused) {
     context.remark(`${file}: a decision names it, but the night has no such light; write it as frames.csv does`);

@@ -1,5 +1,5 @@
 /** The ledger of a step as lines for a sheet and a page. */
-import type { BeforeAfter, Effect } from "../effect/measure_effect.ts";
+import type { Change, Effect } from "../effect/measure_effect.ts";
 import type { ReportLedgerLine } from "../view/report.ts";
 import { formatNumber, formatShare } from "../view/text.ts";
 
@@ -19,7 +19,7 @@ const text = (value: number | null, format: Format): string =>
 
 function line(
   quantity: string,
-  { before, after }: BeforeAfter,
+  { before, after }: Change,
   format: Format,
   comparable = true,
 ): ReportLedgerLine | null {

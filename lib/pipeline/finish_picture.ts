@@ -1,5 +1,5 @@
 /**
- * From stacks to the picture: runs the workflow, writes each step's result and its before/after sheet, keeps the
+ * From stacks to the picture: runs the recipe, writes each step's result and its before/after sheet, keeps the
  * ledger.
  */
 import { join } from "node:path";
@@ -17,11 +17,11 @@ import { formatShare } from "../view/text.ts";
 import { effectLines } from "./effect_lines.ts";
 import type { NightContext } from "./night_context.ts";
 import { findStep } from "./step.ts";
-import { type CarriedOut, replayHistory, runWorkflow, type Workflow } from "./workflow.ts";
+import { type Recipe, type RecipeStepDone, replayHistory, runRecipe } from "./recipe.ts";
 
 /** What a step did, for the record. */
 export interface LedgerEntry {
-  /** Id of the node in the workflow. */
+  /** Id of the node in the recipe. */
   readonly node: string;
   /** Name of the library function. */
   readonly step: string;
@@ -41,7 +41,7 @@ export interface FinishedPicture {
   readonly validation: HalvesReport | null;
 }
 
-/** Gives one of the two independent halves of each stack, by its name in the workflow. */
+/** Gives one of the two independent halves of each stack, by its name in the recipe. */
 export type StackHalves = Readonly<Record<string, (half: "half-a" | "half-b") => Image>>;
 
 const isImage = (value: Recorded): value is Image => "planes" in value && "unit" in value;
@@ -67,23 +67,23 @@ const optionList = (node: HistoryNode): (readonly [string, string])[] =>
   Object.entries(node.options).map(([name, value]) => [name, shortValue(value)] as const);
 
 /**
- * Run a workflow on stacks and write what it makes.
+ * Run a recipe on stacks and write what it makes.
  *
  * @param halves the two independent halves of each stack; null when a stack has none
  * @param prefix put before file names when a run makes several pictures; `""` for the first
  */
 export function finishPicture(
   context: NightContext,
-  workflow: Workflow,
+  recipe: Recipe,
   stacks: Readonly<Record<string, Image>>,
   halves: StackHalves | null,
   prefix: string,
 ): FinishedPicture {
   const ledger: LedgerEntry[] = [];
   const steps: ReportStep[] = [];
-  const total = workflow.nodes.length;
+  const total = recipe.steps.length;
   context.progress({ label: "processing", done: 0, total });
-  const visit = ({ node, inputs, outputs }: CarriedOut, index: number): void => {
+  const visit = ({ node, inputs, outputs }: RecipeStepDone, index: number): void => {
     const results = Object.entries(outputs);
     const [, after] = results[0];
     if (!isImage(after)) return;
@@ -104,7 +104,7 @@ export function finishPicture(
     const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect, starless);
     const sheet = beforeAfterSheet(before, after, {
       title,
-      subtitle: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
+      caption: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
       facts: lines,
       doubts,
     });
@@ -127,8 +127,8 @@ export function finishPicture(
     });
     context.progress({ label: "processing", done: index + 1, total, note: title });
   };
-  const image = runWorkflow(workflow, stacks, visit);
-  if (!isImage(image)) throw new TypeError(`finishPicture: result "${workflow.result}" must be an image, but is none`);
+  const image = runRecipe(recipe, stacks, visit);
+  if (!isImage(image)) throw new TypeError(`finishPicture: result "${recipe.result}" must be an image, but is none`);
   const validation = halves === null ? null : compareHalves(context, image, stacks, halves);
   if (validation !== null) {
     const stem = `${prefix}${String(total + 1).padStart(2, "0")}-validate-halves`;

@@ -163,7 +163,7 @@ export function masterMaker(store: MasterStore): MasterMaker {
     const defects = dark1 === null && flat1 === null ? null : findDefects({ dark: dark1, flat: flat1 });
     const made = prepareCorrection(size, { dark: dark1, flat: flat1, bias: bias1, defects: defects?.mask ?? null }, {
       darkScale: dark?.scale ?? 1,
-      saturationAdu: light.fullScaleAdu === null ? null : 0.98 * light.fullScaleAdu,
+      saturationLevel: light.fullScaleAdu === null ? null : 0.98 * light.fullScaleAdu,
     });
     corrections.set(key, made);
     return made;

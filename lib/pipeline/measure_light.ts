@@ -1,7 +1,7 @@
 /** One light, read, calibrated and measured: the piece of work that the pool does for each file of a night. */
 import { FrameError } from "../core/errors.ts";
 import type { FrameFacts } from "../core/frame_record.ts";
-import type { PoolTask } from "../kernels/pool.ts";
+import type { PoolTask } from "../parallel/pool.ts";
 import { lostRowShare } from "../measure/lost_rows.ts";
 import { type FrameQuality, measureFrame } from "../measure/measure_frame.ts";
 import { thumbnail } from "../view/thumbnail.ts";

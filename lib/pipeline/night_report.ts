@@ -1,5 +1,5 @@
 /** The night as the report page wants it: plain data from what the stages found. */
-import type { Night } from "../io/read_night.ts";
+import type { FrameList } from "../io/list_frames.ts";
 import type { CalibrationFinding } from "../night/audit_calibration.ts";
 import { remedies } from "../night/causes.ts";
 import type { FrameDiagnosis, NightRow } from "../night/diagnose_night.ts";
@@ -36,9 +36,9 @@ const finite = (value: number | null | undefined): number | null =>
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { diagnoseNight, judgedFrame, readNight } from "faintlight";
+ * import { diagnoseNight, judgedFrame, listFrames } from "faintlight";
  *
- * const [record] = readNight("demo-data/long").records.filter((each) => each.kind === "light");
+ * const [record] = listFrames("demo-data/long").records.filter((each) => each.kind === "light");
  * const row = { record, quality: null, problem: "not measured" };
  * const frame = judgedFrame(row, diagnoseNight([row]).frames[0]);
  * assert.equal(frame.verdict, "unreadable");
@@ -165,7 +165,7 @@ export function nightSummary(checked: CheckedNight, stacks: readonly StackedNigh
 /** What the stages of a run found. */
 export interface NightFacts {
   /** The folder's files. */
-  readonly night: Night;
+  readonly night: FrameList;
   /** Calibration matched to lights. */
   readonly plan: CalibrationPlan;
   /** What is wrong with calibration frames. */

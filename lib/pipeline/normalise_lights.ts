@@ -3,13 +3,13 @@
  * pixel.
  */
 import { join } from "node:path";
-import { integrate, type IntegrationFrame } from "../combine/integrate.ts";
+import { type FrameToStack, stackFrames } from "../stack/stack_frames.ts";
 import type { Canvas } from "../core/canvas.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
 import type { Transform } from "../core/transform.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
-import { fitNormalisation, type NormalisationReference, prepareNormalisation } from "../register/normalise_local.ts";
-import { type CheckedLight, starLight } from "./check_lights.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
+import { fitNormalisation, type NormalisationReference, prepareNormalisation } from "../normalise/normalise_local.ts";
+import { type CheckedLight, starFlux } from "./check_lights.ts";
 import type { NightContext } from "./night_context.ts";
 import { type LightSource, readLight } from "./read_light.ts";
 
@@ -18,7 +18,7 @@ const mostReferenceLights = 5;
 
 /** One factor and one offset over the whole canvas: brings a light to another one's stars and sky. */
 function constantSurface(light: CheckedLight, goal: CheckedLight, canvas: Canvas): NormalisationSurface {
-  const scale = starLight(goal) / starLight(light);
+  const scale = starFlux(goal) / starFlux(light);
   const offset = (goal.quality?.background ?? 0) - scale * (light.quality?.background ?? 0);
   const planes = light.record.bayer !== null || light.record.planes === 3 ? 3 : 1;
   const nodes = (value: number) => Array.from({ length: planes }, () => Float32Array.of(value));
@@ -29,15 +29,15 @@ function constantSurface(light: CheckedLight, goal: CheckedLight, canvas: Canvas
 /** What the pool needs to fit one light. */
 interface NormaliseJob extends LightSource {
   readonly transform: Transform | null;
-  readonly lightRatio: number;
+  readonly fluxRatio: number;
   readonly reference: NormalisationReference;
 }
 
 /** Surface of one light; runs in the pool. */
-export function normaliseLight({ transform, lightRatio, reference, ...source }: NormaliseJob): NormalisationSurface {
+export function normaliseLight({ transform, fluxRatio, reference, ...source }: NormaliseJob): NormalisationSurface {
   const { gridWidth, gridHeight, tilePixels, scale, offset } = fitNormalisation(readLight(source), reference, {
     transform,
-    lightRatio,
+    fluxRatio,
   });
   return { gridWidth, gridHeight, tilePixels, scale, offset };
 }
@@ -52,18 +52,18 @@ const task: PoolTask<NormaliseJob, NormalisationSurface> = {
  * Surfaces that bring each light of a stack to the mean of those with the darkest sky.
  *
  * @param lights lights of one stack, registered
- * @param frameOf how a light enters an integration
+ * @param frameOf how a light enters a stack
  */
 export function normaliseLights(
   context: NightContext,
   lights: readonly CheckedLight[],
   canvas: Canvas,
-  frameOf: (light: CheckedLight, normalisation: NormalisationSurface) => IntegrationFrame,
+  frameOf: (light: CheckedLight, normalisation: NormalisationSurface) => FrameToStack,
 ): NormalisationSurface[] {
   const goal = lights.reduce((a, b) => b.weight > a.weight ? b : a);
-  const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / starLight(light);
+  const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / starFlux(light);
   const darkest = [...lights].sort((a, b) => sky(a) - sky(b)).slice(0, mostReferenceLights);
-  const quick = integrate(darkest.map((light) => frameOf(light, constantSurface(light, goal, canvas))), canvas, {
+  const quick = stackFrames(darkest.map((light) => frameOf(light, constantSurface(light, goal, canvas))), canvas, {
     progress: context.progress,
   });
   const reference = prepareNormalisation(quick.image);
@@ -72,7 +72,7 @@ export function normaliseLights(
     bayer: light.record.bayer,
     correction: light.correction,
     transform: light.registration?.transform ?? null,
-    lightRatio: starLight(light) / starLight(goal),
+    fluxRatio: starFlux(light) / starFlux(goal),
     reference,
   }));
   return parallelMap(task, jobs, { label: "local normalisation", progress: context.progress });

@@ -38,7 +38,7 @@ export function calibrateLight(raw: Image, { bayer, correction }: LightSource): 
   const { width, height } = raw;
   const data = allocatePlane(width, height);
   const [{ channel, data: samples }] = raw.planes;
-  const mask = saturatedMask(samples, correction.saturationAdu, width, height);
+  const mask = saturatedMask(samples, correction.saturationLevel, width, height);
   correctFrame(samples, correction, height, data);
   repairTile(data, width, height, correction.defects, 255, bayer === null ? 1 : 2);
   return derive(raw, { planes: [{ channel, data }], mask }, { step: "calibrateFrame", options: { repair: true } });

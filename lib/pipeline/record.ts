@@ -6,12 +6,12 @@ import type { History } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import { canonicalJson } from "../core/options.ts";
 import { readPngRecord } from "../io/png.ts";
-import type { Override } from "../night/select_frames.ts";
+import type { Decision } from "../night/select_frames.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import type { LedgerEntry } from "./finish_picture.ts";
 import { libraryVersion } from "./version.ts";
-import { samplesDigest } from "./samples_digest.ts";
-import { json, parseWorkflow, type Workflow } from "./workflow.ts";
+import { imageDigest } from "./image_digest.ts";
+import { json, parseRecipe, type Recipe } from "./recipe.ts";
 
 /** Version of the record's form. */
 const recordForm = 1;
@@ -21,13 +21,13 @@ export interface RecordParts {
   /** Files of the night with their digests. */
   readonly inputs: readonly { readonly file: string; readonly kind: string; readonly sha256: string }[];
   /** What the person decided about single lights. */
-  readonly overrides: readonly Override[];
+  readonly decisions: readonly Decision[];
   /** Lights with verdict and weight. */
   readonly lights: readonly CheckedLight[];
   /** Stacks with the digest of their samples. */
   readonly stacks: readonly { readonly name: string; readonly sha256: string }[];
   /** Steps as they were asked for. */
-  readonly workflow: Workflow;
+  readonly recipe: Recipe;
   /** The picture, with its history of resolved options. */
   readonly picture: Image;
   /** What each step did. */
@@ -38,12 +38,12 @@ export interface RecordParts {
 
 /** Text of a record: canonical JSON, no times, no paths, no number of workers. */
 export function recordText(parts: RecordParts): string {
-  const { inputs, overrides, lights, stacks, workflow, picture, ledger, unconfirmedShare } = parts;
+  const { inputs, decisions, lights, stacks, recipe, picture, ledger, unconfirmedShare } = parts;
   return canonicalJson({
     record: recordForm,
     faintlight: libraryVersion,
     inputs,
-    overrides,
+    decisions,
     frames: lights.map(({ record, stack, diagnosis, weight, registration }) => ({
       file: record.file,
       stack,
@@ -53,11 +53,11 @@ export function recordText(parts: RecordParts): string {
       transform: registration?.transform ?? null,
     })),
     stacks: stacks.map(({ name, sha256 }) => ({ name, sha256 })),
-    workflow,
+    recipe,
     history: picture.history,
     ledger,
     unconfirmedShare,
-    picture: { width: picture.width, height: picture.height, sha256: samplesDigest(picture) },
+    picture: { width: picture.width, height: picture.height, sha256: imageDigest(picture) },
   });
 }
 
@@ -66,9 +66,9 @@ export interface ReadRecord {
   /** Files of the night with their digests. */
   readonly inputs: readonly { readonly file: string; readonly sha256: string }[];
   /** What the person decided about single lights. */
-  readonly overrides: readonly Override[];
+  readonly decisions: readonly Decision[];
   /** Steps as they were asked for. */
-  readonly workflow: Workflow;
+  readonly recipe: Recipe;
   /** How the picture was made, every option resolved. */
   readonly history: History;
   /** Digest of the picture's samples. */
@@ -78,10 +78,10 @@ export interface ReadRecord {
 const recordSchema = v.object({
   record: v.literal(recordForm),
   inputs: v.array(v.object({ file: v.string(), sha256: v.string() })),
-  overrides: v.array(
+  decisions: v.array(
     v.object({ file: v.string(), verdict: v.picklist(["keep", "down-weight", "reject"]), reason: v.string() }),
   ),
-  workflow: v.unknown(),
+  recipe: v.unknown(),
   history: v.object({
     head: v.string(),
     nodes: v.array(v.object({
@@ -132,11 +132,11 @@ export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
       `${name}: is no record of this version: ${v.getDotPath(issue) ?? "record"}: ${issue.message}`,
     );
   }
-  const { inputs, overrides, workflow, history, picture } = checked.output;
+  const { inputs, decisions, recipe, history, picture } = checked.output;
   return {
     inputs,
-    overrides,
-    workflow: parseWorkflow(JSON.stringify(workflow), name),
+    decisions,
+    recipe: parseRecipe(JSON.stringify(recipe), name),
     history,
     pictureDigest: picture.sha256,
   };

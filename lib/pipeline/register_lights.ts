@@ -20,7 +20,7 @@ export interface MeasuredFrame {
 }
 
 /** Where a light lies against the reference. */
-export interface Registration {
+export interface LightRegistration {
   /** Path of the file. */
   readonly file: string;
   /** Path of the reference. */
@@ -77,7 +77,7 @@ const centreOf = ({ width, height }: FrameQuality): Point => ({ x: (width - 1) /
 function matchAcross(frame: MeasuredFrame, goal: MeasuredFrame, seed: Transform | null): StarMatch | RegistrationError {
   try {
     return matchStars(frame.quality.stars, goal.quality.stars, {
-      seed,
+      initialTransform: seed,
       sameSensor: false,
       sourceSize: frame.quality,
       referenceSize: goal.quality,
@@ -98,14 +98,14 @@ function matchAcross(frame: MeasuredFrame, goal: MeasuredFrame, seed: Transform 
  * @param frames measured lights, at least one
  * @returns one entry a light, in the order given
  */
-export function registerLights(context: NightContext, frames: readonly MeasuredFrame[]): Registration[] {
+export function registerLights(context: NightContext, frames: readonly MeasuredFrame[]): LightRegistration[] {
   const key = ({ record }: MeasuredFrame) => JSON.stringify([record.rig, record.width, record.height, record.binning]);
   const setups = [...new Set(frames.map(key))]
     .map((each) => frames.filter((frame) => key(frame) === each))
     .sort((a, b) => b.length - a.length)
     .map((group) => registerSetup(context, group));
   const main = setups[0].reference;
-  const results = new Map<MeasuredFrame, Registration>();
+  const results = new Map<MeasuredFrame, LightRegistration>();
   for (const setup of setups) {
     const { reference } = setup;
     const bridge = reference === main ? null : matchAcross(reference, main, null);
@@ -116,7 +116,7 @@ export function registerLights(context: NightContext, frames: readonly MeasuredF
     }
     setup.frames.forEach((frame, at) => {
       const own = setup.found[at];
-      const place: Registration = {
+      const place: LightRegistration = {
         file: frame.record.file,
         reference: reference.record.file,
         transform: own.transform,
@@ -144,5 +144,5 @@ export function registerLights(context: NightContext, frames: readonly MeasuredF
       });
     });
   }
-  return frames.map((frame) => results.get(frame) as Registration);
+  return frames.map((frame) => results.get(frame) as LightRegistration);
 }

@@ -1,6 +1,6 @@
 /** The main job: a folder of raw frames in, stacks and a finished picture out, with tables, report and record. */
 import { join } from "node:path";
-import { commonRegion } from "../combine/crop_image.ts";
+import { commonRegion } from "../stack/crop_image.ts";
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { canonicalJson } from "../core/options.ts";
@@ -11,11 +11,11 @@ import { setUnpackFolder } from "../io/byte_source.ts";
 import { checkpointFolder, openCheckpoints } from "../io/checkpoints.ts";
 import { digestFiles, existsFile, freeBytes, readBytes } from "../io/digest_files.ts";
 import { encodePng16 } from "../io/png.ts";
-import { type Night, readNight } from "../io/read_night.ts";
+import { type FrameList, listFrames } from "../io/list_frames.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { remedies } from "../night/causes.ts";
 import type { CalibrationMatch, CalibrationRow } from "../night/match_calibration.ts";
-import type { Override } from "../night/select_frames.ts";
+import type { Decision } from "../night/select_frames.ts";
 import type { Progress } from "../core/progress.ts";
 import { checkCalibration } from "./check_calibration.ts";
 import {
@@ -32,7 +32,7 @@ import type { NightReport } from "../view/report.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
 import type { CheckedNight } from "./check_lights.ts";
 import { csvText } from "./csv.ts";
-import { defaultWorkflow } from "./default_workflow.ts";
+import { defaultRecipe } from "./default_recipe.ts";
 import { type FinishedPicture, finishPicture } from "./finish_picture.ts";
 import { type MasterFile, masterFiles, masterMaker } from "./make_masters.ts";
 import { digestIn, type NightContext, safeName } from "./night_context.ts";
@@ -40,7 +40,7 @@ import { nightReport, nightSummary } from "./night_report.ts";
 import { readRecord, recordText } from "./record.ts";
 import { type StackedNight, stackLights } from "./stack_lights.ts";
 import { libraryVersion } from "./version.ts";
-import type { Workflow } from "./workflow.ts";
+import type { Recipe } from "./recipe.ts";
 
 /** What to run. */
 export interface RunNightOptions {
@@ -49,9 +49,9 @@ export interface RunNightOptions {
   /** The output folder; made when it is not there. */
   readonly out: string;
   /** Processing steps; null or left out for those that the filters call for. */
-  readonly workflow?: Workflow | null;
+  readonly recipe?: Recipe | null;
   /** What the person decided about single lights, against the verdict or with it; none when left out. */
-  readonly overrides?: readonly Override[];
+  readonly decisions?: readonly Decision[];
   /** Receives progress. */
   readonly progress?: Progress;
   /** Receives remarks for the person. */
@@ -59,7 +59,7 @@ export interface RunNightOptions {
 }
 
 /** What came of it. */
-export interface NightOutcome {
+export interface NightRun {
   /** The main findings in sentences. */
   readonly summary: readonly string[];
   /** What to look at first. */
@@ -132,7 +132,7 @@ function caption(image: Image, group: PictureGroup): EncodedPicture {
 }
 
 /** Columns, rows of the tables of a run, written as soon as they are known. */
-function writeTables(context: NightContext, night: Night, checked: CheckedNight): void {
+function writeTables(context: NightContext, night: FrameList, checked: CheckedNight): void {
   const unreadable = night.unreadable.map((each): FrameRow => ({
     file: each.file,
     weight: 0,
@@ -216,7 +216,7 @@ function calibrateMatches(context: NightContext, matches: readonly CalibrationMa
 }
 
 /** Paths of the person's machine are no part of a table or a record. */
-const withoutFolder = (night: Night): Night => ({
+const withoutFolder = (night: FrameList): FrameList => ({
   ...night,
   unreadable: night.unreadable.map((each) => ({ ...each, message: each.message.replaceAll(`${night.folder}/`, "") })),
 });
@@ -238,8 +238,8 @@ const withoutFolder = (night: Night): Night => ({
  * assert.throws(() => runNight({ folder: "no such folder", out: "." }), /no such folder/);
  * ```
  */
-export function runNight(options: RunNightOptions): NightOutcome {
-  const { folder, out, workflow: given = null, overrides = [], progress = silent, remark = () => {} } = options;
+export function runNight(options: RunNightOptions): NightRun {
+  const { folder, out, recipe: given = null, decisions = [], progress = silent, remark = () => {} } = options;
   const began = performance.now();
   const times: [string, number][] = [];
   const stage = <T>(name: string, work: () => T): T => {
@@ -248,7 +248,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
     times.push([name, Math.round(performance.now() - start) / 1000]);
     return result;
   };
-  const night = withoutFolder(stage("scan", () => readNight(folder, { progress })));
+  const night = withoutFolder(stage("scan", () => listFrames(folder, { progress })));
   requireSpace(out, night.records, remark);
   const digests = stage(
     "digest",
@@ -257,7 +257,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
   const inputs = night.records.map((record, at) => ({ file: record.file, kind: record.kind, sha256: digests[at] }));
   const checkpoints = openCheckpoints(out, {
     version: libraryVersion,
-    workflow: given,
+    recipe: given,
     inputs,
     unreadable: night.unreadable.map((each) => each.file),
   });
@@ -283,7 +283,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
   writeWhole(join(out, "calibration.csv"), csvText(calibrationColumns, plan.rows.map(calibrationCells)));
   for (const { group, notes } of plan.matches) for (const note of notes) remark(`${group.name}: ${note}`);
   const { lights, corrections, keys, masters } = stage("masters", () => calibrateMatches(context, plan.matches));
-  const checked = stage("check", () => checkLights(context, lights, corrections, keys, overrides));
+  const checked = stage("check", () => checkLights(context, lights, corrections, keys, decisions));
   writeTables(context, night, checked);
   const stacks = stage("stack", () => stackLights(context, checked.lights));
   const files: [string, string][] = [];
@@ -292,18 +292,18 @@ export function runNight(options: RunNightOptions): NightOutcome {
   pictureGroups(stacks).forEach((group, index) => {
     const prefix = index === 0 ? "" : `${safeName(group.rig)}-`;
     const region = pictureRegion(group.stacks.map((stack) => stack.read("coverage")), remark);
-    const workflow = given ?? defaultWorkflow(group.stacks.map((stack) => stack.channel), region);
+    const recipe = given ?? defaultRecipe(group.stacks.map((stack) => stack.channel), region);
     const images = Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.read("")]));
     const halves = group.stacks.every((stack) => stack.hasHalves)
       ? Object.fromEntries(group.stacks.map((stack) => [stack.channel, stack.read]))
       : null;
-    const picture = stage(`process ${group.rig}`, () => finishPicture(context, workflow, images, halves, prefix));
+    const picture = stage(`process ${group.rig}`, () => finishPicture(context, recipe, images, halves, prefix));
     const record = recordText({
       inputs,
-      overrides,
+      decisions: decisions,
       lights: checked.lights,
       stacks,
-      workflow,
+      recipe,
       picture: picture.image,
       ledger: picture.ledger,
       unconfirmedShare: picture.validation?.unconfirmedShare ?? null,
@@ -349,7 +349,7 @@ export function runNight(options: RunNightOptions): NightOutcome {
 }
 
 /** What to repeat. */
-export interface RerunOptions extends Omit<RunNightOptions, "workflow" | "overrides"> {
+export interface RerunOptions extends Omit<RunNightOptions, "recipe" | "decisions"> {
   /** A picture.png or record.json. */
   readonly picture: Uint8Array;
   /** Its name, for messages. */
@@ -357,7 +357,7 @@ export interface RerunOptions extends Omit<RunNightOptions, "workflow" | "overri
 }
 
 /** What came of repeating a picture. */
-export interface RerunOutcome extends NightOutcome {
+export interface RerunOutcome extends NightRun {
   /** Whether the picture's samples are the same, bit for bit. */
   readonly sameBytes: boolean;
 }
@@ -396,7 +396,7 @@ export function rerunPicture(options: RerunOptions): RerunOutcome {
   if (changed.length > 0) {
     throw new RangeError(`${name}: ${changed[0]} must be as it was when the picture was made, but its content differs`);
   }
-  const outcome = runNight({ ...rest, workflow: record.workflow, overrides: record.overrides });
+  const outcome = runNight({ ...rest, recipe: record.recipe, decisions: record.decisions });
   const made = readRecord(readBytes(join(rest.out, "record.json")), "record.json");
   const sameBytes = made.pictureDigest === record.pictureDigest;
   const verdict = sameBytes ? "The picture is the same, bit for bit." : "The picture differs from the one recorded.";

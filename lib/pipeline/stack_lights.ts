@@ -1,6 +1,6 @@
 /** Combines the kept lights of each stack, and writes the stack with all that stands behind it. */
 import { join } from "node:path";
-import { integrate, type IntegrationFrame, type StackReport } from "../combine/integrate.ts";
+import { type FrameToStack, stackFrames, type StackReport } from "../stack/stack_frames.ts";
 import { type Canvas, referenceCanvas } from "../core/canvas.ts";
 import { plainGeometry } from "../core/geometry.ts";
 import { card, type Header } from "../core/header.ts";
@@ -11,7 +11,7 @@ import { writeFits } from "../io/write_fits.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 import { normaliseLights } from "./normalise_lights.ts";
-import { samplesDigest } from "./samples_digest.ts";
+import { imageDigest } from "./image_digest.ts";
 import { type StackNoise, stackNoise } from "./stack_noise.ts";
 
 /** A stack on disk, and what the run needs of it. */
@@ -37,7 +37,7 @@ export interface StackedNight {
   readonly sha256: string;
   /** Whether it is as deep as its frames promise. */
   readonly noise: StackNoise;
-  /** Numbers of the integration. */
+  /** Numbers of the stack. */
   readonly report: StackReport;
 }
 
@@ -95,9 +95,9 @@ export function stackLights(context: NightContext, lights: readonly CheckedLight
     };
     const report = checkpoints.once("stack", question, () => {
       const canvas = canvasOf(reference);
-      const frameOf = (light: CheckedLight, surface: NormalisationSurface) => integrationFrame(folder, light, surface);
+      const frameOf = (light: CheckedLight, surface: NormalisationSurface) => frameToStack(folder, light, surface);
       const surfaces = normaliseLights(context, members, canvas, frameOf);
-      const stack = integrate(members.map((light, at) => frameOf(light, surfaces[at])), canvas, {
+      const stack = stackFrames(members.map((light, at) => frameOf(light, surfaces[at])), canvas, {
         header: stackCards(members, channel),
         reference: reference.record.file,
         progress: context.progress,
@@ -122,18 +122,18 @@ export function stackLights(context: NightContext, lights: readonly CheckedLight
       totalExposureSeconds: members.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0),
       read,
       hasHalves,
-      sha256: samplesDigest(image),
+      sha256: imageDigest(image),
       noise: stackNoise(members, image.planes.length, hasHalves ? read : null),
       report,
     };
   });
 }
 
-function integrationFrame(
+function frameToStack(
   folder: string,
   light: CheckedLight,
   normalisation: NormalisationSurface | null,
-): IntegrationFrame {
+): FrameToStack {
   const { record, correction, registration, weight } = light;
   return {
     source: join(folder, record.file),

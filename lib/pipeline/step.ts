@@ -1,8 +1,8 @@
-/** The steps that a workflow and a record may name. */
+/** The steps that a recipe and a record may name. */
 import { extractGradient } from "../background/extract_gradient.ts";
 import { balanceStars } from "../colour/balance_stars.ts";
 import { blendLines } from "../colour/blend_lines.ts";
-import { combineLuminance } from "../colour/combine_luminance.ts";
+import { replaceLuminance } from "../colour/replace_luminance.ts";
 import { equaliseChannels } from "../colour/equalise_channels.ts";
 import { joinChannels } from "../colour/join_channels.ts";
 import { limitGreen } from "../colour/limit_green.ts";
@@ -10,23 +10,23 @@ import { mapChannels } from "../colour/map_channels.ts";
 import { neutraliseSky } from "../colour/neutralise_sky.ts";
 import { saturate } from "../colour/saturate.ts";
 import { subtractContinuum } from "../colour/subtract_continuum.ts";
-import { cropImage } from "../combine/crop_image.ts";
-import type { EffectContext } from "../effect/measure_effect.ts";
+import { cropImage } from "../stack/crop_image.ts";
+import type { Purpose } from "../effect/measure_effect.ts";
 import { enhanceDetail } from "../detail/enhance_detail.ts";
-import { recombineStars } from "../detail/recombine_stars.ts";
-import { placeStarColours } from "../detail/place_star_colours.ts";
+import { recombineStars } from "../stars/recombine_stars.ts";
+import { placeStarColours } from "../stars/place_star_colours.ts";
 import { reduceNoise } from "../detail/reduce_noise.ts";
-import { reduceStars } from "../detail/reduce_stars.ts";
-import { separateStars } from "../detail/separate_stars.ts";
-import { undoBlur } from "../detail/undo_blur.ts";
+import { reduceStars } from "../stars/reduce_stars.ts";
+import { separateStars } from "../stars/separate_stars.ts";
+import { deconvolve } from "../detail/deconvolve.ts";
 import type { Recorded } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import type { Json } from "../core/options.ts";
-import { measureStarRatios } from "../register/measure_star_ratios.ts";
-import { type FitNormalisationOptions, normaliseLocal, surfaceImage } from "../register/normalise_local.ts";
+import { measureStarFluxRatios } from "../normalise/measure_star_flux_ratios.ts";
+import { type FitNormalisationOptions, normalisationImage, normaliseLocal } from "../normalise/normalise_local.ts";
 import { applyCurve } from "../tone/apply_curve.ts";
 import { automaticStretch } from "../tone/automatic_stretch.ts";
-import { equaliseContrast } from "../tone/equalise_contrast.ts";
+import { equaliseAdaptiveHistogram } from "../tone/equalise_adaptive_histogram.ts";
 import { matchHistogram } from "../tone/match_histogram.ts";
 import { stretchAsinh } from "../tone/stretch_asinh.ts";
 import { stretchLog } from "../tone/stretch_log.ts";
@@ -40,14 +40,14 @@ export type StepResult = Readonly<Record<string, Recorded>>;
 /** Options as JSON. */
 export type StepOptions = { readonly [name: string]: Json };
 
-/** A library function as workflows call it. */
+/** A library function as recipes call it. */
 export interface StepDefinition {
   /** Name of the function. */
   readonly step: string;
   /** What it is for, for a person. */
   readonly title: string;
   /** What it is meant to change, so that the ledger does not doubt it for that. */
-  readonly purpose: Partial<EffectContext>;
+  readonly purpose: Partial<Purpose>;
   /** Call it: values that go in, options as JSON. */
   readonly run: (inputs: readonly Recorded[], options: StepOptions) => StepResult;
 }
@@ -70,7 +70,7 @@ const one = (
   step: string,
   title: string,
   call: (image: Image, options: Options) => Image,
-  purpose: Partial<EffectContext> = {},
+  purpose: Partial<Purpose> = {},
 ): StepDefinition => ({
   step,
   title,
@@ -81,7 +81,7 @@ const two = (
   step: string,
   title: string,
   call: (a: Image, b: Image, options: Options) => Image,
-  purpose: Partial<EffectContext> = {},
+  purpose: Partial<Purpose> = {},
 ): StepDefinition => ({
   step,
   title,
@@ -105,14 +105,14 @@ const definitions: readonly StepDefinition[] = [
   },
   {
     step: "separateStars",
-    title: "Stars apart from what lies behind them",
+    title: "Star separation",
     purpose: { changesStars: true },
     run: (inputs, options) => {
       const { starless, stars } = separateStars(imagesIn("separateStars", inputs, 1)[0], passed(options));
       return { starless, stars };
     },
   },
-  two("recombineStars", "Stars put back", recombineStars, { changesStars: true }),
+  two("recombineStars", "Star recombination", recombineStars, { changesStars: true }),
   {
     step: "reduceStars",
     title: "Star reduction",
@@ -123,24 +123,27 @@ const definitions: readonly StepDefinition[] = [
     },
   },
   one("reduceNoise", "Noise reduction", reduceNoise),
-  one("undoBlur", "Blur taken back", undoBlur, { changesStars: true }),
-  one("enhanceDetail", "Detail", enhanceDetail, { changesStars: true }),
+  one("deconvolve", "Deconvolution", deconvolve, { changesStars: true }),
+  one("enhanceDetail", "Detail enhancement", enhanceDetail, { changesStars: true }),
   one("balanceStars", "Star colour balance", balanceStars, { changesStars: true, changesColour: true }),
-  one("neutraliseSky", "Neutral sky", (image) => neutraliseSky(image), { changesStars: true, changesColour: true }),
-  one("equaliseChannels", "Channels brought to one strength", equaliseChannels, {
+  one("neutraliseSky", "Sky neutralisation", (image) => neutraliseSky(image), {
     changesStars: true,
     changesColour: true,
   }),
-  one("limitGreen", "Green excess", limitGreen, { changesStars: true, changesColour: true }),
+  one("equaliseChannels", "Channel equalisation", equaliseChannels, {
+    changesStars: true,
+    changesColour: true,
+  }),
+  one("limitGreen", "Green limit", limitGreen, { changesStars: true, changesColour: true }),
   {
     step: "joinChannels",
-    title: "Channels together",
+    title: "Channel joining",
     purpose: { changesColour: true },
     run: (inputs) => ({ "": joinChannels(imagesIn("joinChannels", inputs, 1)) }),
   },
   one("mapChannels", "Narrowband channel mapping", mapChannels, { changesStars: true, changesColour: true }),
   two("blendLines", "Narrowband channel mapping", blendLines, { changesStars: true, changesColour: true }),
-  two("combineLuminance", "Luminance and colour together", combineLuminance, {
+  two("replaceLuminance", "Luminance replacement", replaceLuminance, {
     changesStars: true,
     changesColour: true,
   }),
@@ -157,9 +160,9 @@ const definitions: readonly StepDefinition[] = [
   one("stretchRational", "Stretch", stretchRational),
   one("stretchSigmoid", "Stretch", stretchSigmoid),
   one("applyCurve", "Tone curve", applyCurve),
-  two("matchHistogram", "Tones of another picture", matchHistogram),
-  one("equaliseContrast", "Contrast by parts", equaliseContrast),
-  two("placeStarColours", "Stars in their own colours", placeStarColours, { changesStars: true, changesColour: true }),
+  two("matchHistogram", "Histogram matching", matchHistogram),
+  one("equaliseAdaptiveHistogram", "Adaptive contrast", equaliseAdaptiveHistogram),
+  two("placeStarColours", "Star colours", placeStarColours, { changesStars: true, changesColour: true }),
   {
     step: "normaliseLocal",
     title: "Local normalisation",
@@ -168,9 +171,9 @@ const definitions: readonly StepDefinition[] = [
       const [image, reference] = imagesIn("normaliseLocal", inputs, 2);
       const given: Partial<FitNormalisationOptions> = passed(options);
       // Contrast follows the stars that both show unless a ratio was given.
-      const stars = given.lightRatio === undefined ? measureStarRatios(image, reference) : [];
-      const found = normaliseLocal(image, reference, stars.length < 5 ? given : { ...given, stars });
-      return { "": found.image, surface: surfaceImage(found.surface, image.width, image.height) };
+      const stars = given.fluxRatio === undefined ? measureStarFluxRatios(image, reference) : [];
+      const found = normaliseLocal(image, reference, stars.length < 5 ? given : { ...given, starFluxRatios: stars });
+      return { "": found.image, surface: normalisationImage(found.surface, image.width, image.height) };
     },
   },
 ];

@@ -9,7 +9,7 @@ import {
   type PolynomialTransform,
   type Transform,
 } from "../core/transform.ts";
-import { fTail, leastSquares, ransacTrials } from "./least_squares.ts";
+import { fTail, leastSquares, ransacTrials } from "../stats/least_squares.ts";
 
 /** One point seen in two frames. */
 export interface PointPair {
@@ -33,7 +33,7 @@ export interface FitTransformOptions {
   /** Whether a similarity may turn the picture over (a mirror in the light path). */
   readonly mirror: boolean;
   /** Share of good pairs one is willing to lose to the rejection of outliers; 0 rejects none. */
-  readonly goodPairsLost: number;
+  readonly falseRejectionShare: number;
   /** Chance of taking a more supple model although the stiffer one is true, per comparison (`automatic`). */
   readonly significance: number;
   /** Size of the source frame, pixels: where a polynomial must hold. `null` takes the box round the pairs. */
@@ -48,7 +48,7 @@ export const fitTransformDefaults: Readonly<FitTransformOptions> = Object.freeze
   model: "automatic",
   degree: 3,
   mirror: true,
-  goodPairsLost: 0.001,
+  falseRejectionShare: 0.001,
   significance: 0.01,
   sourceSize: null,
 });
@@ -444,7 +444,7 @@ function robustFit(
   recipe: Recipe,
   points: Columns,
   weights: Float64Array,
-  goodPairsLost: number,
+  falseRejectionShare: number,
   start: () => Float64Array,
 ): RobustFit | null {
   const { n } = points;
@@ -453,8 +453,8 @@ function robustFit(
   let transform = plain;
   const kept = new Uint8Array(n).fill(1);
   const least = Math.max(recipe.parameters / 2, 2);
-  if (!(goodPairsLost > 0) || n < least + 2) return { recipe, transform, kept };
-  const limit = Math.sqrt(-2 * Math.log(goodPairsLost));
+  if (!(falseRejectionShare > 0) || n < least + 2) return { recipe, transform, kept };
+  const limit = Math.sqrt(-2 * Math.log(falseRejectionShare));
   const unit = middle(weights);
   const r = new Float64Array(n);
   const used = new Float64Array(n);
@@ -543,15 +543,15 @@ export function fitTransform(
   options: Partial<FitTransformOptions> = {},
 ): TransformFit {
   const used = settle("fitTransform", fitTransformDefaults, options);
-  const { model, degree, mirror, goodPairsLost, significance, sourceSize } = used;
+  const { model, degree, mirror, falseRejectionShare, significance, sourceSize } = used;
   if (!["automatic", "shift", "similarity", "affine", "homography", "polynomial"].includes(model)) {
     throw new RangeError(
       `fitTransform: model must be automatic, shift, similarity, affine, homography or polynomial, but got ${model}`,
     );
   }
   if (degree !== 2 && degree !== 3) throw new RangeError(`fitTransform: degree must be 2 or 3, but got ${degree}`);
-  if (!(goodPairsLost >= 0 && goodPairsLost < 1)) {
-    throw new RangeError(`fitTransform: goodPairsLost must be from 0 to below 1, but got ${goodPairsLost}`);
+  if (!(falseRejectionShare >= 0 && falseRejectionShare < 1)) {
+    throw new RangeError(`fitTransform: falseRejectionShare must be from 0 to below 1, but got ${falseRejectionShare}`);
   }
   if (!(significance > 0 && significance < 1)) {
     throw new RangeError(`fitTransform: significance must lie between 0 and 1, but got ${significance}`);
@@ -626,7 +626,7 @@ export function fitTransform(
     if (d2 <= 0 || negligible || !(before > after)) return false;
     return fTail((before - after) / d1 / (after / d2), d1, d2) < significance;
   };
-  let best = robustFit(wanted, points, weights, goodPairsLost, start);
+  let best = robustFit(wanted, points, weights, falseRejectionShare, start);
   if (best === null) {
     throw new RangeError(
       `fitTransform: the ${n} pairs must determine the ${wanted.model} map, but they do not (points on one line, or no majority that agrees)`,
@@ -634,13 +634,13 @@ export function fitTransform(
   }
   if (model === "automatic") {
     // where nothing turns or scales beyond the noise, the shift alone is the surer map
-    const still = robustFit(shift, points, weights, goodPairsLost, start);
+    const still = robustFit(shift, points, weights, falseRejectionShare, start);
     if (still !== null && n > 2 && !explains(best, still)) best = still;
     for (const recipe of [affine, homography, polynomial(2), polynomial(3)]) {
       // a coefficient asks for three stars, or noise bends the map between and beyond them
       if (n < 3 * recipe.parameters) break;
       if (recipe.degree > 1 && !coversFrame(points, box, recipe.degree)) continue;
-      const next = robustFit(recipe, points, weights, goodPairsLost, start);
+      const next = robustFit(recipe, points, weights, falseRejectionShare, start);
       if (next === null) continue;
       if (explains(next, best)) best = next;
     }

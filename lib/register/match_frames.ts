@@ -1,7 +1,7 @@
 /** Matches many frames to one list of stars: runs of frames that follow one another, each run on one processor. */
 import type { Progress } from "../core/progress.ts";
 import type { Transform } from "../core/transform.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import {
   type MatchableStar,
   matchStars,
@@ -73,7 +73,7 @@ export function matchRun({ frames, reference, options }: RunJob): Answer[] {
     try {
       const { pairs: _, ...found } = matchStars(starsOf(stars), goal, {
         ...options,
-        seed: seed ?? before,
+        initialTransform: seed ?? before,
         sourceSize: { width, height },
       });
       before = found.transform;

@@ -5,7 +5,7 @@ import type { Star } from "../core/star.ts";
 import { applyTransform, identityTransform, linearPart, type Transform } from "../core/transform.ts";
 import { weightedMedian } from "../stats/median.ts";
 import { fitTransform, type PointPair, type TransformFit, type TransformModel } from "./fit_transform.ts";
-import { logBinomialTail } from "./least_squares.ts";
+import { logBinomialTail } from "../stats/least_squares.ts";
 import { PointIndex } from "./point_index.ts";
 
 /** What matching needs to know of a star; every {@linkcode Star} will do. */
@@ -22,7 +22,7 @@ export interface FrameSize {
 /** Options of {@linkcode matchStars}. */
 export interface MatchStarsOptions {
   /** A map that may hold already, for example that of the frame before; tried first. `null` starts from nothing. */
-  readonly seed: Transform | null;
+  readonly initialTransform: Transform | null;
   /** Family of the final map, see {@linkcode fitTransform}. */
   readonly model: TransformModel | "automatic";
   /**
@@ -31,9 +31,9 @@ export interface MatchStarsOptions {
    */
   readonly tolerancePixels: number | null;
   /** Smallest reference pixels a source pixel: how far two rigs may differ in scale. */
-  readonly smallestScale: number;
+  readonly minimumScale: number;
   /** Largest reference pixels a source pixel. */
-  readonly largestScale: number;
+  readonly maximumScale: number;
   /** Whether a frame may be turned over (a mirror in the light path). */
   readonly mirror: boolean;
   /** Whether both lists come from one sensor, so that hot pixels stand at the same place in both. */
@@ -53,11 +53,11 @@ export interface MatchStarsOptions {
  * 400 stars of 0.1 px each fix the map to 0.01 px; a factor of eight spans a wide-field lens and a long telescope.
  */
 export const matchStarsDefaults: Readonly<MatchStarsOptions> = Object.freeze({
-  seed: null,
+  initialTransform: null,
   model: "automatic",
   tolerancePixels: null,
-  smallestScale: 1 / 8,
-  largestScale: 8,
+  minimumScale: 1 / 8,
+  maximumScale: 8,
   mirror: true,
   sameSensor: true,
   maximumStars: 400,
@@ -804,10 +804,10 @@ export function matchStars(
   options: Partial<MatchStarsOptions> = {},
 ): StarMatch {
   const used = settle("matchStars", matchStarsDefaults, options);
-  const { seed, smallestScale, largestScale, mirror, sameSensor, falseAlarms, maximumStars } = used;
-  if (!(smallestScale > 0 && largestScale >= smallestScale)) {
+  const { initialTransform, minimumScale, maximumScale, mirror, sameSensor, falseAlarms, maximumStars } = used;
+  if (!(minimumScale > 0 && maximumScale >= minimumScale)) {
     throw new RangeError(
-      `matchStars: smallestScale must be > 0 and not above largestScale, but got ${smallestScale} and ${largestScale}`,
+      `matchStars: minimumScale must be > 0 and not above maximumScale, but got ${minimumScale} and ${maximumScale}`,
     );
   }
   if (!(falseAlarms > 0 && falseAlarms < 1)) {
@@ -830,8 +830,8 @@ export function matchStars(
   const fwhm = fwhmOf(reference);
   const settings: Settings = {
     tolerance: used.tolerancePixels ?? Math.max(1.5, fwhm > 0 ? fwhm / 2 : 1.5),
-    smallest: smallestScale,
-    largest: largestScale,
+    smallest: minimumScale,
+    largest: maximumScale,
     mirror,
     logAccept: Math.log(falseAlarms),
     area: boxOf(theirs, used.referenceSize),
@@ -869,11 +869,11 @@ export function matchStars(
   let found: Hypothesis | null = null;
   let seeded = false;
   let patternPoints = 0;
-  if (seed !== null) {
-    const tried = judge(seed, 0);
+  if (initialTransform !== null) {
+    const tried = judge(initialTransform, 0);
     // 70 % of the poorer list: the rest may be faint, blended or beyond the edge
     const most = Math.min(bright(mine).n, bright(theirs).n);
-    if (accepted(tried) && tried.matched >= 0.7 * most && (standingHere.size === 0 || !isStill(seed))) {
+    if (accepted(tried) && tried.matched >= 0.7 * most && (standingHere.size === 0 || !isStill(initialTransform))) {
       found = tried;
       seeded = true;
     }
@@ -899,8 +899,8 @@ export function matchStars(
   if (found === null) {
     const searched = search(mine, theirs, settings);
     if (accepted(searched)) found = searched;
-    else if (seed !== null) {
-      const tried = judge(seed, 0);
+    else if (initialTransform !== null) {
+      const tried = judge(initialTransform, 0);
       if (accepted(tried)) {
         found = tried;
         seeded = true;

@@ -43,9 +43,9 @@ export interface RegisterFramesOptions {
   /** Family of the maps, see {@linkcode fitTransform}. */
   readonly model: TransformModel | "automatic";
   /** Smallest reference pixels a source pixel. */
-  readonly smallestScale: number;
+  readonly minimumScale: number;
   /** Largest reference pixels a source pixel. */
-  readonly largestScale: number;
+  readonly maximumScale: number;
   /** Whether all frames come from one sensor, so that its hot pixels stand at the same places. */
   readonly sameSensor: boolean;
   /** Expected number of matches by mere chance that is still accepted, for each frame. */
@@ -61,8 +61,8 @@ export interface RegisterFramesOptions {
 export const registerFramesDefaults: Readonly<RegisterFramesOptions> = Object.freeze({
   reference: null,
   model: "automatic",
-  smallestScale: 0.97,
-  largestScale: 1.03,
+  minimumScale: 0.97,
+  maximumScale: 1.03,
   sameSensor: true,
   falseAlarms: 1e-4,
   progress: silent,
@@ -93,7 +93,7 @@ export interface FrameRegistration {
 }
 
 /** Result of {@linkcode registerFrames}. */
-export interface RegisteredFrames {
+export interface Registration {
   /** Index of the reference. */
   readonly reference: number;
   /** One entry a frame, in the order given. */
@@ -209,9 +209,9 @@ function allStars(
 export function registerFrames(
   frames: readonly FrameToRegister[],
   options: Partial<RegisterFramesOptions> = {},
-): RegisteredFrames {
+): Registration {
   const used = settle("registerFrames", registerFramesDefaults, options);
-  const { model, smallestScale, largestScale, sameSensor, falseAlarms, progress } = used;
+  const { model, minimumScale, maximumScale, sameSensor, falseAlarms, progress } = used;
   if (frames.length === 0) throw new RangeError("registerFrames: frames must be at least one, but got none");
   const asked = used.reference;
   if (asked !== null && !(Number.isInteger(asked) && asked >= 0 && asked < frames.length)) {
@@ -221,7 +221,7 @@ export function registerFrames(
   const merit = merits(frames);
   let pattern: readonly Point[] = [];
   let kept: readonly (readonly MatchableStar[])[] = frames.map((each) => each.stars);
-  const family = { model, smallestScale, largestScale, falseAlarms };
+  const family = { model, minimumScale: minimumScale, maximumScale: maximumScale, falseAlarms };
   /** Every frame against the reference; null for the reference itself. */
   const round = (
     label: string,

@@ -6,7 +6,7 @@ import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { createMask, type Mask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
 import { invertTransform, linearPart, type Transform } from "../core/transform.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { warpPlane } from "../kernels/warp_plane.ts";
 import { sourceRow, type WarpKernel } from "../kernels/warp_tile.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
@@ -16,7 +16,7 @@ export interface ResampleOptions {
   /**
    * Interpolation: Lanczos-3 for stars wider than 2.5 pixels, cubic or bilinear for narrower ones, nearest for labels.
    */
-  readonly kernel: WarpKernel;
+  readonly interpolation: WarpKernel;
   /**
    * How far interpolation may undershoot the lowest of the four nearest samples, in sigma of the sky; Infinity for
    * any.
@@ -27,7 +27,7 @@ export interface ResampleOptions {
   /**
    * What stays the same when pixels change their size: light per area, or the light of a star summed over its pixels.
    */
-  readonly keeps: "brightness" | "light";
+  readonly conserve: "surfaceBrightness" | "flux";
 }
 
 /**
@@ -35,10 +35,10 @@ export interface ResampleOptions {
  * million (measured on white noise), while the dark ring round a saturated star is far deeper.
  */
 export const resampleDefaults: Readonly<ResampleOptions> = Object.freeze({
-  kernel: "lanczos3",
+  interpolation: "lanczos3",
   ringLimit: 4,
   noise: null,
-  keeps: "brightness",
+  conserve: "surfaceBrightness",
 });
 
 /**
@@ -233,22 +233,22 @@ export function resample(
   options: Partial<ResampleOptions> = {},
 ): Image {
   const used = settle("resample", resampleDefaults, options);
-  const { kernel, ringLimit, noise, keeps } = used;
+  const { interpolation, ringLimit, noise, conserve } = used;
   requireLinear("resample", image);
   if (image.geometry.bayer !== null) {
     throw new TypeError("resample: image must not be a colour mosaic, but its pattern is known; demosaic it first");
   }
-  if (!["lanczos3", "cubic", "bilinear", "nearest"].includes(kernel)) {
-    throw new RangeError(`resample: kernel must be lanczos3, cubic, bilinear or nearest, but got ${kernel}`);
+  if (!["lanczos3", "cubic", "bilinear", "nearest"].includes(interpolation)) {
+    throw new RangeError(`resample: kernel must be lanczos3, cubic, bilinear or nearest, but got ${interpolation}`);
   }
   if (!(ringLimit > 0)) throw new RangeError(`resample: ringLimit must be > 0, but got ${ringLimit}`);
-  if (keeps !== "brightness" && keeps !== "light") {
-    throw new RangeError(`resample: keeps must be brightness or light, but got ${keeps}`);
+  if (conserve !== "surfaceBrightness" && conserve !== "flux") {
+    throw new RangeError(`resample: keeps must be brightness or light, but got ${conserve}`);
   }
   if (noise !== null && noise.length !== image.planes.length) {
     throw new RangeError(`resample: noise must have one number a plane, but got ${noise.length}`);
   }
-  const limited = ringLimit < Infinity && (kernel === "lanczos3" || kernel === "cubic");
+  const limited = ringLimit < Infinity && (interpolation === "lanczos3" || interpolation === "cubic");
   const sky = limited
     ? noise ?? image.planes.map(({ data }) => pixelNoise(data, image.width))
     : image.planes.map(() => 0);
@@ -258,7 +258,11 @@ export function resample(
   const centre = { x: canvas.origin.x + width / 2 * canvas.scale, y: canvas.origin.y + height / 2 * canvas.scale };
   const even = inverse.kind === "similarity" || inverse.kind === "affine";
   const m = linearPart(inverse, centre);
-  const area = keeps === "brightness" ? NaN : even ? Math.abs(m[0] * m[4] - m[1] * m[3]) * canvas.scale ** 2 : 0;
+  const area = conserve === "surfaceBrightness"
+    ? NaN
+    : even
+    ? Math.abs(m[0] * m[4] - m[1] * m[3]) * canvas.scale ** 2
+    : 0;
   const planes = image.planes.map((plane) => ({ ...plane, data: allocatePlane(width, height) }));
   const variance = image.variance === null ? null : image.variance.map(() => allocatePlane(width, height));
   const mask = image.mask === null ? null : createMask(width, height);
@@ -267,11 +271,11 @@ export function resample(
   image.planes.forEach(({ data }, k) => {
     const slack = limited && Number.isFinite(sky[k]) ? ringLimit * sky[k] : Infinity;
     const out = planes[k].data;
-    warpPlane(data, image.width, image.height, inverse, grid, kernel, slack, out);
+    warpPlane(data, image.width, image.height, inverse, grid, interpolation, slack, out);
     const first = k === 0 && mask !== null;
     if (!first && variance === null && !(area === area)) return;
     const free = first && slack < Infinity ? borrowPlane(size) : null;
-    if (free !== null) warpPlane(data, image.width, image.height, inverse, grid, kernel, Infinity, free);
+    if (free !== null) warpPlane(data, image.width, image.height, inverse, grid, interpolation, Infinity, free);
     const jobs: TileJob[] = [];
     for (let y = 0; y < height; y += tileSide) {
       for (let x = 0; x < width; x += tileSide) {
@@ -282,7 +286,7 @@ export function resample(
           originX: grid.originX,
           originY: grid.originY,
           scale: grid.scale,
-          kernel,
+          kernel: interpolation,
           canvasWidth: width,
           tile: { x, y, width: Math.min(tileSide, width - x), height: Math.min(tileSide, height - y) },
           out,

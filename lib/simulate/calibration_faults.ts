@@ -29,14 +29,14 @@ export interface CalibrationFault {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { calibrationFaultList, longRig, resizeRig, simulateCalibration } from "faintlight";
+ * import { knownCalibrationFaults, longRig, resizeRig, simulateCalibration } from "faintlight";
  *
  * const rig = resizeRig(longRig, { width: 20, height: 16 });
- * const { truth } = simulateCalibration(rig, { kind: "dark", ...calibrationFaultList["warm-dark"].options });
+ * const { truth } = simulateCalibration(rig, { kind: "dark", ...knownCalibrationFaults["warm-dark"].options });
  * assert.equal(truth.temperatureC, -2.5);
  * ```
  */
-export const calibrationFaultList: { readonly [Name in CalibrationFaultName]: CalibrationFault } = Object.freeze({
+export const knownCalibrationFaults: { readonly [Name in CalibrationFaultName]: CalibrationFault } = Object.freeze({
   "wrong-filter-flat": {
     description: "a flat through another filter than its header says: its dust is not that of the lights",
     kind: "flat",

@@ -2,7 +2,7 @@
 import { square } from "./square.ts";
 import type { RandomStream } from "../core/random.ts";
 import { cosPortable, sinPortable } from "../kernels/elementary.ts";
-import { fieldRotationRate } from "./field_rotation.ts";
+import { fieldRotationRate } from "../sky/horizon.ts";
 import type { FrameConditions } from "./frame_conditions.ts";
 import type { MotionStep } from "./render_stars.ts";
 import { arcsecPerPixelOf, type Rig } from "./rig.ts";
@@ -55,7 +55,7 @@ const fault = (
 ): Fault => Object.freeze({ cause, keep, description, settings: Object.freeze(settings) });
 
 /** Every fault of a light frame, each available singly. Faults of files and calibration sets are made by the night. */
-export const faultList: { readonly [Name in FaultName]: Fault } = Object.freeze({
+export const knownFaults: { readonly [Name in FaultName]: Fault } = Object.freeze({
   none: fault("clear sky", true, "nothing is wrong"),
   cloud: fault("cloud", false, "cloud lit from below: stars fade, the sky brightens", { opacity: 0.9, light: 1.5 }),
   "dark-cloud": fault("cloud", false, "cloud over a dark site: stars and sky fade", { opacity: 0.9, light: -0.3 }),
@@ -133,7 +133,7 @@ export function faultConditions(
   settings: FaultSettings,
   random: RandomStream,
 ): FrameConditions {
-  const known = Object.keys(faultList[name].settings);
+  const known = Object.keys(knownFaults[name].settings);
   for (const each of Object.keys(settings)) {
     if (!known.includes(each)) {
       throw new TypeError(

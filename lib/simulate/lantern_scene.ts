@@ -21,7 +21,7 @@ export interface LanternSceneOptions {
   /** Stars brighter than magnitude 15 in a square degree. */
   readonly starsToMagnitude15: number;
   /** Faintest star. */
-  readonly faintest: number;
+  readonly maximumMagnitude: number;
 }
 
 /** What {@linkcode lanternScene} uses for an option left out: enough for the Long rig at any rotation. */
@@ -31,7 +31,7 @@ export const lanternSceneDefaults: LanternSceneOptions = Object.freeze({
   stepArcsec: 1.4,
   brightness: 1,
   starsToMagnitude15: 1100,
-  faintest: 19,
+  maximumMagnitude: 19,
 });
 
 /** The stars that light the nebula: offset east and north (arcseconds), magnitude, temperature. */
@@ -116,7 +116,7 @@ function addGalaxies(nebula: LanternNebula, seed: string, halfSize: number): voi
  */
 export function lanternScene(options: Partial<LanternSceneOptions> = {}): Scene {
   const used = settle("lanternScene", lanternSceneDefaults, options);
-  const { seed, halfSizeArcsec, stepArcsec, brightness, starsToMagnitude15, faintest } = used;
+  const { seed, halfSizeArcsec, stepArcsec, brightness, starsToMagnitude15, maximumMagnitude } = used;
   if (!(halfSizeArcsec > 0)) {
     throw new RangeError(`lanternScene: halfSizeArcsec must be > 0, but got ${halfSizeArcsec}`);
   }
@@ -129,8 +129,8 @@ export function lanternScene(options: Partial<LanternSceneOptions> = {}): Scene 
     halfWidthArcsec: 2400,
     halfHeightArcsec: 2400,
     starsToMagnitude15,
-    faintest,
-    brightest: 8.2,
+    maximumMagnitude,
+    minimumMagnitude: 8.2,
   }).filter((star) => Math.abs(star.east) < halfSizeArcsec + 200 && Math.abs(star.north) < halfSizeArcsec + 200);
   addGalaxies(nebula, `${seed} galaxies`, halfSizeArcsec);
   const { width, height, Ha, OIII, SII, continuum } = nebula;

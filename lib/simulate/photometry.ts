@@ -144,7 +144,7 @@ export function blackBodyWidth(band: Passband, temperatureK: number): number {
  * square arcsecond and multiply by the pixel's area.
  *
  * @param magnitude V magnitude
- * @param areaSquareCm collecting area
+ * @param collectingAreaSquareCm collecting area
  * @param widthAngstrom effective width of the band, throughput included
  *
  * @example A star of magnitude 20 in 890 Å through an 80 mm lens, quantum efficiency 0.6
@@ -156,8 +156,8 @@ export function blackBodyWidth(band: Passband, temperatureK: number): number {
  * assert.ok(Math.abs(rate - 0.2681) < 1e-4);
  * ```
  */
-export const magnitudeRate = (magnitude: number, areaSquareCm: number, widthAngstrom: number): number =>
-  zeroMagnitudePhotons * areaSquareCm * widthAngstrom * powPortable(10, -0.4 * magnitude);
+export const magnitudeRate = (magnitude: number, collectingAreaSquareCm: number, widthAngstrom: number): number =>
+  zeroMagnitudePhotons * collectingAreaSquareCm * widthAngstrom * powPortable(10, -0.4 * magnitude);
 
 /**
  * Temperature of a black body of the colour B − V (Ballesteros 2012, EPL 97, 34008), kelvin.

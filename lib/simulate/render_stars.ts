@@ -78,10 +78,10 @@ export interface StarCanvas {
 
 /** Options of {@linkcode renderStars}. */
 export interface RenderStarsOptions {
-  /** Profiles are cut where they fall below this, electrons a pixel, though never inside `leastRadiusFwhm`. */
+  /** Profiles are cut where they fall below this, electrons a pixel, though never inside `minimumRadiusFwhm`. */
   readonly cutElectrons: number;
   /** Least radius of a drawn star, in FWHM. */
-  readonly leastRadiusFwhm: number;
+  readonly minimumRadiusFwhm: number;
   /** Channel number (0 R, 1 G, 2 B) of each pixel of the 2 × 2 mosaic block in reading order; empty for mono. */
   readonly mosaic: readonly number[];
   /**
@@ -93,7 +93,7 @@ export interface RenderStarsOptions {
 /** What {@linkcode renderStars} uses for an option left out: a cut far below any read noise. */
 export const renderStarsDefaults: RenderStarsOptions = Object.freeze({
   cutElectrons: 0.01,
-  leastRadiusFwhm: 3,
+  minimumRadiusFwhm: 3,
   mosaic: [],
   centre: [],
 });
@@ -143,7 +143,7 @@ export const moffatAlphaPerFwhm = (beta: number): number => 0.5 / Math.sqrt(powP
  * import { renderStars } from "faintlight";
  *
  * const canvas = { width: 101, height: 101, data: new Float32Array(101 * 101) };
- * renderStars(canvas, [{ x: 50.3, y: 49.8, flux: 1000 }], { fwhmPixels: 3 }, { leastRadiusFwhm: 12 });
+ * renderStars(canvas, [{ x: 50.3, y: 49.8, flux: 1000 }], { fwhmPixels: 3 }, { minimumRadiusFwhm: 12 });
  * const sum = canvas.data.reduce((total, each) => total + each, 0);
  * assert.ok(Math.abs(sum - 1000) < 1);
  * ```
@@ -155,7 +155,7 @@ export function renderStars(
   options: Partial<RenderStarsOptions> = {},
 ): void {
   const shape = settle("renderStars", pointSpreadDefaults, spread);
-  const { cutElectrons, leastRadiusFwhm, mosaic, centre } = settle("renderStars", renderStarsDefaults, options);
+  const { cutElectrons, minimumRadiusFwhm, mosaic, centre } = settle("renderStars", renderStarsDefaults, options);
   if (!(shape.fwhmPixels > 0)) throw new RangeError(`renderStars: fwhmPixels must be > 0, but got ${shape.fwhmPixels}`);
   if (!(shape.beta > 1)) throw new RangeError(`renderStars: beta must be > 1, but got ${shape.beta}`);
   if (!(shape.eccentricity >= 0 && shape.eccentricity < 1)) {
@@ -211,7 +211,7 @@ export function renderStars(
       const peak = (shape.beta - 1) / (Math.PI * alpha * alpha);
       const ratio = flux * part.share * peak / cutElectrons;
       const reach = ratio > 1 ? alpha * Math.sqrt(powPortable(ratio, 1 / shape.beta) - 1) : 0;
-      const radius = Math.max(reach, leastRadiusFwhm * fwhm);
+      const radius = Math.max(reach, minimumRadiusFwhm * fwhm);
       for (const step of steps) {
         const x = xc + step.cos * dx - step.sin * dy + step.dx;
         const y = yc + step.sin * dx + step.cos * dy + step.dy;

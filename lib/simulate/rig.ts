@@ -197,12 +197,12 @@ export const arcsecPerPixelOf = (rig: Rig): number => 206.264806 * rig.pixelMicr
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { areaSquareCm, pocketRig } from "faintlight";
+ * import { collectingAreaSquareCm, pocketRig } from "faintlight";
  *
- * assert.ok(areaSquareCm(pocketRig) > 0);
+ * assert.ok(collectingAreaSquareCm(pocketRig) > 0);
  * ```
  */
-export const areaSquareCm = (rig: Rig): number =>
+export const collectingAreaSquareCm = (rig: Rig): number =>
   Math.PI / 4 * square(rig.apertureMm / 10) * (1 - square(rig.obstruction));
 
 /**
@@ -213,16 +213,16 @@ export const areaSquareCm = (rig: Rig): number =>
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { bandOf, longRig } from "faintlight";
+ * import { passbandOf, longRig } from "faintlight";
  *
- * assert.throws(() => bandOf(longRig, "none"), /must have filter/);
+ * assert.throws(() => passbandOf(longRig, "none"), /must have filter/);
  * ```
  */
-export function bandOf(rig: Rig, channel: string): Passband {
+export function passbandOf(rig: Rig, channel: string): Passband {
   const band = rig.bands.find((each) => each.channel === channel);
   if (band === undefined) {
     const names = rig.bands.map((each) => each.channel).join(", ");
-    throw new TypeError(`bandOf: rig "${rig.name}" must have filter "${channel}", but has ${names}`);
+    throw new TypeError(`passbandOf: rig "${rig.name}" must have filter "${channel}", but has ${names}`);
   }
   return band;
 }

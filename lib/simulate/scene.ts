@@ -45,7 +45,7 @@ export interface StarSceneOptions {
   /** Stars brighter than magnitude 15 in a square degree. */
   readonly starsToMagnitude15: number;
   /** Faintest magnitude drawn. */
-  readonly faintest: number;
+  readonly maximumMagnitude: number;
   /** Declination, degrees. */
   readonly declinationDegrees: number;
 }
@@ -55,7 +55,7 @@ export const starSceneDefaults: StarSceneOptions = Object.freeze({
   seed: 1,
   halfSizeArcsec: 1300,
   starsToMagnitude15: 1100,
-  faintest: 18.5,
+  maximumMagnitude: 18.5,
   declinationDegrees: 22.5,
 });
 

@@ -3,7 +3,7 @@ import { createImage, type Image } from "../core/image.ts";
 import { plainGeometry } from "../core/geometry.ts";
 import { canonicalJson } from "../core/options.ts";
 import { randomStream } from "../core/random.ts";
-import { expectedLight, type FrameTruth, type SimulateFrameOptions } from "./expected_light.ts";
+import { expectedSignal, type FrameTruth, type SimulateFrameOptions } from "./expected_signal.ts";
 import { frameConditionsDefaults } from "./frame_conditions.ts";
 import { frameHeader } from "./frame_header.ts";
 import { arcsecPerPixelOf, type Rig } from "./rig.ts";
@@ -42,7 +42,7 @@ export interface SimulatedFrame {
  * ```
  */
 export function simulateFrame(rig: Rig, scene: Scene, options: SimulateFrameOptions = {}): SimulatedFrame {
-  const { light, truth } = expectedLight(rig, scene, options);
+  const { light, truth } = expectedSignal(rig, scene, options);
   const seed = options.seed ?? frameConditionsDefaults.seed;
   const temperatureC = options.temperatureC ?? rig.setTemperatureC ?? 15;
   const cosmicRays = options.cosmicRays ?? frameConditionsDefaults.cosmicRays;

@@ -9,13 +9,13 @@ import { invertMatrix, type Matrix3, multiplyMatrix, type SimilarityTransform } 
 import { readBytes } from "../io/digest_files.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
-import { calibrationFaultList } from "./calibration_faults.ts";
-import type { FrameTruth } from "./expected_light.ts";
+import { knownCalibrationFaults } from "./calibration_faults.ts";
+import type { FrameTruth } from "./expected_signal.ts";
 import { lanternSceneFor, type LanternSceneOptions } from "./lantern_scene.ts";
 import { blackBodyWidth, zeroMagnitudePhotons } from "./photometry.ts";
 import { powPortable } from "../kernels/elementary.ts";
-import type { FileFault, NightPlan } from "./plan_night.ts";
-import { areaSquareCm } from "./rig.ts";
+import type { FileFault, SimulationPlan } from "./plan_simulation.ts";
+import { collectingAreaSquareCm } from "./rig.ts";
 import type { Scene } from "./scene.ts";
 import { type CalibrationTruth, simulateCalibration } from "./simulate_calibration.ts";
 import { simulateFrame } from "./simulate_frame.ts";
@@ -113,9 +113,9 @@ export function truthTransform(
   return { kind: "similarity", matrix: multiplyMatrix(invertMatrix(to.skyMatrix), from.skyMatrix) };
 }
 
-const starTruths = (plan: NightPlan, scene: Scene): StarTruth[] => {
+const starTruths = (plan: SimulationPlan, scene: Scene): StarTruth[] => {
   const round = (x: number, digits: number) => Number(x.toPrecision(digits));
-  const area = areaSquareCm(plan.rig);
+  const area = collectingAreaSquareCm(plan.rig);
   return scene.stars.filter((star) => star.magnitude < 16.5).map((star) => ({
     east: round(star.east, 8),
     north: round(star.north, 8),
@@ -144,22 +144,22 @@ const withBayer = (image: Image, bayer: BayerPattern): Image =>
  * The same plan and scene give the same bytes. Cost: about 9 s for the scene and 0.6 s a megapixel and frame.
  *
  * @param folder where the files go; made when absent
- * @param plan what {@linkcode planNight} gave
+ * @param plan what {@linkcode planSimulation} gave
  * @param options scene, progress, choice of files
  * @returns the truth, as written
  *
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { longNight, planNight, simulateNight } from "faintlight";
+ * import { longNight, planSimulation, simulateNight } from "faintlight";
  *
- * // simulateNight("demo", planNight(longNight)) writes the frames; the plan alone tells what they will be
- * const plan = planNight(longNight, { lights: { Ha: 2 }, faults: [] });
+ * // simulateNight("demo", planSimulation(longNight)) writes the frames; the plan alone tells what they will be
+ * const plan = planSimulation(longNight, { lights: { Ha: 2 }, faults: [] });
  * assert.equal(plan.lights.length, 2);
  * assert.equal(typeof simulateNight, "function");
  * ```
  */
-export function simulateNight(folder: string, plan: NightPlan, options: SimulateNightOptions = {}): NightTruth {
+export function simulateNight(folder: string, plan: SimulationPlan, options: SimulateNightOptions = {}): NightTruth {
   const { progress = silent, only = () => true } = options;
   const { rig } = plan;
   const total = plan.lights.length + plan.calibration.length;
@@ -170,7 +170,7 @@ export function simulateNight(folder: string, plan: NightPlan, options: Simulate
     const { image, truth } = simulateCalibration(rig, planned.options);
     if (only(planned.file)) write(planned.file, image);
     progress({ label: `exposing ${rig.name}`, done: ++done, total, note: planned.file });
-    const description = planned.fault === null ? "" : calibrationFaultList[planned.fault].description;
+    const description = planned.fault === null ? "" : knownCalibrationFaults[planned.fault].description;
     return { file: planned.file, fault: planned.fault, description, ...truth };
   });
   const scene = lanternSceneFor(rig, options.scene);

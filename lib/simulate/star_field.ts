@@ -29,9 +29,9 @@ export interface StarFieldOptions {
   /** Exponent γ of N(< m) ∝ 10^(γ m). */
   readonly countSlope: number;
   /** Brightest magnitude drawn. */
-  readonly brightest: number;
+  readonly minimumMagnitude: number;
   /** Faintest magnitude drawn. */
-  readonly faintest: number;
+  readonly maximumMagnitude: number;
 }
 
 /**
@@ -44,8 +44,8 @@ export const starFieldDefaults: StarFieldOptions = Object.freeze({
   halfHeightArcsec: 900,
   starsToMagnitude15: 1100,
   countSlope: 0.36,
-  brightest: 8,
-  faintest: 19.5,
+  minimumMagnitude: 8,
+  maximumMagnitude: 19.5,
 });
 
 /**
@@ -65,25 +65,26 @@ export const starFieldDefaults: StarFieldOptions = Object.freeze({
  */
 export function starField(options: Partial<StarFieldOptions> = {}): readonly SceneStar[] {
   const used = settle("starField", starFieldDefaults, options);
-  const { halfWidthArcsec, halfHeightArcsec, starsToMagnitude15, countSlope, brightest, faintest } = used;
+  const { halfWidthArcsec, halfHeightArcsec, starsToMagnitude15, countSlope, minimumMagnitude, maximumMagnitude } =
+    used;
   for (const name of ["halfWidthArcsec", "halfHeightArcsec", "starsToMagnitude15", "countSlope"] as const) {
     if (!(used[name] > 0)) throw new RangeError(`starField: ${name} must be > 0, but got ${used[name]}`);
   }
-  if (!(faintest > brightest)) {
-    throw new RangeError(`starField: faintest must be > ${brightest}, but got ${faintest}`);
+  if (!(maximumMagnitude > minimumMagnitude)) {
+    throw new RangeError(`starField: faintest must be > ${minimumMagnitude}, but got ${maximumMagnitude}`);
   }
   const rate = countSlope * logPortable(10);
   const squareDegrees = 4 * halfWidthArcsec * halfHeightArcsec / (3600 * 3600);
   const to = (magnitude: number) => starsToMagnitude15 * squareDegrees * powPortable(10, countSlope * (magnitude - 15));
   const random = randomStream(used.seed).fork("star field");
   const stars: SceneStar[] = [];
-  const first = to(brightest) / to(faintest);
-  const count = random.poisson(to(faintest) - to(brightest));
+  const first = to(minimumMagnitude) / to(maximumMagnitude);
+  const count = random.poisson(to(maximumMagnitude) - to(minimumMagnitude));
   for (let i = 0; i < count; i++) {
     const east = (2 * random.uniform() - 1) * halfWidthArcsec;
     const north = (2 * random.uniform() - 1) * halfHeightArcsec;
     const share = first + (1 - first) * (1 - random.uniform()); // of the cumulative count, (first, 1]
-    const magnitude = faintest + logPortable(share) / rate;
+    const magnitude = maximumMagnitude + logPortable(share) / rate;
     const bMinusV = Math.min(2, Math.max(-0.3, 0.65 + 0.35 * normal(random.uniform(), random.uniform())));
     stars.push({ east, north, magnitude, temperatureK: temperatureOfColour(bMinusV) });
   }

@@ -84,13 +84,13 @@ const limitTable: readonly (readonly number[])[] = [
 
 /**
  * The limit on |x − m| / s, m and s from {@linkcode huberEstimate} of n Gaussian values, at which the share
- * `lostShare` of good values is lost on each side. Larger than the Gaussian quantile for small n, where m and s are
+ * `falseRejectionShare` of good values is lost on each side. Larger than the Gaussian quantile for small n, where m and s are
  * uncertain; equal to it for n → ∞.
  *
  * @param n number of values, at least 6: fewer cannot tell an outlier from their own scatter
- * @param lostShare share lost on each side, 1e-5 … 0.01; values outside use the nearest end for the small-sample
+ * @param falseRejectionShare share lost on each side, 1e-5 … 0.01; values outside use the nearest end for the small-sample
  * correction
- * @throws {RangeError} if n or lostShare is out of range
+ * @throws {RangeError} if n or falseRejectionShare is out of range
  *
  * @example
  * ```ts
@@ -100,12 +100,12 @@ const limitTable: readonly (readonly number[])[] = [
  * assert.ok(huberLimit(10, 0.001) > 3.5 && huberLimit(100000, 0.001) < 3.1);
  * ```
  */
-export function huberLimit(n: number, lostShare: number): number {
+export function huberLimit(n: number, falseRejectionShare: number): number {
   if (!(n >= 6)) throw new RangeError(`huberLimit: n must be at least 6, but got ${n}`);
-  if (!(lostShare > 0 && lostShare < 0.5)) {
-    throw new RangeError(`huberLimit: lostShare must lie between 0 and 0.5, but got ${lostShare}`);
+  if (!(falseRejectionShare > 0 && falseRejectionShare < 0.5)) {
+    throw new RangeError(`huberLimit: falseRejectionShare must lie between 0 and 0.5, but got ${falseRejectionShare}`);
   }
-  const z = normalQuantile(1 - lostShare);
+  const z = normalQuantile(1 - falseRejectionShare);
   const quantiles = limitShares.map((share) => normalQuantile(1 - share));
   const inside = Math.min(quantiles[quantiles.length - 1], Math.max(quantiles[0], z));
   let column = 0;
@@ -133,8 +133,8 @@ export function huberLimit(n: number, lostShare: number): number {
  * assert.equal(huberLimits(20, 0.001, 8)[20], huberLimit(20, 0.001));
  * ```
  */
-export function huberLimits(most: number, lostShare: number, from: number): Float64Array {
+export function huberLimits(most: number, falseRejectionShare: number, from: number): Float64Array {
   const limits = new Float64Array(most + 1);
-  for (let n = Math.max(6, from); n <= most; n++) limits[n] = huberLimit(n, lostShare);
+  for (let n = Math.max(6, from); n <= most; n++) limits[n] = huberLimit(n, falseRejectionShare);
   return limits;
 }

@@ -51,13 +51,13 @@ export function scatterMedian(n: number): number {
 
 /**
  * The limit on |x − m| / s, m and s of n Gaussian samples moderated by their known variance, at which the share
- * `lostShare` of good samples is lost on each side.
+ * `falseRejectionShare` of good samples is lost on each side.
  *
  * @param n at least 3
- * @param lostShare 1e-5 … 0.01; values outside use the nearest end for the correction of the Gaussian quantile
+ * @param falseRejectionShare 1e-5 … 0.01; values outside use the nearest end for the correction of the Gaussian quantile
  */
-export function moderatedLimit(n: number, lostShare: number): number {
-  const z = normalQuantile(1 - lostShare);
+export function moderatedLimit(n: number, falseRejectionShare: number): number {
+  const z = normalQuantile(1 - falseRejectionShare);
   const quantiles = shares.map((share) => normalQuantile(1 - share));
   const inside = Math.min(quantiles[quantiles.length - 1], Math.max(quantiles[0], z));
   let column = 0;
@@ -70,5 +70,5 @@ export function moderatedLimit(n: number, lostShare: number): number {
 }
 
 /** {@linkcode moderatedLimit} for n = 0 … most; Infinity below 3, where nothing can be told. */
-export const moderatedLimits = (most: number, lostShare: number): Float32Array =>
-  Float32Array.from({ length: most + 1 }, (_, n) => n < 3 ? Infinity : moderatedLimit(n, lostShare));
+export const moderatedLimits = (most: number, falseRejectionShare: number): Float32Array =>
+  Float32Array.from({ length: most + 1 }, (_, n) => n < 3 ? Infinity : moderatedLimit(n, falseRejectionShare));

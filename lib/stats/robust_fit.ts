@@ -38,7 +38,7 @@ export interface RobustFitOptions {
   /** Residual, in scales, beyond which a sample's pull no longer grows. */
   readonly limit: number;
   /** At most this many rounds of reweighting. */
-  readonly maximumRounds: number;
+  readonly maximumIterations: number;
   /** Weight of each sample before reweighting, inverse variance up to a factor; null for equal weights. */
   readonly weights: Samples | null;
 }
@@ -47,7 +47,11 @@ export interface RobustFitOptions {
  * What {@linkcode robustFit} uses for an option left out: limit 1.345 keeps 95 % efficiency on normal data (Huber
  * 1981).
  */
-export const robustFitDefaults: RobustFitOptions = Object.freeze({ limit: 1.345, maximumRounds: 50, weights: null });
+export const robustFitDefaults: RobustFitOptions = Object.freeze({
+  limit: 1.345,
+  maximumIterations: 50,
+  weights: null,
+});
 
 /** Result of {@linkcode robustFit}. */
 export interface RobustFit {
@@ -85,7 +89,7 @@ export function robustFit(
   y: Samples,
   options: Partial<RobustFitOptions> = {},
 ): RobustFit | null {
-  const { limit, maximumRounds, weights } = settle("robustFit", robustFitDefaults, options);
+  const { limit, maximumIterations, weights } = settle("robustFit", robustFitDefaults, options);
   if (!(limit > 0)) throw new RangeError(`robustFit: limit must be > 0, but got ${limit}`);
   const p = terms.length;
   const rows: number[] = [];
@@ -110,7 +114,7 @@ export function robustFit(
   let c: Float64Array = new Float64Array(p);
   let scale = 0;
   let normal: Float64Array = new Float64Array(p * p);
-  for (let round = 0; round <= maximumRounds; round++) {
+  for (let round = 0; round <= maximumIterations; round++) {
     normal = new Float64Array(p * p);
     const right = new Float64Array(p);
     for (let r = 0; r < n; r++) {

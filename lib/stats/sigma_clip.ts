@@ -18,7 +18,7 @@ export interface SigmaClipOptions {
    */
   readonly scale: "sd" | "madSigma";
   /** At most this many rounds; rounds end when nothing changes. */
-  readonly maximumRounds: number;
+  readonly maximumIterations: number;
 }
 
 /**
@@ -30,7 +30,7 @@ export const sigmaClipDefaults: SigmaClipOptions = Object.freeze({
   rejectAbove: 3,
   centre: "median",
   scale: "sd",
-  maximumRounds: 100,
+  maximumIterations: 100,
 });
 
 /** Result of {@linkcode sigmaClip}. */
@@ -179,7 +179,7 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
     };
   }
   let now = moments();
-  while (rounds < used.maximumRounds) {
+  while (rounds < used.maximumIterations) {
     rounds++;
     const centre = used.centre === "median" ? now.median : now.mean;
     const scale = used.scale === "sd" ? now.sd : madSigmaFactor * sortedMad(sorted, from, to, centre);

@@ -2,10 +2,10 @@
 import { allocatePlane, derive, type Image, type Plane, requireDisplay } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import type { PoolTask } from "../kernels/pool.ts";
+import type { PoolTask } from "../parallel/pool.ts";
 import { screenColours } from "../kernels/screen_colour.ts";
 import { type Curve, prepareCurve } from "./curve.ts";
-import { drawPlanes, undrawPlanes } from "./draw.ts";
+import { stretchPlanes, unstretchPlanes } from "./stretch.ts";
 
 /** Options of {@linkcode applyCurve}. */
 export interface ApplyCurveOptions {
@@ -124,7 +124,7 @@ export function throughCurve(
     );
   }
   const colour = used.on === "luminance" ? "kept" as const : "channels" as const;
-  const draw = inverse ? undrawPlanes : drawPlanes;
+  const draw = inverse ? unstretchPlanes : stretchPlanes;
   return derive(image, {
     planes: draw(image, used.curve, { black: 0, white: 1, colour, greyBelow: 0, colourAbove: 0 }),
   }, entry);

@@ -2,12 +2,12 @@
 import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { measureSky, type SkyLevel, type SkyPart } from "../measure/sky_level.ts";
-import { quietNoise, starlet } from "../measure/starlet.ts";
+import { quietNoise, starlet } from "../filters/starlet.ts";
 import { quantile } from "../stats/median.ts";
 import { normalQuantile } from "../stats/normal.ts";
 import { type Curve, curveThrough, prepareCurve } from "./curve.ts";
 import type { StretchAsinhOptions } from "./stretch_asinh.ts";
-import { linearToSrgb, luminanceOfLightness } from "../core/colour_space.ts";
+import { lightnessToLuminance, linearToSrgb } from "../core/colour_space.ts";
 
 /** Options of {@linkcode automaticStretch}. */
 export interface AutomaticStretchOptions {
@@ -22,7 +22,7 @@ export interface AutomaticStretchOptions {
   /** Level to draw as white; NaN to find it. */
   readonly white: number;
   /** Where the sky is measured: a part that shows free sky, `darkest` to find one, null for the whole field. */
-  readonly skyFrom: SkyPart;
+  readonly skyRegion: SkyPart;
 }
 
 /**
@@ -36,7 +36,7 @@ export const automaticStretchDefaults: Readonly<AutomaticStretchOptions> = Objec
   renderedNoise: 0.02,
   clippedWhiteShare: 0.0001,
   white: NaN,
-  skyFrom: null,
+  skyRegion: null,
 });
 
 /** How much deeper than asked black may lie for the sake of the noise: beyond that the sky is drawn darker. */
@@ -107,7 +107,7 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     throw refuse("clippedWhiteShare must lie within 0 … 0.1", clippedWhiteShare);
   }
   const notes: string[] = [];
-  const sky = measureSky(image, used.skyFrom);
+  const sky = measureSky(image, used.skyRegion);
   const levels = sky.map((each) => each.level).filter((each) => each === each);
   if (levels.length === 0) throw refuse("the image must hold data", NaN);
   const level = levels.reduce((a, b) => a + b, 0) / levels.length;
@@ -131,7 +131,7 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
     Math.max(...image.planes.map(({ data }) => grainOf(data, image.width, image.height))) || noise,
   );
   const z = -normalQuantile(clippedSkyShare);
-  const target = linearToSrgb(luminanceOfLightness(skyLightness));
+  const target = linearToSrgb(lightnessToLuminance(skyLightness));
   // Where nebula is taken for noise nothing lies as low as that noise would have it: black need not lie lower than the
   // data.
   const lowest = Math.min(...image.planes.map(({ data }) => quantile(data, clippedSkyShare)).filter((v) => v === v));
@@ -178,7 +178,7 @@ export function automaticStretch(image: Image, options: Partial<AutomaticStretch
         `with black ${depth.toFixed(1)} sigma below it`,
     );
   }
-  const half = linearToSrgb(luminanceOfLightness(MIDDLE_LIGHTNESS));
+  const half = linearToSrgb(lightnessToLuminance(MIDDLE_LIGHTNESS));
   const samples = image.planes.map(({ data }) => quantile(data, 0.5)).filter((v) => v === v);
   const middle = (samples.reduce((a, b) => a + b, 0) / samples.length - found.black) / (top - found.black);
   if (middle > 0 && middle < half && prepareCurve(found.curve).at(middle) > half) {

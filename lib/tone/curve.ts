@@ -50,7 +50,7 @@ export type Curve =
     readonly kind: "sigmoid";
     /** Steepness; > 0. */
     readonly contrast: number;
-    /** Where it is steepest, 0 … 1. */
+    /** Where it is clipLimit, 0 … 1. */
     readonly centre: number;
   }
   | {

@@ -2,7 +2,7 @@
 import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { extendHistory, type Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
-import { parallelMap, type PoolTask } from "../kernels/pool.ts";
+import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 
 /** Options of {@linkcode matchHistogram}. */
 export interface MatchHistogramOptions {

@@ -1,10 +1,10 @@
 /** The inverse hyperbolic sine as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
+import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
 
 /** Options of {@linkcode stretchAsinh}. Levels are in the unit of the input. */
-export interface StretchAsinhOptions extends DrawSettings {
+export interface StretchAsinhOptions extends StretchSettings {
   /** How strongly the curve bends, for black … white taken as 0 … 1: linear below 1 / bend, logarithmic above; > 0. */
   readonly bend: number;
 }
@@ -51,7 +51,7 @@ export const stretchAsinhDefaults: Readonly<StretchAsinhOptions> = Object.freeze
 export function stretchAsinh(image: Image, options: Partial<StretchAsinhOptions> = {}): Image {
   const used = settle("stretchAsinh", stretchAsinhDefaults, options);
   requireLinear("stretchAsinh", image);
-  requireDrawSettings("stretchAsinh", used);
-  const planes = drawPlanes(image, { kind: "asinh", bend: used.bend }, used);
+  requireStretchSettings("stretchAsinh", used);
+  const planes = stretchPlanes(image, { kind: "asinh", bend: used.bend }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchAsinh", options: used });
 }

@@ -1,10 +1,10 @@
 /** The logarithm as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
+import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
 
 /** Options of {@linkcode stretchLog}. Levels are in the unit of the input. */
-export interface StretchLogOptions extends DrawSettings {
+export interface StretchLogOptions extends StretchSettings {
   /** How strongly the curve bends, for black … white taken as 0 … 1; > 0. */
   readonly bend: number;
 }
@@ -46,7 +46,7 @@ export const stretchLogDefaults: Readonly<StretchLogOptions> = Object.freeze({
 export function stretchLog(image: Image, options: Partial<StretchLogOptions> = {}): Image {
   const used = settle("stretchLog", stretchLogDefaults, options);
   requireLinear("stretchLog", image);
-  requireDrawSettings("stretchLog", used);
-  const planes = drawPlanes(image, { kind: "log", bend: used.bend }, used);
+  requireStretchSettings("stretchLog", used);
+  const planes = stretchPlanes(image, { kind: "log", bend: used.bend }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchLog", options: used });
 }

@@ -1,10 +1,10 @@
 /** A power as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
+import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
 
 /** Options of {@linkcode stretchPower}. Levels are in the unit of the input. */
-export interface StretchPowerOptions extends DrawSettings {
+export interface StretchPowerOptions extends StretchSettings {
   /**
    * Power of t; below 1 brightens; > 0. Below 1 the slope at black is infinite, so black should lie under the noise.
    */
@@ -48,7 +48,7 @@ export const stretchPowerDefaults: Readonly<StretchPowerOptions> = Object.freeze
 export function stretchPower(image: Image, options: Partial<StretchPowerOptions> = {}): Image {
   const used = settle("stretchPower", stretchPowerDefaults, options);
   requireLinear("stretchPower", image);
-  requireDrawSettings("stretchPower", used);
-  const planes = drawPlanes(image, { kind: "power", exponent: used.exponent }, used);
+  requireStretchSettings("stretchPower", used);
+  const planes = stretchPlanes(image, { kind: "power", exponent: used.exponent }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchPower", options: used });
 }

@@ -1,10 +1,10 @@
 /** A ratio of linear functions as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
+import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
 
 /** Options of {@linkcode stretchRational}. Levels are in the unit of the input. */
-export interface StretchRationalOptions extends DrawSettings {
+export interface StretchRationalOptions extends StretchSettings {
   /** Where the middle of black … white is drawn; above ½ brightens; inside 0 … 1. */
   readonly bias: number;
 }
@@ -49,7 +49,7 @@ export const stretchRationalDefaults: Readonly<StretchRationalOptions> = Object.
 export function stretchRational(image: Image, options: Partial<StretchRationalOptions> = {}): Image {
   const used = settle("stretchRational", stretchRationalDefaults, options);
   requireLinear("stretchRational", image);
-  requireDrawSettings("stretchRational", used);
-  const planes = drawPlanes(image, { kind: "rational", bias: used.bias }, used);
+  requireStretchSettings("stretchRational", used);
+  const planes = stretchPlanes(image, { kind: "rational", bias: used.bias }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchRational", options: used });
 }

@@ -1,13 +1,13 @@
 /** A logistic curve as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { drawPlanes, type DrawSettings, requireDrawSettings } from "./draw.ts";
+import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
 
 /** Options of {@linkcode stretchSigmoid}. Levels are in the unit of the input. */
-export interface StretchSigmoidOptions extends DrawSettings {
+export interface StretchSigmoidOptions extends StretchSettings {
   /** Steepness; > 0. */
   readonly contrast: number;
-  /** Where it is steepest, 0 … 1 between black and white. */
+  /** Where it is clipLimit, 0 … 1 between black and white. */
   readonly centre: number;
 }
 
@@ -50,7 +50,7 @@ export const stretchSigmoidDefaults: Readonly<StretchSigmoidOptions> = Object.fr
 export function stretchSigmoid(image: Image, options: Partial<StretchSigmoidOptions> = {}): Image {
   const used = settle("stretchSigmoid", stretchSigmoidDefaults, options);
   requireLinear("stretchSigmoid", image);
-  requireDrawSettings("stretchSigmoid", used);
-  const planes = drawPlanes(image, { kind: "sigmoid", contrast: used.contrast, centre: used.centre }, used);
+  requireStretchSettings("stretchSigmoid", used);
+  const planes = stretchPlanes(image, { kind: "sigmoid", contrast: used.contrast, centre: used.centre }, used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchSigmoid", options: used });
 }

@@ -2,10 +2,10 @@
 import { derive, type Image, requireDisplay, type Unit } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Curve } from "./curve.ts";
-import { type DrawSettings, requireDrawSettings, undrawPlanes } from "./draw.ts";
+import { requireStretchSettings, type StretchSettings, unstretchPlanes } from "./stretch.ts";
 
 /** Options of {@linkcode undoStretch}: those of the stretch, its curve, and the unit to return to. */
-export interface UndoStretchOptions extends DrawSettings {
+export interface UndoStretchOptions extends StretchSettings {
   /** The curve that was used. */
   readonly curve: Curve;
   /** Unit of the linear data. */
@@ -46,7 +46,7 @@ export const undoStretchDefaults: Readonly<UndoStretchOptions> = Object.freeze({
 export function undoStretch(image: Image, options: Partial<UndoStretchOptions> = {}): Image {
   const used = settle("undoStretch", undoStretchDefaults, options);
   requireDisplay("undoStretch", image);
-  requireDrawSettings("undoStretch", used);
-  const planes = undrawPlanes(image, used.curve, used);
+  requireStretchSettings("undoStretch", used);
+  const planes = unstretchPlanes(image, used.curve, used);
   return derive(image, { planes, unit: used.unit, variance: null }, { step: "undoStretch", options: used });
 }

@@ -33,7 +33,7 @@ export interface BeforeAfterOptions {
   /** Heading: what the step is. */
   readonly title: string;
   /** Quieter line under it: channel, options used. */
-  readonly subtitle: string;
+  readonly caption: string;
   /** Width of the sheet, drawing units. */
   readonly width: number;
   /** One channel; `null` shows the picture as a whole. */
@@ -41,12 +41,12 @@ export interface BeforeAfterOptions {
   /**
    * Part shown enlarged, stored pixels; `null` takes the part that the step changed most; `"none"` leaves the row out.
    */
-  readonly detail: Region | null | "none";
+  readonly detailRegion: Region | null | "none";
   /**
    * How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished
    * picture is shown as it is.
    */
-  readonly display: "sky" | "linear";
+  readonly stretch: "automatic" | "linear";
   /** Numbers to set beside the histograms. */
   readonly facts: readonly ReportLedgerLine[];
   /** What a reader should doubt, in sentences. */
@@ -58,11 +58,11 @@ export interface BeforeAfterOptions {
 /** What {@linkcode beforeAfterSheet} uses for an option left out. */
 export const beforeAfterDefaults: BeforeAfterOptions = Object.freeze({
   title: "Before and after",
-  subtitle: "",
+  caption: "",
   width: 1500,
   channel: null,
-  detail: null,
-  display: "sky",
+  detailRegion: null,
+  stretch: "automatic",
   facts: Object.freeze([]),
   doubts: Object.freeze([]),
   theme: "light",
@@ -252,19 +252,19 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
   const stretched = before.unit !== "display" && after.unit === "display";
 
   const stretchFor = (preview: Preview): DisplayStretch =>
-    used.display === "linear" || stretched ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
+    used.stretch === "linear" || stretched ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
   const wholeBox = { width: panelWidth, height: 620 };
   const wholeBefore = makePreview(before, wholeBox, wholeRegion(before), channel);
   const wholeAfter = makePreview(after, wholeBox, wholeRegion(after), channel);
   const [stretchBefore, stretchAfter] = sameUnit
-    ? commonStretch(wholeBefore, wholeAfter, used.display)
+    ? commonStretch(wholeBefore, wholeAfter, used.stretch)
     : [stretchFor(wholeBefore), stretchFor(wholeAfter)];
   const comparable = sameSize && sameUnit &&
     (wholeBefore.planes.length === wholeAfter.planes.length || wholeBefore.planes.length === 1);
   const wholeDifference = comparable ? differencePlane(wholeBefore, wholeAfter) : null;
-  const detail = used.detail === "none" || !sameSize
+  const detail = used.detailRegion === "none" || !sameSize
     ? null
-    : used.detail ?? mostChanged(before, wholeDifference, wholeBefore, panelWidth / 2);
+    : used.detailRegion ?? mostChanged(before, wholeDifference, wholeBefore, panelWidth / 2);
   const detailBefore = detail === null ? null : makePreview(before, wholeBox, detail, channel);
   const detailAfter = detail === null ? null : makePreview(after, wholeBox, detail, channel);
   const detailDifference = detailBefore !== null && detailAfter !== null && comparable
@@ -289,7 +289,7 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
     : names.length === 2
     ? `${names[0]} drawn red, ${names[1]} cyan`
     : "";
-  const subtitle = [used.subtitle, shown, size].filter((each) => each !== "")
+  const subtitle = [used.caption, shown, size].filter((each) => each !== "")
     .join(
       " · ",
     );
@@ -427,7 +427,7 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
   elements.push(...table.elements);
   let rightY = table.bottom + 10;
   if (doubts.length > 0) {
-    elements.push(textElement("To doubt", rightX, rightY + 14, { size: 15, fill: theme.ink, face: "bold" }));
+    elements.push(textElement("Please check", rightX, rightY + 14, { size: 15, fill: theme.ink, face: "bold" }));
     rightY += 22;
     for (const doubt of doubts) {
       elements.push(`<path d="M ${rightX} ${rightY + 14} l 5 -9 l 5 9 z" fill="${theme.amber}"/>`);

@@ -86,7 +86,7 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
     makePreview(image, box, used.region ?? wholeRegion(image), used.channel)
   );
   const stretches = before.unit === after.unit
-    ? commonStretch(one, two, "sky")
+    ? commonStretch(one, two, "automatic")
     : [fitLinearDisplay(one), fitDisplayStretch(two)] as const;
   const addresses = [one, two].map((preview, at) => {
     const samples = drawPreview(preview, stretches[at]);
@@ -102,7 +102,7 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
   const sheet = used.sheet ?? beforeAfterSheet(before, after, {
     title: used.title,
     channel: used.channel,
-    ...(used.region === null ? {} : { detail: used.region }),
+    ...(used.region === null ? {} : { detailRegion: used.region }),
   });
   // a small part is shown enlarged
   const scale = used.width / Math.max(one.width, one.height);

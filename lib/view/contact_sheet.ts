@@ -16,7 +16,7 @@ export interface ContactSheetOptions {
   /** Width of each, drawing units. */
   readonly pictureWidth: number;
   /** Most frames to show; the rest is counted in the heading. */
-  readonly most: number;
+  readonly maximumFrames: number;
   /** Colours. */
   readonly theme: ThemeName;
 }
@@ -26,7 +26,7 @@ export const contactSheetDefaults: ContactSheetOptions = Object.freeze({
   title: "Frames of the night",
   columns: 6,
   pictureWidth: 200,
-  most: 120,
+  maximumFrames: 120,
   theme: "light",
 });
 
@@ -47,16 +47,16 @@ export const contactSheetDefaults: ContactSheetOptions = Object.freeze({
  */
 export function contactSheet(frames: readonly ReportFrame[], options: Partial<ContactSheetOptions> = {}): Sheet {
   const used = settle("contactSheet", contactSheetDefaults, options);
-  const { pictureWidth, most } = used;
+  const { pictureWidth, maximumFrames } = used;
   const columns = Math.min(used.columns, Math.max(3, frames.length));
-  if (!(columns >= 1 && pictureWidth >= 40 && most >= 1)) {
+  if (!(columns >= 1 && pictureWidth >= 40 && maximumFrames >= 1)) {
     throw new RangeError(
-      `contactSheet: columns and most must be ≥ 1 and pictureWidth ≥ 40, but got ${columns}, ${most} and ${pictureWidth}`,
+      `contactSheet: columns and most must be ≥ 1 and pictureWidth ≥ 40, but got ${columns}, ${maximumFrames} and ${pictureWidth}`,
     );
   }
   const theme = themes[used.theme];
   const gap = 14;
-  const shown = frames.slice(0, most);
+  const shown = frames.slice(0, maximumFrames);
   const heights = shown.map(({ thumbnail }) =>
     thumbnail === null ? 0 : pictureWidth * thumbnail.height / thumbnail.width
   );

@@ -21,9 +21,9 @@ export interface CurvePlotOptions {
   /** One channel; `null` draws all that make up the picture. */
   readonly channel: string | null;
   /** Level to mark as black point, unit of the image. */
-  readonly blackPoint: number | null;
+  readonly black: number | null;
   /** Level to mark as white point, unit of the image. */
-  readonly whitePoint: number | null;
+  readonly white: number | null;
   /** Colours. */
   readonly theme: ThemeName;
 }
@@ -35,8 +35,8 @@ export const curvePlotDefaults: CurvePlotOptions = Object.freeze({
   height: 380,
   range: null,
   channel: null,
-  blackPoint: null,
-  whitePoint: null,
+  black: null,
+  white: null,
   theme: "light",
 });
 
@@ -93,8 +93,8 @@ export function curvePlot(
     }),
   ];
   const points = [
-    { value: used.blackPoint, name: "black" },
-    { value: used.whitePoint, name: "white" },
+    { value: used.black, name: "black" },
+    { value: used.white, name: "white" },
   ].flatMap(({ value, name }) => value === null ? [] : [{ value, name }]);
   const middle = (low + high) / 2;
   const words = `${formatNumber(middle, 2)} becomes ${formatNumber(curve(middle), 3)}`;

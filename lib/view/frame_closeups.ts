@@ -35,7 +35,7 @@ export interface FrameCloseupsOptions {
   /** Frames side by side. */
   readonly columns: number;
   /** Most stars marked on the whole frame. */
-  readonly marked: number;
+  readonly maximumMarked: number;
   /** Colours. */
   readonly theme: ThemeName;
 }
@@ -45,7 +45,7 @@ export const frameCloseupsDefaults: FrameCloseupsOptions = Object.freeze({
   title: "Frames looked at closely",
   width: 1100,
   columns: 2,
-  marked: 60,
+  maximumMarked: 60,
   theme: "light",
 });
 
@@ -141,7 +141,7 @@ export function frameCloseups(frames: readonly CloseFrame[], options: Partial<Fr
       );
       const inside = frame.stars.filter((star) =>
         star.x >= part.x && star.y >= part.y && star.x < part.x + part.width && star.y < part.y + part.height
-      ).slice(0, isPiece ? 200 : used.marked);
+      ).slice(0, isPiece ? 200 : used.maximumMarked);
       const marks = inside.map((star) => {
         const cx = x0 + (star.x - part.x + 0.5) * scale;
         const cy = preview.topDown ? y0 + (star.y - part.y + 0.5) * scale : y0 + h - (star.y - part.y + 0.5) * scale;

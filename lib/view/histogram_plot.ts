@@ -226,9 +226,9 @@ export interface HistogramPlotOptions {
   /** One channel; `null` draws all that make up the picture. */
   readonly channel: string | null;
   /** Level to mark as black point, unit of the image. */
-  readonly blackPoint: number | null;
+  readonly black: number | null;
   /** Level to mark as white point, unit of the image. */
-  readonly whitePoint: number | null;
+  readonly white: number | null;
   /** Heading. */
   readonly title: string;
   /** Colours. */
@@ -243,8 +243,8 @@ export const histogramPlotDefaults: HistogramPlotOptions = Object.freeze({
   counts: "both",
   range: null,
   channel: null,
-  blackPoint: null,
-  whitePoint: null,
+  black: null,
+  white: null,
   title: "Histogram",
   theme: "light",
 });
@@ -300,8 +300,8 @@ export function histogramPlot(image: Image, options: Partial<HistogramPlotOption
   const series = channelHistograms(image, range, used.bins, used.channel);
   const most = Math.max(1, ...series.flatMap((each) => [...each.counts]));
   const points = [
-    { value: used.blackPoint, name: "black" },
-    { value: used.whitePoint, name: "white" },
+    { value: used.black, name: "black" },
+    { value: used.white, name: "white" },
   ].flatMap(({ value, name }) => value === null ? [] : [{ value, name }]);
   const words = endsInWords(image, series);
   const legend = series.map((each) => channelLabel(each.channel)).join(", ");

@@ -3,7 +3,7 @@ import type { HistoryNode, Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
 import type { ThemeName } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
-import { type Cell, tableSheet } from "./table_sheet.ts";
+import { type Cell, table } from "./table.ts";
 
 /** Options of {@linkcode historyTable}. */
 export interface HistoryTableOptions {
@@ -12,7 +12,7 @@ export interface HistoryTableOptions {
   /** Only what was done after this value was made; `null` for everything from the files on. */
   readonly since: Recorded | null;
   /** Most steps to list; the rest is counted in a last line. */
-  readonly most: number;
+  readonly maximumRows: number;
   /** Colours. */
   readonly theme: ThemeName;
 }
@@ -21,7 +21,7 @@ export interface HistoryTableOptions {
 export const historyTableDefaults: HistoryTableOptions = Object.freeze({
   title: "What was done",
   since: null,
-  most: 40,
+  maximumRows: 40,
   theme: "light",
 });
 
@@ -55,7 +55,7 @@ function optionText(name: string, value: HistoryNode["options"][string]): string
 export function historyTable(value: Recorded, options: Partial<HistoryTableOptions> = {}): Sheet {
   // a whole image is no option to be settled: its history is all that counts
   const { since = null, ...rest } = options;
-  const { title, most, theme } = settle("historyTable", historyTableDefaults, rest);
+  const { title, maximumRows, theme } = settle("historyTable", historyTableDefaults, rest);
   const known = new Set(since?.history.nodes.map((node) => node.id) ?? []);
   const nodes = value.history.nodes.filter((node) => !known.has(node.id));
   const number = new Map(nodes.map((node, at) => [node.id, at + 1]));
@@ -70,5 +70,5 @@ export function historyTable(value: Recorded, options: Partial<HistoryTableOptio
   }));
   const columns = ["no.", "step", "from", "options used"];
   if (nodes.some((node) => node.notes.length > 0)) columns.push("found out");
-  return tableSheet(rows, { title, most, theme, columns, widest: 640 });
+  return table(rows, { title, maximumRows, theme, columns, maximumColumnWidth: 640 });
 }

@@ -27,7 +27,7 @@ export interface ImageViewOptions {
   /** Part to show, stored pixels; `null` for the whole. */
   readonly region: Region | null;
   /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. */
-  readonly display: "sky" | "linear";
+  readonly stretch: "automatic" | "linear";
   /** Colours. */
   readonly theme: ThemeName;
 }
@@ -38,7 +38,7 @@ export const imageViewDefaults: ImageViewOptions = Object.freeze({
   width: 900,
   channel: null,
   region: null,
-  display: "sky",
+  stretch: "automatic",
   theme: "light",
 });
 
@@ -86,7 +86,7 @@ export function placeImage(step: string, image: Image, used: ImageViewOptions, s
   const region = settledRegion(step, image, used.region);
   const room = used.width - 2 * MARGIN;
   const preview = makePreview(image, { width: room, height: 1.5 * room }, region, used.channel);
-  const stretch = used.display === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
+  const stretch = used.stretch === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
   const head = heading(used.title, subtitle, used.width, theme);
   const top = head.bottom;
   const scale = Math.min(room / region.width, 1.5 * room / region.height);

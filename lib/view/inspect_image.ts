@@ -30,7 +30,7 @@ export interface InspectImageOptions {
    * How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished
    * picture is shown as it is.
    */
-  readonly display: "sky" | "linear";
+  readonly stretch: "automatic" | "linear";
   /** Widest the copy in the page may be, pixels: beyond it a pixel of the copy is a mean. */
   readonly width: number;
 }
@@ -39,7 +39,7 @@ export interface InspectImageOptions {
 export const inspectImageDefaults: InspectImageOptions = Object.freeze({
   title: "Look closer",
   region: null,
-  display: "sky",
+  stretch: "automatic",
   width: 640,
 });
 
@@ -142,14 +142,14 @@ export function inspectImage(image: Image, options: Partial<InspectImageOptions>
   const used = settle("inspectImage", inspectImageDefaults, options);
   if (!(used.width >= 16)) throw new RangeError(`inspectImage: width must be ≥ 16, but got ${used.width}`);
   // the sheet also refuses a region that leaves the image
-  const sheet = imageView(image, { title: used.title, region: used.region, display: used.display });
+  const sheet = imageView(image, { title: used.title, region: used.region, stretch: used.stretch });
   const region = used.region ?? { x: 0, y: 0, width: image.width, height: image.height };
   const count = image.planes.length === 3 ? 3 : 1;
   const room = COPY_BYTES / 2 / count;
   const shape = region.width / region.height;
   const box = { width: Math.floor(Math.min(used.width, Math.sqrt(room * shape))), height: Math.sqrt(room / shape) };
   const preview = makePreview(image, box, region);
-  const stretch = used.display === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
+  const stretch = used.stretch === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
   const { codes, low, step } = packed(preview);
   const channels = preview.channels.map(channelLabel);
   const set = {

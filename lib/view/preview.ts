@@ -223,7 +223,7 @@ export function anchorStretch(stretch: DisplayStretch, from: Preview, to: Previe
 export function commonStretch(
   before: Preview,
   after: Preview,
-  display: "sky" | "linear",
+  display: "automatic" | "linear",
 ): readonly [DisplayStretch, DisplayStretch] {
   if (display === "linear") {
     const one = fitLinearDisplay(before);

@@ -157,6 +157,6 @@ export interface NightReport {
   readonly picture: EncodedPicture | null;
   /** What the output folder holds: file and meaning. */
   readonly files: readonly (readonly [file: string, meaning: string])[];
-  /** Name and version of the library, digest of the workflow. */
+  /** Name and version of the library, digest of the recipe. */
   readonly madeWith: string;
 }

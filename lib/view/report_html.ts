@@ -230,7 +230,7 @@ function stepSection(step: ReportStep, at: number): string {
   );
   const doubts = step.doubts.length === 0
     ? ""
-    : `<p><strong>To doubt</strong></p><ul class="doubts">${list(step.doubts)}</ul>`;
+    : `<p><strong>Please check</strong></p><ul class="doubts">${list(step.doubts)}</ul>`;
   return `<section id="step-${at + 1}"><h3>${at + 1}. ${t(step.title)}${channel}</h3>${options}` +
     `${step.sheet === null ? "" : figure(step.sheet, "")}${ledger}${doubts}</section>`;
 }

@@ -14,7 +14,7 @@ export interface ShapeMapOptions {
   /** Width of the sheet, drawing units. */
   readonly width: number;
   /** Cells along the longer side; fewer are used when the stars are too few for four a cell. */
-  readonly cells: number;
+  readonly cellsAlong: number;
   /** Whether the first stored row is the top. */
   readonly topDown: boolean;
   /** Colours. */
@@ -25,7 +25,7 @@ export interface ShapeMapOptions {
 export const shapeMapDefaults: ShapeMapOptions = Object.freeze({
   title: "Star shapes over the field",
   width: 860,
-  cells: 12,
+  cellsAlong: 12,
   topDown: true,
   theme: "light",
 });
@@ -110,11 +110,11 @@ export function shapeMap(
   if (!(size.width > 0 && size.height > 0)) {
     throw new RangeError(`shapeMap: size must be above 0, but got ${size.width} × ${size.height}`);
   }
-  if (!(used.cells >= 1)) throw new RangeError(`shapeMap: cells must be ≥ 1, but got ${used.cells}`);
+  if (!(used.cellsAlong >= 1)) throw new RangeError(`shapeMap: cells must be ≥ 1, but got ${used.cellsAlong}`);
   const theme = themes[used.theme];
   const longer = Math.max(size.width, size.height);
   const wanted = Math.sqrt(Math.max(1, stars.length) / 4 * longer * longer / (size.width * size.height));
-  const cells = Math.max(1, Math.min(used.cells, Math.floor(wanted)));
+  const cells = Math.max(1, Math.min(used.cellsAlong, Math.floor(wanted)));
   const columns = Math.max(1, Math.round(cells * size.width / longer));
   const rows = Math.max(1, Math.round(cells * size.height / longer));
   const found = shapeCells(stars, size.width, size.height, columns, rows);

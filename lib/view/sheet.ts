@@ -64,9 +64,9 @@ function draw(sheet: Sheet, zoom: number): ReturnType<typeof rasterise> {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { encodeSheet, tableSheet } from "faintlight";
+ * import { encodeSheet, table } from "faintlight";
  *
- * const sheet = tableSheet([{ filter: "Ha", frames: 12 }], { title: "Frames" });
+ * const sheet = table([{ filter: "Ha", frames: 12 }], { title: "Frames" });
  * const picture = encodeSheet(sheet, { zoom: 2 });
  * assert.equal(picture.width, 2 * sheet.width);
  * ```

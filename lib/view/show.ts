@@ -7,7 +7,7 @@
 import { type Image, isLinear } from "../core/image.ts";
 import { imageView } from "./image_view.ts";
 import { base64, type EncodedPicture, encodeSheet, type Sheet } from "./sheet.ts";
-import { type Cell, tableSheet } from "./table_sheet.ts";
+import { type Cell, table } from "./table.ts";
 
 /** A view with controls: a picture for every reader, and a page that works where scripts are allowed. */
 export interface InteractiveView {
@@ -177,7 +177,7 @@ export function show(...items: readonly Showable[]): void {
       if (display === null) console.log(item);
       else send(display, { "text/plain": item });
     } else if (Array.isArray(item)) {
-      show(tableSheet(item as readonly Readonly<Record<string, Cell>>[]));
+      show(table(item as readonly Readonly<Record<string, Cell>>[]));
     } else if ("planes" in item) {
       show(imageView(item, { title: isLinear(item) ? "" : "Picture" }));
     } else if ("html" in item) {

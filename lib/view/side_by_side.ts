@@ -41,7 +41,7 @@ export interface SideBySideOptions {
   /** One channel; `null` shows three planes in colour and else the first. */
   readonly channel: string | null;
   /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. */
-  readonly display: "sky" | "linear";
+  readonly stretch: "automatic" | "linear";
   /** Whether the histogram of each stands under it, all on the same axes. */
   readonly histograms: boolean;
   /** Colours. */
@@ -55,14 +55,14 @@ export const sideBySideDefaults: SideBySideOptions = Object.freeze({
   width: 1200,
   region: null,
   channel: null,
-  display: "sky",
+  stretch: "automatic",
   histograms: false,
   theme: "light",
 });
 
 /**
  * Images of one unit beside one another, in rows, each with its name and a line of words. Linear data share one
- * display stretch, the steepest that one of them would have alone, each with its own sky at the same gray, so that
+ * display stretch, the clipLimit that one of them would have alone, each with its own sky at the same gray, so that
  * what differs on the sheet differs in the data; pictures are shown as they are.
  *
  * In: images of any size; NaN is drawn blue. Cost: a pass over the part shown of each.
@@ -84,7 +84,7 @@ export const sideBySideDefaults: SideBySideOptions = Object.freeze({
  */
 export function sideBySide(panels: readonly SideBySidePanel[], options: Partial<SideBySideOptions> = {}): Sheet {
   const used = settle("sideBySide", sideBySideDefaults, options);
-  const { columns, width, channel, display } = used;
+  const { columns, width, channel, stretch } = used;
   if (panels.length === 0) throw new RangeError("sideBySide: panels must be at least one, but got none");
   if (!(Number.isInteger(columns) && columns >= 1)) {
     throw new RangeError(`sideBySide: columns must be a whole number from 1, but got ${columns}`);
@@ -100,8 +100,8 @@ export function sideBySide(panels: readonly SideBySidePanel[], options: Partial<
   const previews = panels.map(({ image }) =>
     makePreview(image, { width: panelWidth, height: 1.5 * panelWidth }, used.region ?? wholeRegion(image), channel)
   );
-  // the steepest of those they would have alone, so that nothing which any of them shows is hidden
-  const alone = previews.map((each) => display === "linear" ? fitLinearDisplay(each) : fitDisplayStretch(each));
+  // the clipLimit of those they would have alone, so that nothing which any of them shows is hidden
+  const alone = previews.map((each) => stretch === "linear" ? fitLinearDisplay(each) : fitDisplayStretch(each));
   const steepness = alone.map((each) => each.kind === "sky" ? each.beta / each.span : 0);
   const lead = steepness.indexOf(Math.max(...steepness));
   const own = alone[lead];

@@ -12,14 +12,14 @@ import { capital, round } from "./text.ts";
 /** Options of {@linkcode starOverlay}. */
 export interface StarOverlayOptions extends ImageViewOptions {
   /** Most stars to mark, the brightest first. */
-  readonly most: number;
+  readonly maximumStars: number;
 }
 
 /** What {@linkcode starOverlay} uses for an option left out. */
 export const starOverlayDefaults: StarOverlayOptions = Object.freeze({
   ...imageViewDefaults,
   title: "Stars found",
-  most: 1500,
+  maximumStars: 1500,
 });
 
 /** An ellipse for a star: as elongated as the star, several times its size, so that the star stays visible inside. */
@@ -56,13 +56,13 @@ const overlayColour = { star: themes.dark.teal, saturated: themes.dark.amber };
  */
 export function starOverlay(image: Image, stars: readonly Star[], options: Partial<StarOverlayOptions> = {}): Sheet {
   const used = settle("starOverlay", starOverlayDefaults, options);
-  if (!(used.most > 0)) throw new RangeError(`starOverlay: most must be > 0, but got ${used.most}`);
+  if (!(used.maximumStars > 0)) throw new RangeError(`starOverlay: most must be > 0, but got ${used.maximumStars}`);
   const region = used.region ?? wholeRegion(image);
   const within = stars.filter(({ x, y }) =>
     x >= region.x - 0.5 && y >= region.y - 0.5 && x < region.x + region.width - 0.5 &&
     y < region.y + region.height - 0.5
   );
-  const shown = within.toSorted((a, b) => b.flux - a.flux).slice(0, used.most);
+  const shown = within.toSorted((a, b) => b.flux - a.flux).slice(0, used.maximumStars);
   const saturated = shown.filter((star) => star.saturated).length;
   const count = `${within.length} stars` +
     (shown.length < within.length ? `, the brightest ${shown.length} marked` : "") +

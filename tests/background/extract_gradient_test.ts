@@ -30,7 +30,7 @@ function judge(scene: Scene, model: Float32Array, after: Float32Array, c = 0) {
     high = Math.max(high, e);
     squares += e * e / n;
     const x = scene.nebula[c][i];
-    const y = after[i] - scene.starLight[c][i] - scene.noise[c][i];
+    const y = after[i] - scene.starFlux[c][i] - scene.noise[c][i];
     sx += x;
     sy += y;
     sxx += x * x;
@@ -211,13 +211,13 @@ describe("fitSurface", () => {
       return 100 + 40 * Math.sin(x / 70) * Math.cos(y / 60) + ((i * 7919) % 101) / 101;
     });
     const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }] });
-    const surface = fitSurface(sampleBackground(image), { model: "thin-plate", rejectAbove: 1000 });
+    const surface = fitSurface(sampleBackground(image), { model: "thin-plate", rejectionSigma: 1000 });
     expect(surface.chosen.model).toBe("thin-plate");
     const even = subtractSurface(image, surface).planes[0].data;
     let squares = 0;
     for (const v of even) squares += (v - surface.levels[0] - 0.5) ** 2 / even.length;
     expect(Math.sqrt(squares)).toBeLessThan(2); // of a structure of 20 rms
-    const polynomial = fitSurface(sampleBackground(image), { model: "polynomial", rejectAbove: 1000 });
+    const polynomial = fitSurface(sampleBackground(image), { model: "polynomial", rejectionSigma: 1000 });
     expect(surface.chosen.score).toBeLessThan(polynomial.chosen.score);
     expect(polynomial.candidates.map((each) => each.degree)).toEqual([0, 1, 2, 3, 4]);
   });
@@ -324,8 +324,8 @@ describe("fitSurface", () => {
     const none = sampleBackground(constantImage(40, 40, NaN));
     expect(() => fitSurface(none)).toThrow("at least 3 samples must show sky, but got 0");
     const some = sampleBackground(constantImage(40, 40, 5));
-    expect(() => fitSurface(some, { degree: 5 })).toThrow("degree must be a whole number of 0 … 4, but got 5");
-    expect(() => fitSurface(some, { model: "plain" as "best" })).toThrow('but got "plain"');
+    expect(() => fitSurface(some, { maximumDegree: 5 })).toThrow("degree must be a whole number of 0 … 4, but got 5");
+    expect(() => fitSurface(some, { model: "plain" as "automatic" })).toThrow('but got "plain"');
   });
 });
 
@@ -356,7 +356,7 @@ describe("a mesh", () => {
     const wave = (x: number, y: number) => 100 + 8 * Math.sin(x / 25) * Math.cos(y / 25);
     const image = sky((x, y) => wave(x, y) + ((x * 7919 + y * 104729) % 101) / 101);
     const left = (model: "mesh" | "polynomial") => {
-      const surface = fitSurface(sampleBackground(image), { model, rejectAbove: 1000 });
+      const surface = fitSurface(sampleBackground(image), { model, rejectionSigma: 1000 });
       expect(surface.notes[0].includes("a mesh of the boxes")).toBe(model === "mesh");
       let squares = 0;
       surface.image.planes[0].data.forEach((v, i) => squares += (v - 0.5 - wave(i % 240, Math.floor(i / 240))) ** 2);
@@ -407,7 +407,7 @@ describe("samples placed and kept out by hand", () => {
       for (let x = 12; x < 470; x += 24) if (scene.nebula[0][y * 480 + x] < 2) points.push({ x, y });
     }
     expect(points.length).toBeGreaterThan(8);
-    const { surface, samples } = extractGradient(scene.image, { automatic: false, points, degree: 1 });
+    const { surface, samples } = extractGradient(scene.image, { automatic: false, points, maximumDegree: 1 });
     expect(samples.every((s) => s.byHand && s.doubt === "")).toBe(true);
     expect(judge(scene, surface.image.planes[0].data, scene.image.planes[0].data).left).toBeLessThan(6);
   });
@@ -450,7 +450,7 @@ describe("samples placed and kept out by hand", () => {
     const fall = (i: number) => 1 - 0.25 * ((i % 360 / 360 - 0.5) ** 2 + (Math.floor(i / 360) / 270 - 0.5) ** 2);
     const data = scene.image.planes[0].data.map((v, i) => v * fall(i));
     const image = createImage({ width: 360, height: 270, unit: "adu", planes: [{ channel: "L", data }] });
-    const out = extractGradient(image, { by: "division" }).image.planes[0].data;
+    const out = extractGradient(image, { kind: "multiplicative" }).image.planes[0].data;
     const at = (x: number, y: number) => {
       let sum = 0;
       for (let j = y; j < y + 30; j++) sum += median(out.subarray(j * 360 + x, j * 360 + x + 30)) / 30;
@@ -472,7 +472,7 @@ describe("divideSurface", () => {
     const data = Float32Array.from({ length: width * height }, (_, i) => 50 + 1000 * fall(i));
     const variance = [Float32Array.from(data, () => 4)];
     const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }], variance });
-    const even = divideSurface(image, fitSurface(sampleBackground(image), { degree: 2 }), { pedestal: 50 });
+    const even = divideSurface(image, fitSurface(sampleBackground(image), { maximumDegree: 2 }), { pedestal: 50 });
     const out = even.planes[0].data;
     let low = Infinity;
     let high = -Infinity;

@@ -6,8 +6,8 @@ import { closeSync, openSync, readSync } from "node:fs";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
 import { type Packed, unpack } from "../../lib/kernels/bands.ts";
 import { type KernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
-import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderated.ts";
-import type { PoolTask } from "../../lib/kernels/pool.ts";
+import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderate.ts";
+import type { PoolTask } from "../../lib/parallel/pool.ts";
 import { sumKept } from "../../lib/kernels/rejection.ts";
 import { moderatedLimits, priorFreedom } from "../../lib/stats/moderated_limit.ts";
 

@@ -82,7 +82,7 @@ for (const seed of room("gradients")) {
       );
       const slope = slopeOf(
         (i) => scene.nebula[0][i],
-        (i) => after[i] - scene.starLight[0][i] - scene.noise[0][i],
+        (i) => after[i] - scene.starFlux[0][i] - scene.noise[0][i],
         n,
       );
       note(
@@ -142,7 +142,7 @@ for (const seed of room("stars")) {
           for (let x = Math.round(star.x) - r; x <= star.x + r; x++) {
             const i = y * width + x;
             if (x < 0 || y < 0 || x >= width || y >= 440 || (x - star.x) ** 2 + (y - star.y) ** 2 > r * r) continue;
-            all += scene.starLight[0][i];
+            all += scene.starFlux[0][i];
             left += after[i] - scene.nebula[0][i] - scene.sky - scene.noise[0][i];
           }
         }
@@ -155,7 +155,7 @@ for (const seed of room("stars")) {
     let truth = 0;
     for (let i = 0; i < after.length; i++) {
       const e = after[i] - scene.sky - scene.noise[0][i];
-      if (scene.starLight[0][i] < 0.02 * scene.sigma) {
+      if (scene.starFlux[0][i] < 0.02 * scene.sigma) {
         sky += e - scene.nebula[0][i];
         free++;
       } else if (scene.nebula[0][i] > 5 * scene.sigma) {
@@ -204,11 +204,11 @@ for (const seed of room("normalisation")) {
       out[i] = 0.85 * lit + 120 + 60 * along + 25 * along * along + 6 * random.gaussian();
     }
     const frame = light.createImage({ width: 600, height: 440, unit: "adu", planes: [{ channel: "L", data: out }] });
-    const { image } = light.normaliseLocal(frame, reference.image, { lightRatio: 0.85 });
+    const { image } = light.normaliseLocal(frame, reference.image, { fluxRatio: 0.85 });
     const raw = out.map((v) => v / 0.85);
     const made = image.planes[0].data;
     note("structure between frames, after over before", "≤ 0.1", structure(made) / structure(raw), (v) => v <= 0.1);
-    const slope = slopeOf((i) => reference.nebula[0][i], (i) => made[i] - reference.starLight[0][i], n);
+    const slope = slopeOf((i) => reference.nebula[0][i], (i) => made[i] - reference.starFlux[0][i], n);
     note("nebula after local normalisation, |slope − 1|", "≤ 0.005", Math.abs(slope - 1), (v) => v <= 0.005);
   }
 }
@@ -246,12 +246,12 @@ for (const seed of room("mapping")) {
   const picture = light.createImage({ width: 20, height: 20, unit: "display", planes: colours });
   const hue = (image: light.Image, i: number) => {
     const [r, g, b] = image.planes.map(({ data }) => light.srgbToLinear(data[i]));
-    const [, a, c] = light.oklabOfLinear(r, g, b);
+    const [, a, c] = light.linearToOklab(r, g, b);
     return { hue: Math.atan2(c, a) * 180 / Math.PI, chroma: Math.hypot(a, c) };
   };
   for (const level of [0.25, 0.5, 0.75]) {
     const grey = light.constantImage(20, 20, level, { unit: "display" });
-    const lit = light.combineLuminance(picture, grey);
+    const lit = light.replaceLuminance(picture, grey);
     const vivid = light.saturate(picture, { factor: 1.5, aboveSky: 0 });
     for (const image of [lit, vivid]) {
       for (let i = 0; i < 400; i++) {

@@ -24,12 +24,12 @@ import {
   combineDark,
   combineFlat,
   diagnoseNight,
-  faultList,
   type FaultName,
   type FaultSettings,
   findDefects,
   type FrameDiagnosis,
   type Image,
+  knownFaults,
   lanternScene,
   lanternSceneFor,
   longNight,
@@ -37,7 +37,7 @@ import {
   measureFrame,
   type NightRow,
   parallelMap,
-  planNight,
+  planSimulation,
   pocketNight,
   type PoolTask,
   type RandomStream,
@@ -78,7 +78,7 @@ interface Struck {
 }
 
 const strikes: readonly Strike[] = [
-  ...(Object.keys(faultList) as FaultName[]).filter((name) => name !== "none"),
+  ...(Object.keys(knownFaults) as FaultName[]).filter((name) => name !== "none"),
   "lost-rows",
   "cloud-and-drift",
   "cloud-and-jump",
@@ -142,7 +142,7 @@ function strike(name: Strike, random: RandomStream): Struck {
   const both = (fault: FaultName, options: Partial<SimulateFrameOptions>, other: Cause): Struck => ({
     name,
     options: { fault, faultSettings: settingsOf(fault, random), ...options },
-    causes: [other, faultList[fault].cause as Cause],
+    causes: [other, knownFaults[fault].cause as Cause],
     verdict: "reject",
   });
   switch (name) {
@@ -166,7 +166,7 @@ function strike(name: Strike, random: RandomStream): Struck {
       return both("drift", { streaks: [streak] }, "satellite or aircraft");
     }
     default: {
-      const fault = faultList[name];
+      const fault = knownFaults[name];
       return {
         name,
         options: { fault: name, faultSettings: settingsOf(name, random) },
@@ -234,7 +234,7 @@ export function judgeFrame({ rig, filter, exposureSeconds, strike, options }: Ju
     rig: rig.name,
     bayer: rig.bayer,
   };
-  const calibrated = calibrateFrame(image, master, { saturationAdu: facts.fullScaleAdu });
+  const calibrated = calibrateFrame(image, master, { saturationLevel: facts.fullScaleAdu });
   const quality = measureFrame(calibrated, facts);
   const constantShare = Math.max(quality.constantShare, lostRowShare(image));
   return {
@@ -261,7 +261,7 @@ function judgeNight(base: "Long" | "Pocket", number: number, seeds: string, fold
   const count = goodFrames + faultyFrames;
   // every sixth night of the Long rig is through a broad filter, where air can disperse the light
   const filter = base === "Pocket" ? "colour" : number % 6 === 5 ? "L" : number % 2 === 0 ? "Ha" : "OIII";
-  const plan = planNight(base === "Long" ? longNight : pocketNight, {
+  const plan = planSimulation(base === "Long" ? longNight : pocketNight, {
     seed,
     width,
     height,

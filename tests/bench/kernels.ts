@@ -14,16 +14,16 @@ import { parseArgs } from "node:util";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { pack } from "../../lib/kernels/bands.ts";
-import { blurPlane, gaussianTaps } from "../../lib/kernels/blur_plane.ts";
+import { blurPlane, gaussianTaps } from "../../lib/kernels/blur.ts";
 import { correctFrame } from "../../lib/kernels/correct.ts";
-import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
-import { laySurface } from "../../lib/kernels/lay_surface.ts";
+import { extremumPlane } from "../../lib/kernels/extremum_filter.ts";
+import { applySurface } from "../../lib/kernels/surface.ts";
 import { type KernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
-import { closePool, parallelMap, setWorkerCount } from "../../lib/kernels/pool.ts";
-import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderated.ts";
+import { closePool, parallelMap, setWorkerCount } from "../../lib/parallel/pool.ts";
+import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderate.ts";
 import { sumKept } from "../../lib/kernels/rejection.ts";
 import { moderatedLimits, priorFreedom } from "../../lib/stats/moderated_limit.ts";
-import { starletScale } from "../../lib/kernels/starlet_scale.ts";
+import { starletScale } from "../../lib/kernels/starlet.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 import { clipTask } from "./clip_files.ts";
 
@@ -143,14 +143,17 @@ function tasks(arrays: Arrays, data: string | null): Task[] {
     },
     {
       name: "surface, degree 4, subtracted",
-      run: () => laySurface(image, width, height, surface, "subtract", out),
+      run: () => applySurface(image, width, height, surface, "subtract", out),
       limit: ["poly", 20],
       peer: "poly",
       goal: [1.3, 40],
     },
     { name: "Gaussian blur, sigma 3", run: () => blurPlane(image, width, height, taps, out) },
-    { name: "highest in a disc of radius 5", run: () => extremePlane(image, width, height, 5, "highest", out) },
-    { name: "surface, 16 × 12 nodes, subtracted", run: () => laySurface(image, width, height, grid, "subtract", out) },
+    { name: "highest in a disc of radius 5", run: () => extremumPlane(image, width, height, 5, "highest", out) },
+    {
+      name: "surface, 16 × 12 nodes, subtracted",
+      run: () => applySurface(image, width, height, grid, "subtract", out),
+    },
   ];
   if (data !== null) {
     const files = Array.from(

@@ -1,5 +1,5 @@
 /**
- * Time and peak memory of a workflow of six steps at 26 Mpixel under three ways to get memory. Each way runs in a
+ * Time and peak memory of a recipe of six steps at 26 Mpixel under three ways to get memory. Each way runs in a
  * process of its own, four times over, as frames of a night would: `deno run -A tests/bench/memory.ts`.
  *
  *   shared   a new SharedArrayBuffer a plane
@@ -11,9 +11,9 @@ import process from "node:process";
 import { allocatePlane } from "../../lib/core/image.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
 import { correctFrame } from "../../lib/kernels/correct.ts";
-import { laySurface } from "../../lib/kernels/lay_surface.ts";
-import { setWorkerCount } from "../../lib/kernels/pool.ts";
-import { starletScale } from "../../lib/kernels/starlet_scale.ts";
+import { applySurface } from "../../lib/kernels/surface.ts";
+import { setWorkerCount } from "../../lib/parallel/pool.ts";
+import { starletScale } from "../../lib/kernels/starlet.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 
 const width = 6248;
@@ -21,7 +21,7 @@ const height = 4176;
 const count = width * height;
 const passes = 4;
 
-function workflow(way: string): void {
+function recipe(way: string): void {
   const make = (): Float32Array => {
     if (way === "shared") return new Float32Array(new SharedArrayBuffer(4 * count));
     return way === "own" ? allocatePlane(width, height) : borrowPlane(count);
@@ -41,13 +41,13 @@ function workflow(way: string): void {
     correctFrame(raw, { subtract: dark, multiply: flat, width }, height, a);
     const b = warpPlane(a, width, height, shift, grid, "lanczos3", Infinity, make());
     drop(a);
-    const c = laySurface(b, width, height, surface, "subtract", make());
+    const c = applySurface(b, width, height, surface, "subtract", make());
     drop(b);
     const first = starletScale(c, width, height, 1, make(), make());
     drop(c);
     const second = starletScale(first.smooth, width, height, 2, make(), make());
     drop(first.smooth, first.detail);
-    const e = laySurface(second.smooth, width, height, surface, "add", make());
+    const e = applySurface(second.smooth, width, height, surface, "add", make());
     drop(second.smooth, second.detail, e);
     times.push(performance.now() - start);
     peak = Math.max(peak, process.memoryUsage().rss);
@@ -63,7 +63,7 @@ function workflow(way: string): void {
 const way = process.argv[2];
 if (way !== undefined) {
   setWorkerCount(2);
-  workflow(way);
+  recipe(way);
 } else {
   console.log("| way | first pass, s | median of the others, s | peak, GiB |\n|---|---|---|---|");
   for (const each of ["shared", "own", "recycled"]) {

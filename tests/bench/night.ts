@@ -19,7 +19,7 @@ import { randomStream, readFits, runNight, writeFits } from "../../lib/mod.ts";
 import { card, withCards } from "../../lib/core/header.ts";
 import { derive, type Image } from "../../lib/core/image.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
-import { longNight, type PlannedLight, planNight, pocketNight } from "../../lib/simulate/plan_night.ts";
+import { longNight, type PlannedLight, planSimulation, pocketNight } from "../../lib/simulate/plan_simulation.ts";
 import { simulateNight } from "../../lib/simulate/simulate_night.ts";
 
 const { values: options } = parseArgs({
@@ -105,7 +105,7 @@ function run(): void {
 
 /** Expose the night. */
 function make(): void {
-  const plan = planNight(pocket ? pocketNight : longNight, {
+  const plan = planSimulation(pocket ? pocketNight : longNight, {
     width,
     height,
     lights: Object.fromEntries(filters.map((filter) => [filter, lights])),

@@ -13,7 +13,7 @@ import { parseArgs } from "node:util";
 import { createImage, type Image } from "../../lib/core/image.ts";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
-import { detectStars } from "../../lib/measure/detect_stars.ts";
+import { detectStars } from "../../lib/stars/detect_stars.ts";
 import { measureFrame } from "../../lib/measure/measure_frame.ts";
 import { drawStars, noiseArea, testProfile, type TestStar } from "../support/scenes.ts";
 

@@ -15,9 +15,9 @@ import process from "node:process";
 import { parseArgs } from "node:util";
 import * as light from "../../lib/mod.ts";
 import { returnPlane } from "../../lib/core/memory.ts";
-import { dilate, erode, open } from "../../lib/detail/morphology.ts";
-import { pointSpread, restorePlane } from "../../lib/detail/undo_blur.ts";
-import { smoothPlane } from "../../lib/measure/smooth_plane.ts";
+import { dilate, erode, open } from "../../lib/filters/morphology.ts";
+import { pointSpread, restorePlane } from "../../lib/detail/deconvolve.ts";
+import { gaussianSmooth } from "../../lib/filters/gaussian.ts";
 import { makeScene } from "../support/scenes_processing.ts";
 
 const { values: options } = parseArgs({
@@ -111,12 +111,12 @@ const list: Timed[] = [
   { name: "normaliseLocal", run: () => light.normaliseLocal(other, shared) },
   { name: "separateStars", run: () => light.separateStars(shared) },
   { name: "reduceStars profile", run: () => light.reduceStars(shared) },
-  { name: "reduceStars morphology", run: () => light.reduceStars(shared, { by: "morphology" }) },
+  { name: "reduceStars morphology", run: () => light.reduceStars(shared, { method: "morphology" }) },
   { name: "recombineStars", run: () => light.recombineStars(parted.starless, parted.stars) },
   { name: "recombineStars screen", run: () => light.recombineStars(picture, drawnStars) },
   { name: "maskStars", run: () => light.maskStars(shared) },
   { name: "reduceNoise", run: () => light.reduceNoise(shared) },
-  { name: "undoBlur", run: () => light.undoBlur(shared) },
+  { name: "deconvolve", run: () => light.deconvolve(shared) },
   { name: "enhanceDetail", run: () => light.enhanceDetail(picture) },
   { name: "automaticStretch", run: () => light.automaticStretch(shared) },
   { name: "stretchAsinh", run: () => light.stretchAsinh(shared, settings) },
@@ -137,11 +137,11 @@ const list: Timed[] = [
     peer: "match",
   },
   {
-    name: "equaliseContrast, channels",
-    run: () => picture.planes.forEach((_, c) => light.equaliseContrast(single(c))),
+    name: "equaliseAdaptiveHistogram, channels",
+    run: () => picture.planes.forEach((_, c) => light.equaliseAdaptiveHistogram(single(c))),
     peer: "equalise",
   },
-  { name: "equaliseContrast", run: () => light.equaliseContrast(picture) },
+  { name: "equaliseAdaptiveHistogram", run: () => light.equaliseAdaptiveHistogram(picture) },
   { name: "placeStarColours", run: () => light.placeStarColours(picture, shared) },
   { name: "extractGradient, mesh", run: () => light.extractGradient(shared, { model: "mesh" }) },
   { name: "mapChannels", run: () => light.mapChannels(lines, { rules: "SHO" }) },
@@ -157,7 +157,7 @@ const list: Timed[] = [
   { name: "balanceStars", run: () => light.balanceStars(shared) },
   { name: "limitGreen", run: () => light.limitGreen(shared) },
   { name: "blendLines, two", run: () => light.blendLines(named(["Ha", "OIII"]), grey) },
-  { name: "combineLuminance", run: () => light.combineLuminance(picture, grey) },
+  { name: "replaceLuminance", run: () => light.replaceLuminance(picture, grey) },
   { name: "saturate", run: () => light.saturate(picture) },
   { name: "toOklab", run: () => light.toOklab(picture) },
   { name: "fromOklab", run: () => light.fromOklab(oklab) },
@@ -167,12 +167,12 @@ const list: Timed[] = [
   { name: "validateHalves", run: () => light.validateHalves(mono, mono, (half) => half) },
   {
     name: "Gaussian, sigma 2, 3 planes",
-    run: three((data) => smoothPlane(data, width, height, 2)),
+    run: three((data) => gaussianSmooth(data, width, height, 2)),
     peer: "gaussian 2",
   },
   {
     name: "Gaussian, sigma 8, 3 planes",
-    run: three((data) => smoothPlane(data, width, height, 8)),
+    run: three((data) => gaussianSmooth(data, width, height, 8)),
     peer: "gaussian 8",
   },
   {

@@ -90,7 +90,7 @@ describe("calibrateFrame", () => {
     light.planes[0].data[24] = 9000;
     const defects = createMask(7, 7);
     defects[24] = maskBit.defect;
-    const result = calibrateFrame(light, { dark: constantImage(7, 7, 100), defects }, { saturationAdu: 65000 });
+    const result = calibrateFrame(light, { dark: constantImage(7, 7, 100), defects }, { saturationLevel: 65000 });
     expect(result.planes[0].data[24]).toBe(400);
     expect(result.mask?.[24]).toBe(maskBit.defect | maskBit.repaired);
     expect(result.mask?.[10]).toBe(maskBit.saturated);

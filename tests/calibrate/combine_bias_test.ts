@@ -31,13 +31,16 @@ describe("combineBias", () => {
   });
 
   it("loses the share of good samples that it promises", () => {
-    for (const lostShare of [0.001, 0.01]) {
-      const notes = combineBias(series(16), { lostShare }).history.nodes.at(-1)?.notes ?? [];
+    for (const falseRejectionShare of [0.001, 0.01]) {
+      const notes = combineBias(series(16), { falseRejectionShare: falseRejectionShare }).history.nodes.at(-1)?.notes ??
+        [];
       const shares = notes[1].match(/([\d.]+) % of the samples below and ([\d.]+) %/)?.slice(1).map(Number) ?? [];
       const samples = 16 * 96 * 64;
       // Counting error of the share, 4 sigma, and 3 % for the table of limits.
       for (const share of shares) {
-        expect(Math.abs(share / 100 - lostShare)).toBeLessThan(4 * Math.sqrt(lostShare / samples) + 0.03 * lostShare);
+        expect(Math.abs(share / 100 - falseRejectionShare)).toBeLessThan(
+          4 * Math.sqrt(falseRejectionShare / samples) + 0.03 * falseRejectionShare,
+        );
       }
     }
   });
@@ -79,7 +82,7 @@ describe("combineBias", () => {
 
   it("says what is wrong", () => {
     expect(() => combineBias([])).toThrow("sources must hold at least one frame, but got none; add bias frames");
-    expect(() => combineBias(series(2), { lostShare: 0 })).toThrow("lostShare must lie above 0");
+    expect(() => combineBias(series(2), { falseRejectionShare: 0 })).toThrow("falseRejectionShare must lie above 0");
     expect(() => combineBias(["/nowhere/a.fits"])).toThrow("none of 1 is");
   });
 });

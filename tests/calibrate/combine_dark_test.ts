@@ -28,7 +28,7 @@ describe("combineDark", () => {
 
   it("leaves no more good samples out than promised when the sensor counts in steps as large as its noise", () => {
     const frames = [1, 2].map((k) => imageOf(200, 200, noisy(200, 200, 300, 1.41, k).map(Math.round)));
-    const { coverage } = combineDark(frames, { lostShare: 0.001 });
+    const { coverage } = combineDark(frames, { falseRejectionShare: 0.001 });
     const lost = frames.length * 40000 - (coverage ?? new Float32Array()).reduce((sum, each) => sum + each, 0);
     // each of two samples is judged against the other: 0.1 % a side expects 80 of 80 000
     expect(lost).toBeLessThan(160);

@@ -16,8 +16,8 @@ describe("prepareCorrection", () => {
     expect(notes).toContain("1 pixels without light in the flat give no data");
   });
   it("says what is wrong", () => {
-    expect(() => prepareCorrection(light, {}, { leastFlat: 1 })).toThrow("leastFlat must lie between 0 and 1");
-    expect(() => prepareCorrection(light, {}, { saturationAdu: 0 })).toThrow("saturationAdu must be > 0");
+    expect(() => prepareCorrection(light, {}, { minimumFlat: 1 })).toThrow("minimumFlat must lie between 0 and 1");
+    expect(() => prepareCorrection(light, {}, { saturationLevel: 0 })).toThrow("saturationLevel must be > 0");
     expect(() => prepareCorrection(light, {}, { darkScale: -1 })).toThrow("darkScale must be ≥ 0");
   });
 });

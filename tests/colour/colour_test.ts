@@ -1,10 +1,10 @@
 import { describe, expect, it } from "vitest";
-import { oklabOfLinear, srgbToLinear } from "../../lib/core/colour_space.ts";
+import { linearToOklab, srgbToLinear } from "../../lib/core/colour_space.ts";
 import { constantImage, createImage, type Image } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { balanceStars, measureStarBalance, planckPhotons } from "../../lib/colour/balance_stars.ts";
 import { blendLines } from "../../lib/colour/blend_lines.ts";
-import { combineLuminance } from "../../lib/colour/combine_luminance.ts";
+import { replaceLuminance } from "../../lib/colour/replace_luminance.ts";
 import { equaliseChannels } from "../../lib/colour/equalise_channels.ts";
 import { joinChannels } from "../../lib/colour/join_channels.ts";
 import { limitGreen } from "../../lib/colour/limit_green.ts";
@@ -30,7 +30,7 @@ const noisy = (seed: number, channels: readonly string[], unit: "adu" | "display
 /** Hue in degrees of a picture's pixel. */
 const hueOf = (image: Image, i: number): number => {
   const [r, g, b] = pixel(image, i).map(srgbToLinear);
-  const [, x, y] = oklabOfLinear(r, g, b);
+  const [, x, y] = linearToOklab(r, g, b);
   return Math.atan2(y, x) * 180 / Math.PI;
 };
 
@@ -113,21 +113,21 @@ describe("equaliseChannels and neutraliseSky", () => {
       ),
     });
     const image = createImage({ width, height, unit: "adu", planes: [plane("Ha", 100, 60), plane("OIII", 40, 0)] });
-    const skyFrom = { x: 0, y: 0, width: 20, height };
+    const skyRegion = { x: 0, y: 0, width: 20, height };
     expect(measureSky(image)[0].level).toBeCloseTo(160, 0);
-    expect(measureSky(image, skyFrom)[0].level).toBeCloseTo(100, 0);
+    expect(measureSky(image, skyRegion)[0].level).toBeCloseTo(100, 0);
     const left = (options: object) =>
-      measureSky(equaliseChannels(image, { by: "level", ...options }), skyFrom).map((sky) => sky.level);
-    const [blind, seen] = [left({}), left({ skyFrom })];
+      measureSky(equaliseChannels(image, { method: "level", ...options }), skyRegion).map((sky) => sky.level);
+    const [blind, seen] = [left({}), left({ skyRegion })];
     expect(Math.abs(blind[0] - blind[1])).toBeGreaterThan(50);
     expect(Math.abs(seen[0] - seen[1])).toBeLessThan(0.5);
     // 60 above the sky over 60: without the hint hydrogen counts as sky, and where there is no line there is no ratio
     const twin = createImage({ width, height, unit: "adu", planes: [plane("Ha", 100, 60), plane("OIII", 40, 60)] });
     const ratioAt = (options: object) => mapLineRatio(twin, options).planes[0].data[60 * width + 120];
-    expect(ratioAt({ skyFrom })).toBeCloseTo(1, 1);
+    expect(ratioAt({ skyRegion })).toBeCloseTo(1, 1);
     expect(ratioAt({})).toBeNaN();
-    expect(automaticStretch(image, { skyFrom }).sky[1].level).toBeCloseTo(40, 0);
-    expect(() => equaliseChannels(image, { skyFrom: { x: 190, y: 0, width: 20, height: 9 } })).toThrow(
+    expect(automaticStretch(image, { skyRegion: skyRegion }).sky[1].level).toBeCloseTo(40, 0);
+    expect(() => equaliseChannels(image, { skyRegion: { x: 190, y: 0, width: 20, height: 9 } })).toThrow(
       "measureSky: part must lie within 200 × 120 pixels, but got x 190, y 0, 20 × 9",
     );
   });
@@ -323,7 +323,7 @@ describe("lines", () => {
       const c = stars.image.planes[0].data;
       const gas = makeScene({ ...size, seed: seed + 500, nebula: [2000], nebulaRadius: 0.45 }).nebula[0];
       const random = randomStream(seed);
-      const data = Float32Array.from(c, (_, i) => 50 + 0.3 * stars.starLight[0][i] + gas[i] + 3 * random.gaussian());
+      const data = Float32Array.from(c, (_, i) => 50 + 0.3 * stars.starFlux[0][i] + gas[i] + 3 * random.gaussian());
       const line = createImage({ ...size, unit: "adu", planes: [{ channel: "Ha", data }] });
       const scale = subtractContinuum(line, stars.image).history.nodes.at(-1)?.options.scale as number;
       expect(Math.abs(scale / 0.3 - 1)).toBeLessThan(0.03);
@@ -369,7 +369,7 @@ describe("lines", () => {
     expect(Math.max(...sky) - Math.min(...sky)).toBeLessThan(0.03);
     const [r, g, b] = pixel(picture, at(60, 60)).map(srgbToLinear);
     const grey = srgbToLinear(Math.fround(0.1 + 0.6 * 40 / 60));
-    expect(oklabOfLinear(r, g, b)[0]).toBeCloseTo(oklabOfLinear(grey, grey, grey)[0], 4);
+    expect(linearToOklab(r, g, b)[0]).toBeCloseTo(linearToOklab(grey, grey, grey)[0], 4);
   });
 
   it("keeps the hue of a line through changes of luminance within 2°", () => {
@@ -383,7 +383,10 @@ describe("lines", () => {
   it("mixes three lines by their shares and refuses one", () => {
     const lines = noisy(4, ["SII", "Ha", "OIII"]);
     const light = noisy(5, ["L"], "display");
-    const hues = [{ channel: "SII", hue: 25 }, { channel: "Ha", hue: 85 }, { channel: "OIII", hue: 235 }];
+    const hues = [{ channel: "SII", hueDegrees: 25 }, { channel: "Ha", hueDegrees: 85 }, {
+      channel: "OIII",
+      hueDegrees: 235,
+    }];
     expect(blendLines(lines, light, { lines: hues }).planes.map((plane) => plane.channel)).toEqual(["R", "G", "B"]);
     expect(() => blendLines(lines, light, { lines: hues.slice(0, 1) })).toThrow("at least two, but got 1");
     expect(() => blendLines(light, light)).toThrow("must be linear");
@@ -411,13 +414,18 @@ describe("three lines that shine together", () => {
       })),
     });
     const light = constantImage(width, height, 0.6, { unit: "display" });
-    const hues = [{ channel: "SII", hue: 25 }, { channel: "Ha", hue: 85 }, { channel: "OIII", hue: 235 }];
-    const picture = blendLines(lines, light, { lines: hues, skyFrom: { x: 0, y: 0, width, height: 10 } });
+    const hues = [{ channel: "SII", hueDegrees: 25 }, { channel: "Ha", hueDegrees: 85 }, {
+      channel: "OIII",
+      hueDegrees: 235,
+    }];
+    const picture = blendLines(lines, light, { lines: hues, skyRegion: { x: 0, y: 0, width, height: 10 } });
     const colours = hues.map((_, c) => {
       const [r, g, b] = pixel(picture, 40 * width + 15 + 30 * c).map(srgbToLinear);
-      return oklabOfLinear(r, g, b);
+      return linearToOklab(r, g, b);
     });
-    const axes = hues.map(({ hue }) => [Math.cos(hue * Math.PI / 180), Math.sin(hue * Math.PI / 180)]);
+    const axes = hues.map((
+      { hueDegrees },
+    ) => [Math.cos(hueDegrees * Math.PI / 180), Math.sin(hueDegrees * Math.PI / 180)]);
     for (const [k, j] of [[0, 1], [0, 2], [1, 2]]) {
       const along = [axes[k][0] - axes[j][0], axes[k][1] - axes[j][1]];
       const length = Math.hypot(...along);
@@ -455,7 +463,7 @@ describe("pictures in Oklab", () => {
     const more = saturate(image, { factor: 1.5 });
     const chroma = (it: Image, i: number) => {
       const [r, g, b] = pixel(it, i).map(srgbToLinear);
-      const [, x, y] = oklabOfLinear(r, g, b);
+      const [, x, y] = linearToOklab(r, g, b);
       return Math.hypot(x, y);
     };
     expect(chroma(more, 100) / chroma(image, 100)).toBeCloseTo(1.5, 2);
@@ -468,14 +476,14 @@ describe("pictures in Oklab", () => {
     expect(() => saturate(image, { factor: -1 })).toThrow("factor must be ≥ 0, but got -1");
   });
 
-  it("combineLuminance takes lightness from one and hue from the other", () => {
+  it("replaceLuminance takes lightness from one and hue from the other", () => {
     const light = noisy(7, ["L"], "display");
-    const out = combineLuminance(picture, light);
+    const out = replaceLuminance(picture, light);
     for (let i = 0; i < 200; i++) {
       const grey = srgbToLinear(light.planes[0].data[i]);
       const [r, g, b] = pixel(out, i).map(srgbToLinear);
-      expect(oklabOfLinear(r, g, b)[0]).toBeCloseTo(oklabOfLinear(grey, grey, grey)[0], 3);
+      expect(linearToOklab(r, g, b)[0]).toBeCloseTo(linearToOklab(grey, grey, grey)[0], 3);
     }
-    expect(() => combineLuminance(picture, picture)).toThrow("luminance must have one plane");
+    expect(() => replaceLuminance(picture, picture)).toThrow("luminance must have one plane");
   });
 });

@@ -1,11 +1,11 @@
 import { describe, expect, it } from "vitest";
-import { oklabOfLinear, screenOfOklab, srgbToLinear } from "../../lib/core/colour_space.ts";
+import { linearToOklab, oklabToSrgb, srgbToLinear } from "../../lib/core/colour_space.ts";
 import { allocatePlane, createImage, type Image } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";
-import { setWorkerCount, workerCount } from "../../lib/kernels/pool.ts";
+import { setWorkerCount, workerCount } from "../../lib/parallel/pool.ts";
 import { screenColours } from "../../lib/kernels/screen_colour.ts";
 import { blendLines } from "../../lib/colour/blend_lines.ts";
-import { combineLuminance } from "../../lib/colour/combine_luminance.ts";
+import { replaceLuminance } from "../../lib/colour/replace_luminance.ts";
 import { fromOklab, toOklab } from "../../lib/colour/oklab_image.ts";
 import { saturate } from "../../lib/colour/saturate.ts";
 
@@ -21,15 +21,15 @@ describe("screenColours", () => {
       const [r, g, b] = [0, 1, 2].map(() => k < 100 ? 1e-4 * random.uniform() : random.uniform());
       lab(r, g, b);
       const made = [...out];
-      const wanted = oklabOfLinear(srgbToLinear(r), srgbToLinear(g), srgbToLinear(b));
+      const wanted = linearToOklab(srgbToLinear(r), srgbToLinear(g), srgbToLinear(b));
       for (let c = 0; c < 3; c++) there = Math.max(there, Math.abs(made[c] - wanted[c]));
       screen(made[0], made[1], made[2]);
       [r, g, b].forEach((v, c) => back = Math.max(back, Math.abs(out[c] - v)));
       screen(made[0], 1.5 * made[1], 1.5 * made[2]);
-      const far = screenOfOklab(wanted[0], 1.5 * wanted[1], 1.5 * wanted[2]);
+      const far = oklabToSrgb(wanted[0], 1.5 * wanted[1], 1.5 * wanted[2]);
       for (let c = 0; c < 3; c++) beyond = Math.max(beyond, Math.abs(out[c] - far[c]));
       const y = srgbToLinear(r);
-      grey = Math.max(grey, Math.abs(lightness(r) - oklabOfLinear(y, y, y)[0]));
+      grey = Math.max(grey, Math.abs(lightness(r) - linearToOklab(y, y, y)[0]));
     }
     expect(there).toBeLessThan(2e-6); // the cube root is steep near black: 1e-9 of light there is 1e-6 of lightness
     expect(back).toBeLessThan(5e-6);
@@ -55,7 +55,7 @@ describe("steps of colour give the same bytes for any number of workers", () => 
     ["toOklab", () => toOklab(picture)],
     ["fromOklab", () => fromOklab(toOklab(picture))],
     ["saturate", () => saturate(picture, { factor: 1.4 })],
-    ["combineLuminance", () => combineLuminance(picture, grey)],
+    ["replaceLuminance", () => replaceLuminance(picture, grey)],
     ["blendLines", () => blendLines(lines, grey)],
   ];
   it.each(steps)("%s", (_name, run) => {

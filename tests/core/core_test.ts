@@ -4,7 +4,7 @@ import {
   canonicalJson,
   constantImage,
   createImage,
-  croppedGeometry,
+  cropGeometry,
   derive,
   extendHistory,
   invertTransform,
@@ -14,7 +14,7 @@ import {
   randomStream,
   requireDisplay,
   requireLinear,
-  rescaledGeometry,
+  rescaleGeometry,
   settle,
   shiftBayer,
 } from "../../lib/mod.ts";
@@ -72,16 +72,16 @@ describe("image", () => {
 
 describe("geometry", () => {
   it("keeps the corner of the first pixel when pixels grow: the half-pixel rule", () => {
-    const binned = rescaledGeometry({ ...plainGeometry, arcsecPerPixel: 1.5 }, 2);
+    const binned = rescaleGeometry({ ...plainGeometry, arcsecPerPixel: 1.5 }, 2);
     expect(binned.origin).toEqual({ x: 0.5, y: 0.5 });
     expect(binned.arcsecPerPixel).toBe(3);
-    expect(rescaledGeometry(binned, 0.5).origin).toEqual({ x: 0, y: 0 });
+    expect(rescaleGeometry(binned, 0.5).origin).toEqual({ x: 0, y: 0 });
   });
   it("moves the mosaic with the origin", () => {
     expect(shiftBayer("RGGB", 1, 0)).toBe("GRBG");
     expect(shiftBayer("RGGB", 0, 1)).toBe("GBRG");
     expect(shiftBayer("RGGB", -1, -1)).toBe("BGGR");
-    expect(croppedGeometry({ ...plainGeometry, bayer: "RGGB" }, { x: 3, y: 2 }).bayer).toBe("GRBG");
+    expect(cropGeometry({ ...plainGeometry, bayer: "RGGB" }, { x: 3, y: 2 }).bayer).toBe("GRBG");
   });
 });
 

@@ -3,8 +3,8 @@ import { constantImage, createImage } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { enhanceDetail } from "../../lib/detail/enhance_detail.ts";
 import { reduceNoise } from "../../lib/detail/reduce_noise.ts";
-import { scaleNoise, starlet, starletGains } from "../../lib/measure/starlet.ts";
-import { smoothPlane } from "../../lib/measure/smooth_plane.ts";
+import { scaleNoise, starlet, starletGains } from "../../lib/filters/starlet.ts";
+import { gaussianSmooth } from "../../lib/filters/gaussian.ts";
 import { makeScene } from "../support/scenes_processing.ts";
 
 describe("starlet", () => {
@@ -32,17 +32,17 @@ describe("starlet", () => {
   });
 });
 
-describe("smoothPlane", () => {
+describe("gaussianSmooth", () => {
   it("keeps constants and slopes, spreads a spike with its sum kept, and bridges gaps", () => {
     const data = new Float32Array(31 * 31);
     data[15 * 31 + 15] = 1;
-    const out = smoothPlane(data, 31, 31, 2);
+    const out = gaussianSmooth(data, 31, 31, 2);
     expect(out.reduce((a, b) => a + b)).toBeCloseTo(1, 5);
     // The sampled Gaussian, normalised: exp(−1/8) of the centre one pixel off.
     expect(out[15 * 31 + 16] / out[15 * 31 + 15]).toBeCloseTo(Math.exp(-1 / 8), 5);
     const gap = new Float32Array(31 * 31).fill(4);
     gap[100] = NaN;
-    expect(smoothPlane(gap, 31, 31, 1.5).every((v) => Math.abs(v - 4) < 1e-5)).toBe(true);
+    expect(gaussianSmooth(gap, 31, 31, 1.5).every((v) => Math.abs(v - 4) < 1e-5)).toBe(true);
   });
 });
 
@@ -67,18 +67,18 @@ describe("reduceNoise", () => {
     let nebula = 0;
     let truth = 0;
     for (let i = 0; i < out.length; i++) {
-      const clean = scene.sky + scene.nebula[0][i] + scene.starLight[0][i];
-      if (scene.nebula[0][i] < 1 && scene.starLight[0][i] < 1) {
+      const clean = scene.sky + scene.nebula[0][i] + scene.starFlux[0][i];
+      if (scene.nebula[0][i] < 1 && scene.starFlux[0][i] < 1) {
         was += (before[i] - clean) ** 2;
         is += (out[i] - clean) ** 2;
         n++;
       }
-      if (scene.starLight[0][i] > 20 * scene.sigma) {
+      if (scene.starFlux[0][i] > 20 * scene.sigma) {
         star += out[i] - scene.sky - scene.nebula[0][i];
-        starTruth += scene.starLight[0][i];
+        starTruth += scene.starFlux[0][i];
       }
       if (scene.nebula[0][i] > 50) {
-        nebula += out[i] - scene.sky - scene.starLight[0][i];
+        nebula += out[i] - scene.sky - scene.starFlux[0][i];
         truth += scene.nebula[0][i];
       }
     }

@@ -7,13 +7,13 @@ import { fitSurface } from "../../lib/background/fit_surface.ts";
 import { sampleBackground } from "../../lib/background/sample_background.ts";
 import { subtractSurface } from "../../lib/background/subtract_surface.ts";
 import { equaliseChannels } from "../../lib/colour/equalise_channels.ts";
-import { linearToSrgb, oklabOfLinear, srgbToLinear } from "../../lib/core/colour_space.ts";
-import { separateStars } from "../../lib/detail/separate_stars.ts";
+import { linearToOklab, linearToSrgb, srgbToLinear } from "../../lib/core/colour_space.ts";
+import { separateStars } from "../../lib/stars/separate_stars.ts";
 import { reduceNoise } from "../../lib/detail/reduce_noise.ts";
-import { reduceStars } from "../../lib/detail/reduce_stars.ts";
+import { reduceStars } from "../../lib/stars/reduce_stars.ts";
 import { measureEffect } from "../../lib/effect/measure_effect.ts";
 import { validateHalves } from "../../lib/effect/validate_halves.ts";
-import { smoothPlane } from "../../lib/measure/smooth_plane.ts";
+import { gaussianSmooth } from "../../lib/filters/gaussian.ts";
 import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 import { makeScene } from "../support/scenes_processing.ts";
@@ -71,7 +71,7 @@ describe("measureEffect", () => {
     expect(ratio[0]).toBeLessThan(0.2);
     expect(ratio[4]).toBeGreaterThan(0.8);
   });
-  const smooth = smoothPlane(mono.planes[0].data, size.width, size.height, 1.5);
+  const smooth = gaussianSmooth(mono.planes[0].data, size.width, size.height, 1.5);
 
   it("clipped to black, to white", () => {
     expect(said(mono, stretchAsinh(mono, { black: 1000, white: 3000, bend: 5 }))).toMatch(
@@ -122,7 +122,7 @@ describe("measureEffect", () => {
     expect(said(mono, louder)).toMatch(/noise rose by \d+ % against the light of the stars/);
     expect(said(mono, reduceNoise(mono))).not.toMatch(/noise rose|grain/);
   });
-  const waxed = smoothPlane(mono.planes[0].data, size.width, size.height, 4);
+  const waxed = gaussianSmooth(mono.planes[0].data, size.width, size.height, 4);
 
   it("the colour of the nebula shifted; its hue turned", () => {
     const redder = change(colour, (v, _, c) => c === 0 ? 1000 + 1.2 * (v - 1000) : v);
@@ -149,7 +149,7 @@ describe("measureEffect", () => {
 describe("each doubt is raised by what spoils, and not by half as little", () => {
   const random = randomStream(99);
   const grain = Float32Array.from({ length: size.width * size.height }, () => random.gaussian());
-  const blurred = (sigma: number) => smoothPlane(mono.planes[0].data, size.width, size.height, sigma);
+  const blurred = (sigma: number) => gaussianSmooth(mono.planes[0].data, size.width, size.height, sigma);
   const soft = blurred(1.1);
   const hardly = blurred(0.45);
   const wax = blurred(4);
@@ -265,7 +265,7 @@ describe("the nebula's light is judged above a sky that may slope", () => {
     expect(Math.abs((effect.nebula.light as number) - 0.8)).toBeLessThan(0.02);
     expect(effect.doubts.join()).toMatch(/the light of the nebula fell by (19|20|21) %/);
     // A mesh over every box, the nebula's too, does it by itself.
-    const mesh = fitSurface(sampleBackground(image, { boxesAlong: 12 }), { model: "mesh", rejectAbove: 1e6 });
+    const mesh = fitSurface(sampleBackground(image, { boxesAlong: 12 }), { model: "mesh", rejectionSigma: 1e6 });
     expect(measureEffect(image, subtractSurface(image, mesh)).doubts.join()).toMatch(/light of the nebula fell/);
   });
 
@@ -350,7 +350,7 @@ describe("the ledger's own numbers against what was put in", () => {
   });
 
   it("stars: their number, their width, and the light that is left of them", () => {
-    const effect = measureEffect(mono, change(mono, (v, i) => v - 0.4 * scene.starLight[0][i]), { changesStars: true });
+    const effect = measureEffect(mono, change(mono, (v, i) => v - 0.4 * scene.starFlux[0][i]), { changesStars: true });
     expect(Math.abs((effect.stars.fwhm.before as number) / 3 - 1)).toBeLessThan(0.08);
     const seen = scene.stars.filter(({ x, y }) => x > 6 && y > 6 && x < 413 && y < 293).length;
     expect(Math.abs((effect.stars.count.before as number) / seen - 1)).toBeLessThan(0.15);
@@ -392,7 +392,7 @@ describe("the ledger's own numbers against what was put in", () => {
       const angle = degrees * Math.PI / 180;
       const [cos, sin] = [Math.cos(angle), Math.sin(angle)];
       for (let i = 0; i < size.width * size.height; i++) {
-        const [l, a, b] = oklabOfLinear(
+        const [l, a, b] = linearToOklab(
           ...(picture.planes.map(({ data }) => srgbToLinear(data[i])) as [number, number, number]),
         );
         const [p, q] = [a * cos - b * sin, a * sin + b * cos];
@@ -471,7 +471,7 @@ describe("validateHalves", () => {
     expect(unconfirmedShare).toBeGreaterThan(0.005);
   });
 
-  it("runs both through the workflow and records them", () => {
+  it("runs both through the recipe and records them", () => {
     let runs = 0;
     const { map, notes } = validateHalves(half(81), half(82), (image) => {
       runs++;

@@ -2,23 +2,23 @@ import { mkdirSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import process from "node:process";
 import { describe, expect, it } from "vitest";
-import { oklabOfLinear, srgbToLinear } from "../../lib/core/colour_space.ts";
+import { linearToOklab, srgbToLinear } from "../../lib/core/colour_space.ts";
 import { createImage, derive, type Image } from "../../lib/core/image.ts";
 import { blendLines } from "../../lib/colour/blend_lines.ts";
 import { equaliseChannels } from "../../lib/colour/equalise_channels.ts";
 import { joinChannels } from "../../lib/colour/join_channels.ts";
 import { mapChannels } from "../../lib/colour/map_channels.ts";
-import { cropImage } from "../../lib/combine/crop_image.ts";
+import { cropImage } from "../../lib/stack/crop_image.ts";
 import { enhanceDetail } from "../../lib/detail/enhance_detail.ts";
-import { recombineStars } from "../../lib/detail/recombine_stars.ts";
-import { separateStars } from "../../lib/detail/separate_stars.ts";
+import { recombineStars } from "../../lib/stars/recombine_stars.ts";
+import { separateStars } from "../../lib/stars/separate_stars.ts";
 import { encodePng16 } from "../../lib/io/png.ts";
 import { readFits } from "../../lib/io/read_fits.ts";
-import { detectStars } from "../../lib/measure/detect_stars.ts";
+import { detectStars } from "../../lib/stars/detect_stars.ts";
 import { median } from "../../lib/stats/median.ts";
 import { applyCurve } from "../../lib/tone/apply_curve.ts";
 import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
-import { clippedShares } from "../../lib/tone/clipped_shares.ts";
+import { measureClipping } from "../../lib/tone/measure_clipping.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";
 
@@ -44,21 +44,26 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
   };
   const { lines, starless, stars, list } = made();
   const { width, height } = lines;
-  const skyFrom = { x: 60, y: 20, width: 140, height: 80 };
-  const even = equaliseChannels(starless, { skyFrom });
+  const skyRegion = { x: 60, y: 20, width: 140, height: 80 };
+  const even = equaliseChannels(starless, { skyRegion: skyRegion });
 
   const palettes = {
-    SHO: [{ channel: "SII", hue: 25 }, { channel: "Ha", hue: 85 }, { channel: "OIII", hue: 235 }],
-    HOO: [{ channel: "Ha", hue: 25 }, { channel: "OIII", hue: 212 }],
+    SHO: [{ channel: "SII", hueDegrees: 25 }, { channel: "Ha", hueDegrees: 85 }, { channel: "OIII", hueDegrees: 235 }],
+    HOO: [{ channel: "Ha", hueDegrees: 25 }, { channel: "OIII", hueDegrees: 212 }],
   };
   const picture = (rules: "SHO" | "HOO"): { behind: Image; whole: Image } => {
     // Lightness from all lines with details raised and shadows deepened, hue from their shares.
     const light = mapChannels(even, { rules: [{ output: "L", from: { Ha: 1 / 3, OIII: 1 / 3, SII: 1 / 3 } }] });
-    const drawn = stretchAsinh(light, automaticStretch(light, { skyFrom, skyLightness: 8 }).settings);
+    const drawn = stretchAsinh(light, automaticStretch(light, { skyRegion: skyRegion, skyLightness: 8 }).settings);
     const clear = enhanceDetail(drawn, { gains: [1, 1.15, 1.3, 1.3, 1.2] });
     const points = [[0, 0], [0.2, 0.14], [0.5, 0.46], [0.8, 0.78], [1, 1]] as const;
     const toned = applyCurve(clear, { curve: { kind: "spline", points } });
-    const behind = blendLines(starless, toned, { lines: palettes[rules], chroma: 0.13, smoothingPixels: 1, skyFrom });
+    const behind = blendLines(starless, toned, {
+      lines: palettes[rules],
+      chroma: 0.13,
+      smoothingPixels: 1,
+      skyRegion: skyRegion,
+    });
     // The stars of three lines have no colour to trust: they are drawn white, from all lines.
     const from = { Ha: 0.5, OIII: 0.5, SII: 1 };
     const white = mapChannels(stars, { rules: ["R", "G", "B"].map((output) => ({ output, from })) });
@@ -141,15 +146,15 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
       const { behind, whole } = pictures[name];
       const dark = behind.planes.map(({ data }) => {
         const part: number[] = [];
-        for (let y = skyFrom.y; y < skyFrom.y + skyFrom.height; y += 2) {
-          for (let x = skyFrom.x; x < skyFrom.x + skyFrom.width; x += 2) part.push(data[y * width + x]);
+        for (let y = skyRegion.y; y < skyRegion.y + skyRegion.height; y += 2) {
+          for (let x = skyRegion.x; x < skyRegion.x + skyRegion.width; x += 2) part.push(data[y * width + x]);
         }
         return median(part);
       });
       // The darkest part of this field is nebula too: its colours differ by less than 0.08 of full scale.
       expect(Math.max(...dark) - Math.min(...dark)).toBeLessThan(0.08);
       expect(Math.max(...dark)).toBeLessThan(0.25);
-      for (const { atBlack, atWhite } of clippedShares(whole)) {
+      for (const { atBlack, atWhite } of measureClipping(whole)) {
         expect(atBlack).toBeLessThan(0.005);
         expect(atWhite).toBeLessThan(0.005);
       }
@@ -157,7 +162,7 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
       const lightness: number[] = [];
       for (let i = 0; i < width * height; i += 7) {
         const [r, g, b] = behind.planes.map(({ data }) => srgbToLinear(data[i]));
-        const [l, x, y] = oklabOfLinear(r, g, b);
+        const [l, x, y] = linearToOklab(r, g, b);
         chroma.push(Math.hypot(x, y));
         lightness.push(l);
       }

@@ -5,8 +5,8 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { createHash } from "node:crypto";
 import type { Region } from "../../lib/core/geometry.ts";
-import { readRegionFrom, type RegionSource } from "../../lib/io/open_fits.ts";
-import type { PoolTask } from "../../lib/kernels/pool.ts";
+import { readRegion, type RegionSource } from "../../lib/io/open_fits.ts";
+import type { PoolTask } from "../../lib/parallel/pool.ts";
 
 /** Path of a committed FITS file. */
 export const fixture = (name: string): string => fileURLToPath(new URL(`../../fixtures/fits/${name}`, import.meta.url));
@@ -73,7 +73,7 @@ export interface SumRegionJob {
 
 /** Sum of the samples of a region. */
 export const sumRegion = ({ source, region }: SumRegionJob): number =>
-  readRegionFrom(source, region).reduce((sum, each) => sum + each, 0);
+  readRegion(source, region).reduce((sum, each) => sum + each, 0);
 
 /** {@linkcode sumRegion} for the pool. */
 export const sumRegionTask: PoolTask<SumRegionJob, number> = {

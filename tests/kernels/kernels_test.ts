@@ -5,18 +5,18 @@ import { afterAll, afterEach, describe, expect, it } from "vitest";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import type { Transform } from "../../lib/core/transform.ts";
-import { blurPlane, boxTaps, gaussianTaps } from "../../lib/kernels/blur_plane.ts";
-import { convolvePlane } from "../../lib/kernels/convolve_plane.ts";
+import { blurPlane, boxTaps, gaussianTaps } from "../../lib/kernels/blur.ts";
+import { convolvePlane } from "../../lib/kernels/convolve.ts";
 import { correctFrame, decodeShorts } from "../../lib/kernels/correct.ts";
-import { extremePlane } from "../../lib/kernels/extreme_plane.ts";
-import { medianPlane } from "../../lib/kernels/local_median.ts";
-import { keepDetail } from "../../lib/kernels/keep_detail.ts";
-import { laySurface } from "../../lib/kernels/lay_surface.ts";
+import { extremumPlane } from "../../lib/kernels/extremum_filter.ts";
+import { medianPlane } from "../../lib/kernels/median_filter.ts";
+import { thresholdDetail } from "../../lib/kernels/threshold_detail.ts";
+import { applySurface } from "../../lib/kernels/surface.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
-import { clippedSize, tileSizes } from "../../lib/kernels/middle_size.ts";
-import { closePool, setWorkerCount } from "../../lib/kernels/pool.ts";
-import { starletScale } from "../../lib/kernels/starlet_scale.ts";
-import { countTones, drawTones } from "../../lib/kernels/tones.ts";
+import { clippedMad, tileMads } from "../../lib/kernels/tile_mad.ts";
+import { closePool, setWorkerCount } from "../../lib/parallel/pool.ts";
+import { starletScale } from "../../lib/kernels/starlet.ts";
+import { applyTileCurves, countTileHistograms } from "../../lib/kernels/adaptive_histogram.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 import { warpTable } from "../../lib/kernels/warp_tile.ts";
 
@@ -99,11 +99,11 @@ function cases(width: number, height: number): Case[] {
       name: `keep ${step}`,
       run: () => {
         const out = borrowPlane(n);
-        keepDetail(dark, even, width, height, limits, out, true);
+        thresholdDetail(dark, even, width, height, limits, out, true);
         // what is added to must not hang on what another kernel leaves behind in its work space
         blurPlane(dark, width, height, boxTaps(1));
-        keepDetail(a, even, width, height, limits, out, false);
-        keepDetail(dark, even, width, height, limits, out, false, even);
+        thresholdDetail(a, even, width, height, limits, out, false);
+        thresholdDetail(dark, even, width, height, limits, out, false, even);
         return [out];
       },
     });
@@ -127,8 +127,8 @@ function cases(width: number, height: number): Case[] {
       name: `tones ${tones}`,
       run: () => {
         const out = borrowPlane(n);
-        drawTones(bright, parts, nodes, 0.7, out);
-        return [Float32Array.from(countTones(bright, parts)), out];
+        applyTileCurves(bright, parts, nodes, 0.7, out);
+        return [Float32Array.from(countTileHistograms(bright, parts)), out];
       },
     });
   }
@@ -138,9 +138,9 @@ function cases(width: number, height: number): Case[] {
     list.push({
       name: "sizes",
       run: () => [
-        Float32Array.from(tileSizes(data, width, edges(width), edges(height), 1).middles),
-        Float32Array.from(tileSizes(data, width, edges(width), edges(height), 3).counts),
-        Float32Array.of(clippedSize(data, 1, 3, 0.9966), clippedSize(data, 7, 0, 1)),
+        Float32Array.from(tileMads(data, width, edges(width), edges(height), 1).middles),
+        Float32Array.from(tileMads(data, width, edges(width), edges(height), 3).counts),
+        Float32Array.of(clippedMad(data, 1, 3, 0.9966), clippedMad(data, 7, 0, 1)),
       ],
     });
   }
@@ -149,8 +149,8 @@ function cases(width: number, height: number): Case[] {
   }
   list.push({ name: "blur box with gaps", run: () => [blurPlane(a, width, height, boxTaps(2))] });
   for (const radius of [0, 1, 2.5, 9]) {
-    list.push({ name: `lowest ${radius}`, run: () => [extremePlane(a, width, height, radius, "lowest")] });
-    list.push({ name: `highest ${radius}`, run: () => [extremePlane(a, width, height, radius, "highest")] });
+    list.push({ name: `lowest ${radius}`, run: () => [extremumPlane(a, width, height, radius, "lowest")] });
+    list.push({ name: `highest ${radius}`, run: () => [extremumPlane(a, width, height, radius, "highest")] });
   }
   for (const [radius, step, own] of [[1, 1, true], [1, 2, false], [2, 1, false], [3, 1, true]] as const) {
     list.push({
@@ -163,10 +163,10 @@ function cases(width: number, height: number): Case[] {
   const terms = Array.from({ length: 15 }, () => random.gaussian());
   const polynomial = { terms, centreX: width / 2, centreY: height / 3, radius: width };
   for (const operation of ["add", "subtract", "multiply", "divide"] as const) {
-    list.push({ name: `grid ${operation}`, run: () => [laySurface(a, width, height, grid, operation)] });
-    list.push({ name: `polynomial ${operation}`, run: () => [laySurface(a, width, height, polynomial, operation)] });
+    list.push({ name: `grid ${operation}`, run: () => [applySurface(a, width, height, grid, operation)] });
+    list.push({ name: `polynomial ${operation}`, run: () => [applySurface(a, width, height, polynomial, operation)] });
   }
-  list.push({ name: "surface alone", run: () => [laySurface(null, width, height, grid, "none")] });
+  list.push({ name: "surface alone", run: () => [applySurface(null, width, height, grid, "none")] });
   return list;
 }
 
@@ -299,15 +299,15 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
     const nodes = Float64Array.from({ length: 5 * 4 }, (_, k) => value(8 * (k % 5) - 1, 8 * Math.floor(k / 5) + 2));
     const grid = { nodes, columns: 5, rows: 4, originX: -1, originY: 2, spacing: 8 };
     const terms = [3, 0.5, -0.25, 0.01, -0.02, 0.03];
-    const a = laySurface(null, 30, 26, grid, "none");
-    const b = laySurface(null, 30, 26, { terms, centreX: 0, centreY: 0, radius: 1 }, "none");
+    const a = applySurface(null, 30, 26, grid, "none");
+    const b = applySurface(null, 30, 26, { terms, centreX: 0, centreY: 0, radius: 1 }, "none");
     for (let y = 0; y < 26; y++) {
       for (let x = 0; x < 30; x++) {
         expect(Math.abs(a[y * 30 + x] - value(x, y))).toBeLessThan(3e-5);
         expect(Math.abs(b[y * 30 + x] - value(x, y))).toBeLessThan(3e-5);
       }
     }
-    expect(laySurface(Float32Array.of(10, 20), 2, 1, { terms: [4], centreX: 0, centreY: 0, radius: 1 }, "divide"))
+    expect(applySurface(Float32Array.of(10, 20), 2, 1, { terms: [4], centreX: 0, centreY: 0, radius: 1 }, "divide"))
       .toEqual(
         Float32Array.of(2.5, 5),
       );
@@ -325,24 +325,24 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
     const dot = new Float32Array(49);
     dot[24] = 1;
     dot[3] = NaN;
-    const wide = extremePlane(dot, 7, 7, 2, "highest");
+    const wide = extremumPlane(dot, 7, 7, 2, "highest");
     const disc = ["...1...", "..111..", ".11111.", "..111..", "...1..."].join("");
     expect([...wide.subarray(7, 42)].map((v) => v > 0 ? "1" : ".").join("")).toBe(disc);
-    expect([...extremePlane(Float32Array.of(NaN, NaN, 4), 3, 1, 1, "lowest")]).toEqual([NaN, 4, 4]);
+    expect([...extremumPlane(Float32Array.of(NaN, NaN, 4), 3, 1, 1, "lowest")]).toEqual([NaN, 4, 4]);
   });
 
   it("tells the middle size of tiles and of samples cut at three deviations", () => {
     use();
     const data = Float32Array.of(1, -2, 3, 8, NaN, -6, 7, 5);
-    const { middles, counts } = tileSizes(data, 4, Int32Array.of(0, 2, 4), Int32Array.of(0, 2), 1);
+    const { middles, counts } = tileMads(data, 4, Int32Array.of(0, 2, 4), Int32Array.of(0, 2), 1);
     // |1| |2| |6| and |3| |8| |7| |5|
     expect([[...middles], [...counts]]).toEqual([[2, 6], [3, 4]]);
     const stray = Float32Array.of(1, -1, 1, 1, 2, -2, 100, NaN);
     const median = 1.482602218505602;
-    expect(clippedSize(stray, 1, 0, 1)).toBe(median);
+    expect(clippedMad(stray, 1, 0, 1)).toBe(median);
     // Cut at 4.45 the 100 goes: of 1 1 1 1 2 2 the middle is 1 again.
-    expect(clippedSize(stray, 1, 3, 0.5)).toBe(2 * median);
-    expect(clippedSize(Float32Array.of(NaN), 1, 3, 1)).toBe(NaN);
+    expect(clippedMad(stray, 1, 3, 0.5)).toBe(2 * median);
+    expect(clippedMad(Float32Array.of(NaN), 1, 3, 1)).toBe(NaN);
   });
 
   it("keeps details that stand out in their neighbourhood, and a share of the rest", () => {
@@ -351,17 +351,17 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
     const even = new Float32Array(225).fill(1);
     const out = new Float32Array(225);
     const limits = { step: 1, norm: 4, most: 8, low: 2, high: 4, grain: 0.25 };
-    keepDetail(detail, even, 15, 15, limits, out, true);
+    thresholdDetail(detail, even, 15, 15, limits, out, true);
     // power 1 everywhere: noise
     expect(new Set(out)).toEqual(new Set([0.125]));
     // power 3, half-way: a smooth step of 1/2
-    keepDetail(detail, even, 15, 15, { ...limits, norm: 12 }, out, false);
+    thresholdDetail(detail, even, 15, 15, { ...limits, norm: 12 }, out, false);
     expect(new Set(out)).toEqual(new Set([0.125 + 0.5 * (0.25 + 0.75 * 0.5)]));
     // one sample far out counts 8 at most, and in the middle of its smoothing 8 · (3/8)² = 1.125 of variance: noise
     detail.fill(0)[112] = 100;
-    keepDetail(detail, even, 15, 15, limits, out, true);
+    thresholdDetail(detail, even, 15, 15, limits, out, true);
     expect(out[112]).toBe(25);
-    keepDetail(detail, even, 15, 15, { ...limits, norm: 0, grain: 1 }, out, true);
+    thresholdDetail(detail, even, 15, 15, { ...limits, norm: 0, grain: 1 }, out, true);
     expect(out[112]).toBe(100);
   });
 });

@@ -3,7 +3,7 @@ import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { correctSamples } from "../../lib/kernels/correct.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
-import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderated.ts";
+import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderate.ts";
 import { demosaicTile } from "../../lib/kernels/mosaic.ts";
 import { huberVerdicts, leastKept, type Strip, sumKept, verdict } from "../../lib/kernels/rejection.ts";
 import { huberEstimate, huberLimits } from "../../lib/stats/huber.ts";
@@ -191,7 +191,7 @@ describe("huberVerdicts: kernel and twin", () => {
         width,
         height,
         defects: null,
-        saturationAdu: null,
+        saturationLevel: null,
         bayer: null,
         notes: [],
       };

@@ -4,13 +4,13 @@ import { createImage, detectStars, measureNoise, randomStream } from "../../lib/
 import { measureMoments, momentAt, momentFields } from "../../lib/kernels/moments.ts";
 import {
   fitMoffatProfile,
+  moffatFlux,
   moffatFwhm,
   moffatHalfFluxRadius,
-  moffatLight,
   moffatNoiseArea,
-} from "../../lib/measure/moffat.ts";
-import { eccentricityOf } from "../../lib/measure/moments.ts";
-import { starlet, starletGains, starletSmooth } from "../../lib/measure/starlet.ts";
+} from "../../lib/stars/moffat.ts";
+import { eccentricityOf } from "../../lib/stars/moments.ts";
+import { starlet, starletGains, starletSmooth } from "../../lib/filters/starlet.ts";
 import { matchTruth, noiseArea, renderScene, testProfile } from "../support/scenes.ts";
 
 describe("the starlet transform", () => {
@@ -134,13 +134,13 @@ describe("profiles (Moffat 1969; a Gaussian is the limit of a large beta)", () =
     (beta, value) => {
       // ∫ (1 − L(r)/L) dr, with r = s/(1 − s)² of the half-flux radius
       const half = moffatHalfFluxRadius(beta);
-      const all = moffatLight(beta);
+      const all = moffatFlux(beta);
       const n = 20000;
       let mean = 0;
       for (let k = 0; k < n; k++) {
         const s = (k + 0.5) / n;
         const r = half * s / (1 - s) ** 2;
-        mean += (1 - moffatLight(beta, r) / all) * half * (1 + s) / (1 - s) ** 3 / n;
+        mean += (1 - moffatFlux(beta, r) / all) * half * (1 + s) / (1 - s) ** 3 / n;
       }
       expect(Math.abs(mean / half - value)).toBeLessThan(beta < 3 ? 2e-4 : 2e-6);
     },
@@ -155,7 +155,7 @@ describe("profiles (Moffat 1969; a Gaussian is the limit of a large beta)", () =
     expect(fit?.beta).toBeCloseTo(2.5, 3);
   });
   it("the best circle in the limit of the sky has r = 1.585201 s and holds 0.715332 of the light", () => {
-    const share = (r: number) => moffatLight(large, r / alpha) / moffatLight(large);
+    const share = (r: number) => moffatFlux(large, r / alpha) / moffatFlux(large);
     let low = 1;
     let high = 2.5;
     for (let k = 0; k < 80; k++) {

@@ -16,7 +16,7 @@ describe("lostRowShare", () => {
   });
   it("finds none in a frame with noise, and what was filled with zeros", () => {
     const rig = resizeRig(longRig, { width: 64, height: 40 });
-    const frame = simulateFrame(rig, starScene({ faintest: 12 }), { seed: 2 }).image;
+    const frame = simulateFrame(rig, starScene({ maximumMagnitude: 12 }), { seed: 2 }).image;
     expect(lostRowShare(frame)).toBe(0);
     frame.planes[0].data.fill(0, 30 * 64);
     expect(lostRowShare(frame)).toBe(0.25);

@@ -147,7 +147,7 @@ describe("measureFrame", () => {
     "is not misled about the stars by the trail of %s, on a mosaic with few stars",
     (_name, doublePixels, blinkPixels) => {
       const rig = resizeRig(pocketRig, { width: 640, height: 480 });
-      const sky = starScene({ seed: 8, starsToMagnitude15: 900, faintest: 16 });
+      const sky = starScene({ seed: 8, starsToMagnitude15: 900, maximumMagnitude: 16 });
       const measure = (electronsPerPixel: number) => {
         const streaks = [{ through: [300, 250] as const, degrees: -38, electronsPerPixel, doublePixels, blinkPixels }];
         const seen = simulateFrame(rig, sky, { seed: 8, filter: "L", exposureSeconds: 10, fwhmArcsec: 6, streaks });

@@ -2,9 +2,9 @@ import { describe, expect, it } from "vitest";
 import {
   auditCalibration,
   type AuditInput,
-  calibrationFaultList,
   createImage,
   type FrameRecord,
+  knownCalibrationFaults,
   longRig,
   matchCalibration,
   measureCalibration,
@@ -64,20 +64,20 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
   ];
   const darks = good(rig, 5, "dark", { kind: "dark" });
   const problems = (inputs: AuditInput[]) =>
-    auditCalibration(inputs, { enoughFrames: 3 }).filter((each) => each.problem !== "amplifier glow");
+    auditCalibration(inputs, { minimumFrames: 3 }).filter((each) => each.problem !== "amplifier glow");
   it("has nothing to say of good frames but that their amplifier glows, which the simulated sensor's does", () => {
     expect(problems([...bias, ...flats, ...darks])).toEqual([]);
-    expect(auditCalibration(darks, { enoughFrames: 3 }).map((each) => each.problem)).toEqual(["amplifier glow"]);
+    expect(auditCalibration(darks, { minimumFrames: 3 }).map((each) => each.problem)).toEqual(["amplifier glow"]);
   });
-  const flatFault = (name: keyof typeof calibrationFaultList) =>
+  const flatFault = (name: keyof typeof knownCalibrationFaults) =>
     problems([
       ...bias,
       ...flats,
-      frame(rig, "bad", { kind: "flat", filter: "Ha", ...calibrationFaultList[name].options }),
+      frame(rig, "bad", { kind: "flat", filter: "Ha", ...knownCalibrationFaults[name].options }),
     ]);
-  const darkFault = (name: keyof typeof calibrationFaultList) =>
-    problems([...bias, ...darks, frame(rig, "bad", { kind: "dark", ...calibrationFaultList[name].options })]);
-  it.each<[keyof typeof calibrationFaultList, string]>([
+  const darkFault = (name: keyof typeof knownCalibrationFaults) =>
+    problems([...bias, ...darks, frame(rig, "bad", { kind: "dark", ...knownCalibrationFaults[name].options })]);
+  it.each<[keyof typeof knownCalibrationFaults, string]>([
     ["over-exposed-flat", "over-exposed flat"],
     ["under-exposed-flat", "under-exposed flat"],
     ["wrong-filter-flat", "wrong filter"],
@@ -88,7 +88,7 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
     expect(found[0].severity).toBe("refuse");
     expect(found[0].evidence).toMatch(/\d/);
   });
-  it.each<[keyof typeof calibrationFaultList, string]>([
+  it.each<[keyof typeof knownCalibrationFaults, string]>([
     ["light-leak-dark", "light leak"],
     ["warm-dark", "warm dark"],
   ])("flags %s, and only that", (name, problem) => {
@@ -99,7 +99,7 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
       ...each,
       record: { ...each.record, fullScaleAdu: 65535 },
     }));
-    const full = frame(pocketRig, "full", { kind: "flat", ...calibrationFaultList["over-exposed-flat"].options });
+    const full = frame(pocketRig, "full", { kind: "flat", ...knownCalibrationFaults["over-exposed-flat"].options });
     const both = problems([...faint, { ...full, record: { ...full.record, fullScaleAdu: 65535 } }]);
     expect(both.map((each) => [each.file, each.problem])).toEqual([["full", "over-exposed flat"]]);
     expect(problems(faint)).toEqual([]);
@@ -118,7 +118,7 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
     ]]);
   });
   it("leaves out a dark whose header states another exposure than the lights'", () => {
-    const short = frame(rig, "short", { kind: "dark", ...calibrationFaultList["short-dark"].options });
+    const short = frame(rig, "short", { kind: "dark", ...knownCalibrationFaults["short-dark"].options });
     const light = recordOf({ rig: rig.name, width: rig.width, height: rig.height, exposureSeconds: 300 });
     const plan = matchCalibration([light, ...[...darks, short].map((each) => each.record)]);
     expect(plan.matches[0].dark?.frames.map((each) => each.file)).toEqual(darks.map((each) => each.record.file));
@@ -140,15 +140,15 @@ describe("auditCalibration on simulated sets with one wrong frame each", () => {
     const found = auditCalibration(darks).filter((each) => each.problem === "too few frames");
     expect(found.length).toBe(1);
     expect(found[0].evidence).toContain("20 % of one frame's variance");
-    expect(() => auditCalibration([], { enoughFrames: 0 })).toThrow("enoughFrames must be > 0, but got 0");
+    expect(() => auditCalibration([], { minimumFrames: 0 })).toThrow("minimumFrames must be > 0, but got 0");
   });
   it("sees a Bayer phase that contradicts the header", () => {
     const colour = good(pocketRig, 2, "flat", { kind: "flat" });
-    expect(auditCalibration(colour, { enoughFrames: 2 })).toEqual([]);
+    expect(auditCalibration(colour, { minimumFrames: 2 })).toEqual([]);
     const stated = pocketRig.bayer ?? "RGGB";
     const wrong = stated[0] === "G" ? "RGGB" : "GRBG";
     const turned = colour.map((each) => ({ ...each, record: { ...each.record, bayer: wrong as "RGGB" } }));
-    expect(auditCalibration(turned, { enoughFrames: 2 }).map((each) => each.problem)).toEqual([
+    expect(auditCalibration(turned, { minimumFrames: 2 }).map((each) => each.problem)).toEqual([
       "Bayer phase contradicts the header",
       "Bayer phase contradicts the header",
     ]);
@@ -161,20 +161,20 @@ describe("auditCalibration on a colour rig without cooler", () => {
   const flats = good(rig, 5, "flat", { kind: "flat" });
   const darks = good(rig, 5, "dark", { kind: "dark" });
   const problems = (kind: "flat" | "dark", options: Partial<SimulateCalibrationOptions>) =>
-    auditCalibration([...bias, ...flats, ...darks, frame(rig, "bad", { kind, ...options })], { enoughFrames: 3 })
+    auditCalibration([...bias, ...flats, ...darks, frame(rig, "bad", { kind, ...options })], { minimumFrames: 3 })
       .filter((each) => each.problem !== "amplifier glow").map((each) => [each.file, each.problem]);
-  it.each<["flat" | "dark", keyof typeof calibrationFaultList, string]>([
+  it.each<["flat" | "dark", keyof typeof knownCalibrationFaults, string]>([
     ["flat", "over-exposed-flat", "over-exposed flat"],
     ["flat", "under-exposed-flat", "under-exposed flat"],
     ["flat", "moved-dust", "dust moved"],
   ])("flags of the %ss %s, and only that", (kind, name, problem) => {
-    expect(problems(kind, calibrationFaultList[name].options)).toEqual([["bad", problem]]);
+    expect(problems(kind, knownCalibrationFaults[name].options)).toEqual([["bad", problem]]);
   });
   it("flags a dark of a warmer hour, light that leaks in, and a dark that was cut short", () => {
     expect(problems("dark", { temperatureC: 24 })).toEqual([["bad", "warm dark"]]);
     expect(problems("dark", { leakRate: 8 })).toEqual([["bad", "light leak"]]);
     const short = frame(rig, "bad", { kind: "dark", exposureSeconds: 4 }, { exposureSeconds: 10 });
-    const found = auditCalibration([...bias, ...darks, short], { enoughFrames: 3 });
+    const found = auditCalibration([...bias, ...darks, short], { minimumFrames: 3 });
     expect(found.filter((each) => each.file === "bad").map((each) => each.problem)).toEqual(["wrong exposure"]);
   });
 });

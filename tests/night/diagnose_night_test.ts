@@ -5,10 +5,10 @@ import {
   combineDark,
   describeFrame,
   diagnoseNight,
-  faultList,
   type FaultName,
   type FrameQuality,
   type Image,
+  knownFaults,
   lanternScene,
   longRig,
   measureFrame,
@@ -80,7 +80,7 @@ function light(
 
 describe("diagnoseNight on a simulated night", () => {
   const good = Array.from({ length: 9 }, (_, i) => light("none", `good ${i}`));
-  const names = (Object.keys(faultList) as FaultName[]).filter((name) => name !== "none" && name !== "dispersion");
+  const names = (Object.keys(knownFaults) as FaultName[]).filter((name) => name !== "none" && name !== "dispersion");
   const bad = names.map((name) => light(name, `bad ${name}`));
   const { frames, findings } = diagnoseNight([...good, ...bad]);
   it("keeps every good frame", () => {
@@ -89,8 +89,8 @@ describe("diagnoseNight on a simulated night", () => {
   });
   it.each(names)("names the cause of %s, keeps or rejects it as it deserves, and says on what grounds", (name) => {
     const frame = frames[good.length + names.indexOf(name)];
-    expect(frame.cause).toContain(faultList[name].cause);
-    expect(frame.verdict === "reject").toBe(!faultList[name].keep);
+    expect(frame.cause).toContain(knownFaults[name].cause);
+    expect(frame.verdict === "reject").toBe(!knownFaults[name].keep);
     expect(frame.evidence).toMatch(/\d/);
     expect(frame.remedy).not.toBe("");
   });

@@ -126,6 +126,8 @@ describe("matchCalibration", () => {
     const plan = matchCalibration(records);
     expect(plan.rows.map((row) => row.file)).toEqual(["dark-1.fits", "dark-2.fits", "flat"]);
     expect(plan.rows.every((row) => row.reason === "no lights to calibrate" && !row.used)).toBe(true);
-    expect(() => matchCalibration(records, { exposureTolerance: -1 })).toThrow("tolerances must be ≥ 0, but got -1");
+    expect(() => matchCalibration(records, { exposureToleranceShare: -1 })).toThrow(
+      "tolerances must be ≥ 0, but got -1",
+    );
   });
 });

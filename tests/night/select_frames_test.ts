@@ -2,7 +2,7 @@ import * as fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import {
   type FrameDiagnosis,
-  parseOverrides,
+  parseDecisions,
   selectFrames,
   selectionEffect,
   type Verdict,
@@ -63,15 +63,15 @@ describe("weightFrames", () => {
   });
 });
 
-describe("overrides", () => {
+describe("decisions", () => {
   it("are read from a small text", () => {
-    expect(parseOverrides("# night of the third\n\n keep  a b.fits # not so bad\nreject c.fits\r\nkeep c.fits\n"))
+    expect(parseDecisions("# night of the third\n\n keep  a b.fits # not so bad\nreject c.fits\r\nkeep c.fits\n"))
       .toEqual([
         { file: "a b.fits", verdict: "keep", reason: "not so bad" },
         { file: "c.fits", verdict: "keep", reason: "" },
       ]);
-    expect(() => parseOverrides("keep a\nmaybe b")).toThrow('parseOverrides: line 2 must be "keep"');
-    expect(() => parseOverrides("keep")).toThrow(SyntaxError);
+    expect(() => parseDecisions("keep a\nmaybe b")).toThrow('parseDecisions: line 2 must be "keep"');
+    expect(() => parseDecisions("keep")).toThrow(SyntaxError);
   });
   it("win over the verdict, are told, and those about no file are listed", () => {
     const inputs = [["a", "reject"], ["b", "keep"], ["c", "keep"]].map(([file, verdict]) => ({
@@ -80,7 +80,7 @@ describe("overrides", () => {
       noise: 5,
       fwhm: 3,
     }));
-    const { frames, unused, effects } = selectFrames(inputs, parseOverrides("keep a\nreject b # bad\nkeep z"));
+    const { frames, unused, effects } = selectFrames(inputs, parseDecisions("keep a\nreject b # bad\nkeep z"));
     expect(frames.map((each) => each.kept)).toEqual([true, false, true]);
     expect(frames.map((each) => each.reason)).toEqual(["decided by hand", "bad", "clear sky"]);
     expect(frames.map((each) => each.weight)).toEqual([1, 0, 1]);

@@ -17,11 +17,11 @@ describe("effectSheet", () => {
     const { svg, alternativeText } = effectSheet(image, after, effect, { title: "Too dark", facts: [fact] });
     expect(alternativeText).toContain("Frames 8 to 8, noise at 1 px");
     expect(alternativeText).toContain(effect.doubts[0]);
-    expect(svg).toContain("To doubt");
+    expect(svg).toContain("Please check");
   });
 
   it("raises no doubt of its own", () => {
-    const sheet = effectSheet(image, image, measureEffect(image, image), { detail: "none" });
-    expect(sheet.svg).not.toContain("To doubt");
+    const sheet = effectSheet(image, image, measureEffect(image, image), { detailRegion: "none" });
+    expect(sheet.svg).not.toContain("Please check");
   });
 });

@@ -16,13 +16,13 @@ import { join } from "node:path";
 import {
   closePool,
   derive,
+  listFrames,
   longNight,
-  type NightOutcome,
-  parseOverrides,
-  planNight,
+  type NightRun,
+  parseDecisions,
+  planSimulation,
   pocketNight,
   readFits,
-  readNight,
   rerunPicture,
   runNight,
   setWorkerCount,
@@ -51,11 +51,11 @@ function part(name: string, keep: (file: string) => boolean): string {
   return folder;
 }
 
-function run(folder: string, out = newOut(), workers = 0): { outcome: NightOutcome; out: string; remarks: string[] } {
+function run(folder: string, out = newOut(), workers = 0): { outcome: NightRun; out: string; remarks: string[] } {
   const remarks: string[] = [];
   setWorkerCount(workers);
   try {
-    const outcome = runNight({ folder, out, workflow: null, remark: (line) => remarks.push(line) });
+    const outcome = runNight({ folder, out, recipe: null, remark: (line) => remarks.push(line) });
     return { outcome, out, remarks };
   } finally {
     setWorkerCount(0);
@@ -64,7 +64,7 @@ function run(folder: string, out = newOut(), workers = 0): { outcome: NightOutco
 
 beforeAll(() => {
   const small = { width: 450, height: 340, lights: { Ha: 5, OIII: 4 }, faults: [{ light: 4, fault: "cap" }] as const };
-  simulateNight(night, planNight(longNight, { ...small, darks: 3, biases: 2, flats: 2, flatDarks: 2 }));
+  simulateNight(night, planSimulation(longNight, { ...small, darks: 3, biases: 2, flats: 2, flatDarks: 2 }));
 });
 afterAll(() => {
   closePool();
@@ -139,7 +139,7 @@ describe("a whole night", () => {
       runNight({
         folder: night,
         out,
-        workflow: null,
+        recipe: null,
         progress: ({ label, done }) => {
           if (label === "local normalisation" && done > 0) throw stop;
         },
@@ -147,7 +147,7 @@ describe("a whole night", () => {
     ).toThrow(stop);
     expect(existsSync(join(out, "picture.png"))).toBe(false);
     const labels = new Set<string>();
-    runNight({ folder: night, out, workflow: null, progress: ({ label }) => labels.add(label) });
+    runNight({ folder: night, out, recipe: null, progress: ({ label }) => labels.add(label) });
     expect([...labels]).not.toContain("measuring frames");
     expect(text(out, "record.json")).toBe(text(first.out, "record.json"));
   });
@@ -167,7 +167,7 @@ describe("a whole night", () => {
   });
 
   it("tells the disk it will need before it starts, and needs no more", () => {
-    const { records } = readNight(night);
+    const { records } = listFrames(night);
     const sizeOf = (path: string): number =>
       statSync(path).isDirectory()
         ? readdirSync(path).reduce((sum, name) => sum + sizeOf(join(path, name)), 0)
@@ -205,9 +205,9 @@ describe("a whole night", () => {
     const out = newOut();
     const good = rows.find((each) => each.verdict === "keep")?.file ?? "";
     const capped = rows.find((each) => each.cause.includes("lens cap"))?.file ?? "";
-    const overrides = parseOverrides(`reject ${good} # my shadow\nkeep ${capped}\nkeep lights/none.fits`);
+    const decisions = parseDecisions(`reject ${good} # my shadow\nkeep ${capped}\nkeep lights/none.fits`);
     const remarks: string[] = [];
-    runNight({ folder: night, out, workflow: null, overrides, remark: (line) => remarks.push(line) });
+    runNight({ folder: night, out, recipe: null, decisions: decisions, remark: (line) => remarks.push(line) });
     const after = parseCsv(text(out, "frames.csv"));
     const rowOf = (file: string) => after.find((each) => each.file === file);
     expect([rowOf(good)?.verdict, rowOf(good)?.weight]).toEqual(["reject", "0"]);
@@ -264,7 +264,7 @@ describe("odd folders", () => {
   it("with two rigs name the stacks after them and make a picture for each", () => {
     const folder = part("two", (path) => !path.includes("OIII"));
     const colour = { width: 240, height: 180, lights: { colour: 4 }, faults: [], calibrationFaults: [] };
-    simulateNight(join(folder, "pocket"), planNight(pocketNight, { ...colour, darks: 2, biases: 2, flats: 2 }));
+    simulateNight(join(folder, "pocket"), planSimulation(pocketNight, { ...colour, darks: 2, biases: 2, flats: 2 }));
     const { out } = run(folder);
     const stacks = readdirSync(join(out, "stacks")).filter((name) => /(Ha|colour)\.fits$/.test(name));
     expect(stacks.length).toBe(2);

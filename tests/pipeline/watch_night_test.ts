@@ -27,13 +27,13 @@ import {
   watchNight,
   writeFits,
 } from "../../lib/mod.ts";
-import { calibrationFaultList } from "../../lib/simulate/calibration_faults.ts";
+import { knownCalibrationFaults } from "../../lib/simulate/calibration_faults.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "faintlight-watch-"));
 afterAll(() => rmSync(folder, { recursive: true }));
 
 const rig = resizeRig(longRig, { width: 400, height: 300 });
-const scene = starScene({ starsToMagnitude15: 6000, faintest: 16 });
+const scene = starScene({ starsToMagnitude15: 6000, maximumMagnitude: 16 });
 let minute = 0;
 
 /** A light written whole, with the seeing of a real night. */
@@ -228,7 +228,7 @@ describe("watchNight with calibration frames", () => {
     expect(watch.summary()).toEqual(["7 of 7 lights are worth keeping (35 min)", "9 calibration frames seen"]);
   });
   it("tells of a calibration frame that is wrong while it can be taken again, and does not use it", () => {
-    const { kind, options } = calibrationFaultList["moved-dust"];
+    const { kind, options } = knownCalibrationFaults["moved-dust"];
     write("flats/4.fits", simulateCalibration(rig, { kind, filter: "OIII", ...options }).image);
     const news = looks(watch);
     expect(kinds(news)).toEqual(["trouble flats/4.fits"]);
@@ -238,7 +238,7 @@ describe("watchNight with calibration frames", () => {
   });
   it("follows two rigs in one folder, each with its own", () => {
     const other = resizeRig(pocketRig, { width: 400, height: 300 });
-    const pocketScene = starScene({ starsToMagnitude15: 3000, faintest: 15 });
+    const pocketScene = starScene({ starsToMagnitude15: 3000, maximumMagnitude: 15 });
     write("pocket/1.fits", simulateFrame(other, pocketScene, { seed: 1, exposureSeconds: 10 }).image);
     const news = looks(watch);
     expect(news.map((each) => each.kind)).toEqual(["calibration", "frame"]);

@@ -3,7 +3,7 @@ import { readFileSync } from "node:fs";
 import { applyTransform, invertTransform } from "../../lib/core/transform.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { fitTransform, type PointPair } from "../../lib/register/fit_transform.ts";
-import { fTail, leastSquares, logBinomialTail, ransacTrials } from "../../lib/register/least_squares.ts";
+import { fTail, leastSquares, logBinomialTail, ransacTrials } from "../../lib/stats/least_squares.ts";
 
 const stored = JSON.parse(
   readFileSync(new URL("../../fixtures/register/transforms.json", import.meta.url), "utf8"),
@@ -12,7 +12,7 @@ type Place = readonly [number, number];
 const pairsOf = (source: readonly Place[], reference: readonly Place[]): PointPair[] =>
   source.map(([x, y], i) => ({ source: { x, y }, reference: { x: reference[i][0], y: reference[i][1] } }));
 const matrixOf = (pairs: readonly PointPair[], model: "similarity" | "affine" | "homography") => {
-  const { transform } = fitTransform(pairs, { model, goodPairsLost: 0 });
+  const { transform } = fitTransform(pairs, { model, falseRejectionShare: 0 });
   if (transform.kind === "polynomial") throw new Error("no matrix");
   return transform.matrix;
 };
@@ -61,7 +61,8 @@ describe("fitTransform", () => {
     const source: Place[] = [[0, 0], [10, 0], [0, 10], [7, 3]];
     const pairs = pairsOf(source, source.map(([x, y]) => [100 - x, y]));
     expect(fitTransform(pairs, { model: "similarity" }).rmsPixels).toBeLessThan(1e-9);
-    expect(fitTransform(pairs, { model: "similarity", mirror: false, goodPairsLost: 0 }).rmsPixels).toBeGreaterThan(1);
+    expect(fitTransform(pairs, { model: "similarity", mirror: false, falseRejectionShare: 0 }).rmsPixels)
+      .toBeGreaterThan(1);
   });
 
   it("minimises the weighted squares: no small change of the map does better", () => {

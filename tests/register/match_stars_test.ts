@@ -192,10 +192,12 @@ describe("matchStars", () => {
     const theirs = expose(random, stars, { place: here });
     const free = matchStars(mine, theirs);
     expect(free.seeded).toBe(false);
-    const seeded = matchStars(mine, theirs, { seed: free.transform });
+    const seeded = matchStars(mine, theirs, { initialTransform: free.transform });
     expect(seeded.seeded).toBe(true);
     expect(seeded.matched).toBe(free.matched);
-    const wrong = matchStars(mine, theirs, { seed: { kind: "similarity", matrix: [1, 0, 50, 0, 1, 9, 0, 0, 1] } });
+    const wrong = matchStars(mine, theirs, {
+      initialTransform: { kind: "similarity", matrix: [1, 0, 50, 0, 1, 9, 0, 0, 1] },
+    });
     expect(wrong.seeded).toBe(false);
     expect(worstError(wrong, at)).toBeLessThan(0.3);
   });
@@ -251,7 +253,7 @@ describe("matchStars", () => {
     expect(() => matchStars(two, two)).toThrow(
       "matchStars: both lists must hold at least 3 stars, but got 2 and 2; lower the detection threshold",
     );
-    expect(() => matchStars(two, two, { smallestScale: 0 })).toThrow(/smallestScale must be > 0/);
+    expect(() => matchStars(two, two, { minimumScale: 0 })).toThrow(/minimumScale must be > 0/);
     expect(() => matchStars(two, two, { falseAlarms: 2 })).toThrow(/falseAlarms must lie between 0 and 1, but got 2/);
     expect(() => matchStars(two, two, { tolerancePixels: NaN })).toThrow(/tolerancePixels must be > 0/);
     expect(() => matchStars(two, two, { maximumStars: 2 })).toThrow(/maximumStars must be a whole number from 3/);

@@ -2,7 +2,7 @@
 import { describe, expect, it } from "vitest";
 import { applyTransform } from "../../lib/core/transform.ts";
 import { readFits } from "../../lib/io/read_fits.ts";
-import { detectStars } from "../../lib/measure/detect_stars.ts";
+import { detectStars } from "../../lib/stars/detect_stars.ts";
 import { matchStars } from "../../lib/register/match_stars.ts";
 import { phaseCorrelate } from "../../lib/register/phase_correlation.ts";
 import { registerFrames } from "../../lib/register/register_frames.ts";

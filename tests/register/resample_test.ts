@@ -1,5 +1,5 @@
 import { describe, expect, it } from "vitest";
-import { referenceCanvas, rescaledCanvas } from "../../lib/core/canvas.ts";
+import { referenceCanvas, rescaleCanvas } from "../../lib/core/canvas.ts";
 import { plainGeometry, type Wcs } from "../../lib/core/geometry.ts";
 import { createImage, type Image, type ImageParts } from "../../lib/core/image.ts";
 import { maskBit } from "../../lib/core/mask.ts";
@@ -65,16 +65,17 @@ describe("interpolationWeights", () => {
 describe("resample", () => {
   it("puts half a pixel between two samples", () => {
     const image = imageOf(9, 3, (x) => (x === 4 ? 8 : x === 5 ? 16 : 0));
-    const moved = resample(image, shift(-0.5, 0), referenceCanvas(image), { kernel: "bilinear" });
+    const moved = resample(image, shift(-0.5, 0), referenceCanvas(image), { interpolation: "bilinear" });
     expect([...moved.planes[0].data.subarray(9, 18)]).toEqual([0, 0, 0, 4, 12, 8, 0, 0, NaN]);
   });
 
   it("leaves a frame as it is when nothing moves, and moves whole pixels exactly", () => {
     const image = noiseImage(40, 30, 1);
     for (const kernel of ["lanczos3", "cubic", "bilinear", "nearest"] as const) {
-      expect(resample(image, identityTransform, referenceCanvas(image), { kernel }).planes[0].data).toEqual(
-        image.planes[0].data,
-      );
+      expect(resample(image, identityTransform, referenceCanvas(image), { interpolation: kernel }).planes[0].data)
+        .toEqual(
+          image.planes[0].data,
+        );
     }
     const moved = resample(image, shift(3, -2), referenceCanvas(image)).planes[0].data;
     for (let y = 0; y < 27; y++) {
@@ -88,8 +89,8 @@ describe("resample", () => {
     const plane = (x: number, y: number) => 100 + 3 * x - 2 * y;
     const image = imageOf(16, 12, plane);
     for (const factor of [0.5, 2]) {
-      const canvas = rescaledCanvas(referenceCanvas(image), factor);
-      const made = resample(image, identityTransform, canvas, { kernel: "cubic" });
+      const canvas = rescaleCanvas(referenceCanvas(image), factor);
+      const made = resample(image, identityTransform, canvas, { interpolation: "cubic" });
       expect(made.geometry.scale).toBe(factor);
       for (let y = 2; y < canvas.height - 2; y++) {
         for (let x = 2; x < canvas.width - 2; x++) {
@@ -113,7 +114,7 @@ describe("resample", () => {
     const flat = imageOf(64, 64, () => 7);
     const canvas = referenceCanvas(image);
     for (const kernel of ["cubic", "bilinear"] as const) {
-      const made = resample(image, turn, canvas, { kernel }).planes[0].data;
+      const made = resample(image, turn, canvas, { interpolation: kernel }).planes[0].data;
       let seen = 0;
       for (let i = 0; i < made.length; i++) {
         const x = c * (i % 64 - 20) + s * (Math.floor(i / 64) + 10);
@@ -126,7 +127,7 @@ describe("resample", () => {
       expect(seen).toBeGreaterThan(1000);
     }
     for (const kernel of ["lanczos3", "cubic", "bilinear", "nearest"] as const) {
-      for (const value of resample(flat, turn, canvas, { kernel }).planes[0].data) {
+      for (const value of resample(flat, turn, canvas, { interpolation: kernel }).planes[0].data) {
         expect(Number.isNaN(value) || Math.abs(value - 7) < 1e-5).toBe(true);
       }
     }
@@ -139,7 +140,7 @@ describe("resample", () => {
     const tilt = (kernel: "lanczos3" | "cubic", phase: number, before: number) =>
       interpolationWeights(kernel, phase).reduce((sum, each, k) => sum + each * (k - before - phase), 0);
     for (const [kernel, before] of [["lanczos3", 2], ["cubic", 1]] as const) {
-      const made = resample(image, shift(0.37, -0.61), referenceCanvas(image), { kernel, noise: [2] });
+      const made = resample(image, shift(0.37, -0.61), referenceCanvas(image), { interpolation: kernel, noise: [2] });
       let sum = 0;
       let mx = 0;
       let my = 0;
@@ -165,12 +166,12 @@ describe("resample", () => {
     const canvas = { ...referenceCanvas(image), width: 128, height: 128 };
     const sumOf = (made: Image) => made.planes[0].data.reduce((a, b) => a + (Number.isNaN(b) ? 0 : b), 0);
     const bright = resample(image, double, canvas);
-    const light = resample(image, double, canvas, { keeps: "light" });
+    const light = resample(image, double, canvas, { conserve: "flux" });
     expect(bright.planes[0].data[64 * 128 + 10]).toBeCloseTo(10, 3);
     expect(light.planes[0].data[64 * 128 + 10]).toBeCloseTo(2.5, 3);
     expect(sumOf(light) / sumOf(bright)).toBeCloseTo(0.25, 6);
     const bent = { kind: "homography", matrix: [2, 0, 0.5, 0, 2, 0.5, 1e-9, 0, 1] } as const;
-    expect(sumOf(resample(image, bent, canvas, { keeps: "light" })) / sumOf(light)).toBeCloseTo(1, 3);
+    expect(sumOf(resample(image, bent, canvas, { conserve: "flux" })) / sumOf(light)).toBeCloseTo(1, 3);
   });
 
   it("leaves the noise that the weights predict, and says so in the variance", () => {
@@ -265,7 +266,7 @@ describe("resample", () => {
       planes: ["R", "G", "B"].map((channel) => ({ channel, data: base.planes[0].data })),
     });
     const reference = imageOf(32, 32, () => 1, { geometry: { ...plainGeometry, wcs } });
-    const made = resample(image, shift(1, 1), rescaledCanvas(referenceCanvas(reference), 0.5));
+    const made = resample(image, shift(1, 1), rescaleCanvas(referenceCanvas(reference), 0.5));
     expect(made.planes.map((each) => each.channel)).toEqual(["R", "G", "B"]);
     expect(made.geometry.wcs!.cd[3]).toBeCloseTo(5e-4, 12);
     expect(made.coverage![40 * 64 + 40]).toBe(3);

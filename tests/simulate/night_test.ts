@@ -7,11 +7,11 @@ import { afterAll, describe, expect, it } from "vitest";
 import { FrameError } from "../../lib/core/errors.ts";
 import { applyTransform } from "../../lib/core/transform.ts";
 import { readFits } from "../../lib/io/read_fits.ts";
-import { readNight } from "../../lib/io/read_night.ts";
+import { listFrames } from "../../lib/io/list_frames.ts";
 import { lanternScene } from "../../lib/simulate/lantern_scene.ts";
 import { lanternNebula } from "../../lib/simulate/lantern_nebula.ts";
 import { gradientNoise, octaves } from "../../lib/simulate/turbulence.ts";
-import { longNight, planNight, pocketNight } from "../../lib/simulate/plan_night.ts";
+import { longNight, planSimulation, pocketNight } from "../../lib/simulate/plan_simulation.ts";
 import { simulateFrame } from "../../lib/simulate/simulate_frame.ts";
 import { simulateCalibration } from "../../lib/simulate/simulate_calibration.ts";
 import { type NightTruth, simulateNight, truthTransform } from "../../lib/simulate/simulate_night.ts";
@@ -46,8 +46,8 @@ describe("the demo nights", () => {
   });
 
   it("are made again byte for byte: calibration frames, and a frame with its cap on", () => {
-    const long = planNight(longNight);
-    const pocket = planNight(pocketNight);
+    const long = planSimulation(longNight);
+    const pocket = planSimulation(pocketNight);
     const again = [
       ...long.calibration.filter((each) => /bias_001|dark_300s_002|flat_OIII_001|warm/.test(each.file)).map((each) =>
         ["long", long.rig, each] as const
@@ -70,7 +70,7 @@ describe("the demo nights", () => {
     const capped = long.lights.find((each) => each.options.fault === "cap");
     if (capped === undefined) throw new Error("the demo night has lost its capped frame");
     const path = join(scratch, "capped.fits");
-    const scene = lanternScene({ halfSizeArcsec: 40, stepArcsec: 20, faintest: 9 });
+    const scene = lanternScene({ halfSizeArcsec: 40, stepArcsec: 20, maximumMagnitude: 9 });
     writeFits(path, simulateFrame(long.rig, scene, capped.options).image, {
       bitpix: 16,
       compress: "RICE_1",
@@ -81,7 +81,7 @@ describe("the demo nights", () => {
 
   it("read to the end, but for the file that is cut short", () => {
     for (const [name, lights] of [["long", 18], ["pocket", 22]] as const) {
-      const { records, unreadable } = readNight(join(demo, name));
+      const { records, unreadable } = listFrames(join(demo, name));
       const bad = new Set(unreadable.map((each) => each.file));
       const found = records.filter((each) => each.kind === "light");
       expect(found.length + [...bad].filter((file) => file.startsWith("lights/")).length).toBe(lights);
@@ -134,7 +134,7 @@ describe("a night with every fault", () => {
   const scene = { halfSizeArcsec: 500, stepArcsec: 25, faintest: 13 } as const;
 
   it("strikes once with each, keeps the truth, and writes the files", () => {
-    const plan = planNight(pocketNight, {
+    const plan = planSimulation(pocketNight, {
       ...small,
       lights: { colour: 46 },
       faults: "every",
@@ -155,8 +155,8 @@ describe("a night with every fault", () => {
   });
 
   it("refuses a fault at a light that is not there", () => {
-    expect(() => planNight(longNight, { lights: { Ha: 2 } })).toThrow(/must strike one of 2 lights, but got/);
-    expect(() => planNight(longNight, { faults: "every" })).toThrow(/must have ≥ 42 lights, but got 18/);
+    expect(() => planSimulation(longNight, { lights: { Ha: 2 } })).toThrow(/must strike one of 2 lights, but got/);
+    expect(() => planSimulation(longNight, { faults: "every" })).toThrow(/must have ≥ 42 lights, but got 18/);
   });
 });
 

@@ -3,7 +3,7 @@ import { moffatAlphaPerFwhm, type PointSpread, renderStars } from "../../lib/sim
 
 const draw = (size: number, x: number, y: number, spread: Partial<PointSpread>, radius = 8) => {
   const canvas = { width: size, height: size, data: new Float64Array(size * size) };
-  renderStars(canvas, [{ x, y, flux: 1 }], spread, { leastRadiusFwhm: radius });
+  renderStars(canvas, [{ x, y, flux: 1 }], spread, { minimumRadiusFwhm: radius });
   return canvas.data;
 };
 

@@ -2,11 +2,18 @@ import { describe, expect, it } from "vitest";
 import { cardValue } from "../../lib/core/header.ts";
 import { applyTransform, invertTransform } from "../../lib/core/transform.ts";
 import { describeFrame } from "../../lib/io/describe_frame.ts";
-import { expectedLight, type SimulateFrameOptions } from "../../lib/simulate/expected_light.ts";
-import { faultList, type FaultName } from "../../lib/simulate/faults.ts";
+import { expectedSignal, type SimulateFrameOptions } from "../../lib/simulate/expected_signal.ts";
+import { type FaultName, knownFaults } from "../../lib/simulate/faults.ts";
 import { illumination } from "../../lib/simulate/illumination.ts";
 import { blackBodyWidth, magnitudeRate } from "../../lib/simulate/photometry.ts";
-import { arcsecPerPixelOf, areaSquareCm, bandOf, longRig, pocketRig, resizeRig } from "../../lib/simulate/rig.ts";
+import {
+  arcsecPerPixelOf,
+  collectingAreaSquareCm,
+  longRig,
+  passbandOf,
+  pocketRig,
+  resizeRig,
+} from "../../lib/simulate/rig.ts";
 import type { Scene } from "../../lib/simulate/scene.ts";
 import type { SceneStar } from "../../lib/simulate/star_field.ts";
 import { simulateFrame } from "../../lib/simulate/simulate_frame.ts";
@@ -32,7 +39,7 @@ const dark = { skyMagnitude: 40, eccentricity: 0 };
 const clean = illumination(rig, { filter: "Ha", dustMoved: false });
 /** Light of a frame before the dust, so that sums are those of the star. */
 const lightOf = (options: SimulateFrameOptions, stars: readonly SceneStar[] = [star]) => {
-  const { light, truth } = expectedLight(rig, sceneOf(stars), options);
+  const { light, truth } = expectedSignal(rig, sceneOf(stars), options);
   return { light: light.map((x, i) => x / clean[i]), truth };
 };
 const sum = (data: Float32Array) => data.reduce((a, b) => a + b, 0);
@@ -68,7 +75,7 @@ function moments(data: Float32Array, cx: number, cy: number, radius: number) {
 describe("the light of a frame", () => {
   it("holds the star's electrons: rate × exposure × transparency (loss of the profile's tail 1e-3)", () => {
     const { light, truth } = lightOf(dark);
-    const rate = magnitudeRate(10, areaSquareCm(rig), blackBodyWidth(bandOf(rig, "Ha"), 5800));
+    const rate = magnitudeRate(10, collectingAreaSquareCm(rig), blackBodyWidth(passbandOf(rig, "Ha"), 5800));
     expect(Math.abs(sum(light) / (rate * 300 * truth.transparency) - 1)).toBeLessThan(2e-3);
   });
 
@@ -109,7 +116,7 @@ describe("the light of a frame", () => {
   it("turns with the parallactic angle on an alt-azimuth mount", () => {
     const small = resizeRig(pocketRig, { width: 40, height: 30 });
     const truths = ["2026-10-03T20:00:00", "2026-10-03T21:00:00"].map((dateUtc) =>
-      expectedLight(small, sceneOf([]), { dateUtc, exposureSeconds: 10 }).truth
+      expectedSignal(small, sceneOf([]), { dateUtc, exposureSeconds: 10 }).truth
     );
     const [a, b] = truthTransform(truths[0], truths[1]).matrix;
     const turned = -Math.atan2(b, a) * 180 / Math.PI;
@@ -132,7 +139,7 @@ describe("faults", () => {
   const still = moments(lightOf(dark).light, middle, middle, 60);
 
   it("each make the frame they name and nothing else: cause and kept or not", () => {
-    const causes = Object.values(faultList).map((each) => each.cause);
+    const causes = Object.values(knownFaults).map((each) => each.cause);
     // the causes of the night report that concern one light's pixels
     for (
       const cause of [
@@ -230,9 +237,9 @@ describe("faults", () => {
     const dawn = lightOf({ fault: "twilight" });
     const night = lightOf({});
     // 14 times the sky of 20.8 magnitudes at 550 nm, with the colour of a black body of 9500 K
-    const width = blackBodyWidth(bandOf(rig, "Ha"), 9500);
+    const width = blackBodyWidth(passbandOf(rig, "Ha"), 9500);
     const pixel = arcsecPerPixelOf(rig) ** 2;
-    const added = 14 * 300 * pixel * magnitudeRate(20.8, areaSquareCm(rig), width);
+    const added = 14 * 300 * pixel * magnitudeRate(20.8, collectingAreaSquareCm(rig), width);
     const grown = dawn.truth.backgroundElectrons[0] - night.truth.backgroundElectrons[0];
     expect(Math.abs(grown / added - 1)).toBeLessThan(1e-9);
     expect(dawn.truth.transparency).toBe(night.truth.transparency);

@@ -6,7 +6,13 @@ describe("starField", () => {
   it.each([[0.3, 1.9953], [0.4, 2.5119], [0.6, 3.9811]])(
     "with slope %s has %s times the stars a magnitude fainter",
     (slope, ratio) => {
-      const stars = starField({ seed: 3, countSlope: slope, starsToMagnitude15: 60000, faintest: 15, brightest: 6 });
+      const stars = starField({
+        seed: 3,
+        countSlope: slope,
+        starsToMagnitude15: 60000,
+        maximumMagnitude: 15,
+        minimumMagnitude: 6,
+      });
       const to = (magnitude: number) => stars.filter((star) => star.magnitude < magnitude).length;
       const bright = to(14);
       const all = to(15);
@@ -22,7 +28,7 @@ describe("starField", () => {
       seed: 4,
       halfWidthArcsec: 1800,
       halfHeightArcsec: 1800,
-      faintest: 15,
+      maximumMagnitude: 15,
       starsToMagnitude15: 1000,
     });
     expect(Math.abs(stars.length - 1000)).toBeLessThan(4 * Math.sqrt(1000));
@@ -30,7 +36,7 @@ describe("starField", () => {
   });
 
   it("has red and blue stars round 5800 K", () => {
-    const kelvin = starField({ seed: 5, faintest: 17 }).map((star) => star.temperatureK).sort((a, b) => a - b);
+    const kelvin = starField({ seed: 5, maximumMagnitude: 17 }).map((star) => star.temperatureK).sort((a, b) => a - b);
     const middle = kelvin[kelvin.length >> 1];
     expect(middle).toBeGreaterThan(5500);
     expect(middle).toBeLessThan(6100);
@@ -40,6 +46,6 @@ describe("starField", () => {
 
   it("refuses nonsense by name", () => {
     expect(() => starField({ countSlope: NaN })).toThrow(/starField: countSlope must be > 0, but got NaN/);
-    expect(() => starField({ faintest: 5 })).toThrow(/starField: faintest must be > 8, but got 5/);
+    expect(() => starField({ maximumMagnitude: 5 })).toThrow(/starField: faintest must be > 8, but got 5/);
   });
 });

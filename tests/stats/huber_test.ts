@@ -49,7 +49,7 @@ describe("huberLimit", () => {
   it("tends to the Gaussian quantile 3.0902 of 0.1 % and refuses what it cannot know", () => {
     expect(huberLimit(1e7, 0.001)).toBeCloseTo(3.0902, 3);
     expect(() => huberLimit(5, 0.001)).toThrow("n must be at least 6");
-    expect(() => huberLimit(9, 0)).toThrow("lostShare must lie between 0 and 0.5");
+    expect(() => huberLimit(9, 0)).toThrow("falseRejectionShare must lie between 0 and 0.5");
     expect(Array.from(huberLimits(9, 0.001, 8)).map((each) => each > 0)).toEqual([...Array(8).fill(false), true, true]);
   });
 });

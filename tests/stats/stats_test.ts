@@ -121,7 +121,7 @@ describe("robust location and scale (astropy 5.2.1, photutils 1.6.0, statsmodels
     expect(snScale(d1)).toBeCloseTo(5.19659677, 7);
   });
   it("the mode of Bertin & Arnouts (1996)", () => {
-    const c = sigmaClip(d1, { maximumRounds: 10 });
+    const c = sigmaClip(d1, { maximumIterations: 10 });
     expect(skewedMode(c)).toBeCloseTo(100.33885812, 7);
     expect(3 * c.median - 2 * c.mean).toBeCloseTo(100.36138127, 7);
     const powers = Array.from({ length: 11 }, (_, i) => (i + 1) ** 1.2);

@@ -2,11 +2,11 @@
  * How far measurements lie from the truth, seed by seed: simulated frames of both rigs, and drawn fields of isolated
  * stars.
  */
-import { detectStars } from "../../lib/measure/detect_stars.ts";
+import { detectStars } from "../../lib/stars/detect_stars.ts";
 import { measureFrame } from "../../lib/measure/measure_frame.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { matchStars } from "../../lib/register/match_stars.ts";
-import { expectedLight, type SimulateFrameOptions } from "../../lib/simulate/expected_light.ts";
+import { expectedSignal, type SimulateFrameOptions } from "../../lib/simulate/expected_signal.ts";
 import { longRig, pocketRig, resizeRig, type Rig } from "../../lib/simulate/rig.ts";
 import { starScene } from "../../lib/simulate/scene.ts";
 import { simulateFrame } from "../../lib/simulate/simulate_frame.ts";
@@ -75,7 +75,7 @@ export interface FrameErrors {
 export function frameErrors(seed: number, colour: boolean): FrameErrors {
   const rig = flatRigs[colour ? 1 : 0];
   const random = randomStream(`accuracy ${seed}`);
-  const scene = starScene({ seed, starsToMagnitude15: 2500, faintest: 17 });
+  const scene = starScene({ seed, starsToMagnitude15: 2500, maximumMagnitude: 17 });
   const scale = 206.264806 * rig.pixelMicrometres / rig.focalLengthMm;
   // Stars of 2.2 to 5 pixels, where a rig's own width ends.
   const fwhm = 2.2 + 2.8 * random.uniform();
@@ -106,7 +106,7 @@ export function frameErrors(seed: number, colour: boolean): FrameErrors {
   const parity = rig.bayer === null ? -1 : rig.bayer[0] === "G" ? 0 : 1;
   const counts = (_: number, i: number) =>
     parity === -1 || ((i % rig.width + Math.floor(i / rig.width)) & 1) === parity;
-  const light = expectedLight(rig, starless, options).light.map((v) => v / detector.electronsPerAdu).filter(counts);
+  const light = expectedSignal(rig, starless, options).light.map((v) => v / detector.electronsPerAdu).filter(counts);
   const rest = simulateFrame(rig, starless, options).image.planes[0].data.filter(counts).map((v, i) => v - light[i]);
   const middle = median(rest);
   const far = 4 * madSigma(rest);

@@ -51,7 +51,7 @@ export interface Scene {
   readonly stars: readonly SceneStar[];
   readonly gradient: readonly Field[];
   readonly nebula: readonly Field[];
-  readonly starLight: readonly Field[];
+  readonly starFlux: readonly Field[];
   readonly noise: readonly Field[];
   readonly sky: number;
   readonly sigma: number;
@@ -208,7 +208,7 @@ export function makeScene(options: SceneOptions = {}): Scene {
     stars,
     gradient: gradients,
     nebula: nebulae,
-    starLight: lights,
+    starFlux: lights,
     noise: noises,
     sky,
     sigma,

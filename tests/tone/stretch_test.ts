@@ -4,7 +4,7 @@ import { randomStream } from "../../lib/core/random.ts";
 import { normalProbability } from "../../lib/stats/normal.ts";
 import { applyCurve } from "../../lib/tone/apply_curve.ts";
 import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
-import { clippedShares } from "../../lib/tone/clipped_shares.ts";
+import { measureClipping } from "../../lib/tone/measure_clipping.ts";
 import type { Curve } from "../../lib/tone/curve.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 import { stretchLog } from "../../lib/tone/stretch_log.ts";
@@ -146,7 +146,7 @@ describe("automaticStretch", () => {
     const sky = drawn.planes[1].data.filter((_, i) => i < 240 * 20);
     const mean = sky.reduce((a, v) => a + v) / sky.length;
     expect(Math.abs(mean - found.renderedSky)).toBeLessThan(0.01);
-    for (const share of clippedShares(drawn)) expect(share.atBlack).toBeLessThan(0.003);
+    for (const share of measureClipping(drawn)) expect(share.atBlack).toBeLessThan(0.003);
   });
 
   it("goes no further than the noise allows, and says so", () => {
@@ -175,7 +175,7 @@ describe("automaticStretch", () => {
     expect(renderedSky).toBeGreaterThan(0.05);
     expect((level - settings.black) / noise).toBeLessThan(3.2);
     expect(notes.join(" ")).toContain("hardly any signal");
-    const [{ atBlack }] = clippedShares(stretchAsinh(image, settings));
+    const [{ atBlack }] = measureClipping(stretchAsinh(image, settings));
     expect(atBlack).toBeLessThan(0.003);
     // With ten thousand times the noise above the sky there is signal, and nothing is said.
     const bright = createImage({
@@ -217,7 +217,7 @@ describe("automaticStretch", () => {
       });
     // L* = 50 is Y = 0.184187 (CIE 15:2004), sRGB 0.4663.
     const middleOf = (image: Image) => {
-      const found = automaticStretch(image, { skyFrom: { x: 0, y: 0, width: 30, height }, renderedNoise: 0.5 });
+      const found = automaticStretch(image, { skyRegion: { x: 0, y: 0, width: 30, height }, renderedNoise: 0.5 });
       return { found, middle: stretchAsinh(image, found.settings).planes[0].data.toSorted()[width * height / 2] };
     };
     const full = middleOf(gas(30));

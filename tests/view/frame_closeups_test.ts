@@ -10,7 +10,7 @@ import {
 } from "../../lib/mod.ts";
 
 const rig = resizeRig(longRig, { width: 200, height: 150 });
-const { image } = simulateFrame(rig, starScene({ starsToMagnitude15: 9000, faintest: 15 }), { filter: "OIII" });
+const { image } = simulateFrame(rig, starScene({ starsToMagnitude15: 9000, maximumMagnitude: 15 }), { filter: "OIII" });
 const { stars } = measureFrame(image);
 const frame = (file: string, parts: Partial<CloseFrame> = {}): CloseFrame => ({
   file,

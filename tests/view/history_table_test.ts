@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { constantImage } from "../../lib/core/image.ts";
-import { recombineStars } from "../../lib/detail/recombine_stars.ts";
+import { recombineStars } from "../../lib/stars/recombine_stars.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 import { historyTable } from "../../lib/view/history_table.ts";
 

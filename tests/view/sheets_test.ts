@@ -22,7 +22,7 @@ import {
   type Star,
   starOverlay,
   surfaceView,
-  tableSheet,
+  table,
   thumbnail,
 } from "../../lib/mod.ts";
 import { channelHistograms } from "../../lib/view/histogram_plot.ts";
@@ -96,7 +96,7 @@ const night = [
 
 const sheets: Readonly<Record<string, Sheet>> = {
   imageView: imageView(linear, { title: "One sub" }),
-  histogramPlot: histogramPlot(linear, { blackPoint: 990 }),
+  histogramPlot: histogramPlot(linear, { black: 990 }),
   curvePlot: curvePlot(linear, (level) => level / 5000),
   beforeAfter: beforeAfterSheet(linear, linear, { doubts: ["nothing <moved>"] }),
   beforeAfterStretch: beforeAfterSheet(linear, finished, { theme: "dark" }),
@@ -110,7 +110,7 @@ const sheets: Readonly<Record<string, Sheet>> = {
   surfaceView: surfaceView(linear, { samples: [{ x: 4, y: 5, used: true }] }),
   nightTimeline: nightTimeline(night),
   contactSheet: contactSheet([frame(0, { thumbnail: thumbnail(linear, { width: 60 }) }), frame(1)], { columns: 2 }),
-  tableSheet: tableSheet([{ file: "a<b", FWHM: 2.5 }], { title: "Frames" }),
+  table: table([{ file: "a<b", FWHM: 2.5 }], { title: "Frames" }),
 };
 
 describe.each(Object.keys(sheets))("%s", (name) => {
@@ -134,9 +134,9 @@ describe("encodeSheet", () => {
     expect(encodeSheet(imageView(linear, { title: "One sub" })).bytes).toEqual(encodeSheet(sheets.imageView).bytes);
   });
   it("zooms and refuses what no viewer opens", () => {
-    expect(encodeSheet(sheets.tableSheet, { zoom: 2 }).width).toBe(2 * sheets.tableSheet.width);
-    expect(() => encodeSheet(sheets.tableSheet, { zoom: 0 })).toThrow("encodeSheet: zoom must be above 0");
-    expect(() => encodeSheet(sheets.tableSheet, { zoom: 100 })).toThrow("at most 16384 pixels a side");
+    expect(encodeSheet(sheets.table, { zoom: 2 }).width).toBe(2 * sheets.table.width);
+    expect(() => encodeSheet(sheets.table, { zoom: 0 })).toThrow("encodeSheet: zoom must be above 0");
+    expect(() => encodeSheet(sheets.table, { zoom: 100 })).toThrow("at most 16384 pixels a side");
   });
 });
 
@@ -237,10 +237,10 @@ describe("misuse", () => {
       "imageView: region must lie within 120 × 80 pixels, but got x 100, y 0, 40 × 10",
     );
     expect(() => imageView(linear, { channel: "Ha" })).toThrow('image must have channel "Ha", but has R, G, B');
-    expect(() => tableSheet([{ a: 1 }], { columns: ["b"] })).toThrow('column "b" must be a key of a row');
+    expect(() => table([{ a: 1 }], { columns: ["b"] })).toThrow('column "b" must be a key of a row');
     expect(() => noiseByScale([], "ADU")).toThrow("series must be 1 … 4 lines, but got 0");
     expect(() => surfaceView(linear, { bands: 1 })).toThrow("bands must be ≥ 2, but got 1");
-    expect(() => starOverlay(linear, [], { most: 0 })).toThrow("most must be > 0, but got 0");
+    expect(() => starOverlay(linear, [], { maximumStars: 0 })).toThrow("most must be > 0, but got 0");
     expect(() => thumbnail(linear, { width: 0 })).toThrow("width must be ≥ 1, but got 0");
     expect(() => contactSheet([], { columns: 0 })).toThrow("columns and most must be ≥ 1");
     expect(() => shapeMap([], { width: 0, height: 4 })).toThrow("size must be above 0");

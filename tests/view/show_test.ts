@@ -173,7 +173,7 @@ describe("tuneStretch", () => {
     const set = JSON.parse(/const set=(\{.*?\});/.exec(html)?.[1] ?? "");
     expect([set.width, set.height, codes.length]).toEqual([80, 60, 4800]);
     const wanted = stretchAsinh(image, { black, white, bend }).planes[0].data;
-    // half a code, times the steepest slope of the curve
+    // half a code, times the clipLimit slope of the curve
     const limit = 0.5 * set.step * bend / Math.asinh(bend) / (white - black) + 3e-7;
     expect(limit).toBeLessThan(0.001);
     codes.forEach((code, i) => {

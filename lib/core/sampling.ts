@@ -1,0 +1,38 @@
+/** Which samples of an image stars and sky are measured on: one plane, or the green pixels of a mosaic. */
+import { type Image, requireLinear } from "./image.ts";
+
+/** A plane, and which of its pixels count. */
+export interface Sampling {
+  /** Samples, row by row. */
+  readonly data: Float32Array;
+  /** Columns. */
+  readonly width: number;
+  /** Rows. */
+  readonly height: number;
+  /** −1: every pixel counts; 0 or 1: those with (x + y) mod 2 equal to it, the green ones of a mosaic. */
+  readonly parity: -1 | 0 | 1;
+  /** Name of the channel. */
+  readonly channel: string;
+}
+
+/**
+ * The samples to measure: the named channel; else the green pixels of a mosaic; else plane G of a colour image; else
+ * the first plane.
+ *
+ * @throws {TypeError} if the image is a finished picture or lacks the channel
+ */
+export function samplingOf(step: string, image: Image, channel: string | null): Sampling {
+  requireLinear(step, image);
+  const { width, height, planes } = image;
+  const named = channel ??
+    (planes.length > 1 && planes.some((plane) => plane.channel === "G") ? "G" : planes[0].channel);
+  const plane = planes.find((each) => each.channel === named);
+  if (plane === undefined) {
+    throw new TypeError(
+      `${step}: image must have channel "${named}", but has ${planes.map((each) => each.channel).join(", ")}`,
+    );
+  }
+  const bayer = planes.length === 1 ? image.geometry.bayer : null;
+  const parity = bayer === null ? -1 : bayer[0] === "G" ? 0 : 1;
+  return { data: plane.data, width, height, parity, channel: bayer === null ? named : "G" };
+}

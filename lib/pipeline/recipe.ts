@@ -1,0 +1,225 @@
+/**
+ * A recipe: processing steps as plain data, run on named stacks. A record's history is the same thing with every
+ * option resolved; {@linkcode replayHistory} carries it out again.
+ */
+import * as v from "valibot";
+import type { History, HistoryNode, Recorded } from "../core/history.ts";
+import type { Json } from "../core/options.ts";
+import { findStep, type StepResult } from "./step.ts";
+
+/** One step of a recipe. */
+export interface RecipeStep {
+  /** Name of the result within the recipe. */
+  readonly id: string;
+  /** Name of the library function. */
+  readonly step: string;
+  /** What goes in: `stack.Ha`, the id of a node, or `id.output` of a step with several results. */
+  readonly inputs: readonly string[];
+  /** Options; what is left out takes the step's default. */
+  readonly options: { readonly [name: string]: Json };
+  /** Channel or channel set, for file names and headings; `""` when the step works on the whole picture. */
+  readonly channel: string;
+}
+
+/** Steps in order, and which result is the picture. */
+export interface Recipe {
+  /** What the recipe makes, for a person. */
+  readonly name: string;
+  /** Each node stands behind its inputs. */
+  readonly steps: readonly RecipeStep[];
+  /** Id of the picture. */
+  readonly result: string;
+}
+
+const name = v.pipe(v.string(), v.regex(/^[A-Za-z][\w-]*$/));
+/** Any value that JSON can hold. */
+export const json: v.GenericSchema<Json> = v.lazy(() =>
+  v.union([v.null(), v.boolean(), v.number(), v.string(), v.array(json), v.record(v.string(), json)])
+);
+const recipeSchema = v.strictObject({
+  name: v.string(),
+  steps: v.array(v.strictObject({
+    id: name,
+    step: name,
+    inputs: v.array(v.string()),
+    options: v.optional(v.record(v.string(), json), {}),
+    channel: v.optional(v.string(), ""),
+  })),
+  result: v.string(),
+});
+
+/**
+ * A recipe from JSON text, checked: known steps, inputs that exist, no name twice.
+ *
+ * @param text the JSON
+ * @param origin where it came from, for the message
+ * @throws {SyntaxError} if it is not JSON or not a recipe; the message names the place and the rule
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { parseRecipe } from "faintlight";
+ *
+ * const text = '{"name":"one","steps":[{"id":"flat","step":"extractGradient","inputs":["stack.L"]}],"result":"flat"}';
+ * assert.equal(parseRecipe(text, "example").nodes[0].step, "extractGradient");
+ * assert.throws(() => parseRecipe("{}", "example"), /example: name/);
+ * ```
+ */
+export function parseRecipe(text: string, origin: string): Recipe {
+  let value: unknown;
+  try {
+    value = JSON.parse(text);
+  } catch (error) {
+    throw new SyntaxError(`${origin}: must be JSON, but ${(error as Error).message}`);
+  }
+  const checked = v.safeParse(recipeSchema, value);
+  if (!checked.success) {
+    const issue = checked.issues[0];
+    throw new SyntaxError(`${origin}: ${v.getDotPath(issue) ?? "recipe"}: ${issue.message}`);
+  }
+  const known = new Set<string>();
+  for (const node of checked.output.steps) {
+    findStep(node.step);
+    for (const input of node.inputs) {
+      const source = input.split(".")[0];
+      if (source !== "stack" && !known.has(source)) {
+        throw new SyntaxError(`${origin}: node "${node.id}" takes "${input}", but no earlier node has that name`);
+      }
+    }
+    if (known.has(node.id) || node.id === "stack") throw new SyntaxError(`${origin}: two nodes are named "${node.id}"`);
+    known.add(node.id);
+  }
+  if (!known.has(checked.output.result.split(".")[0])) {
+    throw new SyntaxError(
+      `${origin}: result "${checked.output.result}" is no node; known are ${[...known].join(", ")}`,
+    );
+  }
+  return checked.output;
+}
+
+/** One carried-out node of a recipe. */
+export interface RecipeStepDone {
+  /** The node. */
+  readonly node: RecipeStep;
+  /** What went in. */
+  readonly inputs: readonly Recorded[];
+  /** What came out, by name; `""` for a single result. */
+  readonly outputs: StepResult;
+}
+
+/**
+ * Run a recipe.
+ *
+ * @param recipe the steps
+ * @param stacks what `stack.<name>` stands for
+ * @param visit called behind each step, before the next
+ * @returns the value that is the picture
+ * @throws {TypeError} if a stack is missing
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, type Image, parseRecipe, runRecipe } from "faintlight";
+ *
+ * const text = '{"name":"crop","steps":[{"id":"part","step":"cropImage","inputs":["stack.L"],"options":{"width":2}}],"result":"part"}';
+ * const picture = runRecipe(parseRecipe(text, "example"), { L: constantImage(4, 4, 1) }) as Image;
+ * assert.equal(picture.width, 2);
+ * ```
+ */
+export function runRecipe(
+  recipe: Recipe,
+  stacks: Readonly<Record<string, Recorded>>,
+  visit: (done: RecipeStepDone, index: number) => void = () => {},
+): Recorded {
+  const made = new Map<string, StepResult>();
+  // a result that no later node takes is let go: at 26 Mpixel all of them together fill a machine
+  const lastUse = new Map<string, number>([[recipe.result.split(".")[0], Infinity]]);
+  recipe.steps.forEach(({ inputs }, index) => {
+    for (const input of inputs) {
+      const [id] = input.split(".");
+      lastUse.set(id, Math.max(index, lastUse.get(id) ?? 0));
+    }
+  });
+  const find = (reference: string): Recorded => {
+    const [id, output = ""] = reference.split(".");
+    if (id === "stack") {
+      const stack = stacks[output];
+      if (stack === undefined) {
+        throw new TypeError(
+          `runRecipe: the recipe needs a stack "${output}", but there are ${Object.keys(stacks).join(", ") || "none"}`,
+        );
+      }
+      return stack;
+    }
+    const results = made.get(id);
+    const value = results?.[output] ?? (output === "" && results !== undefined ? Object.values(results)[0] : undefined);
+    if (value === undefined) {
+      throw new TypeError(`runRecipe: "${reference}" must name an earlier result, but does not`);
+    }
+    return value;
+  };
+  recipe.steps.forEach((node, index) => {
+    const inputs = node.inputs.map(find);
+    const outputs = findStep(node.step).run(inputs, node.options);
+    made.set(node.id, outputs);
+    visit({ node, inputs, outputs }, index);
+    for (const id of made.keys()) if ((lastUse.get(id) ?? 0) <= index) made.delete(id);
+  });
+  return find(recipe.result);
+}
+
+/**
+ * Carry out a history again, from its sources.
+ *
+ * @param history the graph, with resolved options
+ * @param sources values for the nodes that are no steps (a stack that was read), by node id
+ * @returns the value that the head of the history names
+ * @throws {TypeError} if a source is missing
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, cropImage, type Image, replayHistory } from "faintlight";
+ *
+ * const source = constantImage(4, 4, 1), part = cropImage(source, { width: 2 });
+ * const again = replayHistory(part.history, new Map([[source.history.head, source]])) as Image;
+ * assert.equal(again.history.head, part.history.head);
+ * ```
+ */
+export function replayHistory(history: History, sources: ReadonlyMap<string, Recorded>): Recorded {
+  const values = new Map<string, Recorded>(sources);
+  const shared = new Map<string, StepResult>();
+  // only what leads from the sources to the head: how a stack was made lies behind it
+  const needed = new Set<string>([history.head]);
+  for (const node of history.nodes.toReversed()) {
+    if (needed.has(node.id) && !values.has(node.id)) node.inputs.forEach((id) => needed.add(id));
+  }
+  const todo = history.nodes.filter(({ id }) => needed.has(id) && !values.has(id));
+  const lastUse = new Map<string, number>([[history.head, Infinity]]);
+  const calls = new Map<string, number>();
+  const callOf = ({ step, options, inputs }: HistoryNode) => JSON.stringify([step, options, inputs]);
+  todo.forEach((node, at) => {
+    for (const id of node.inputs) lastUse.set(id, Math.max(at, lastUse.get(id) ?? 0));
+    calls.set(callOf(node), at);
+  });
+  todo.forEach((node, at) => {
+    const inputs = node.inputs.map((id) => {
+      const value = values.get(id);
+      if (value === undefined) {
+        throw new TypeError(`replayHistory: node ${id} must come before ${node.id}, but is missing`);
+      }
+      return value;
+    });
+    if (inputs.length === 0) {
+      throw new TypeError(`replayHistory: "${node.step}" is a source; pass its value for node ${node.id}`);
+    }
+    // a step with several results is carried out once
+    const call = callOf(node);
+    const outputs = shared.get(call) ?? findStep(node.step).run(inputs, node.options);
+    if (calls.get(call) === at) shared.delete(call);
+    else shared.set(call, outputs);
+    values.set(node.id, outputs[node.output] ?? Object.values(outputs)[0]);
+    for (const id of values.keys()) if ((lastUse.get(id) ?? Infinity) <= at) values.delete(id);
+  });
+  return values.get(history.head) as Recorded;
+}

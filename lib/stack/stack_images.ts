@@ -1,0 +1,69 @@
+/** Integration of images in memory. */
+import { type Canvas, referenceCanvas } from "../core/canvas.ts";
+import type { Image } from "../core/image.ts";
+import type { NormalisationSurface } from "../core/normalisation.ts";
+import { settle } from "../core/options.ts";
+import type { Transform } from "../core/transform.ts";
+import { type Stack, stackFrames, stackFramesDefaults, type StackFramesOptions } from "./stack_frames.ts";
+
+/** Options of {@linkcode stackImages}: those of {@linkcode stackFrames} and one list each for the frames. */
+export interface StackImagesOptions extends StackFramesOptions {
+  /** Image pixel → reference pixel, one an image; null when they lie on one grid already. */
+  readonly transforms: readonly Transform[] | null;
+  /** Weights, one an image; null for equal ones. */
+  readonly weights: readonly number[] | null;
+  /** Scale and offset, one an image; null for none. */
+  readonly normalisations: readonly (NormalisationSurface | null)[] | null;
+  /** Grid of the stack; null for that of the first image. */
+  readonly canvas: Canvas | null;
+}
+
+/**
+ * What {@linkcode stackImages} uses for an option left out: aligned images of equal weight, else as {@linkcode
+ * stackFrames}.
+ */
+export const stackImagesDefaults: StackImagesOptions = Object.freeze({
+  ...stackFramesDefaults,
+  transforms: null,
+  weights: null,
+  normalisations: null,
+  canvas: null,
+});
+
+/**
+ * {@linkcode stackFrames} for images that are in memory: a notebook's handful of frames, tests. Mosaics are interpolated
+ * to colour.
+ *
+ * @param images linear images with the same channels
+ * @param options see {@linkcode StackImagesOptions}
+ * @throws {RangeError} if a list is not as long as the images, or as {@linkcode stackFrames} does
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, stackImages } from "faintlight";
+ *
+ * const { image } = stackImages([constantImage(4, 4, 10), constantImage(4, 4, 12)], { weights: [1, 3], pairLimit: 100 });
+ * assert.equal(image.planes[0].data[0], 11.5);
+ * ```
+ */
+export function stackImages(images: readonly Image[], options: Partial<StackImagesOptions> = {}): Stack {
+  const used = settle("stackImages", stackImagesDefaults, options);
+  const { transforms, weights, normalisations, canvas, ...rest } = used;
+  for (const [name, list] of Object.entries({ transforms, weights, normalisations })) {
+    if (list !== null && list.length !== images.length) {
+      throw new RangeError(
+        `stackImages: ${name} must have one entry for each of ${images.length} images, but got ${list.length}`,
+      );
+    }
+  }
+  if (images.length === 0) throw new RangeError("stackImages: images must hold at least one, but got none");
+  const frames = images.map((source, index) => ({
+    source,
+    transform: transforms?.[index],
+    weight: weights?.[index],
+    normalisation: normalisations?.[index],
+  }));
+  const header = rest.header.length > 0 ? rest.header : images[0].header;
+  return stackFrames(frames, canvas ?? referenceCanvas(images[0]), { ...rest, header });
+}

@@ -1,0 +1,223 @@
+/** Finding and measuring the stars of a frame. */
+import type { Image } from "../core/image.ts";
+import { settle } from "../core/options.ts";
+import type { Star } from "../core/star.ts";
+import { fitUndersampled, isUndersampled } from "./undersampled_stars.ts";
+import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
+import { eccentricityOf, ellipseArea } from "./moments.ts";
+import { frameFluxScale, shapePriorWeight, sizeVariety } from "./shape_prior.ts";
+import { deblend, isCrowded } from "./deblend.ts";
+import { samplingOf } from "../core/sampling.ts";
+import { type Candidate, closeSearch, searchStars, type StarSearch, type TurnedDown } from "./search_stars.ts";
+
+/** Options of {@linkcode detectStars}. */
+export interface DetectStarsOptions {
+  /** Least signal-to-noise ratio of a star in the list. */
+  readonly detectionSigma: number;
+  /** Channel to search; null: green of a mosaic or colour image, else the first plane. */
+  readonly channel: string | null;
+  /**
+   * Samples at or above this level are saturated, in the unit of the image; null when not known (clipped tops are seen
+   * all the same).
+   */
+  readonly saturationLevel: number | null;
+  /** Electrons per unit of the image, for the photon noise of the stars' own light; null when not known. */
+  readonly electronsPerUnit: number | null;
+  /** At most this many stars, the brightest. */
+  readonly maximumStars: number;
+}
+
+/**
+ * What {@linkcode detectStars} uses for an option left out. Five sigma: of a million independent places of a
+ * 2-megapixel frame 0.3 pass by noise alone, and of stars of true signal-to-noise ratio 7 all but 2.5 % do (normal
+ * tail areas).
+ */
+export const detectStarsDefaults: DetectStarsOptions = Object.freeze({
+  detectionSigma: 5,
+  channel: null,
+  saturationLevel: null,
+  electronsPerUnit: null,
+  maximumStars: 10000,
+});
+
+/** The stars of a frame and what was learned on the way. */
+export interface StarList {
+  /** Stars, brightest first, in pixels of the image. */
+  readonly stars: readonly Star[];
+  /** Channel they were measured on. */
+  readonly channel: string;
+  /** Columns of the image. */
+  readonly width: number;
+  /** Rows of the image. */
+  readonly height: number;
+  /** Typical full width at half maximum, geometric mean of the axes, pixels; NaN without stars. */
+  readonly fwhmPixels: number;
+  /** Exponent of the Moffat profile of the frame's mean star; NaN without stars. */
+  readonly moffatBeta: number;
+  /** Median level of the sky. */
+  readonly background: number;
+  /** Noise of one pixel. */
+  readonly noise: number;
+  /** Whether there were more stars than `maximumStars`. */
+  readonly truncated: boolean;
+  /** What looked like a star and was none, by reason. */
+  readonly turnedDown: TurnedDown;
+  /** Options used. */
+  readonly options: DetectStarsOptions;
+}
+
+/**
+ * A star from a candidate and the frame's profile; its half-flux radius as measured, or by the frame's ratio to the
+ * width.
+ */
+function starOf(
+  profile: FrameProfile,
+  candidate: Candidate,
+  variety: number,
+  measured: number,
+  ratio: number,
+): Star {
+  const { xx, xy, yy, snr } = candidate;
+  const size2 = Math.sqrt(xx * yy - xy * xy);
+  const sum = xx + yy;
+  const e1 = (xx - yy) / sum;
+  const e2 = 2 * xy / sum;
+  const squared = e1 * e1 + e2 * e2;
+  // Noise adds that of both components to |shape|² on average; elongation that one round star in twenty would show is
+  // none.
+  const noise2 = candidate.shapeVariance;
+  // A star without a shape of its own has the frame's, which many stars have made: believed from 0.05 on.
+  const real = !candidate.shaped
+    ? (squared > 0.0025 ? Math.sqrt(squared) : 0)
+    : squared > 6 * noise2
+    ? Math.sqrt(squared - 2 * noise2)
+    : 0;
+  const fwhmPixels = Math.sqrt(size2) * profile.fwhmPerSigma;
+  const own = shapePriorWeight(candidate, variety);
+  return {
+    x: candidate.x,
+    y: candidate.y,
+    flux: profile.lightPerGaussian *
+      (own * candidate.height * 2 * Math.PI * size2 + (1 - own) * candidate.frameFlux),
+    peak: candidate.peak,
+    snr,
+    fwhmPixels,
+    eccentricity: eccentricityOf(real),
+    elongationDegrees: ((Math.atan2(e2, e1) * 90 / Math.PI) + 180) % 180,
+    shape: [e1, e2],
+    halfFluxRadiusPixels: measured === measured ? measured : ratio * fwhmPixels,
+    background: candidate.background,
+    saturated: candidate.saturated,
+  };
+}
+
+/**
+ * Half-flux radii are measured on this many stars, from the brightest; the rest take the frame's ratio to the width.
+ */
+const MEASURED_RADII = 100;
+
+/**
+ * Stars of a survey.
+ *
+ * @param part whether a crowded frame is searched again for what the survey could not part
+ */
+export function starsOf(from: StarSearch, part: boolean): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
+  const first = frameProfile(from.sampling, from.stars, from.width, from.noise);
+  if (from.width === null) return { stars: [], profile: first, fwhmPixels: NaN };
+  const { stars: sharp, profile, frame } = isUndersampled(from.sampling, from.width)
+    ? fitUndersampled(from.sampling, from.stars, from.width, from.noise, first)
+    : { stars: from.stars, profile: first, frame: from.width };
+  const fwhmPixels = Math.sqrt(ellipseArea(frame)) * profile.fwhmPerSigma;
+  const variety = sizeVariety(sharp, frame);
+  const scale = frameFluxScale(sharp);
+  const single = sharp.map((star) => ({ ...star, frameFlux: star.frameFlux * scale }));
+  const found = part && isCrowded(from, fwhmPixels)
+    ? deblend({ ...from, width: frame }, single, profile, variety)
+    : single;
+  const radii = new Float64Array(found.length).fill(NaN);
+  const ratios: number[] = [];
+  for (let i = 0; i < found.length && ratios.length < MEASURED_RADII; i++) {
+    const { snr, saturated, x, y, background } = found[i];
+    if (snr < 20 || saturated) continue;
+    radii[i] = halfFluxRadius(from.sampling, x, y, background, 3 * fwhmPixels);
+    if (radii[i] === radii[i]) {
+      ratios.push(radii[i] / (Math.sqrt(ellipseArea(found[i])) * profile.fwhmPerSigma));
+    }
+  }
+  ratios.sort((a, b) => a - b);
+  const ratio = ratios.length === 0 ? 0.5 : ratios[ratios.length >> 1];
+  return {
+    stars: found.map((candidate, i) => starOf(profile, candidate, variety, radii[i], ratio)),
+    profile,
+    fwhmPixels,
+  };
+}
+
+/**
+ * Find the stars of a frame and measure place, light, width and shape of each.
+ *
+ * In: a linear image of any unit, raw or calibrated, mono, mosaic (its green pixels are used, positions are in
+ * full-resolution pixels) or colour (plane G). NaN is no data. Out: a list, brightest first.
+ *
+ * Search: the sky is taken off in tiles, row and column banding too where it shows; peaks are sought on smoothed 2 × 2
+ * means (a matched filter for stars of usual width, wider ones for wide stars) and each is looked at again in full
+ * resolution under a Gaussian of the width of the frame's stars, which the brightest tell first. Single bright pixels,
+ * spots narrower and blobs wider than this frame's stars are turned down and counted. Position: windowed centroid.
+ * Shape: adaptive Gaussian moments (Bernstein & Jarvis 2002, AJ 123, 583), freed of the weight. FWHM: the matched
+ * Gaussian times the ratio that the frame's mean star shows (Moffat profile, one beta a frame). Flux:
+ * Gaussian-weighted, scaled to what lies within 2 FWHM by the mean star. Stars below a signal-to-noise ratio of 8
+ * carry the frame's shape.
+ *
+ * Cost: about 2 ns a pixel and 6 microseconds a star. Work space: 3 bytes for each byte of a float32 frame.
+ *
+ * @throws {TypeError} if the image is a finished picture or lacks the channel
+ * @throws {RangeError} if an option is out of range
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { createImage, detectStars, randomStream } from "faintlight";
+ *
+ * const random = randomStream(1), data = new Float32Array(128 * 128);
+ * for (let y = 0; y < 128; y++) {
+ *   for (let x = 0; x < 128; x++) {
+ *     const star = 900 * Math.exp(-((x - 40.25) ** 2 + (y - 70.5) ** 2) / (2 * 1.6 ** 2));
+ *     data[y * 128 + x] = 500 + star + 10 * random.gaussian();
+ *   }
+ * }
+ * const image = createImage({ width: 128, height: 128, unit: "adu", planes: [{ channel: "L", data }] });
+ * const { stars } = detectStars(image);
+ * assert.equal(stars.length, 1);
+ * assert.ok(Math.hypot(stars[0].x - 40.25, stars[0].y - 70.5) < 0.05);
+ * ```
+ */
+export function detectStars(image: Image, options: Partial<DetectStarsOptions> = {}): StarList {
+  const used = settle("detectStars", detectStarsDefaults, options);
+  const { detectionSigma, maximumStars, saturationLevel, electronsPerUnit } = used;
+  if (!(detectionSigma > 0)) {
+    throw new RangeError(`detectStars: detectionSigma must be > 0, but got ${detectionSigma}`);
+  }
+  if (!(maximumStars >= 1)) throw new RangeError(`detectStars: maximumStars must be ≥ 1, but got ${maximumStars}`);
+  const sampling = samplingOf("detectStars", image, used.channel);
+  const seen = searchStars(sampling, {
+    detectionSigma,
+    saturationLevel: saturationLevel ?? Infinity,
+    electronsPerUnit: electronsPerUnit ?? 0,
+    maximumStars,
+  });
+  const { stars, profile, fwhmPixels } = starsOf(seen, true);
+  closeSearch(seen, sampling);
+  return {
+    stars,
+    channel: sampling.channel,
+    width: image.width,
+    height: image.height,
+    fwhmPixels,
+    moffatBeta: stars.length === 0 ? NaN : profile.moffat.beta,
+    background: seen.background,
+    noise: seen.noise,
+    truncated: seen.truncated,
+    turnedDown: seen.turnedDown,
+    options: used,
+  };
+}

@@ -1,0 +1,52 @@
+/** The sky between the stars of a frame that are known. */
+import { returnPlane } from "../core/memory.ts";
+import type { Star } from "../core/star.ts";
+import { blockMeans, tileStatistics } from "../kernels/detection.ts";
+import { medianInPlace } from "../stats/samples.ts";
+import { moffatFwhm } from "./moffat.ts";
+import type { Sampling } from "../core/sampling.ts";
+import type { StarSearch } from "./search_stars.ts";
+
+/** Stars are left out to where their light has fallen to this share of the noise of a sample of the grid. */
+const LEFT_OUT = 0.1;
+
+/**
+ * Median level of the sky and noise of a pixel, with the stars left out as far as their profile reaches. Where stars
+ * stand close, their wings lift the level that the survey found before it knew them by a fifth of the noise.
+ */
+export function maskedBackground(
+  sampling: Sampling,
+  seen: StarSearch,
+  stars: readonly Star[],
+  fwhmPixels: number,
+  beta: number,
+): { level: number; noise: number } {
+  const before = { level: seen.background, noise: seen.noise };
+  if (stars.length === 0 || !(fwhmPixels > 0)) return before;
+  const grid = blockMeans(sampling.data, sampling.width, sampling.height, sampling.parity);
+  const { width, height, data } = grid;
+  const exponent = Math.max(2, Math.min(6, beta));
+  const alpha = fwhmPixels / moffatFwhm(exponent);
+  for (const star of stars) {
+    const fall = star.peak / (LEFT_OUT * seen.gridNoise);
+    if (!(fall > 1)) continue;
+    // A trailed star is as long as its eccentricity says.
+    const stretch = (1 - Math.min(0.99, star.eccentricity) ** 2) ** -0.25;
+    const reach = stretch * alpha * Math.sqrt(fall ** (1 / exponent) - 1) / 2;
+    const x0 = (star.x - 0.5) / 2;
+    const y0 = (star.y - 0.5) / 2;
+    for (let y = Math.max(0, Math.ceil(y0 - reach)); y <= Math.min(height - 1, y0 + reach); y++) {
+      const half = Math.sqrt(reach * reach - (y - y0) ** 2);
+      const from = Math.max(0, Math.ceil(x0 - half));
+      const to = Math.min(width - 1, Math.floor(x0 + half));
+      if (from <= to) data.fill(NaN, y * width + from, y * width + to + 1);
+    }
+  }
+  const { level, noise } = tileStatistics(grid, seen.mesh.tile);
+  const known = level.filter((v) => v === v);
+  returnPlane(data);
+  // Where hardly a tile is left there is no sky to see between the stars.
+  if (known.length < level.length / 4) return before;
+  const perPixel = seen.noise / seen.gridNoise;
+  return { level: medianInPlace(known), noise: perPixel * medianInPlace(noise.filter((v) => v === v)) };
+}

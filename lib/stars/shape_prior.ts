@@ -1,0 +1,54 @@
+/** How far the shape of a single star is to be believed where the frame's is known from many. */
+import { robustFit } from "../stats/robust_fit.ts";
+import { medianInPlace } from "../stats/samples.ts";
+import { type Ellipse, ellipseArea } from "./moments.ts";
+import type { Candidate } from "./search_stars.ts";
+
+/**
+ * Variance of the logarithm of a faint star's measured area, times the square of its signal-to-noise ratio: 2 for
+ * either size (as of either shape component; Bernstein & Jarvis 2002), which go together.
+ */
+const AREA_NOISE = 4;
+/**
+ * Stars from this signal-to-noise ratio on tell how sizes differ over a frame: their own noise is less than a
+ * twentieth.
+ */
+const TELLING = 40;
+
+/**
+ * Variance of the logarithm of the area of a frame's stars beyond their noise: 0 where all are alike. The middle of
+ * the squared differences, so that blends have no say.
+ */
+export function sizeVariety(stars: readonly Candidate[], frame: Ellipse): number {
+  const usual = ellipseArea(frame);
+  const logs: number[] = [];
+  const noises: number[] = [];
+  for (const star of stars) {
+    if (!star.shaped || star.saturated || !(star.snr >= TELLING)) continue;
+    logs.push(Math.log(ellipseArea(star) / usual));
+    noises.push(AREA_NOISE / (star.snr * star.snr));
+  }
+  if (logs.length < 5) return 0;
+  const scatter = 1.482602218505602 * medianInPlace(Float64Array.from(logs, Math.abs));
+  return Math.max(0, scatter * scatter - medianInPlace(Float64Array.from(noises)));
+}
+
+/** Weight of a star's own shape against the frame's, 0 … 1: real variety over real variety and noise. */
+export const shapePriorWeight = (star: Candidate, variety: number): number =>
+  star.shaped ? variety / (variety + AREA_NOISE / (star.snr * star.snr)) : 0;
+
+/**
+ * What the light found under the frame's ellipse must be multiplied with to be that of the stars' own: the frame's
+ * ellipse is one among few, off by a hundredth, and so would be all light.
+ */
+export function frameFluxScale(stars: readonly Candidate[]): number {
+  const logs: number[] = [];
+  const weights: number[] = [];
+  for (const star of stars) {
+    if (!star.shaped || star.saturated || !(star.snr >= 12)) continue;
+    logs.push(Math.log(star.height * 2 * Math.PI * ellipseArea(star) / star.frameFlux));
+    weights.push(Math.min(star.snr, 100) ** 2);
+  }
+  const fit = logs.length < 5 ? null : robustFit([logs.map(() => 1)], logs, { weights });
+  return fit === null ? 1 : Math.exp(fit.coefficients[0]);
+}
