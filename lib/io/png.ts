@@ -256,7 +256,9 @@ export function encodePng16(
 }
 
 /** Chunks of a PNG in order; refuses what is no PNG, is cut short or has a wrong CRC. */
-function* chunksOf(step: string, bytes: Uint8Array): Generator<{ readonly type: string; readonly data: Uint8Array }> {
+function* chunksOf(step: string, given: Uint8Array): Generator<{ readonly type: string; readonly data: Uint8Array }> {
+  // a Buffer of node:fs cuts views where a Uint8Array copies: its slice() would show the wrong bytes behind `.buffer`
+  const bytes = new Uint8Array(given.buffer, given.byteOffset, given.byteLength);
   if (!SIGNATURE.every((byte, at) => bytes[at] === byte)) {
     throw new TypeError(`${step}: bytes must start with the PNG signature, but got ${[...bytes.subarray(0, 8)]}`);
   }
