@@ -42,7 +42,7 @@ export const trimOverscanDefaults: TrimOverscanOptions = Object.freeze({
  * import { constantImage, trimOverscan } from "faintlight";
  *
  * const frame = constantImage(10, 4, 500);
- * const trimmed = trimOverscan(frame, { overscan: { x: 8, y: 0, width: 2, height: 4 } });
+ * const trimmed = trimOverscan(frame, { overscanRegion: { x: 8, y: 0, width: 2, height: 4 } });
  * assert.deepEqual([trimmed.width, trimmed.planes[0].data[0]], [8, 0]);
  * ```
  */

@@ -120,7 +120,7 @@ function colourPicture(start: readonly RecipeStep[], ready: string): Recipe {
  * import { defaultRecipe } from "faintlight";
  *
  * const recipe = defaultRecipe(["Ha", "OIII"], { x: 0, y: 0, width: 100, height: 80 });
- * assert.equal(recipe.nodes.at(-1)?.id, recipe.result);
+ * assert.equal(recipe.steps.at(-1)?.id, recipe.result);
  * ```
  */
 export function defaultRecipe(channels: readonly string[], region: Region): Recipe {

@@ -61,7 +61,7 @@ const recipeSchema = v.strictObject({
  * import { parseRecipe } from "faintlight";
  *
  * const text = '{"name":"one","steps":[{"id":"flat","step":"extractGradient","inputs":["stack.L"]}],"result":"flat"}';
- * assert.equal(parseRecipe(text, "example").nodes[0].step, "extractGradient");
+ * assert.equal(parseRecipe(text, "example").steps[0].step, "extractGradient");
  * assert.throws(() => parseRecipe("{}", "example"), /example: name/);
  * ```
  */

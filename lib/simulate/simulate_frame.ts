@@ -34,7 +34,7 @@ export interface SimulatedFrame {
  * import assert from "node:assert/strict";
  * import { longRig, resizeRig, simulateFrame, starScene } from "faintlight";
  *
- * const rig = resizeRig(longRig, { width: 64, height: 48 }), scene = starScene({ faintest: 14 });
+ * const rig = resizeRig(longRig, { width: 64, height: 48 }), scene = starScene({ maximumMagnitude: 14 });
  * const clear = simulateFrame(rig, scene, { seed: 3 });
  * const cloud = simulateFrame(rig, scene, { seed: 3, fault: "cloud" });
  * assert.ok(cloud.truth.transparency < 0.7 * clear.truth.transparency);

@@ -59,8 +59,8 @@ export const starFieldDefaults: StarFieldOptions = Object.freeze({
  * import assert from "node:assert/strict";
  * import { starField } from "faintlight";
  *
- * const stars = starField({ seed: 5, faintest: 15 });
- * assert.deepEqual(stars, starField({ seed: 5, faintest: 15 }));
+ * const stars = starField({ seed: 5, maximumMagnitude: 15 });
+ * assert.deepEqual(stars, starField({ seed: 5, maximumMagnitude: 15 }));
  * ```
  */
 export function starField(options: Partial<StarFieldOptions> = {}): readonly SceneStar[] {
