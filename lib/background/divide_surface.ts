@@ -31,7 +31,8 @@ export const divideSurfaceDefaults: Readonly<DivideSurfaceOptions> = Object.free
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, divideSurface, fitSurface, sampleBackground } from "faintlight";
+ * import { divideSurface, fitSurface, sampleBackground } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.from({ length: 240 * 160 }, (_, i) => 1000 * (1 + (i % 240) / 2400));
  * const image = createImage({ width: 240, height: 160, unit: "adu", planes: [{ channel: "L", data }] });

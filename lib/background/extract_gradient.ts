@@ -48,7 +48,8 @@ export interface ExtractedGradient {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, extractGradient } from "faintlight";
+ * import { extractGradient } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.from({ length: 240 * 160 }, (_, i) => 100 + (i % 240) / 10 + Math.floor(i / 240) / 20);
  * const image = createImage({ width: 240, height: 160, unit: "adu", planes: [{ channel: "L", data }] });

@@ -428,7 +428,8 @@ function uncertaintyOf(
  * @example A plane is recovered
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, fitSurface, sampleBackground } from "faintlight";
+ * import { fitSurface, sampleBackground } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.from({ length: 240 * 160 }, (_, i) => 100 + (i % 240) / 10);
  * const image = createImage({ width: 240, height: 160, unit: "adu", planes: [{ channel: "L", data }] });

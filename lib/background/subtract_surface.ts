@@ -37,7 +37,8 @@ export function requireFitting(step: string, image: Image, surface: BackgroundSu
  * @example The gradient goes, the level stays
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, fitSurface, sampleBackground, subtractSurface } from "faintlight";
+ * import { fitSurface, sampleBackground, subtractSurface } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.from({ length: 240 * 160 }, (_, i) => 100 + (i % 240) / 10);
  * const image = createImage({ width: 240, height: 160, unit: "adu", planes: [{ channel: "L", data }] });

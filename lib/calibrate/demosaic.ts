@@ -39,7 +39,8 @@ export const demosaicDefaults: DemosaicOptions = Object.freeze({ method: "gradie
  * @example A grey mosaic gives grey
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, demosaic, derive } from "faintlight";
+ * import { constantImage, demosaic } from "faintlight";
+ * import { derive } from "faintlight/extend";
  *
  * const plain = constantImage(6, 6, 3);
  * const mosaic = derive(plain, { geometry: { ...plain.geometry, bayer: "GRBG" } }, { step: "pattern", options: {} });

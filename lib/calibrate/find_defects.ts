@@ -84,7 +84,8 @@ export interface DefectReport {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, derive, findDefects } from "faintlight";
+ * import { constantImage, findDefects } from "faintlight";
+ * import { derive } from "faintlight/extend";
  *
  * const clean = constantImage(16, 16, 100);
  * const data = clean.planes[0].data.slice();

@@ -50,7 +50,8 @@ export const prepareCorrectionDefaults: PrepareCorrectionOptions = Object.freeze
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, prepareCorrection } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { prepareCorrection } from "faintlight/parts";
  *
  * const light = constantImage(4, 4, 600);
  * const correction = prepareCorrection(light, { dark: constantImage(4, 4, 100), flat: constantImage(4, 4, 30000) });

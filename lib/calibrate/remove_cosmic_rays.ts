@@ -53,7 +53,8 @@ export const removeCosmicRaysDefaults: RemoveCosmicRaysOptions = Object.freeze({
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, derive, removeCosmicRays } from "faintlight";
+ * import { constantImage, removeCosmicRays } from "faintlight";
+ * import { derive } from "faintlight/extend";
  *
  * const clean = constantImage(32, 32, 100);
  * const data = clean.planes[0].data.slice();

@@ -28,7 +28,8 @@ export const repairPixelsDefaults: RepairPixelsOptions = Object.freeze({ bits: 2
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, createMask, maskBit, repairPixels } from "faintlight";
+ * import { constantImage, repairPixels } from "faintlight";
+ * import { createMask, maskBit } from "faintlight/extend";
  *
  * const bad = createMask(5, 5);
  * bad[12] = maskBit.defect;

@@ -26,7 +26,9 @@ export interface MosaicParts {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, derive, splitMosaic } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { derive } from "faintlight/extend";
+ * import { splitMosaic } from "faintlight/parts";
  *
  * const plain = constantImage(4, 4, 3);
  * const mosaic = derive(plain, { geometry: { ...plain.geometry, bayer: "RGGB" } }, { step: "pattern", options: {} });

@@ -114,7 +114,9 @@ function starFlux(image: Image, star: Star, fwhm: number): number[] | null {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, measureStarBalance, randomStream } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { measureStarBalance } from "faintlight/parts";
+ * import { randomStream } from "faintlight/stats";
  *
  * const gains = [2, 1, 4], size = 160, random = randomStream(1);
  * const planes = ["R", "G", "B"].map((channel, c) => ({
@@ -227,7 +229,8 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { balanceStars, createImage } from "faintlight";
+ * import { balanceStars } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const planes = ["R", "G", "B"].map((channel, c) => ({ channel, data: new Float32Array(64 * 64).fill(10 + c) }));
  * const balanced = balanceStars(createImage({ width: 64, height: 64, unit: "adu", planes }));

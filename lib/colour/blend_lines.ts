@@ -170,7 +170,8 @@ const paintTask: PoolTask<Band<PaintSettings>, void> = {
  * @example Hydrogen turns red, oxygen teal
  * ```ts
  * import assert from "node:assert/strict";
- * import { blendLines, createImage } from "faintlight";
+ * import { blendLines } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const at = (test: (x: number) => boolean, unit: "adu" | "display", channel: string) => ({
  *   channel,

@@ -45,7 +45,9 @@ export const limitGreenDefaults: Readonly<LimitGreenOptions> = Object.freeze({
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, limitGreen, randomStream } from "faintlight";
+ * import { limitGreen } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(1);
  * const planes = ["R", "G", "B"].map((channel) => ({

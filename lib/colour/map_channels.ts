@@ -30,7 +30,7 @@ const letters: Readonly<Record<string, string>> = { H: "Ha", O: "OIII", S: "SII"
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { channelRules } from "faintlight";
+ * import { channelRules } from "faintlight/parts";
  *
  * assert.deepEqual(channelRules("HOO")[2], { output: "B", from: { OIII: 1 } });
  * ```

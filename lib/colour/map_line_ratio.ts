@@ -62,7 +62,8 @@ export function smoothedLine(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, mapLineRatio } from "faintlight";
+ * import { mapLineRatio } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const plane = (channel: string, height: number) => ({
  *   channel,

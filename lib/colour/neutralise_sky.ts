@@ -15,7 +15,8 @@ import { applyGains } from "./equalise_channels.ts";
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, neutraliseSky } from "faintlight";
+ * import { neutraliseSky } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const planes = ["R", "G", "B"].map((channel, c) => ({ channel, data: new Float32Array(100).fill(10 * (c + 1)) }));
  * const even = neutraliseSky(createImage({ width: 10, height: 10, unit: "adu", planes }));

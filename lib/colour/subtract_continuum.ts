@@ -135,7 +135,8 @@ function typicalRatio(fits: readonly PartialFit[]): number {
  * @example A filter 20 times wider holds 20 times the continuum, and the line as well
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, createImage, subtractContinuum } from "faintlight";
+ * import { constantImage, subtractContinuum } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const line = constantImage(4, 4, 100), data = new Float32Array(16).fill(1050);
  * data[0] = data[1] = data[2] = 0; // some free sky

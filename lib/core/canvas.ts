@@ -32,7 +32,7 @@ export interface FrameOutline {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { plainGeometry, referenceCanvas } from "faintlight";
+ * import { plainGeometry, referenceCanvas } from "faintlight/geometry";
  *
  * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
  * assert.deepEqual([canvas.width, canvas.scale], [8, 1]);
@@ -51,7 +51,7 @@ export function referenceCanvas(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { cropCanvas, plainGeometry, referenceCanvas } from "faintlight";
+ * import { cropCanvas, plainGeometry, referenceCanvas } from "faintlight/geometry";
  *
  * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
  * assert.deepEqual(cropCanvas(canvas, 2, 1, 4, 4).origin, { x: 2, y: 1 });
@@ -74,7 +74,7 @@ export function cropCanvas(canvas: Canvas, x: number, y: number, width: number, 
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { plainGeometry, referenceCanvas, rescaleCanvas } from "faintlight";
+ * import { plainGeometry, referenceCanvas, rescaleCanvas } from "faintlight/geometry";
  *
  * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
  * assert.equal(rescaleCanvas(canvas, 0.5).width, 16);
@@ -120,7 +120,7 @@ function outline(frame: FrameOutline): Point[] {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { identityTransform, plainGeometry, referenceCanvas, unionCanvas } from "faintlight";
+ * import { identityTransform, plainGeometry, referenceCanvas, unionCanvas } from "faintlight/geometry";
  *
  * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
  * assert.equal(unionCanvas(canvas, [{ width: 12, height: 6, transform: identityTransform }]).width, 12);
@@ -154,7 +154,7 @@ export function unionCanvas(canvas: Canvas, frames: readonly FrameOutline[]): Ca
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { identityTransform, intersectionCanvas, plainGeometry, referenceCanvas } from "faintlight";
+ * import { identityTransform, intersectionCanvas, plainGeometry, referenceCanvas } from "faintlight/geometry";
  *
  * const canvas = referenceCanvas({ width: 8, height: 6, geometry: plainGeometry });
  * const frame = { width: 8, height: 6, transform: identityTransform, inverse: identityTransform };

@@ -8,7 +8,7 @@ const bits = new DataView(new ArrayBuffer(8));
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { cubeRoot } from "faintlight";
+ * import { cubeRoot } from "lib/core/colour_space.ts";
  *
  * assert.ok(Math.abs(cubeRoot(-27) + 3) < 1e-15);
  * ```
@@ -47,7 +47,7 @@ function fifthRoot(x: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { linearToSrgb } from "faintlight";
+ * import { linearToSrgb } from "faintlight/colour";
  *
  * assert.ok(Math.abs(linearToSrgb(0.18) - 0.4613561295) < 1e-9);
  * ```
@@ -66,7 +66,7 @@ export function linearToSrgb(x: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { srgbToLinear } from "faintlight";
+ * import { srgbToLinear } from "faintlight/colour";
  *
  * assert.ok(Math.abs(srgbToLinear(0.5) - 0.2140411405) < 1e-9);
  * ```
@@ -84,7 +84,7 @@ export function srgbToLinear(v: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { lightnessToLuminance } from "faintlight";
+ * import { lightnessToLuminance } from "faintlight/colour";
  *
  * assert.ok(Math.abs(lightnessToLuminance(15) - 0.019086) < 1e-6);
  * ```
@@ -103,7 +103,7 @@ export type Triple = readonly [number, number, number];
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { linearToOklab } from "faintlight";
+ * import { linearToOklab } from "faintlight/colour";
  *
  * const [lightness, a, b] = linearToOklab(1, 0, 0);
  * assert.ok(Math.abs(lightness - 0.627955) < 1e-5 && Math.abs(a - 0.224863) < 1e-5 && Math.abs(b - 0.125846) < 1e-5);
@@ -126,7 +126,7 @@ export function linearToOklab(r: number, g: number, b: number): Triple {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { oklabToLinear, linearToOklab } from "faintlight";
+ * import { oklabToLinear, linearToOklab } from "faintlight/colour";
  *
  * const [r, g, b] = oklabToLinear(...linearToOklab(0.2, 0.4, 0.6));
  * assert.ok(Math.abs(r - 0.2) < 1e-6 && Math.abs(g - 0.4) < 1e-6 && Math.abs(b - 0.6) < 1e-6);
@@ -153,7 +153,7 @@ export function oklabToLinear(lightness: number, a: number, b: number): Triple {
  * @example Too much chroma is taken down, hue stays
  * ```ts
  * import assert from "node:assert/strict";
- * import { linearToOklab, oklabToSrgb, srgbToLinear } from "faintlight";
+ * import { linearToOklab, oklabToSrgb, srgbToLinear } from "faintlight/colour";
  *
  * const shown = oklabToSrgb(0.7, 0.4, 0.2);
  * assert.ok(shown.every((each) => each >= 0 && each <= 1));

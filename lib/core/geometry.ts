@@ -67,7 +67,7 @@ export const plainGeometry: Geometry = Object.freeze({
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { shiftBayer } from "faintlight";
+ * import { shiftBayer } from "faintlight/geometry";
  *
  * assert.equal(shiftBayer("RGGB", 1, 0), "GRBG");
  * ```
@@ -85,7 +85,7 @@ export function shiftBayer(pattern: BayerPattern, dx: number, dy: number): Bayer
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { cropGeometry, plainGeometry } from "faintlight";
+ * import { cropGeometry, plainGeometry } from "faintlight/geometry";
  *
  * assert.deepEqual(cropGeometry(plainGeometry, { x: 3, y: 2 }).origin, { x: 3, y: 2 });
  * ```
@@ -110,7 +110,7 @@ export function cropGeometry(geometry: Geometry, offset: Point): Geometry {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { plainGeometry, rescaleGeometry } from "faintlight";
+ * import { plainGeometry, rescaleGeometry } from "faintlight/geometry";
  *
  * assert.deepEqual(rescaleGeometry(plainGeometry, 2).origin, { x: 0.5, y: 0.5 });
  * ```

@@ -24,7 +24,7 @@ export type Header = readonly Card[];
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { card } from "faintlight";
+ * import { card } from "faintlight/io";
  *
  * assert.equal(card("FILTER", "Ha").comment, "");
  * ```
@@ -37,7 +37,7 @@ export const card = (keyword: string, value: CardValue, comment = ""): Card => (
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { card, cardValue } from "faintlight";
+ * import { card, cardValue } from "faintlight/io";
  *
  * assert.equal(cardValue([card("GAIN", 100)], "GAIN"), 100);
  * assert.equal(cardValue([], "GAIN"), undefined);
@@ -54,7 +54,7 @@ export function cardValue(header: Header, keyword: string): CardValue | undefine
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { card, cardNumber } from "faintlight";
+ * import { card, cardNumber } from "faintlight/io";
  *
  * assert.equal(cardNumber([card("EXPOSURE", "3.0D2")], "EXPTIME", "EXPOSURE"), 300);
  * ```
@@ -77,7 +77,7 @@ export function cardNumber(header: Header, ...keywords: readonly string[]): numb
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { card, cardText } from "faintlight";
+ * import { card, cardText } from "faintlight/io";
  *
  * assert.equal(cardText([card("FILTER", " Ha ")], "FILTER"), "Ha");
  * ```
@@ -97,7 +97,7 @@ export function cardText(header: Header, ...keywords: readonly string[]): string
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { card, withCards } from "faintlight";
+ * import { card, withCards } from "faintlight/io";
  *
  * const header = withCards([card("GAIN", 100)], [card("GAIN", 200), card("OFFSET", 10)]);
  * assert.deepEqual(header.map((each) => each.value), [200, 10]);
@@ -120,7 +120,7 @@ export function withCards(header: Header, cards: readonly Card[]): Header {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { card, withoutCards } from "faintlight";
+ * import { card, withoutCards } from "faintlight/io";
  *
  * assert.deepEqual(withoutCards([card("GAIN", 100)], ["GAIN"]), []);
  * ```

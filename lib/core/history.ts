@@ -55,7 +55,7 @@ const plain = (options: object): { readonly [key: string]: Json } => JSON.parse(
  * @example Equal work has an equal name
  * ```ts
  * import assert from "node:assert/strict";
- * import { extendHistory } from "faintlight";
+ * import { extendHistory } from "faintlight/extend";
  *
  * const source = extendHistory([], { step: "readFits", options: { digest: "ab" } });
  * const one = extendHistory([{ history: source }], { step: "demo", options: { radius: 2 } });

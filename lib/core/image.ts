@@ -44,7 +44,7 @@ export interface Image extends Recorded {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { allocatePlane } from "faintlight";
+ * import { allocatePlane } from "faintlight/extend";
  *
  * assert.equal(allocatePlane(3, 2).length, 6);
  * ```
@@ -108,7 +108,7 @@ function assertShapes(step: string, image: ImageParts): void {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const image = createImage({ width: 2, height: 1, unit: "adu", planes: [{ channel: "L", data: Float32Array.of(1, 2) }] });
  * assert.equal(image.planes[0].data[1], 2);
@@ -171,7 +171,8 @@ export function constantImage(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, derive } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { derive } from "faintlight/extend";
  *
  * const one = constantImage(2, 2, 1);
  * const planes = one.planes.map((plane) => ({ ...plane, data: plane.data.map((x) => 2 * x) }));
@@ -198,7 +199,8 @@ export function derive(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, isLinear } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { isLinear } from "faintlight/extend";
  *
  * assert.equal(isLinear(constantImage(1, 1, 0, { unit: "display" })), false);
  * ```
@@ -213,7 +215,8 @@ export const isLinear = (image: Image): boolean => image.unit !== "display";
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, requireLinear } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { requireLinear } from "faintlight/extend";
  *
  * assert.throws(() => requireLinear("demo", constantImage(1, 1, 0, { unit: "display" })), /before the stretch/);
  * ```
@@ -232,7 +235,8 @@ export function requireLinear(step: string, image: Image): void {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, requireDisplay } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { requireDisplay } from "faintlight/extend";
  *
  * assert.throws(() => requireDisplay("demo", constantImage(1, 1, 0)), /stretch it first/);
  * ```
@@ -275,7 +279,8 @@ export function planeOf(image: Image, channel: string): Plane {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, requireSameSize } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { requireSameSize } from "faintlight/extend";
  *
  * assert.throws(() => requireSameSize("demo", constantImage(1, 1, 0), constantImage(2, 1, 0)), /one size/);
  * ```

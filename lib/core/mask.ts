@@ -36,7 +36,7 @@ export const maskBit: Readonly<
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createMask, maskBit } from "faintlight";
+ * import { createMask, maskBit } from "faintlight/extend";
  *
  * const mask = createMask(2, 1);
  * mask[0] |= maskBit.saturated;

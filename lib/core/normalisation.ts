@@ -103,7 +103,7 @@ function padded(nodes: Float32Array, width: number, height: number): Float64Arra
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { evaluateNormalisation } from "faintlight";
+ * import { evaluateNormalisation } from "lib/core/normalisation.ts";
  *
  * const surface = {
  *   gridWidth: 2, gridHeight: 1, tilePixels: 4, scale: [Float32Array.of(1, 2)], offset: [Float32Array.of(0, 0)],

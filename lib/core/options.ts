@@ -20,7 +20,7 @@ const nearest = (name: string, known: readonly string[]): string | undefined =>
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { settle } from "faintlight";
+ * import { settle } from "faintlight/extend";
  *
  * assert.deepEqual(settle("demo", { radius: 2, power: 1 }, { power: 3 }), { radius: 2, power: 3 });
  * assert.throws(() => settle("demo", { radius: 2 }, { Radius: 3 } as object), /unknown option "Radius"/);
@@ -57,7 +57,7 @@ export function settle<T extends object>(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { canonicalJson } from "faintlight";
+ * import { canonicalJson } from "faintlight/extend";
  *
  * assert.equal(canonicalJson({ b: 1, a: [NaN, true] }), '{"a":["NaN",true],"b":1}');
  * ```

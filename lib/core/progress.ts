@@ -21,7 +21,7 @@ export type Progress = (event: ProgressEvent) => void;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { silent } from "faintlight";
+ * import { silent } from "lib/core/progress.ts";
  *
  * assert.equal(silent({ label: "reading", done: 1, total: 2 }), undefined);
  * ```

@@ -79,7 +79,7 @@ function logFactorial(n: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { randomStream } from "faintlight";
+ * import { randomStream } from "faintlight/stats";
  *
  * assert.equal(randomStream(7).uniform(), randomStream(7).uniform());
  * assert.notEqual(randomStream(7).uniform(), randomStream(8).uniform());

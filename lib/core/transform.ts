@@ -74,7 +74,7 @@ function polynomialAt(p: Omit<PolynomialTransform, "inverse" | "kind">, x: numbe
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { applyTransform, identityTransform } from "faintlight";
+ * import { applyTransform, identityTransform } from "faintlight/geometry";
  *
  * assert.deepEqual(applyTransform(identityTransform, 3, 4), { x: 3, y: 4 });
  * ```
@@ -92,7 +92,7 @@ export function applyTransform(transform: Transform, x: number, y: number): Poin
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { identityTransform, multiplyMatrix } from "faintlight";
+ * import { identityTransform, multiplyMatrix } from "faintlight/geometry";
  *
  * const { matrix } = identityTransform;
  * assert.deepEqual(multiplyMatrix(matrix, matrix), matrix);
@@ -116,7 +116,7 @@ export function multiplyMatrix(first: Matrix3, second: Matrix3): Matrix3 {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { invertMatrix } from "faintlight";
+ * import { invertMatrix } from "faintlight/geometry";
  *
  * assert.deepEqual(invertMatrix([2, 0, 0, 0, 4, 0, 0, 0, 1]).slice(0, 5), [0.5, 0, 0, 0, 0.25]);
  * ```
@@ -142,7 +142,7 @@ export function invertMatrix(m: Matrix3): Matrix3 {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { applyTransform, invertTransform } from "faintlight";
+ * import { applyTransform, invertTransform } from "faintlight/geometry";
  *
  * const shift = { kind: "affine", matrix: [1, 0, 5, 0, 1, 7, 0, 0, 1] } as const;
  * assert.deepEqual(applyTransform(invertTransform(shift), 5, 7), { x: 0, y: 0 });
@@ -163,7 +163,7 @@ export function invertTransform(transform: Transform): Transform {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { identityTransform, linearPart } from "faintlight";
+ * import { identityTransform, linearPart } from "faintlight/geometry";
  *
  * assert.deepEqual(linearPart(identityTransform, { x: 1, y: 1 }), identityTransform.matrix);
  * ```
@@ -193,7 +193,7 @@ export function linearPart(transform: Transform, at: Point): Matrix3 {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { applyTransform, chainTransforms } from "faintlight";
+ * import { applyTransform, chainTransforms } from "faintlight/geometry";
  *
  * const shift = { kind: "affine", matrix: [1, 0, 5, 0, 1, 7, 0, 0, 1] } as const;
  * const double = { kind: "affine", matrix: [2, 0, 0, 0, 2, 0, 0, 0, 1] } as const;

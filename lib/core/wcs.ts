@@ -19,7 +19,8 @@ const RADIAN = Math.PI / 180;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { isTangential, type Wcs } from "faintlight";
+ * import { type Wcs } from "faintlight/geometry";
+ * import { isTangential } from "faintlight/sky";
  *
  * const wcs: Wcs = {
  *   ctype: ["RA---TAN", "DEC--TAN"], referencePixel: { x: 0, y: 0 }, referenceDegrees: [10, 20], cd: [-1e-4, 0, 0, 1e-4],
@@ -46,7 +47,8 @@ function requireTangential(step: string, wcs: Wcs): void {
  * @example The reference pixel lies at the reference position
  * ```ts
  * import assert from "node:assert/strict";
- * import { pixelToSky, type Wcs } from "faintlight";
+ * import { type Wcs } from "faintlight/geometry";
+ * import { pixelToSky } from "faintlight/sky";
  *
  * const wcs: Wcs = {
  *   ctype: ["RA---TAN", "DEC--TAN"],
@@ -83,7 +85,8 @@ export function pixelToSky(wcs: Wcs, pixel: Point): SkyPoint {
  * @example There and back
  * ```ts
  * import assert from "node:assert/strict";
- * import { pixelToSky, skyToPixel, type Wcs } from "faintlight";
+ * import { type Wcs } from "faintlight/geometry";
+ * import { pixelToSky, skyToPixel } from "faintlight/sky";
  *
  * const wcs: Wcs = {
  *   ctype: ["RA---TAN", "DEC--TAN"],
@@ -119,7 +122,8 @@ export function skyToPixel(wcs: Wcs, sky: SkyPoint): Point {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { type Wcs, wcsArcsecPerPixel } from "faintlight";
+ * import { type Wcs } from "faintlight/geometry";
+ * import { wcsArcsecPerPixel } from "faintlight/sky";
  *
  * const wcs: Wcs = {
  *   ctype: ["RA---TAN", "DEC--TAN"], referencePixel: { x: 0, y: 0 }, referenceDegrees: [10, 20], cd: [-1 / 3600, 0, 0, 1 / 3600],

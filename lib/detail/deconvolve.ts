@@ -234,7 +234,9 @@ function keepAbout(
  * @example Stars become narrower, and the sky no noisier
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, detectStars, randomStream, deconvolve } from "faintlight";
+ * import { detectStars, deconvolve } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2), data = Float32Array.from({ length: 160 * 160 }, () => 500 + 5 * random.gaussian());
  * for (let k = 0; k < 12; k++) {

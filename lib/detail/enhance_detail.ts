@@ -35,7 +35,9 @@ export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.free
  * @example Noise alone is left as it is
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, enhanceDetail, randomStream } from "faintlight";
+ * import { enhanceDetail } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(4), data = Float32Array.from({ length: 10000 }, () => 100 + 5 * random.gaussian());
  * const image = createImage({ width: 100, height: 100, unit: "adu", planes: [{ channel: "L", data }] });

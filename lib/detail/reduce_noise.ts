@@ -151,7 +151,9 @@ const subtractTask: PoolTask<Band<{ readonly width: number }>, void> = {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, randomStream, reduceNoise } from "faintlight";
+ * import { reduceNoise } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(4), data = Float32Array.from({ length: 10000 }, () => 100 + 5 * random.gaussian());
  * const out = reduceNoise(createImage({ width: 100, height: 100, unit: "adu", planes: [{ channel: "L", data }] }));

@@ -558,7 +558,9 @@ const percent = (share: number): string =>
  * @example A black point set too high is noticed
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, measureEffect, randomStream, stretchAsinh } from "faintlight";
+ * import { measureEffect, stretchAsinh } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(4), data = Float32Array.from({ length: 160 * 120 }, () => 100 + 5 * random.gaussian());
  * const image = createImage({ width: 160, height: 120, unit: "adu", planes: [{ channel: "L", data }] });

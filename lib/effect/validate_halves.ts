@@ -45,7 +45,9 @@ export interface HalvesReport {
  * @example A star in one half only
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, randomStream, validateHalves } from "faintlight";
+ * import { validateHalves } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const half = (seed: number, star: number) => {
  *   const random = randomStream(seed);

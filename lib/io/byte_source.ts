@@ -105,7 +105,7 @@ let unpackFolder: string | null = null;
  * import { mkdtempSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { setUnpackFolder } from "faintlight";
+ * import { setUnpackFolder } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "unpack-"));
  * setUnpackFolder(join(folder, "unpacked"));

@@ -204,7 +204,7 @@ function startOfExposure(header: Header, exposure: number | null): string | null
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { sessionOf } from "faintlight";
+ * import { sessionOf } from "faintlight/parts";
  *
  * assert.equal(sessionOf("2026-10-04T03:10:00"), "2026-10-03");
  * assert.equal(sessionOf("2026-10-04T21:10:00"), "2026-10-04");
@@ -284,7 +284,7 @@ function airmassOf(header: Header): number | null {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { card, describeFrame } from "faintlight";
+ * import { card, describeFrame } from "faintlight/io";
  *
  * const facts = describeFrame([
  *   card("BITPIX", 16), card("NAXIS", 2), card("NAXIS1", 3008), card("NAXIS2", 3008), card("BZERO", 32768),

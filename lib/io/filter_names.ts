@@ -52,7 +52,7 @@ function bare(name: string): string {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { channelOfFilter } from "faintlight";
+ * import { channelOfFilter } from "faintlight/io";
  *
  * assert.equal(channelOfFilter("H_Alpha 7nm"), "Ha");
  * assert.equal(channelOfFilter("[OIII]"), "OIII");
@@ -79,7 +79,7 @@ export function channelOfFilter(name: string, names: FilterNames = filterNames):
  * import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { channelOfFilter, readFilterNames } from "faintlight";
+ * import { channelOfFilter, readFilterNames } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "names-"));
  * writeFileSync(join(folder, "filters.json"), '{"Ha": ["slot 5"]}');

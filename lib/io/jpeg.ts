@@ -43,7 +43,8 @@ export const encodeJpegDefaults: EncodeJpegOptions = Object.freeze({ quality: 90
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, encodeJpeg } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { encodeJpeg } from "faintlight/io";
  *
  * const bytes = encodeJpeg(constantImage(16, 16, 0.5, { unit: "display" }), { quality: 80 });
  * assert.deepEqual([bytes[0], bytes[1]], [0xff, 0xd8]);

@@ -208,7 +208,8 @@ export function readRecordOf(
  * import { mkdtempSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { constantImage, listFrames, writeFits, writeWhole } from "faintlight";
+ * import { constantImage, listFrames, writeFits } from "faintlight";
+ * import { writeWhole } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "night-"));
  * writeFits(join(folder, "darks", "one.fits"), constantImage(4, 3, 100), { bitpix: 16 });

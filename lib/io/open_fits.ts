@@ -211,7 +211,8 @@ function target(region: Region, into: Float32Array | undefined): Float32Array {
  * import { mkdtempSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { constantImage, openFits, readRegion, writeFits } from "faintlight";
+ * import { constantImage, writeFits } from "faintlight";
+ * import { openFits, readRegion } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "fits-"));
  * writeFits(join(folder, "a.fits"), constantImage(4, 3, 7), { bitpix: 16, compress: "RICE_1" });
@@ -572,7 +573,8 @@ export class FitsFile {
  * import { mkdtempSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { constantImage, openFits, writeFits } from "faintlight";
+ * import { constantImage, writeFits } from "faintlight";
+ * import { openFits } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "fits-"));
  * const path = join(folder, "a.fits");

@@ -83,7 +83,8 @@ function sourceOfFile(path: string): PixelSource {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, openPixels } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { openPixels } from "faintlight/io";
  *
  * const source = openPixels(constantImage(4, 3, 7));
  * assert.deepEqual([...source.readRegion({ x: 1, y: 1, width: 2, height: 1 }, 0)], [7, 7]);

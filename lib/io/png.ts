@@ -174,7 +174,8 @@ const stripTask: PoolTask<PngStripJob, PngStrip> = {
  * @example The record comes back
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, decodePng, encodePng16, readPngRecord } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { decodePng, encodePng16, readPngRecord } from "faintlight/io";
  *
  * const bytes = encodePng16(constantImage(3, 2, 0.5, { unit: "display" }), { record: '{"steps":[]}' });
  * assert.equal(readPngRecord(bytes), '{"steps":[]}');
@@ -304,7 +305,8 @@ function textOf(type: string, data: Uint8Array): readonly [string, string] | nul
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, encodePng16, readPngRecord } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { encodePng16, readPngRecord } from "faintlight/io";
  *
  * assert.equal(readPngRecord(encodePng16(constantImage(1, 1, 0, { unit: "display" }))), null);
  * ```
@@ -368,7 +370,7 @@ function unfilter(data: Uint8Array, rows: number, rowBytes: number, step: number
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { decodePng, encodePng16 } from "faintlight";
+ * import { decodePng, encodePng16 } from "faintlight/io";
  *
  * const samples = Uint16Array.of(0, 1, 65535);
  * assert.deepEqual(decodePng(encodePng16({ width: 3, height: 1, channels: 1, samples })).samples, samples);
@@ -440,7 +442,7 @@ export function decodePng(bytes: Uint8Array): DecodedPng {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { encodePng16, imageFromPng } from "faintlight";
+ * import { encodePng16, imageFromPng } from "faintlight/io";
  *
  * const bytes = encodePng16({ width: 1, height: 1, channels: 3, samples: Uint8Array.of(255, 0, 51) });
  * assert.deepEqual(imageFromPng(bytes).planes.map((plane) => plane.data[0]), [1, 0, Math.fround(0.2)]);

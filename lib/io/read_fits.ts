@@ -66,7 +66,8 @@ export function fullHeader(file: FitsFile, hdu: PlacedHdu): Header {
  * import { mkdtempSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { cardNumber, constantImage, readFitsHeader, writeFits } from "faintlight";
+ * import { constantImage, writeFits } from "faintlight";
+ * import { cardNumber, readFitsHeader } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "fits-"));
  * writeFits(join(folder, "a.fits"), constantImage(4, 3, 7));

@@ -352,7 +352,8 @@ function* fileBytes(parts: readonly FitsPart[], options: WriteFitsOptions): Gene
  * import { mkdtempSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { constantImage, openFits, writeFits } from "faintlight";
+ * import { constantImage, writeFits } from "faintlight";
+ * import { openFits } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "fits-"));
  * const path = join(folder, "a.fits");

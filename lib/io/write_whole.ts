@@ -26,7 +26,7 @@ function writeAll(descriptor: number, bytes: Uint8Array): void {
  * import { mkdtempSync, readdirSync, readFileSync, rmSync } from "node:fs";
  * import { tmpdir } from "node:os";
  * import { join } from "node:path";
- * import { writeWhole } from "faintlight";
+ * import { writeWhole } from "faintlight/io";
  *
  * const folder = mkdtempSync(join(tmpdir(), "whole-"));
  * writeWhole(join(folder, "sub", "note.txt"), "clear sky");

@@ -62,7 +62,7 @@ function exponential(high: number, low: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { expPortable } from "faintlight";
+ * import { expPortable } from "faintlight/extend";
  *
  * assert.equal(expPortable(0), 1);
  * assert.ok(Math.abs(expPortable(1) - Math.E) < 1e-15);
@@ -103,7 +103,7 @@ function split(x: number): { readonly m: number; readonly k: number } {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { logPortable } from "faintlight";
+ * import { logPortable } from "faintlight/extend";
  *
  * assert.equal(logPortable(1), 0);
  * assert.ok(Math.abs(logPortable(2) - Math.LN2) < 1e-16);
@@ -133,7 +133,7 @@ function logarithmOfOnePlus(x: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { asinhPortable } from "faintlight";
+ * import { asinhPortable } from "faintlight/extend";
  *
  * assert.equal(asinhPortable(0), 0);
  * assert.ok(Math.abs(asinhPortable(-3) - Math.asinh(-3)) < 1e-15);
@@ -152,7 +152,7 @@ export function asinhPortable(x: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { sinhPortable } from "faintlight";
+ * import { sinhPortable } from "faintlight/extend";
  *
  * assert.equal(sinhPortable(0), 0);
  * assert.ok(Math.abs(sinhPortable(1) - 1.1752011936438014) < 1e-15);
@@ -229,7 +229,7 @@ function positivePower(x: number, y: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { powPortable } from "faintlight";
+ * import { powPortable } from "faintlight/extend";
  *
  * assert.equal(powPortable(2, 10), 1024);
  * assert.ok(Math.abs(powPortable(0.5, 1 / 2.4) - 0.7491535384383408) < 1e-15);
@@ -297,7 +297,7 @@ function circular(x: number, quarter: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { sinPortable } from "faintlight";
+ * import { sinPortable } from "faintlight/extend";
  *
  * assert.ok(Math.abs(sinPortable(Math.PI / 6) - 0.5) < 1e-16);
  * ```
@@ -310,7 +310,7 @@ export const sinPortable = (x: number): number => x === 0 ? x : circular(x, 0);
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { cosPortable } from "faintlight";
+ * import { cosPortable } from "faintlight/extend";
  *
  * assert.ok(Math.abs(cosPortable(Math.PI / 3) - 0.5) < 2e-16);
  * ```
@@ -348,7 +348,7 @@ const arcLow = [
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { atan2Portable } from "faintlight";
+ * import { atan2Portable } from "faintlight/extend";
  *
  * assert.equal(atan2Portable(1, 1), Math.PI / 4);
  * assert.equal(atan2Portable(0, -1), Math.PI);

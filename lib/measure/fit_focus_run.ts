@@ -28,7 +28,7 @@ export interface FocusRunFit {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { fitFocusRun } from "faintlight";
+ * import { fitFocusRun } from "faintlight/parts";
  *
  * const fit = fitFocusRun([1000, 1100, 1200, 1300], [5, 3.2, 3.2, 5]);
  * assert.ok(Math.abs(fit.bestPosition - 1150) < 1e-6);

@@ -10,7 +10,8 @@ import type { Image } from "../core/image.ts";
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, lostRowShare } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { lostRowShare } from "lib/measure/lost_rows.ts";
  *
  * const data = Float32Array.of(3, 4, 5, 0, 0, 0);
  * const image = createImage({ width: 3, height: 2, unit: "adu", planes: [{ channel: "L", data }] });

@@ -164,7 +164,8 @@ function surface(map: BackgroundMap, values: Float64Array): Float32Array {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { renderBackground, constantImage, measureBackground } from "faintlight";
+ * import { constantImage, measureBackground } from "faintlight";
+ * import { renderBackground } from "faintlight/parts";
  *
  * assert.equal(renderBackground(measureBackground(constantImage(100, 80, 7)))[0], 7);
  * ```
@@ -179,7 +180,8 @@ export function renderBackground(map: BackgroundMap): Float32Array {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, measureBackground, renderBackgroundNoise } from "faintlight";
+ * import { constantImage, measureBackground } from "faintlight";
+ * import { renderBackgroundNoise } from "faintlight/parts";
  *
  * assert.equal(renderBackgroundNoise(measureBackground(constantImage(100, 80, 7)))[0], 0);
  * ```

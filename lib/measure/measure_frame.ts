@@ -208,7 +208,9 @@ function withoutPieces(seen: StarSearch, pieces: readonly boolean[]): StarSearch
  * @example A frame without stars has a sky and no FWHM
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, measureFrame, randomStream } from "faintlight";
+ * import { measureFrame } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(3), data = Float32Array.from({ length: 160 * 160 }, () => 300 + 4 * random.gaussian());
  * const image = createImage({ width: 160, height: 160, unit: "adu", planes: [{ channel: "L", data }] });

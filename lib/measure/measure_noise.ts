@@ -71,7 +71,9 @@ function planeFor(sampling: Sampling): { data: Float32Array; width: number; heig
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, measureNoise, randomStream } from "faintlight";
+ * import { measureNoise } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(5), data = Float32Array.from({ length: 4096 }, (_, i) => i % 64 + 3 * random.gaussian());
  * const image = createImage({ width: 64, height: 64, unit: "adu", planes: [{ channel: "L", data }] });

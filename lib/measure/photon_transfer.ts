@@ -82,7 +82,9 @@ function gather(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, photonTransfer, randomStream } from "faintlight";
+ * import { photonTransfer } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2), K = 0.8;
  * const frame = (electrons: number) => createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L",

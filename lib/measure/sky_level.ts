@@ -118,7 +118,9 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, measureSky, randomStream } from "faintlight";
+ * import { measureSky } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(3);
  * const data = Float32Array.from({ length: 40000 }, (_, i) => 100 + 5 * random.gaussian() + (i % 3 === 0 ? 80 : 0));

@@ -137,7 +137,7 @@ const count = (n: number, what: string): string => `${n} ${what}${n === 1 ? "" :
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { groupLights } from "faintlight";
+ * import { groupLights } from "faintlight/parts";
  *
  * assert.deepEqual(groupLights([]), []);
  * ```

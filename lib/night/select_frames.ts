@@ -104,7 +104,8 @@ export interface Selection {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { parseDecisions, selectFrames } from "faintlight";
+ * import { parseDecisions } from "faintlight";
+ * import { selectFrames } from "faintlight/parts";
  *
  * const diagnosis = { file: "a.fits", verdict: "reject" as const, causes: ["cloud" as const], cause: "cloud", evidence: "", remedy: "",
  *   transparency: 0.5, confidence: 1 };

@@ -232,7 +232,7 @@ function fitExtinction(points: readonly { readonly x: number; readonly t: number
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { measureTransparency } from "faintlight";
+ * import { measureTransparency } from "faintlight/parts";
  *
  * const frame = { stars: [], width: 100, height: 100 };
  * assert.deepEqual(measureTransparency([{ ...frame, fluxRatio: 2 }, { ...frame, fluxRatio: 1 }]).map((each) => each.value), [1, 0.5]);

@@ -37,7 +37,9 @@ export const measureStarFluxRatiosDefaults: Readonly<MeasureStarFluxRatiosOption
  * @example A night at 80 % of the transparency
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, measureStarFluxRatios, median, randomStream } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { measureStarFluxRatios } from "faintlight/parts";
+ * import { median, randomStream } from "faintlight/stats";
  *
  * const night = (light: number, seed: number) => {
  *   const random = randomStream(seed), data = Float32Array.from({ length: 200 * 200 }, (_, i) => {

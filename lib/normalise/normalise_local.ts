@@ -225,7 +225,8 @@ function checkPreparation(step: string, used: PrepareNormalisationOptions): void
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, prepareNormalisation } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { prepareNormalisation } from "faintlight/parts";
  *
  * const ready = prepareNormalisation(constantImage(96, 64, 5), { tilePixels: 32 });
  * assert.deepEqual([ready.gridWidth, ready.gridHeight], [3, 2]);
@@ -523,7 +524,8 @@ const isPrepared = (value: Image | NormalisationReference): value is Normalisati
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, constantImage, fitNormalisation } from "faintlight";
+ * import { constantImage, fitNormalisation } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const reference = constantImage(256, 192, 100);
  * const data = Float32Array.from({ length: 256 * 192 }, (_, i) => 0.8 * 100 + 0.05 * (i % 256));
@@ -765,7 +767,8 @@ export function applyNormalisation(
  * @example A sky that brightens to the right is brought to the reference
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, constantImage, normaliseLocal } from "faintlight";
+ * import { constantImage, normaliseLocal } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const reference = constantImage(256, 192, 100);
  * const data = Float32Array.from({ length: 256 * 192 }, (_, i) => 140 + 0.1 * (i % 256));
@@ -800,7 +803,7 @@ export function normaliseLocal(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { normalisationImage } from "faintlight";
+ * import { normalisationImage } from "faintlight/parts";
  *
  * const surface = {
  *   gridWidth: 2, gridHeight: 1, tilePixels: 4, scale: [Float32Array.of(1, 1)], offset: [Float32Array.of(0, 4)],

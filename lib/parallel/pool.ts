@@ -158,7 +158,7 @@ function processors(): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { setWorkerCount, workerCount } from "faintlight";
+ * import { setWorkerCount, workerCount } from "faintlight/parallel";
  *
  * setWorkerCount(0);
  * assert.equal(workerCount(), 0);
@@ -178,7 +178,7 @@ export function workerCount(): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { setWorkerCount, workerCount } from "faintlight";
+ * import { setWorkerCount, workerCount } from "faintlight/parallel";
  *
  * setWorkerCount(0);
  * assert.equal(workerCount(), 0);
@@ -198,7 +198,7 @@ export function setWorkerCount(count: number): void {
  *
  * @example
  * ```ts
- * import { closePool } from "faintlight";
+ * import { closePool } from "faintlight/parallel";
  *
  * closePool();
  * ```
@@ -349,7 +349,7 @@ function runHere<Job, Result>(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { parallelMap } from "faintlight";
+ * import { parallelMap } from "faintlight/parallel";
  *
  * // A module of its own exports the function, so that workers find it: export const square = (x: number) => x * x;
  * const task = { module: import.meta.url, name: "square", run: (x: number) => x * x };

@@ -20,7 +20,9 @@ import { effectLines } from "./effect_lines.ts";
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, effectSheet, measureEffect, randomStream, stretchAsinh } from "faintlight";
+ * import { effectSheet, measureEffect, stretchAsinh } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(4), data = Float32Array.from({ length: 160 * 120 }, () => 100 + 5 * random.gaussian());
  * const image = createImage({ width: 160, height: 120, unit: "adu", planes: [{ channel: "L", data }] });

@@ -36,7 +36,8 @@ const finite = (value: number | null | undefined): number | null =>
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { diagnoseNight, judgedFrame, listFrames } from "faintlight";
+ * import { diagnoseNight, listFrames } from "faintlight";
+ * import { judgedFrame } from "lib/pipeline/night_report.ts";
  *
  * const [record] = listFrames("demo-data/long").records.filter((each) => each.kind === "light");
  * const row = { record, quality: null, problem: "not measured" };

@@ -179,7 +179,8 @@ export function runRecipe(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, cropImage, type Image, replayHistory } from "faintlight";
+ * import { constantImage, cropImage, type Image } from "faintlight";
+ * import { replayHistory } from "faintlight/extend";
  *
  * const source = constantImage(4, 4, 1), part = cropImage(source, { width: 2 });
  * const again = replayHistory(part.history, new Map([[source.history.head, source]])) as Image;

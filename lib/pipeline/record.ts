@@ -106,7 +106,7 @@ const recordSchema = v.object({
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { readRecord } from "faintlight";
+ * import { readRecord } from "faintlight/io";
  *
  * assert.throws(() => readRecord(new TextEncoder().encode("{}"), "a.json"), /a.json: is no record/);
  * ```

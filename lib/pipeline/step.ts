@@ -191,7 +191,7 @@ export const stepNames: readonly string[] = Object.freeze([...steps.keys()]);
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { findStep } from "faintlight";
+ * import { findStep } from "faintlight/extend";
  *
  * assert.equal(findStep("cropImage").title, "Crop to common coverage");
  * ```

@@ -529,7 +529,7 @@ function coversFrame(points: Columns, box: Box, least: number): boolean {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { applyTransform, fitTransform } from "faintlight";
+ * import { applyTransform, fitTransform } from "faintlight/geometry";
  *
  * const places = [[0, 0], [100, 0], [100, 80], [0, 80]].map(([x, y]) => ({ x, y }));
  * const pairs = places.map((source) => ({ source, reference: { x: 5 - source.y, y: source.x - 2 } }));

@@ -120,7 +120,8 @@ export type RegistrationFailure = "too-few-stars" | "no-match" | "fixed-pattern"
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { matchStars, RegistrationError } from "faintlight";
+ * import { RegistrationError } from "faintlight";
+ * import { matchStars } from "faintlight/geometry";
  *
  * assert.throws(() => matchStars([{ x: 1, y: 1, flux: 5 }], []), RegistrationError);
  * ```
@@ -786,7 +787,8 @@ function invertAt(transform: Transform, box: Box): ((x: number, y: number) => Po
  * @example A frame turned by 180 degrees after the meridian flip
  * ```ts
  * import assert from "node:assert/strict";
- * import { applyTransform, matchStars, randomStream } from "faintlight";
+ * import { applyTransform, matchStars } from "faintlight/geometry";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(5);
  * const reference = Array.from({ length: 40 }, () => ({

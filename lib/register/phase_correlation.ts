@@ -359,7 +359,8 @@ function correlate(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, phaseCorrelate } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { phaseCorrelate } from "faintlight/geometry";
  *
  * const blob = (cx: number, cy: number) => createImage({
  *   width: 64, height: 64, unit: "adu",

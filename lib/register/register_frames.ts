@@ -192,7 +192,8 @@ function allStars(
  * @example Three frames that drift
  * ```ts
  * import assert from "node:assert/strict";
- * import { randomStream, registerFrames } from "faintlight";
+ * import { registerFrames } from "faintlight";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2);
  * const stars = Array.from({ length: 40 }, () => ({

@@ -53,7 +53,7 @@ export const resampleDefaults: Readonly<ResampleOptions> = Object.freeze({
  * @example Keys at half a pixel
  * ```ts
  * import assert from "node:assert/strict";
- * import { interpolationWeights } from "faintlight";
+ * import { interpolationWeights } from "faintlight/parts";
  *
  * assert.deepEqual(interpolationWeights("cubic", 0.5), [-1 / 16, 9 / 16, 9 / 16, -1 / 16]);
  * ```
@@ -216,7 +216,9 @@ const tileSide = 256;
  * @example A frame that lies two pixels to the right of the reference
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, referenceCanvas, resample } from "faintlight";
+ * import { resample } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { referenceCanvas } from "faintlight/geometry";
  *
  * const data = new Float32Array(64).fill(10);
  * data[3 * 8 + 5] = 50;

@@ -29,7 +29,7 @@ export interface CalibrationFault {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { knownCalibrationFaults, longRig, resizeRig, simulateCalibration } from "faintlight";
+ * import { knownCalibrationFaults, longRig, resizeRig, simulateCalibration } from "faintlight/simulate";
  *
  * const rig = resizeRig(longRig, { width: 20, height: 16 });
  * const { truth } = simulateCalibration(rig, { kind: "dark", ...knownCalibrationFaults["warm-dark"].options });

@@ -34,7 +34,8 @@ const round = (x: number, digits: number): number => Number(x.toFixed(digits));
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { cardValue, longRig, resizeRig, simulateCalibration } from "faintlight";
+ * import { cardValue } from "faintlight/io";
+ * import { longRig, resizeRig, simulateCalibration } from "faintlight/simulate";
  *
  * const { image } = simulateCalibration(resizeRig(longRig, { width: 16, height: 16 }), { kind: "dark" });
  * assert.equal(cardValue(image.header, "EXPTIME"), 300);

@@ -25,7 +25,7 @@ export interface DustShadow {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { dustOf, longRig } from "faintlight";
+ * import { dustOf, longRig } from "faintlight/simulate";
  *
  * assert.deepEqual(dustOf(longRig, "sensor"), dustOf(longRig, "sensor"));
  * ```

@@ -132,7 +132,7 @@ function density(sheet: Sheet, noise: Noise, x: number, y: number): number {
  * @example The lines differ: oxygen shines inside, hydrogen outside
  * ```ts
  * import assert from "node:assert/strict";
- * import { lanternNebula } from "faintlight";
+ * import { lanternNebula } from "faintlight/simulate";
  *
  * const { Ha, OIII } = lanternNebula(64, 64, { stepArcsec: 20 });
  * assert.ok(Ha.every((each) => each >= 0) && OIII.every((each) => each >= 0));

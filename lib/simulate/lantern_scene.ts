@@ -107,7 +107,7 @@ function addGalaxies(nebula: LanternNebula, seed: string, halfSize: number): voi
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { lanternScene } from "faintlight";
+ * import { lanternScene } from "faintlight/simulate";
  *
  * const scene = lanternScene({ halfSizeArcsec: 300, stepArcsec: 12 });
  * assert.equal(scene.object, "Lantern Nebula");
@@ -149,7 +149,7 @@ export function lanternScene(options: Partial<LanternSceneOptions> = {}): Scene 
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { lanternSceneFor, longRig, resizeRig } from "faintlight";
+ * import { lanternSceneFor, longRig, resizeRig } from "faintlight/simulate";
  *
  * const scene = lanternSceneFor(resizeRig(longRig, { width: 24, height: 18 }));
  * assert.equal(scene.object, "Lantern Nebula");

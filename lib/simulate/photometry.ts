@@ -41,7 +41,7 @@ export interface Passband {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { effectiveWidthAngstrom, shapePassband } from "faintlight";
+ * import { effectiveWidthAngstrom, shapePassband } from "faintlight/simulate";
  *
  * assert.ok(effectiveWidthAngstrom(shapePassband("Ha", 656.3, 7, 0.9)) > 50);
  * ```
@@ -69,7 +69,7 @@ export function shapePassband(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { shapePassband, throughputAt } from "faintlight";
+ * import { shapePassband, throughputAt } from "faintlight/simulate";
  *
  * const band = shapePassband("Ha", 656.3, 7, 0.9);
  * assert.ok(throughputAt(band, 656.3) > 0.85 && throughputAt(band, 700) === 0);
@@ -90,7 +90,7 @@ export function throughputAt(band: Passband, wavelengthNm: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { effectiveWidthAngstrom, shapePassband } from "faintlight";
+ * import { effectiveWidthAngstrom, shapePassband } from "faintlight/simulate";
  *
  * const narrow = shapePassband("Ha", 656.3, 3, 0.9), wide = shapePassband("Ha", 656.3, 7, 0.9);
  * assert.ok(effectiveWidthAngstrom(wide) > 2 * effectiveWidthAngstrom(narrow));
@@ -105,7 +105,7 @@ export const effectiveWidthAngstrom = (band: Passband): number =>
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { planckPhotons } from "faintlight";
+ * import { planckPhotons } from "faintlight/simulate";
  *
  * assert.ok(Math.abs(planckPhotons(620, 5772) / planckPhotons(530, 5772) - 1.066465) < 1e-5);
  * ```
@@ -122,7 +122,7 @@ export function planckPhotons(wavelengthNm: number, temperatureK: number): numbe
  * @example A hot star is brighter in blue than in red
  * ```ts
  * import assert from "node:assert/strict";
- * import { blackBodyWidth, shapePassband } from "faintlight";
+ * import { blackBodyWidth, shapePassband } from "faintlight/simulate";
  *
  * const blue = shapePassband("B", 460, 90, 0.5), red = shapePassband("R", 620, 90, 0.5);
  * assert.ok(blackBodyWidth(blue, 12000) > blackBodyWidth(red, 12000));
@@ -150,7 +150,7 @@ export function blackBodyWidth(band: Passband, temperatureK: number): number {
  * @example A star of magnitude 20 in 890 Å through an 80 mm lens, quantum efficiency 0.6
  * ```ts
  * import assert from "node:assert/strict";
- * import { magnitudeRate } from "faintlight";
+ * import { magnitudeRate } from "faintlight/simulate";
  *
  * const rate = magnitudeRate(20, Math.PI / 4 * 64, 890 * 0.6);
  * assert.ok(Math.abs(rate - 0.2681) < 1e-4);
@@ -165,7 +165,7 @@ export const magnitudeRate = (magnitude: number, collectingAreaSquareCm: number,
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { temperatureOfColour } from "faintlight";
+ * import { temperatureOfColour } from "faintlight/simulate";
  *
  * assert.ok(Math.abs(temperatureOfColour(0.653) - 5767.48) < 0.01);
  * ```

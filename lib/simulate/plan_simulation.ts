@@ -169,7 +169,7 @@ function orderOf(lights: { readonly [filter: string]: number }): string[] {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { longNight, planSimulation } from "faintlight";
+ * import { longNight, planSimulation } from "faintlight/simulate";
  *
  * const plan = planSimulation(longNight, { lights: { Ha: 2 }, faults: [{ light: 1, fault: "cloud" }] });
  * assert.deepEqual(plan.lights.map((light) => light.options.fault), ["none", "cloud"]);

@@ -117,7 +117,7 @@ const weights = [[], [1], [0.5, 0.5], [5 / 18, 8 / 18, 5 / 18]];
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { moffatAlphaPerFwhm } from "faintlight";
+ * import { moffatAlphaPerFwhm } from "faintlight/simulate";
  *
  * assert.ok(Math.abs(1 / moffatAlphaPerFwhm(3) - 1.019649) < 1e-6);
  * ```
@@ -140,7 +140,7 @@ export const moffatAlphaPerFwhm = (beta: number): number => 0.5 / Math.sqrt(powP
  * @example The light of a star arrives on the canvas
  * ```ts
  * import assert from "node:assert/strict";
- * import { renderStars } from "faintlight";
+ * import { renderStars } from "faintlight/simulate";
  *
  * const canvas = { width: 101, height: 101, data: new Float32Array(101 * 101) };
  * renderStars(canvas, [{ x: 50.3, y: 49.8, flux: 1000 }], { fwhmPixels: 3 }, { minimumRadiusFwhm: 12 });

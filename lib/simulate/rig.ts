@@ -184,7 +184,7 @@ export const pocketRig: Rig = Object.freeze({
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { arcsecPerPixelOf, longRig } from "faintlight";
+ * import { arcsecPerPixelOf, longRig } from "faintlight/simulate";
  *
  * assert.ok(Math.abs(arcsecPerPixelOf(longRig) - 206.264806 * 5.4 / 810) < 1e-3);
  * ```
@@ -197,7 +197,7 @@ export const arcsecPerPixelOf = (rig: Rig): number => 206.264806 * rig.pixelMicr
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { collectingAreaSquareCm, pocketRig } from "faintlight";
+ * import { collectingAreaSquareCm, pocketRig } from "faintlight/simulate";
  *
  * assert.ok(collectingAreaSquareCm(pocketRig) > 0);
  * ```
@@ -213,7 +213,7 @@ export const collectingAreaSquareCm = (rig: Rig): number =>
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { passbandOf, longRig } from "faintlight";
+ * import { passbandOf, longRig } from "faintlight/simulate";
  *
  * assert.throws(() => passbandOf(longRig, "none"), /must have filter/);
  * ```
@@ -233,7 +233,7 @@ export function passbandOf(rig: Rig, channel: string): Passband {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { longRig, resizeRig } from "faintlight";
+ * import { longRig, resizeRig } from "faintlight/simulate";
  *
  * assert.equal(resizeRig(longRig, { width: 96, height: 72 }).width, 96);
  * ```

@@ -65,7 +65,7 @@ export const starSceneDefaults: StarSceneOptions = Object.freeze({
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { starScene } from "faintlight";
+ * import { starScene } from "faintlight/simulate";
  *
  * assert.ok(starScene().stars.length > 0);
  * ```

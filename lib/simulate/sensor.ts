@@ -27,7 +27,7 @@ const known = new WeakMap<Rig, SensorMaps>();
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { longRig, resizeRig, sensorMaps } from "faintlight";
+ * import { longRig, resizeRig, sensorMaps } from "faintlight/simulate";
  *
  * const rig = resizeRig(longRig, { width: 32, height: 24 });
  * assert.equal(sensorMaps(rig).darkRate.length, 32 * 24);
@@ -82,7 +82,7 @@ export function sensorMaps(rig: Rig): SensorMaps {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { darkCurrentLaw } from "faintlight";
+ * import { darkCurrentLaw } from "faintlight/simulate";
  *
  * assert.ok(Math.abs(darkCurrentLaw(1) / darkCurrentLaw(0) - 1.1) < 0.01);
  * ```
@@ -133,7 +133,7 @@ function addCosmicRays(electrons: Float32Array, rig: Rig, exposure: Exposure, ra
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { fullScaleOf, longRig } from "faintlight";
+ * import { fullScaleOf, longRig } from "faintlight/simulate";
  *
  * assert.equal(fullScaleOf(longRig.detector), 2 ** longRig.detector.bits - 1);
  * ```
@@ -153,7 +153,8 @@ export const fullScaleOf = (detector: Detector): number => (1 << detector.bits) 
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { longRig, randomStream, readOut, resizeRig } from "faintlight";
+ * import { longRig, readOut, resizeRig } from "faintlight/simulate";
+ * import { randomStream } from "faintlight/stats";
  *
  * const rig = resizeRig(longRig, { width: 16, height: 16 });
  * const bias = readOut(rig, null, { seconds: 0, temperatureC: -10, cosmicRays: 1 }, randomStream(1));

@@ -82,7 +82,7 @@ export interface SimulatedCalibration {
  * @example The level of a flat is asked for
  * ```ts
  * import assert from "node:assert/strict";
- * import { longRig, resizeRig, simulateCalibration } from "faintlight";
+ * import { longRig, resizeRig, simulateCalibration } from "faintlight/simulate";
  *
  * const rig = resizeRig(longRig, { width: 33, height: 25 });
  * const { truth } = simulateCalibration(rig, { kind: "flat", filter: "Ha", level: 0.5 });

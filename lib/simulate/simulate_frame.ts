@@ -32,7 +32,7 @@ export interface SimulatedFrame {
  * @example A clear frame, and the same through cloud
  * ```ts
  * import assert from "node:assert/strict";
- * import { longRig, resizeRig, simulateFrame, starScene } from "faintlight";
+ * import { longRig, resizeRig, simulateFrame, starScene } from "faintlight/simulate";
  *
  * const rig = resizeRig(longRig, { width: 64, height: 48 }), scene = starScene({ maximumMagnitude: 14 });
  * const clear = simulateFrame(rig, scene, { seed: 3 });

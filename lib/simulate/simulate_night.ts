@@ -100,7 +100,7 @@ const fileCauses: { readonly [Name in FileFault]: string } = {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { truthTransform } from "faintlight";
+ * import { truthTransform } from "faintlight/simulate";
  *
  * const { matrix } = truthTransform({ skyMatrix: [1, 0, 5, 0, 1, 0, 0, 0, 1] }, { skyMatrix: [1, 0, 2, 0, 1, 0, 0, 0, 1] });
  * assert.equal(matrix[2], 3);
@@ -151,7 +151,7 @@ const withBayer = (image: Image, bayer: BayerPattern): Image =>
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { longNight, planSimulation, simulateNight } from "faintlight";
+ * import { longNight, planSimulation, simulateNight } from "faintlight/simulate";
  *
  * // simulateNight("demo", planSimulation(longNight)) writes the frames; the plan alone tells what they will be
  * const plan = planSimulation(longNight, { lights: { Ha: 2 }, faults: [] });

@@ -57,7 +57,7 @@ export const starFieldDefaults: StarFieldOptions = Object.freeze({
  * @example The same seed gives the same sky
  * ```ts
  * import assert from "node:assert/strict";
- * import { starField } from "faintlight";
+ * import { starField } from "faintlight/simulate";
  *
  * const stars = starField({ seed: 5, maximumMagnitude: 15 });
  * assert.deepEqual(stars, starField({ seed: 5, maximumMagnitude: 15 }));

@@ -11,7 +11,7 @@ export type Field = (x: number, y: number) => number;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { gradientNoise } from "faintlight";
+ * import { gradientNoise } from "faintlight/simulate";
  *
  * const field = gradientNoise("mist");
  * assert.equal(field(3, 5), 0); // lattice points are zeros of the field

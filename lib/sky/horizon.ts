@@ -19,7 +19,7 @@ export const siderealDegreesAnHour = 15.041069;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { siderealTimeDegrees } from "faintlight";
+ * import { siderealTimeDegrees } from "faintlight/sky";
  *
  * assert.ok(Math.abs(siderealTimeDegrees("2000-01-01T12:00:00", 0) - 280.46061837) < 1e-8);
  * ```
@@ -40,7 +40,7 @@ export function siderealTimeDegrees(dateUtc: string, longitudeDegrees: number): 
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { horizonPosition } from "faintlight";
+ * import { horizonPosition } from "faintlight/sky";
  *
  * assert.ok(Math.abs(horizonPosition(50, 0, 20).altitudeDegrees - 60) < 1e-9);
  * ```
@@ -69,7 +69,7 @@ export function horizonPosition(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { parallacticAngle } from "faintlight";
+ * import { parallacticAngle } from "faintlight/sky";
  *
  * assert.ok(Math.abs(parallacticAngle(50, 15, 20) - 18.150173) < 1e-6);
  * ```
@@ -92,7 +92,7 @@ export function parallacticAngle(
  * @example On the meridian at 60° altitude
  * ```ts
  * import assert from "node:assert/strict";
- * import { fieldRotationRate } from "faintlight";
+ * import { fieldRotationRate } from "faintlight/sky";
  *
  * assert.ok(Math.abs(fieldRotationRate(50, 0, 20) - 19.336425) < 1e-5);
  * ```
@@ -112,7 +112,7 @@ export function fieldRotationRate(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { airmass } from "faintlight";
+ * import { airmass } from "faintlight/sky";
  *
  * assert.equal(airmass(90), 1);
  * ```

@@ -78,7 +78,8 @@ export function cropImage(image: Image, options: Partial<CropImageOptions> = {})
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { commonRegion, createImage } from "faintlight";
+ * import { commonRegion } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.of(1, 2, 2, 0, 2, 2);
  * const coverage = createImage({ width: 3, height: 2, unit: "adu", planes: [{ channel: "coverage", data }] });

@@ -366,7 +366,8 @@ function checkOptions(used: StackFramesOptions): void {
  * @example A satellite over one of eight frames leaves no trace
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, stackFrames, referenceCanvas } from "faintlight";
+ * import { constantImage, stackFrames } from "faintlight";
+ * import { referenceCanvas } from "faintlight/geometry";
  *
  * const levels = [100, 101, 99, 100, 102, 98, 100, 5000];
  * const frames = levels.map((level) => ({ source: constantImage(8, 8, level) }));

@@ -176,7 +176,9 @@ export function starsOf(from: StarSearch, part: boolean): { stars: Star[]; profi
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, detectStars, randomStream } from "faintlight";
+ * import { detectStars } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(1), data = new Float32Array(128 * 128);
  * for (let y = 0; y < 128; y++) {

@@ -154,7 +154,9 @@ function coverSeen(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, maskStars, randomStream } from "faintlight";
+ * import { maskStars } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2);
  * const data = Float32Array.from({ length: 128 * 128 }, (_, i) => {

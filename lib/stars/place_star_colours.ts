@@ -84,7 +84,9 @@ function discLight(
  * @example A blue star over a red nebula
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, createImage, placeStarColours, randomStream } from "faintlight";
+ * import { constantImage, placeStarColours } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2), size = { width: 96, height: 96 };
  * const planes = ["R", "G", "B"].map((channel, c) => ({

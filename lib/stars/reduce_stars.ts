@@ -52,7 +52,9 @@ const FAULT = 6;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, randomStream, reduceStars } from "faintlight";
+ * import { reduceStars } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2);
  * const data = Float32Array.from({ length: 128 * 128 }, (_, i) => {

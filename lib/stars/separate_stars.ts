@@ -809,7 +809,9 @@ export function partExactly(whole: Float32Array, behind: Float32Array, front: Fl
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, randomStream, separateStars } from "faintlight";
+ * import { separateStars } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2), data = new Float32Array(128 * 128);
  * for (let i = 0; i < data.length; i++) {

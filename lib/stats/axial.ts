@@ -20,7 +20,7 @@ export interface AxialMean {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { axialMean } from "faintlight";
+ * import { axialMean } from "faintlight/stats";
  *
  * const mean = axialMean([175, 5]);
  * assert.ok(Math.min(mean.degrees, 180 - mean.degrees) < 1e-9);

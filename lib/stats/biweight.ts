@@ -8,7 +8,7 @@ import { medianOf, type Samples } from "./samples.ts";
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { biweightLocation } from "faintlight";
+ * import { biweightLocation } from "faintlight/stats";
  *
  * assert.ok(Math.abs(biweightLocation([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100]) - 5.551205656954) < 1e-10);
  * ```
@@ -37,7 +37,7 @@ export function biweightLocation(values: Samples, tuning: number = 6): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { biweightScale } from "faintlight";
+ * import { biweightScale } from "faintlight/stats";
  *
  * assert.ok(Math.abs(biweightScale([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100]) - 3.144596551212) < 1e-10);
  * ```

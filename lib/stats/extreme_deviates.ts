@@ -46,7 +46,7 @@ function incompleteBeta(x: number, a: number, b: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { studentQuantile } from "faintlight";
+ * import { studentQuantile } from "faintlight/stats";
  *
  * assert.ok(Math.abs(studentQuantile(0.975, 7) - 2.364624) < 1e-6);
  * ```
@@ -94,7 +94,7 @@ export interface ExtremeDeviates {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { extremeDeviates } from "faintlight";
+ * import { extremeDeviates } from "faintlight/stats";
  *
  * const mass = [199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57];
  * assert.deepEqual(extremeDeviates(mass, 1).indices, [7]);

@@ -29,7 +29,7 @@ export interface Histogram {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { histogram } from "faintlight";
+ * import { histogram } from "faintlight/stats";
  *
  * const h = histogram([0, 0.1, 0.6, 1, 2, NaN], 2, 0, 1);
  * assert.deepEqual([...h.counts], [2, 2]);

@@ -26,7 +26,7 @@ export interface HuberEstimate {
  * @example One bad value of ten moves the location by 0.02 and not by 2
  * ```ts
  * import assert from "node:assert/strict";
- * import { huberEstimate } from "faintlight";
+ * import { huberEstimate } from "faintlight/stats";
  *
  * const { location, scale } = huberEstimate([10.1, 9.8, 10, 10.2, 9.9, 10.05, 9.95, 30, 10.15, 9.85]);
  * assert.ok(Math.abs(location - 10.0304) < 1e-4 && Math.abs(scale - 0.18245) < 1e-4);
@@ -95,7 +95,7 @@ const limitTable: readonly (readonly number[])[] = [
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { huberLimit } from "faintlight";
+ * import { huberLimit } from "faintlight/stats";
  *
  * assert.ok(huberLimit(10, 0.001) > 3.5 && huberLimit(100000, 0.001) < 3.1);
  * ```
@@ -128,7 +128,8 @@ export function huberLimit(n: number, falseRejectionShare: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { huberLimit, huberLimits } from "faintlight";
+ * import { huberLimit } from "faintlight/stats";
+ * import { huberLimits } from "lib/stats/huber.ts";
  *
  * assert.equal(huberLimits(20, 0.001, 8)[20], huberLimit(20, 0.001));
  * ```

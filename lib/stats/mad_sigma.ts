@@ -10,7 +10,7 @@ export const madSigmaFactor: number = 1.482602218505602;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { mad } from "faintlight";
+ * import { mad } from "faintlight/stats";
  *
  * assert.equal(mad([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100]), 3);
  * ```
@@ -29,7 +29,7 @@ export function mad(values: Samples, centre: number = medianOf(values)): number 
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { madSigma } from "faintlight";
+ * import { madSigma } from "faintlight/stats";
  *
  * assert.ok(Math.abs(madSigma([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100]) - 4.4478) < 1e-4);
  * ```

@@ -8,7 +8,7 @@ import { medianOf, quantileOf, type Samples } from "./samples.ts";
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { median } from "faintlight";
+ * import { median } from "faintlight/stats";
  *
  * assert.equal(median([5, NaN, 1, 2, 100]), 3.5);
  * ```
@@ -28,7 +28,7 @@ export function median(values: Samples): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { quantile } from "faintlight";
+ * import { quantile } from "faintlight/stats";
  *
  * assert.equal(quantile([0, 10, 20, 30], 0.5), 15);
  * ```
@@ -50,7 +50,7 @@ export function quantile(values: Samples, fraction: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { weightedMedian } from "faintlight";
+ * import { weightedMedian } from "faintlight/stats";
  *
  * assert.equal(weightedMedian([1, 2, 3], [1, 1, 5]), 3);
  * assert.equal(weightedMedian([1, 2, 3, 4], [1, 1, 1, 1]), 2.5);

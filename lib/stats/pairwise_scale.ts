@@ -20,7 +20,7 @@ function thinned(values: Samples): Float64Array {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { qnScale } from "faintlight";
+ * import { qnScale } from "faintlight/stats";
  *
  * assert.ok(Math.abs(qnScale([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100]) - 4.438288932) < 1e-8);
  * ```
@@ -42,7 +42,7 @@ export function qnScale(values: Samples): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { snScale } from "faintlight";
+ * import { snScale } from "faintlight/stats";
  *
  * assert.ok(Math.abs(snScale([1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100]) - 3.5778) < 1e-9);
  * ```
@@ -67,7 +67,7 @@ export function snScale(values: Samples): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { robustScale } from "faintlight";
+ * import { robustScale } from "faintlight/stats";
  *
  * assert.ok(robustScale([1, 2, 3, 4, 100]) < 4);
  * ```

@@ -76,7 +76,7 @@ export interface RobustFit {
  * @example A constant and a slope, with one wild sample
  * ```ts
  * import assert from "node:assert/strict";
- * import { robustFit } from "faintlight";
+ * import { robustFit } from "faintlight/stats";
  *
  * const x = [0, 1, 2, 3, 4, 5, 6, 7], y = x.map((v) => 2 + 3 * v);
  * y[3] = 1000;
@@ -183,7 +183,7 @@ export interface RobustLine {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { robustLine } from "faintlight";
+ * import { robustLine } from "faintlight/stats";
  *
  * const line = robustLine([0, 1, 2, 3, 4, 5], [1, 3, 5, 7, 9, -400]);
  * assert.ok(Math.abs(line.slope - 2) < 1e-6);

@@ -74,7 +74,7 @@ function cutVariance(a: number, b: number): number {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { clippedSdFactor } from "faintlight";
+ * import { clippedSdFactor } from "faintlight/stats";
  *
  * assert.ok(Math.abs(clippedSdFactor(3) - 0.984846) < 1e-6);
  * assert.ok(Math.abs(clippedSdFactor(3, "once") - 0.986578) < 1e-6);
@@ -137,7 +137,7 @@ function sortedMad(sorted: Float64Array, from: number, to: number, centre: numbe
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { sigmaClip } from "faintlight";
+ * import { sigmaClip } from "faintlight/stats";
  *
  * const clipped = sigmaClip([9, 10, 11, 10, 9, 11, 10, 10, 9, 11, 10, 500]);
  * assert.equal(clipped.kept, 11);
@@ -218,7 +218,7 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { skewedMode } from "faintlight";
+ * import { skewedMode } from "faintlight/stats";
  *
  * assert.equal(skewedMode({ mean: 10.25, median: 10, sd: 1 }), 9.625);
  * ```

@@ -101,7 +101,7 @@ export function radialTerm(x: number, y: number, width: number, height: number):
  * @example A plane is found exactly
  * ```ts
  * import assert from "node:assert/strict";
- * import { fitPolynomialSurface, polynomialSurfaceAt } from "faintlight";
+ * import { fitPolynomialSurface, polynomialSurfaceAt } from "faintlight/parts";
  *
  * const points = [[0, 0], [9, 1], [2, 8], [7, 7]].map(([x, y]) => ({ x, y, value: 5 + 2 * x - y }));
  * const surface = fitPolynomialSurface(points, { width: 10, height: 10, degree: 1 });
@@ -191,7 +191,7 @@ export function fitPolynomialSurface(
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { polynomialSurfaceAt } from "faintlight";
+ * import { polynomialSurfaceAt } from "faintlight/parts";
  *
  * const flat = { kind: "polynomial", width: 4, height: 4, degree: 0, coefficients: [7] } as const;
  * assert.equal(polynomialSurfaceAt(flat, 1.5, 3), 7);
@@ -216,7 +216,7 @@ export function polynomialSurfaceAt(surface: PolynomialSurface, x: number, y: nu
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { fitPolynomialSurface, renderPolynomialSurface } from "faintlight";
+ * import { fitPolynomialSurface, renderPolynomialSurface } from "faintlight/parts";
  *
  * const points = [[0, 0], [2, 0], [0, 1], [2, 1]].map(([x, y]) => ({ x, y, value: x + 10 * y }));
  * const surface = fitPolynomialSurface(points, { width: 3, height: 2, degree: 1 });

@@ -201,7 +201,7 @@ function reduceThree(
  * @example A plane is kept exactly, whatever the stiffness
  * ```ts
  * import assert from "node:assert/strict";
- * import { thinPlateAt, fitThinPlate } from "faintlight";
+ * import { thinPlateAt, fitThinPlate } from "faintlight/parts";
  *
  * const x = [10, 85, 50, 15, 92, 60], y = [12, 9, 40, 88, 95, 70];
  * const spline = fitThinPlate(x, y, x.map((each, i) => 2 + 0.3 * each - 0.1 * y[i]), { smoothing: 100 });
@@ -429,7 +429,7 @@ export function fitThinPlate(
  * @example A spline through the corners of the unit square at 0 and its centre at 1
  * ```ts
  * import assert from "node:assert/strict";
- * import { thinPlateAt, fitThinPlate } from "faintlight";
+ * import { thinPlateAt, fitThinPlate } from "faintlight/parts";
  *
  * const spline = fitThinPlate([0, 1, 0, 1, 0.5], [0, 0, 1, 1, 0.5], [0, 0, 0, 0, 1], { smoothing: 0 });
  * assert.ok(Math.abs(thinPlateAt(spline, 0.25, 0.25) - 0.58857071) < 1e-8);
@@ -515,7 +515,7 @@ const renderTask: PoolTask<RenderJob, number> = {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { thinPlateAt, fitThinPlate, renderThinPlate } from "faintlight";
+ * import { thinPlateAt, fitThinPlate, renderThinPlate } from "faintlight/parts";
  *
  * const spline = fitThinPlate([5, 80, 20, 70], [10, 15, 60, 50], [1, 2, 3, 5], { smoothing: 0 });
  * const { data, errorBound } = renderThinPlate(spline, 90, 70, { stepPixels: 8 });

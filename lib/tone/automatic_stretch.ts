@@ -82,7 +82,9 @@ export interface AutomaticStretch {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { automaticStretch, createImage, measureSky, randomStream, stretchAsinh } from "faintlight";
+ * import { automaticStretch, measureSky, stretchAsinh } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(5);
  * const data = Float32Array.from({ length: 40000 }, (_, i) => 200 + 3 * random.gaussian() + (i % 1000 === 0 ? 9000 : 0));

@@ -165,7 +165,7 @@ function prepareSpline(points: readonly (readonly [number, number])[]): Prepared
  * @example The inverse undoes the curve
  * ```ts
  * import assert from "node:assert/strict";
- * import { prepareCurve } from "faintlight";
+ * import { prepareCurve } from "lib/tone/curve.ts";
  *
  * const curve = prepareCurve({ kind: "asinh", bend: 10 });
  * assert.ok(Math.abs(curve.at(0.25) - 0.5494024) < 1e-7);
@@ -267,7 +267,8 @@ export function prepareCurve(curve: Curve): PreparedCurve {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { curveThrough, prepareCurve } from "faintlight";
+ * import { curveThrough } from "faintlight";
+ * import { prepareCurve } from "lib/tone/curve.ts";
  *
  * const curve = curveThrough("asinh", 0.002, 0.147713);
  * assert.ok(Math.abs(prepareCurve(curve).at(0.002) - 0.147713) < 1e-12);

@@ -150,7 +150,8 @@ const meanTask: PoolTask<Band<{ readonly width: number }>, void> = {
  * @example A faint half of a picture gains contrast
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, equaliseAdaptiveHistogram } from "faintlight";
+ * import { equaliseAdaptiveHistogram } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.from({ length: 64 * 64 }, (_, i) => 0.1 + (i % 64) / 640);
  * const flat = createImage({ width: 64, height: 64, unit: "display", planes: [{ channel: "L", data }] });

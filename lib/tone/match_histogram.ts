@@ -161,7 +161,8 @@ function meanOf(image: Image): Float32Array {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, fitHistogram } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { fitHistogram } from "faintlight/parts";
  *
  * const { tables } = fitHistogram(constantImage(4, 4, 1), constantImage(4, 4, 9));
  * assert.deepEqual(tables, [{ channel: "L", from: [1], to: [9] }]);
@@ -258,7 +259,8 @@ const lookTask: PoolTask<LookJob, void> = { module: import.meta.url, name: "look
  * @example There and back
  * ```ts
  * import assert from "node:assert/strict";
- * import { applyHistogram, createImage, fitHistogram } from "faintlight";
+ * import { createImage } from "faintlight/extend";
+ * import { applyHistogram, fitHistogram } from "faintlight/parts";
  *
  * const ramp = (power: number) => createImage({ width: 50, height: 1, unit: "display", planes: [
  *   { channel: "L", data: Float32Array.from({ length: 50 }, (_, i) => (i / 49) ** power) },
@@ -341,7 +343,8 @@ function drawn(step: string, image: Image, match: HistogramMatch, used: Readonly
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, matchHistogram } from "faintlight";
+ * import { matchHistogram } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const picture = (data: number[]) =>
  *   createImage({ width: 4, height: 1, unit: "display", planes: [{ channel: "L", data: Float32Array.from(data) }] });

@@ -23,7 +23,8 @@ export interface ClippedShare {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { measureClipping, createImage } from "faintlight";
+ * import { measureClipping } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.of(0, 0.25, 1, NaN);
  * const [share] = measureClipping(createImage({ width: 4, height: 1, unit: "display", planes: [{ channel: "L", data }] }));

@@ -39,7 +39,8 @@ export const stretchAsinhDefaults: Readonly<StretchAsinhOptions> = Object.freeze
  * @example The end points are exact, the colour stays
  * ```ts
  * import assert from "node:assert/strict";
- * import { createImage, stretchAsinh } from "faintlight";
+ * import { stretchAsinh } from "faintlight";
+ * import { createImage } from "faintlight/extend";
  *
  * const planes = ["R", "G", "B"].map((channel, i) => ({ channel, data: Float32Array.of(0, [30, 20, 10][i], 100) }));
  * const image = createImage({ width: 3, height: 1, unit: "adu", planes });

@@ -235,7 +235,8 @@ function plainFacts(before: Image, after: Image, channel: string | null): Report
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { beforeAfterSheet, constantImage } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { beforeAfterSheet } from "faintlight/view";
  *
  * const sheet = beforeAfterSheet(constantImage(32, 24, 5), constantImage(32, 24, 3), { title: "Two less" });
  * assert.match(sheet.alternativeText, /^Two less/);

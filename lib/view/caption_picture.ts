@@ -84,7 +84,8 @@ const STRIP = "#0b0c0f";
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { captionPicture, constantImage } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { captionPicture } from "faintlight/view";
  *
  * const image = constantImage(400, 300, 0.1, { unit: "display", channels: ["R", "G", "B"] });
  * const picture = captionPicture(image, { object: "Lantern Nebula", totalExposureSeconds: 7200, arcsecPerPixel: 2 });

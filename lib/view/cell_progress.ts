@@ -22,7 +22,7 @@ export interface CellProgress extends Progress {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { cellProgress, displayTo } from "faintlight";
+ * import { cellProgress, displayTo } from "faintlight/view";
  *
  * const lines: string[] = [];
  * displayTo((message) => lines.push(message.data["text/plain"]));

@@ -295,7 +295,7 @@ footer{margin-top:3rem;color:var(--muted);font-size:.9rem}
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { reportHtml } from "faintlight";
+ * import { reportHtml } from "faintlight/view";
  *
  * const page = reportHtml({ object: "Lantern <Nebula>", night: "night of 2026-10-03", summary: ["All 12 frames were kept."], rigs: [],
  *   frames: [], calibration: [], calibrationNotes: [], stacks: [], steps: [], picture: null, files: [], madeWith: "Faintlight" });

@@ -64,7 +64,8 @@ function draw(sheet: Sheet, zoom: number): ReturnType<typeof rasterise> {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { encodeSheet, table } from "faintlight";
+ * import { table } from "faintlight";
+ * import { encodeSheet } from "faintlight/view";
  *
  * const sheet = table([{ filter: "Ha", frames: 12 }], { title: "Frames" });
  * const picture = encodeSheet(sheet, { zoom: 2 });

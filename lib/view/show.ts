@@ -91,7 +91,8 @@ let chosen: Display | null = null;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { displayTo, show } from "faintlight";
+ * import { show } from "faintlight";
+ * import { displayTo } from "faintlight/view";
  *
  * const seen: string[] = [];
  * displayTo((message) => seen.push(message.data["text/plain"]));
@@ -161,7 +162,8 @@ export function framed(view: InteractiveView): string {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, displayTo, imageView, show } from "faintlight";
+ * import { constantImage, imageView, show } from "faintlight";
+ * import { displayTo } from "faintlight/view";
  *
  * const kinds: string[] = [];
  * displayTo((message) => kinds.push(Object.keys(message.data)[0]));

@@ -26,7 +26,8 @@ export const thumbnailDefaults: ThumbnailOptions = Object.freeze({ width: 240, c
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, thumbnail } from "faintlight";
+ * import { constantImage } from "faintlight";
+ * import { thumbnail } from "faintlight/view";
  *
  * assert.equal(thumbnail(constantImage(480, 320, 7), { width: 120 }).height, 80);
  * ```

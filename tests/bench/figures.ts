@@ -7,7 +7,20 @@
  */
 import process from "node:process";
 import { parseArgs } from "node:util";
-import * as light from "../../lib/mod.ts";
+import { linearToOklab, srgbToLinear } from "../../lib/doors/colour.ts";
+import { allocatePlane, createImage } from "../../lib/doors/extend.ts";
+import { closePool } from "../../lib/doors/parallel.ts";
+import { median, randomStream } from "../../lib/doors/stats.ts";
+import {
+  constantImage,
+  extractGradient,
+  type Image,
+  mapChannels,
+  normaliseLocal,
+  replaceLuminance,
+  saturate,
+  separateStars,
+} from "../../lib/mod.ts";
 import { makeScene, type Scene, type SceneOptions } from "../support/scenes_processing.ts";
 
 const { values: options } = parseArgs({
@@ -59,7 +72,7 @@ for (const seed of room("gradients")) {
       const n = scene.nebula[0].length;
       const free = scene.nebula[0].reduce((sum, v) => sum + (v < 1 ? 1 : 0), 0) / n;
       if (free < 0.3) continue;
-      const { image, surface } = light.extractGradient(scene.image);
+      const { image, surface } = extractGradient(scene.image);
       const model = surface.image.planes[0].data;
       const after = image.planes[0].data;
       let mean = 0;
@@ -129,7 +142,7 @@ for (const seed of room("stars")) {
       brightest: 2500,
       ...setting,
     });
-    const after = light.separateStars(scene.image).starless.planes[0].data;
+    const after = separateStars(scene.image).starless.planes[0].data;
     const width = 600;
     const r = Math.ceil(2 * (setting.fwhm as number) / Math.sqrt(setting.roundness ?? 1));
     for (const [kind, low, high, goal] of classes) {
@@ -187,15 +200,15 @@ for (const seed of room("normalisation")) {
         for (let j = y; j < y + 40; j += 2) {
           for (let i = x; i < x + 40; i += 2) box.push(data[j * 600 + i] - reference.image.planes[0].data[j * 600 + i]);
         }
-        levels.push(light.median(box));
+        levels.push(median(box));
       }
     }
     const mean = levels.reduce((a, b) => a + b) / levels.length;
     return Math.sqrt(levels.reduce((sum, v) => sum + (v - mean) ** 2, 0) / levels.length);
   };
   for (const angle of [0, 2, 4]) {
-    const random = light.randomStream(seed * 10 + angle);
-    const out = light.allocatePlane(600, 440);
+    const random = randomStream(seed * 10 + angle);
+    const out = allocatePlane(600, 440);
     for (let i = 0; i < n; i++) {
       const u = 2 * (i % 600) / 600 - 1;
       const v = 2 * Math.floor(i / 600) / 440 - 1;
@@ -203,8 +216,8 @@ for (const seed of room("normalisation")) {
       const lit = reference.image.planes[0].data[i] - reference.noise[0][i];
       out[i] = 0.85 * lit + 120 + 60 * along + 25 * along * along + 6 * random.gaussian();
     }
-    const frame = light.createImage({ width: 600, height: 440, unit: "adu", planes: [{ channel: "L", data: out }] });
-    const { image } = light.normaliseLocal(frame, reference.image, { fluxRatio: 0.85 });
+    const frame = createImage({ width: 600, height: 440, unit: "adu", planes: [{ channel: "L", data: out }] });
+    const { image } = normaliseLocal(frame, reference.image, { fluxRatio: 0.85 });
     const raw = out.map((v) => v / 0.85);
     const made = image.planes[0].data;
     note("structure between frames, after over before", "≤ 0.1", structure(made) / structure(raw), (v) => v <= 0.1);
@@ -215,15 +228,15 @@ for (const seed of room("normalisation")) {
 
 // Channel mapping: the matrix from the pixels, and the hue of a line through changes of lightness.
 for (const seed of room("mapping")) {
-  const random = light.randomStream(seed);
+  const random = randomStream(seed);
   const n = 6400;
   const planes = ["Ha", "OIII", "SII"].map((channel) => ({
     channel,
     data: Float32Array.from({ length: n }, () => 100 * random.uniform()),
   }));
-  const lines = light.createImage({ width: 80, height: 80, unit: "adu", planes });
+  const lines = createImage({ width: 80, height: 80, unit: "adu", planes });
   const weights = [[0.8, 0.05, 0.15], [0.3, 0.55, 0.15], [0.02, 0.98, 0]];
-  const made = light.mapChannels(lines, {
+  const made = mapChannels(lines, {
     rules: weights.map(([Ha, OIII, SII], c) => ({ output: "RGB"[c], from: { Ha, OIII, SII } })),
   });
   const x = planes.map(({ data }) => data);
@@ -243,16 +256,16 @@ for (const seed of room("mapping")) {
     channel,
     data: Float32Array.from({ length: 400 }, () => 0.25 + 0.35 * random.uniform()),
   }));
-  const picture = light.createImage({ width: 20, height: 20, unit: "display", planes: colours });
-  const hue = (image: light.Image, i: number) => {
-    const [r, g, b] = image.planes.map(({ data }) => light.srgbToLinear(data[i]));
-    const [, a, c] = light.linearToOklab(r, g, b);
+  const picture = createImage({ width: 20, height: 20, unit: "display", planes: colours });
+  const hue = (image: Image, i: number) => {
+    const [r, g, b] = image.planes.map(({ data }) => srgbToLinear(data[i]));
+    const [, a, c] = linearToOklab(r, g, b);
     return { hue: Math.atan2(c, a) * 180 / Math.PI, chroma: Math.hypot(a, c) };
   };
   for (const level of [0.25, 0.5, 0.75]) {
-    const grey = light.constantImage(20, 20, level, { unit: "display" });
-    const lit = light.replaceLuminance(picture, grey);
-    const vivid = light.saturate(picture, { factor: 1.5, aboveSky: 0 });
+    const grey = constantImage(20, 20, level, { unit: "display" });
+    const lit = replaceLuminance(picture, grey);
+    const vivid = saturate(picture, { factor: 1.5, aboveSky: 0 });
     for (const image of [lit, vivid]) {
       for (let i = 0; i < 400; i++) {
         const before = hue(picture, i);
@@ -281,5 +294,5 @@ for (const { what, goal, values, met } of figures) {
     } |`,
   );
 }
-light.closePool();
+closePool();
 process.exitCode = missed === 0 ? 0 : 1;

@@ -6,7 +6,10 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
-import { createImage, openFits, randomStream, readFits, readFitsHeader, writeFits } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { openFits, readFitsHeader } from "../../lib/doors/io.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { readFits, writeFits } from "../../lib/mod.ts";
 
 const width = Number(process.argv[2] ?? 6248);
 const height = Number(process.argv[3] ?? 4176);

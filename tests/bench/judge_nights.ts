@@ -18,35 +18,34 @@ import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
 import { deserialize, serialize } from "node:v8";
+import { parallelMap, type PoolTask, setWorkerCount } from "../../lib/doors/parallel.ts";
+import { type Cause } from "../../lib/doors/parts.ts";
 import {
-  calibrateFrame,
-  type Cause,
-  combineDark,
-  combineFlat,
-  diagnoseNight,
   type FaultName,
   type FaultSettings,
-  findDefects,
-  type FrameDiagnosis,
-  type Image,
   knownFaults,
   lanternScene,
   lanternSceneFor,
   longNight,
-  lostRowShare,
-  measureFrame,
-  type NightRow,
-  parallelMap,
   planSimulation,
   pocketNight,
-  type PoolTask,
-  type RandomStream,
-  randomStream,
   type Rig,
   type Scene,
-  setWorkerCount,
   simulateCalibration,
   simulateFrame,
+} from "../../lib/doors/simulate.ts";
+import { type RandomStream, randomStream } from "../../lib/doors/stats.ts";
+import { lostRowShare } from "../../lib/measure/lost_rows.ts";
+import {
+  calibrateFrame,
+  combineDark,
+  combineFlat,
+  diagnoseNight,
+  findDefects,
+  type FrameDiagnosis,
+  type Image,
+  measureFrame,
+  type NightRow,
   type SimulateFrameOptions,
 } from "../../lib/mod.ts";
 import { describeFrame } from "../../lib/io/describe_frame.ts";

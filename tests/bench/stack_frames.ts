@@ -9,17 +9,12 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
-import {
-  applyTransform,
-  createImage,
-  invertTransform,
-  prepareCorrection,
-  randomStream,
-  referenceCanvas,
-  setWorkerCount,
-  stackFrames,
-  writeFits,
-} from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { applyTransform, invertTransform, referenceCanvas } from "../../lib/doors/geometry.ts";
+import { setWorkerCount } from "../../lib/doors/parallel.ts";
+import { prepareCorrection } from "../../lib/doors/parts.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { stackFrames, writeFits } from "../../lib/mod.ts";
 import { plainGeometry } from "../../lib/core/geometry.ts";
 import { allocatePlane } from "../../lib/core/image.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";

@@ -13,7 +13,49 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
-import * as light from "../../lib/mod.ts";
+import { allocatePlane, derive } from "../../lib/doors/extend.ts";
+import { closePool, setWorkerCount } from "../../lib/doors/parallel.ts";
+import {
+  applyCurve,
+  automaticStretch,
+  balanceStars,
+  blendLines,
+  deconvolve,
+  divideSurface,
+  enhanceDetail,
+  equaliseAdaptiveHistogram,
+  equaliseChannels,
+  extractGradient,
+  fitSurface,
+  fromOklab,
+  type Image,
+  limitGreen,
+  mapChannels,
+  mapLineRatio,
+  maskStars,
+  matchHistogram,
+  measureEffect,
+  neutraliseSky,
+  normaliseLocal,
+  placeStarColours,
+  recombineStars,
+  reduceNoise,
+  reduceStars,
+  replaceLuminance,
+  sampleBackground,
+  saturate,
+  separateStars,
+  stretchAsinh,
+  stretchLog,
+  stretchPower,
+  stretchRational,
+  stretchSigmoid,
+  subtractContinuum,
+  subtractSurface,
+  toOklab,
+  undoStretch,
+  validateHalves,
+} from "../../lib/mod.ts";
 import { returnPlane } from "../../lib/core/memory.ts";
 import { dilate, erode, open } from "../../lib/filters/morphology.ts";
 import { pointSpread, restorePlane } from "../../lib/detail/deconvolve.ts";
@@ -33,7 +75,7 @@ const scale = Math.sqrt(Number(options.size) / 2.0736);
 const width = Math.round(1920 * scale);
 const height = Math.round(1080 * scale);
 const rounds = Number(options.rounds);
-light.setWorkerCount(Number(options.workers));
+setWorkerCount(Number(options.workers));
 
 const made = makeScene({
   width,
@@ -49,45 +91,45 @@ const made = makeScene({
 });
 const image = made.image;
 /** On shared memory, as every step returns it. */
-const shared = light.derive(image, {
+const shared = derive(image, {
   planes: image.planes.map(({ channel, data }) => {
-    const out = light.allocatePlane(width, height);
+    const out = allocatePlane(width, height);
     out.set(data);
     return { channel, data: out };
   }),
 }, { step: "scene", options: {} });
-const named = (channels: readonly string[], from: light.Image = shared): light.Image =>
-  light.derive(from, {
+const named = (channels: readonly string[], from: Image = shared): Image =>
+  derive(from, {
     planes: channels.map((channel, c) => ({ channel, data: from.planes[c % from.planes.length].data })),
   }, {
     step: "name",
     options: {},
   });
-const mono = light.derive(shared, { planes: [{ channel: "L", data: shared.planes[0].data }] }, {
+const mono = derive(shared, { planes: [{ channel: "L", data: shared.planes[0].data }] }, {
   step: "one",
   options: {},
 });
-const { settings } = light.automaticStretch(shared);
+const { settings } = automaticStretch(shared);
 const { bend, ...drawn } = settings;
-const picture = light.stretchAsinh(shared, settings);
+const picture = stretchAsinh(shared, settings);
 const lines = named(["Ha", "OIII", "SII"]);
-const grey = light.derive(picture, { planes: [{ channel: "L", data: picture.planes[1].data }] }, {
+const grey = derive(picture, { planes: [{ channel: "L", data: picture.planes[1].data }] }, {
   step: "one",
   options: {},
 });
-const parted = light.separateStars(shared);
-const surface = light.fitSurface(light.sampleBackground(shared));
-const drawnStars = light.stretchAsinh(parted.stars, settings);
-const oklab = light.toOklab(picture);
-const other = light.derive(shared, {
+const parted = separateStars(shared);
+const surface = fitSurface(sampleBackground(shared));
+const drawnStars = stretchAsinh(parted.stars, settings);
+const oklab = toOklab(picture);
+const other = derive(shared, {
   planes: shared.planes.map(({ channel, data }) => ({ channel, data: data.map((v, i) => 1.1 * v + (i % width) / 40) })),
 }, { step: "other", options: {} });
 /** Channels changed about, and one by one. */
-const turned = light.derive(picture, {
+const turned = derive(picture, {
   planes: picture.planes.map(({ channel }, c) => ({ channel, data: picture.planes[(c + 1) % 3].data })),
 }, { step: "turn", options: {} });
-const single = (c: number): light.Image =>
-  light.derive(picture, { planes: [{ channel: "L", data: picture.planes[c].data }] }, { step: "one", options: {} });
+const single = (c: number): Image =>
+  derive(picture, { planes: [{ channel: "L", data: picture.planes[c].data }] }, { step: "one", options: {} });
 
 interface Timed {
   readonly name: string;
@@ -104,67 +146,67 @@ const three = (run: (data: Float32Array) => Float32Array) => () =>
 /** A star of 3 pixels, as far as ten. */
 const spread = pointSpread(10, (x, y) => x * x + y * y > 100 ? 0 : Math.exp(-(x * x + y * y) * 4 * Math.LN2 / 9));
 const list: Timed[] = [
-  { name: "sampleBackground", run: () => light.sampleBackground(shared) },
-  { name: "extractGradient", run: () => light.extractGradient(shared) },
-  { name: "subtractSurface", run: () => light.subtractSurface(shared, surface) },
-  { name: "divideSurface", run: () => light.divideSurface(shared, surface) },
-  { name: "normaliseLocal", run: () => light.normaliseLocal(other, shared) },
-  { name: "separateStars", run: () => light.separateStars(shared) },
-  { name: "reduceStars profile", run: () => light.reduceStars(shared) },
-  { name: "reduceStars morphology", run: () => light.reduceStars(shared, { method: "morphology" }) },
-  { name: "recombineStars", run: () => light.recombineStars(parted.starless, parted.stars) },
-  { name: "recombineStars screen", run: () => light.recombineStars(picture, drawnStars) },
-  { name: "maskStars", run: () => light.maskStars(shared) },
-  { name: "reduceNoise", run: () => light.reduceNoise(shared) },
-  { name: "deconvolve", run: () => light.deconvolve(shared) },
-  { name: "enhanceDetail", run: () => light.enhanceDetail(picture) },
-  { name: "automaticStretch", run: () => light.automaticStretch(shared) },
-  { name: "stretchAsinh", run: () => light.stretchAsinh(shared, settings) },
-  { name: "stretchLog", run: () => light.stretchLog(shared, { black: 900, white: 20000 }) },
-  { name: "stretchPower", run: () => light.stretchPower(shared, { black: 900, white: 20000 }) },
-  { name: "stretchRational", run: () => light.stretchRational(shared, { black: 900, white: 20000 }) },
-  { name: "stretchSigmoid", run: () => light.stretchSigmoid(shared, { black: 900, white: 20000 }) },
+  { name: "sampleBackground", run: () => sampleBackground(shared) },
+  { name: "extractGradient", run: () => extractGradient(shared) },
+  { name: "subtractSurface", run: () => subtractSurface(shared, surface) },
+  { name: "divideSurface", run: () => divideSurface(shared, surface) },
+  { name: "normaliseLocal", run: () => normaliseLocal(other, shared) },
+  { name: "separateStars", run: () => separateStars(shared) },
+  { name: "reduceStars profile", run: () => reduceStars(shared) },
+  { name: "reduceStars morphology", run: () => reduceStars(shared, { method: "morphology" }) },
+  { name: "recombineStars", run: () => recombineStars(parted.starless, parted.stars) },
+  { name: "recombineStars screen", run: () => recombineStars(picture, drawnStars) },
+  { name: "maskStars", run: () => maskStars(shared) },
+  { name: "reduceNoise", run: () => reduceNoise(shared) },
+  { name: "deconvolve", run: () => deconvolve(shared) },
+  { name: "enhanceDetail", run: () => enhanceDetail(picture) },
+  { name: "automaticStretch", run: () => automaticStretch(shared) },
+  { name: "stretchAsinh", run: () => stretchAsinh(shared, settings) },
+  { name: "stretchLog", run: () => stretchLog(shared, { black: 900, white: 20000 }) },
+  { name: "stretchPower", run: () => stretchPower(shared, { black: 900, white: 20000 }) },
+  { name: "stretchRational", run: () => stretchRational(shared, { black: 900, white: 20000 }) },
+  { name: "stretchSigmoid", run: () => stretchSigmoid(shared, { black: 900, white: 20000 }) },
   {
     name: "undoStretch",
-    run: () => light.undoStretch(picture, { ...drawn, curve: { kind: "asinh", bend } }),
+    run: () => undoStretch(picture, { ...drawn, curve: { kind: "asinh", bend } }),
   },
-  { name: "applyCurve luminance", run: () => light.applyCurve(picture) },
-  { name: "applyCurve channels", run: () => light.applyCurve(picture, { on: "channels" }) },
-  { name: "applyCurve chroma", run: () => light.applyCurve(picture, { on: "chroma" }) },
+  { name: "applyCurve luminance", run: () => applyCurve(picture) },
+  { name: "applyCurve channels", run: () => applyCurve(picture, { on: "channels" }) },
+  { name: "applyCurve chroma", run: () => applyCurve(picture, { on: "chroma" }) },
   {
     name: "matchHistogram",
-    run: () => light.matchHistogram(picture, turned),
+    run: () => matchHistogram(picture, turned),
     peer: "match",
   },
   {
     name: "equaliseAdaptiveHistogram, channels",
-    run: () => picture.planes.forEach((_, c) => light.equaliseAdaptiveHistogram(single(c))),
+    run: () => picture.planes.forEach((_, c) => equaliseAdaptiveHistogram(single(c))),
     peer: "equalise",
   },
-  { name: "equaliseAdaptiveHistogram", run: () => light.equaliseAdaptiveHistogram(picture) },
-  { name: "placeStarColours", run: () => light.placeStarColours(picture, shared) },
-  { name: "extractGradient, mesh", run: () => light.extractGradient(shared, { model: "mesh" }) },
-  { name: "mapChannels", run: () => light.mapChannels(lines, { rules: "SHO" }) },
+  { name: "equaliseAdaptiveHistogram", run: () => equaliseAdaptiveHistogram(picture) },
+  { name: "placeStarColours", run: () => placeStarColours(picture, shared) },
+  { name: "extractGradient, mesh", run: () => extractGradient(shared, { model: "mesh" }) },
+  { name: "mapChannels", run: () => mapChannels(lines, { rules: "SHO" }) },
   {
     name: "mapChannels matrix",
     run: () =>
-      light.mapChannels(lines, {
+      mapChannels(lines, {
         rules: ["R", "G", "B"].map((output) => ({ output, from: { Ha: 0.4, OIII: 0.4, SII: 0.2 } })),
       }),
   },
-  { name: "equaliseChannels", run: () => light.equaliseChannels(lines) },
-  { name: "neutraliseSky", run: () => light.neutraliseSky(shared) },
-  { name: "balanceStars", run: () => light.balanceStars(shared) },
-  { name: "limitGreen", run: () => light.limitGreen(shared) },
-  { name: "blendLines, two", run: () => light.blendLines(named(["Ha", "OIII"]), grey) },
-  { name: "replaceLuminance", run: () => light.replaceLuminance(picture, grey) },
-  { name: "saturate", run: () => light.saturate(picture) },
-  { name: "toOklab", run: () => light.toOklab(picture) },
-  { name: "fromOklab", run: () => light.fromOklab(oklab) },
-  { name: "mapLineRatio", run: () => light.mapLineRatio(lines) },
-  { name: "subtractContinuum", run: () => light.subtractContinuum(mono, mono) },
-  { name: "measureEffect", run: () => light.measureEffect(shared, parted.starless) },
-  { name: "validateHalves", run: () => light.validateHalves(mono, mono, (half) => half) },
+  { name: "equaliseChannels", run: () => equaliseChannels(lines) },
+  { name: "neutraliseSky", run: () => neutraliseSky(shared) },
+  { name: "balanceStars", run: () => balanceStars(shared) },
+  { name: "limitGreen", run: () => limitGreen(shared) },
+  { name: "blendLines, two", run: () => blendLines(named(["Ha", "OIII"]), grey) },
+  { name: "replaceLuminance", run: () => replaceLuminance(picture, grey) },
+  { name: "saturate", run: () => saturate(picture) },
+  { name: "toOklab", run: () => toOklab(picture) },
+  { name: "fromOklab", run: () => fromOklab(oklab) },
+  { name: "mapLineRatio", run: () => mapLineRatio(lines) },
+  { name: "subtractContinuum", run: () => subtractContinuum(mono, mono) },
+  { name: "measureEffect", run: () => measureEffect(shared, parted.starless) },
+  { name: "validateHalves", run: () => validateHalves(mono, mono, (half) => half) },
   {
     name: "Gaussian, sigma 2, 3 planes",
     run: three((data) => gaussianSmooth(data, width, height, 2)),
@@ -245,4 +287,4 @@ for (const { name } of list) {
   const told = [...of ?? []].map(([library, time]) => `${library} ${time.toFixed(3)} (${(time / cpu).toFixed(2)})`);
   console.log(`| ${name} | ${wall.toFixed(3)} | ${cpu.toFixed(3)} |${options.peers ? ` ${told.join(", ")} |` : ""}`);
 }
-light.closePool();
+closePool();

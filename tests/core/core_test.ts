@@ -1,23 +1,25 @@
 import { describe, expect, it } from "vitest";
 import {
-  applyTransform,
   canonicalJson,
-  constantImage,
   createImage,
-  cropGeometry,
   derive,
   extendHistory,
+  requireDisplay,
+  requireLinear,
+  settle,
+} from "../../lib/doors/extend.ts";
+import {
+  applyTransform,
+  cropGeometry,
   invertTransform,
   linearPart,
   plainGeometry,
   type PolynomialTransform,
-  randomStream,
-  requireDisplay,
-  requireLinear,
   rescaleGeometry,
-  settle,
   shiftBayer,
-} from "../../lib/mod.ts";
+} from "../../lib/doors/geometry.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { constantImage } from "../../lib/mod.ts";
 
 describe("settle", () => {
   it("lays the given over the defaults and freezes", () => {

@@ -1,6 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { isTangential, pixelToSky, skyToPixel, type Wcs, wcsArcsecPerPixel } from "../../lib/mod.ts";
+import { type Wcs } from "../../lib/doors/geometry.ts";
+import { isTangential, pixelToSky, skyToPixel, wcsArcsecPerPixel } from "../../lib/doors/sky.ts";
 
 const cd = 0.5454 / 3600;
 const orion: Wcs = {

@@ -1,7 +1,7 @@
 import { writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
-import { channelOfFilter, filterNames, readFilterNames } from "../../lib/mod.ts";
+import { channelOfFilter, filterNames, readFilterNames } from "../../lib/doors/io.ts";
 import { inFolder } from "./fixtures.ts";
 
 describe("filter names", () => {

@@ -1,10 +1,10 @@
 import { Buffer } from "node:buffer";
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
-import { card, cardNumber, type Header } from "../../lib/mod.ts";
+import { card, cardNumber, type Header } from "../../lib/doors/io.ts";
 import { formatCard, formatCards, latin1Bytes, parseCards } from "../../lib/io/fits_cards.ts";
-import { cardValue } from "../../lib/mod.ts";
-import { readFitsHeader } from "../../lib/mod.ts";
+import { cardValue } from "../../lib/doors/io.ts";
+import { readFitsHeader } from "../../lib/doors/io.ts";
 import { expectedFiles, fixture } from "./fixtures.ts";
 import { headerWithWcs, wcsFromHeader } from "../../lib/io/wcs_cards.ts";
 

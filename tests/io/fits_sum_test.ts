@@ -1,7 +1,7 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { encodeSum, joinSums, sumBytes } from "../../lib/io/fits_sum.ts";
-import { openFits } from "../../lib/mod.ts";
+import { openFits } from "../../lib/doors/io.ts";
 import { fixture } from "./fixtures.ts";
 
 /** The definition, digit by digit: 32-bit big-endian words added with end-around carry. */

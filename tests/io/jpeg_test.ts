@@ -1,6 +1,8 @@
 import jpeg from "jpeg-js";
 import { describe, expect, it } from "vitest";
-import { constantImage, createImage, encodeJpeg } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { encodeJpeg } from "../../lib/doors/io.ts";
+import { constantImage } from "../../lib/mod.ts";
 
 describe("encodeJpeg", () => {
   const width = 48;

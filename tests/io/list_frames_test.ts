@@ -2,16 +2,9 @@ import { mkdirSync, readFileSync, symlinkSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { gzipSync } from "node:zlib";
 import { describe, expect, it } from "vitest";
-import {
-  card,
-  type CardValue,
-  constantImage,
-  createImage,
-  listFrames,
-  type ProgressEvent,
-  writeFits,
-  writeWhole,
-} from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { card, type CardValue, writeWhole } from "../../lib/doors/io.ts";
+import { constantImage, listFrames, type ProgressEvent, writeFits } from "../../lib/mod.ts";
 import { inFolder } from "./fixtures.ts";
 
 const frame = (path: string, cards: Readonly<Record<string, CardValue>> = {}) =>

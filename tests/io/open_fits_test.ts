@@ -4,19 +4,11 @@ import { join } from "node:path";
 import { gzipSync } from "node:zlib";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import {
-  constantImage,
-  createImage,
-  type FrameError,
-  openFits,
-  parallelMap,
-  readFits,
-  readFitsHeader,
-  readRegion,
-  type Region,
-  setUnpackFolder,
-  writeFits,
-} from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { type Region } from "../../lib/doors/geometry.ts";
+import { openFits, readFitsHeader, readRegion, setUnpackFolder } from "../../lib/doors/io.ts";
+import { parallelMap } from "../../lib/doors/parallel.ts";
+import { constantImage, type FrameError, readFits, writeFits } from "../../lib/mod.ts";
 import { expectedFiles, fixture, inFolder, sumRegionTask } from "./fixtures.ts";
 
 const cut = (data: ArrayLike<number>, width: number, { x, y, width: w, height: h }: Region): number[] =>

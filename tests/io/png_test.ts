@@ -4,15 +4,9 @@ import fc from "fast-check";
 import { decode as fastDecode, encode as fastEncode } from "fast-png";
 import { describe, expect, it } from "vitest";
 import { adler32, combineAdler } from "../../lib/io/png_strip.ts";
-import {
-  card,
-  constantImage,
-  createImage,
-  decodePng,
-  encodePng16,
-  imageFromPng,
-  readPngRecord,
-} from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { card, decodePng, encodePng16, imageFromPng, readPngRecord } from "../../lib/doors/io.ts";
+import { constantImage } from "../../lib/mod.ts";
 
 const chunks = (bytes: Uint8Array) => {
   const view = new DataView(bytes.buffer, bytes.byteOffset);

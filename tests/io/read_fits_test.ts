@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { openFits, readFits } from "../../lib/mod.ts";
+import { openFits } from "../../lib/doors/io.ts";
+import { readFits } from "../../lib/mod.ts";
 import { digestOfPlanes, expectedFiles, expectedOpenData, fixture, type StoredNumber } from "./fixtures.ts";
 import { openData, tellSkipped } from "../support/open_data.ts";
 import { join } from "node:path";

@@ -3,23 +3,11 @@ import { readFileSync } from "node:fs";
 import { join } from "node:path";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import {
-  card,
-  cardValue,
-  constantImage,
-  createImage,
-  derive,
-  type FitsPart,
-  type Image,
-  openFits,
-  pixelToSky,
-  plainGeometry,
-  readFits,
-  readFitsHeader,
-  writeFits,
-  type WriteFitsOptions,
-  writeWhole,
-} from "../../lib/mod.ts";
+import { createImage, derive } from "../../lib/doors/extend.ts";
+import { plainGeometry } from "../../lib/doors/geometry.ts";
+import { card, cardValue, openFits, readFitsHeader, writeWhole } from "../../lib/doors/io.ts";
+import { pixelToSky } from "../../lib/doors/sky.ts";
+import { constantImage, type FitsPart, type Image, readFits, writeFits, type WriteFitsOptions } from "../../lib/mod.ts";
 import { digestOfPlanes, fixture, inFolder } from "./fixtures.ts";
 import { writtenFiles } from "./written_files.ts";
 

@@ -1,7 +1,7 @@
 import { mkdirSync, readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
-import { writeWhole } from "../../lib/mod.ts";
+import { writeWhole } from "../../lib/doors/io.ts";
 import { inFolder } from "./fixtures.ts";
 
 describe("writeWhole", () => {

@@ -2,7 +2,9 @@
  * Files that exercise the writer, made the same way by the tests and by fixtures/fits/write.ts, whose result astropy
  * read.
  */
-import { card, createImage, type Image, writeFits, type WriteFitsOptions } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { card } from "../../lib/doors/io.ts";
+import { type Image, writeFits, type WriteFitsOptions } from "../../lib/mod.ts";
 import { parkMiller } from "../support/numbers.ts";
 
 const width = 37;

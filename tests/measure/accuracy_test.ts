@@ -3,17 +3,9 @@
  * many more.
  */
 import { describe, expect, it } from "vitest";
-import {
-  detectStars,
-  type Image,
-  lanternScene,
-  longRig,
-  madSigma,
-  measureFrame,
-  median,
-  resizeRig,
-  simulateFrame,
-} from "../../lib/mod.ts";
+import { lanternScene, longRig, resizeRig, simulateFrame } from "../../lib/doors/simulate.ts";
+import { madSigma, median } from "../../lib/doors/stats.ts";
+import { detectStars, type Image, measureFrame } from "../../lib/mod.ts";
 import { effectiveFwhm, fieldErrors, fieldKinds, type FrameErrors, frameErrors } from "../support/measure_accuracy.ts";
 import { lattice, matchTruth, noiseArea, renderScene, testProfile } from "../support/scenes.ts";
 

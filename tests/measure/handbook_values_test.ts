@@ -1,6 +1,8 @@
 /** Numbers that theory gives for measurements of stars and noise. */
 import { describe, expect, it } from "vitest";
-import { createImage, detectStars, measureNoise, randomStream } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { detectStars, measureNoise } from "../../lib/mod.ts";
 import { measureMoments, momentAt, momentFields } from "../../lib/kernels/moments.ts";
 import {
   fitMoffatProfile,

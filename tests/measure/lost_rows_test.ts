@@ -1,5 +1,7 @@
 import { describe, expect, it } from "vitest";
-import { createImage, longRig, lostRowShare, resizeRig, simulateFrame, starScene } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { longRig, resizeRig, simulateFrame, starScene } from "../../lib/doors/simulate.ts";
+import { lostRowShare } from "../../lib/measure/lost_rows.ts";
 
 const image = (rows: readonly (readonly number[])[]) =>
   createImage({

@@ -1,13 +1,8 @@
 import { describe, expect, it } from "vitest";
-import {
-  constantImage,
-  createImage,
-  measureBackground,
-  median,
-  readFits,
-  renderBackground,
-  renderBackgroundNoise,
-} from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { renderBackground, renderBackgroundNoise } from "../../lib/doors/parts.ts";
+import { median } from "../../lib/doors/stats.ts";
+import { constantImage, measureBackground, readFits } from "../../lib/mod.ts";
 import { gauss } from "../support/numbers.ts";
 import { missingFrame, realFrame } from "../support/real_frames.ts";
 import { lattice, renderScene } from "../support/scenes.ts";

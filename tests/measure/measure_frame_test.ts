@@ -1,22 +1,10 @@
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
-import {
-  constantImage,
-  createImage,
-  fitFocusRun,
-  lanternScene,
-  longRig,
-  mapField,
-  measureFrame,
-  median,
-  pocketRig,
-  randomStream,
-  readFits,
-  resizeRig,
-  simulateFrame,
-  type Star,
-  starScene,
-} from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { fitFocusRun } from "../../lib/doors/parts.ts";
+import { lanternScene, longRig, pocketRig, resizeRig, simulateFrame, starScene } from "../../lib/doors/simulate.ts";
+import { median, randomStream } from "../../lib/doors/stats.ts";
+import { constantImage, mapField, measureFrame, readFits, type Star } from "../../lib/mod.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";
 import { drift, lattice, noiseArea, renderScene, testProfile, type TestScene } from "../support/scenes.ts";
 

@@ -1,13 +1,8 @@
 import { describe, expect, it } from "vitest";
-import {
-  constantImage,
-  createImage,
-  measureCalibration,
-  measureNoise,
-  measurePairNoise,
-  plainGeometry,
-  randomStream,
-} from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { plainGeometry } from "../../lib/doors/geometry.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { constantImage, measureCalibration, measureNoise, measurePairNoise } from "../../lib/mod.ts";
 import { gauss } from "../support/numbers.ts";
 import { lattice, renderScene } from "../support/scenes.ts";
 

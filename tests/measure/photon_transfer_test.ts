@@ -1,5 +1,8 @@
 import { describe, expect, it } from "vitest";
-import { createImage, type Image, photonTransfer, plainGeometry, randomStream } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { plainGeometry } from "../../lib/doors/geometry.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { type Image, photonTransfer } from "../../lib/mod.ts";
 
 function frame(
   seed: string,

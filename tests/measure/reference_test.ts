@@ -1,6 +1,8 @@
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
-import { createImage, detectStars, randomStream } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { detectStars } from "../../lib/mod.ts";
 
 interface ReferenceStar {
   readonly x: number;

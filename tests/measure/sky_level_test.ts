@@ -1,5 +1,7 @@
 import { describe, expect, it } from "vitest";
-import { createImage, type Image, measureSky, randomStream } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { type Image, measureSky } from "../../lib/mod.ts";
 
 const imageOf = (width: number, height: number, ...planes: ((x: number, y: number) => number)[]): Image =>
   createImage({

@@ -1,17 +1,19 @@
 import { describe, expect, it } from "vitest";
+import { createImage } from "../../lib/doors/extend.ts";
 import {
-  auditCalibration,
-  type AuditInput,
-  createImage,
-  type FrameRecord,
   knownCalibrationFaults,
   longRig,
-  matchCalibration,
-  measureCalibration,
   pocketRig,
   type Rig,
   simulateCalibration,
   type SimulateCalibrationOptions,
+} from "../../lib/doors/simulate.ts";
+import {
+  auditCalibration,
+  type AuditInput,
+  type FrameRecord,
+  matchCalibration,
+  measureCalibration,
 } from "../../lib/mod.ts";
 import { recordOf } from "../support/records.ts";
 

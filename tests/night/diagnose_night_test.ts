@@ -1,26 +1,27 @@
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
+import { describeFrame } from "../../lib/doors/io.ts";
+import { measureTransparency } from "../../lib/doors/parts.ts";
 import {
-  calibrateFrame,
-  combineDark,
-  describeFrame,
-  diagnoseNight,
   type FaultName,
-  type FrameQuality,
-  type Image,
   knownFaults,
   lanternScene,
   longRig,
-  measureFrame,
-  measureTransparency,
-  median,
-  type NightRow,
-  randomStream,
-  readFits,
   resizeRig,
   type Rig,
   simulateCalibration,
   simulateFrame,
+} from "../../lib/doors/simulate.ts";
+import { median, randomStream } from "../../lib/doors/stats.ts";
+import {
+  calibrateFrame,
+  combineDark,
+  diagnoseNight,
+  type FrameQuality,
+  type Image,
+  measureFrame,
+  type NightRow,
+  readFits,
   type SimulateFrameOptions,
 } from "../../lib/mod.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";

@@ -1,5 +1,6 @@
 import { describe, expect, it } from "vitest";
-import { groupLights, matchCalibration } from "../../lib/mod.ts";
+import { groupLights } from "../../lib/doors/parts.ts";
+import { matchCalibration } from "../../lib/mod.ts";
 import { recordOf, several } from "../support/records.ts";
 
 const lights = several(3, "light", {});

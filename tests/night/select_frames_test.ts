@@ -1,13 +1,7 @@
 import * as fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import {
-  type FrameDiagnosis,
-  parseDecisions,
-  selectFrames,
-  selectionEffect,
-  type Verdict,
-  weightFrames,
-} from "../../lib/mod.ts";
+import { selectFrames } from "../../lib/doors/parts.ts";
+import { type FrameDiagnosis, parseDecisions, selectionEffect, type Verdict, weightFrames } from "../../lib/mod.ts";
 
 const diagnosis = (file: string, verdict: Verdict, transparency = 1): FrameDiagnosis => ({
   file,

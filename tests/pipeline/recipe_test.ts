@@ -1,16 +1,7 @@
 import { describe, expect, it } from "vitest";
-import {
-  constantImage,
-  createImage,
-  defaultRecipe,
-  type Image,
-  imageDigest,
-  parseRecipe,
-  randomStream,
-  replayHistory,
-  runRecipe,
-  stepNames,
-} from "../../lib/mod.ts";
+import { createImage, replayHistory, stepNames } from "../../lib/doors/extend.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { constantImage, defaultRecipe, type Image, imageDigest, parseRecipe, runRecipe } from "../../lib/mod.ts";
 import { csvText, parseCsv } from "../../lib/pipeline/csv.ts";
 import { findStep } from "../../lib/pipeline/step.ts";
 

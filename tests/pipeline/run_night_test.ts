@@ -13,20 +13,16 @@ import {
 } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
+import { derive } from "../../lib/doors/extend.ts";
+import { closePool, setWorkerCount } from "../../lib/doors/parallel.ts";
+import { longNight, planSimulation, pocketNight, simulateNight } from "../../lib/doors/simulate.ts";
 import {
-  closePool,
-  derive,
   listFrames,
-  longNight,
   type NightRun,
   parseDecisions,
-  planSimulation,
-  pocketNight,
   readFits,
   rerunPicture,
   runNight,
-  setWorkerCount,
-  simulateNight,
   writeFits,
 } from "../../lib/mod.ts";
 import { frameColumns, registrationColumns } from "../../lib/pipeline/check_lights.ts";

@@ -14,19 +14,15 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import {
   type FaultName,
-  type Image,
   longRig,
-  type NightWatch,
   pocketRig,
-  randomStream,
   resizeRig,
   simulateCalibration,
   simulateFrame,
   starScene,
-  type WatchNews,
-  watchNight,
-  writeFits,
-} from "../../lib/mod.ts";
+} from "../../lib/doors/simulate.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { type Image, type NightWatch, type WatchNews, watchNight, writeFits } from "../../lib/mod.ts";
 import { knownCalibrationFaults } from "../../lib/simulate/calibration_faults.ts";
 
 const folder = mkdtempSync(join(tmpdir(), "faintlight-watch-"));

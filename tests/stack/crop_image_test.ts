@@ -1,6 +1,7 @@
 import { describe, expect, it } from "vitest";
 import fc from "fast-check";
-import { commonRegion, constantImage, createImage, cropImage } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { commonRegion, constantImage, cropImage } from "../../lib/mod.ts";
 
 const coverage = (width: number, height: number, data: number[]) =>
   createImage({ width, height, unit: "adu", planes: [{ channel: "coverage", data: Float32Array.from(data) }] });

@@ -1,7 +1,9 @@
 /** Crowded fields, against their truth and against SEP on the same pixels (fixtures/measure/crowded.py). */
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
-import { createImage, detectStars, madSigma, median } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { madSigma, median } from "../../lib/doors/stats.ts";
+import { detectStars } from "../../lib/mod.ts";
 import { gauss, parkMiller } from "../support/numbers.ts";
 
 interface Bin {

@@ -1,6 +1,8 @@
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
-import { constantImage, createImage, detectStars, madSigma, median, readFits, type Star } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { madSigma, median } from "../../lib/doors/stats.ts";
+import { constantImage, detectStars, readFits, type Star } from "../../lib/mod.ts";
 import { effectiveFwhm } from "../support/measure_accuracy.ts";
 import { missingFrame, realFrame } from "../support/real_frames.ts";
 import {

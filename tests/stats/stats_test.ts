@@ -19,7 +19,7 @@ import {
   skewedMode,
   snScale,
   weightedMedian,
-} from "../../lib/mod.ts";
+} from "../../lib/doors/stats.ts";
 import { normalProbability, normalQuantile } from "../../lib/stats/normal.ts";
 import { gauss, outlierSet, parkMiller } from "../support/numbers.ts";
 

@@ -45,6 +45,7 @@ writeFileSync(
   `import { defineConfig } from "vitest/config";
 const alias = ${JSON.stringify(alias)}.map(({ find, replacement }) => ({ find: new RegExp(find), replacement }));
 alias.push({ find: /^faintlight$/, replacement: ${JSON.stringify(`${root}/lib/mod.ts`)} });
+alias.push({ find: /^faintlight\\/(.+)$/, replacement: ${JSON.stringify(`${root}/lib/doors/$1.ts`)} });
 export default defineConfig({
   root: ${JSON.stringify(root)},
   cacheDir: ${JSON.stringify(`${tools}/cache`)},

@@ -1,13 +1,6 @@
 import { describe, expect, it } from "vitest";
-import {
-  type CloseFrame,
-  frameCloseups,
-  longRig,
-  measureFrame,
-  resizeRig,
-  simulateFrame,
-  starScene,
-} from "../../lib/mod.ts";
+import { longRig, resizeRig, simulateFrame, starScene } from "../../lib/doors/simulate.ts";
+import { type CloseFrame, frameCloseups, measureFrame } from "../../lib/mod.ts";
 
 const rig = resizeRig(longRig, { width: 200, height: 150 });
 const { image } = simulateFrame(rig, starScene({ starsToMagnitude15: 9000, maximumMagnitude: 15 }), { filter: "OIII" });

@@ -1,5 +1,7 @@
 import { describe, expect, it } from "vitest";
-import { constantImage, createImage, inspectImage, randomStream } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { constantImage, inspectImage } from "../../lib/mod.ts";
 import { inspectedLevel } from "../../lib/view/inspect_image.ts";
 import { displayCurve, type DisplayStretch } from "../../lib/view/preview.ts";
 

@@ -8,7 +8,7 @@ import {
   wcagContrast,
 } from "culori";
 import { describe, expect, it } from "vitest";
-import { themes } from "../../lib/mod.ts";
+import { themes } from "../../lib/doors/view.ts";
 
 const hues = ["red", "amber", "teal", "blue", "violet"] as const;
 const rgbOf = (hex: string): Color => parse(hex) as Color;

@@ -1,6 +1,8 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { card, constantImage, createImage, type Image } from "../../lib/mod.ts";
+import { createImage } from "../../lib/doors/extend.ts";
+import { card } from "../../lib/doors/io.ts";
+import { constantImage, type Image } from "../../lib/mod.ts";
 import {
   anchorStretch,
   describeStretch,

@@ -1,6 +1,7 @@
 import { parseHTML } from "linkedom";
 import { describe, expect, it } from "vitest";
-import { constantImage, imageView, type NightReport, reportHtml, thumbnail } from "../../lib/mod.ts";
+import { reportHtml, thumbnail } from "../../lib/doors/view.ts";
+import { constantImage, imageView, type NightReport } from "../../lib/mod.ts";
 
 const picture = thumbnail(constantImage(60, 40, 0.4, { unit: "display" }), { width: 60 });
 const report: NightReport = {

@@ -1,29 +1,24 @@
 import { describe, expect, it } from "vitest";
+import { createImage, derive } from "../../lib/doors/extend.ts";
+import { decodePng } from "../../lib/doors/io.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { beforeAfterSheet, captionPicture, encodeSheet, type Sheet, thumbnail } from "../../lib/doors/view.ts";
 import {
-  beforeAfterSheet,
-  captionPicture,
   constantImage,
   contactSheet,
-  createImage,
   curvePlot,
-  decodePng,
-  derive,
-  encodeSheet,
   histogramPlot,
   type Image,
   imageView,
   nightTimeline,
   noiseByScale,
   radialProfile,
-  randomStream,
   type ReportFrame,
   shapeMap,
-  type Sheet,
   type Star,
   starOverlay,
   surfaceView,
   table,
-  thumbnail,
 } from "../../lib/mod.ts";
 import { channelHistograms } from "../../lib/view/histogram_plot.ts";
 import { chooseScaleBar } from "../../lib/view/caption_picture.ts";

@@ -1,14 +1,13 @@
 import fc from "fast-check";
 import { afterEach, describe, expect, it } from "vitest";
+import { createImage } from "../../lib/doors/extend.ts";
+import { randomStream } from "../../lib/doors/stats.ts";
+import { cellProgress, displayTo } from "../../lib/doors/view.ts";
 import {
-  cellProgress,
   compareView,
   constantImage,
-  createImage,
   type DisplayMessage,
-  displayTo,
   imageView,
-  randomStream,
   show,
   stretchAsinh,
   tuneStretch,

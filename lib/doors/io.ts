@@ -1,0 +1,47 @@
+/**
+ * FITS by region, headers, PNG and JPEG bytes. Nothing is defined here.
+ * @module
+ */
+
+// core
+export {
+  type Card,
+  card,
+  cardNumber,
+  cardText,
+  type CardValue,
+  cardValue,
+  type Header,
+  withCards,
+  withoutCards,
+} from "../core/header.ts";
+
+// io
+export { setUnpackFolder } from "../io/byte_source.ts";
+export { describeFrame, type DescribeFrameOptions } from "../io/describe_frame.ts";
+export { channelOfFilter, type FilterNames, filterNames, readFilterNames } from "../io/filter_names.ts";
+export { encodeJpeg, type EncodeJpegOptions, type JpegSamples } from "../io/jpeg.ts";
+export {
+  FitsFile,
+  type FitsSums,
+  openFits,
+  type OpenFitsOptions,
+  readRegion,
+  type RegionSource,
+} from "../io/open_fits.ts";
+export { type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
+export {
+  type DecodedPng,
+  decodePng,
+  encodePng16,
+  type EncodePng16Options,
+  imageFromPng,
+  type PngPlanes,
+  type PngSamples,
+  readPngRecord,
+} from "../io/png.ts";
+export { readFitsHeader, type ReadFitsOptions } from "../io/read_fits.ts";
+export { type WholeContent, writeWhole } from "../io/write_whole.ts";
+
+// pipeline
+export { type ReadRecord, readRecord } from "../pipeline/record.ts";

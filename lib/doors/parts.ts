@@ -1,0 +1,96 @@
+/**
+ * The parts of the steps: models, fits and pieces of the judge, for who takes a step apart. Nothing is defined here.
+ * @module
+ */
+
+// io
+export { type DescribeFrameOptions, sessionOf } from "../io/describe_frame.ts";
+
+// calibrate
+export { type Masters, prepareCorrection, type PrepareCorrectionOptions } from "../calibrate/prepare_correction.ts";
+export { type MosaicParts, splitMosaic } from "../calibrate/split_mosaic.ts";
+
+// surfaces
+export {
+  fitPolynomialSurface,
+  type FitPolynomialSurfaceOptions,
+  type PolynomialSurface,
+  polynomialSurfaceAt,
+  renderPolynomialSurface,
+  type SurfacePoint,
+} from "../surfaces/polynomial_surface.ts";
+export {
+  fitThinPlate,
+  type RenderedSurface,
+  renderThinPlate,
+  type RenderThinPlateOptions,
+  type ThinPlate,
+  thinPlateAt,
+  type ThinPlateOptions,
+} from "../surfaces/thin_plate.ts";
+
+// measure
+export { fitFocusRun, type FocusRunFit } from "../measure/fit_focus_run.ts";
+export {
+  type BackgroundMap,
+  type MeasureBackgroundOptions,
+  renderBackground,
+  renderBackgroundNoise,
+} from "../measure/measure_background.ts";
+
+// night
+export { type Cause, remedies } from "../night/causes.ts";
+export {
+  type CalibrationMatch,
+  type CalibrationPlan,
+  type CalibrationRow,
+  type CalibrationSet,
+  groupLights,
+  type LightGroup,
+  type MatchCalibrationOptions,
+} from "../night/match_calibration.ts";
+export {
+  type Decision,
+  type SelectedFrame,
+  selectFrames,
+  type Selection,
+  type SelectionInput,
+} from "../night/select_frames.ts";
+export {
+  measureTransparency,
+  type StarFlux,
+  type Transparency,
+  type TransparencyInput,
+} from "../night/transparency.ts";
+
+// register
+export { interpolationWeights, type ResampleOptions } from "../register/resample.ts";
+
+// normalise
+export { measureStarFluxRatios, type MeasureStarFluxRatiosOptions } from "../normalise/measure_star_flux_ratios.ts";
+export {
+  type ApplyNormalisationOptions,
+  type FitNormalisationOptions,
+  type FittedNormalisation,
+  normalisationImage,
+  type NormalisationPlaneFit,
+  type NormalisationReference,
+  prepareNormalisation,
+  type PrepareNormalisationOptions,
+  type ReferencePlane,
+  type StarFluxRatio,
+} from "../normalise/normalise_local.ts";
+
+// tone
+export {
+  applyHistogram,
+  type ApplyHistogramOptions,
+  fitHistogram,
+  type HistogramMatch,
+  type MatchHistogramOptions,
+  type ToneTable,
+} from "../tone/match_histogram.ts";
+
+// colour
+export { measureStarBalance, type StarBalance, type StarBalanceOptions } from "../colour/balance_stars.ts";
+export { type ChannelRule, channelRules, type MapChannelsOptions } from "../colour/map_channels.ts";

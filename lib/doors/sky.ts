@@ -1,0 +1,17 @@
+/**
+ * World coordinates, horizon positions, sidereal time and airmass. Nothing is defined here.
+ * @module
+ */
+
+// core
+export { isTangential, pixelToSky, type SkyPoint, skyToPixel, wcsArcsecPerPixel } from "../core/wcs.ts";
+
+// sky
+export {
+  airmass,
+  fieldRotationRate,
+  horizonPosition,
+  parallacticAngle,
+  siderealDegreesAnHour,
+  siderealTimeDegrees,
+} from "../sky/horizon.ts";

@@ -1,0 +1,14 @@
+/**
+ * Sheets as files, themes and other front ends. Nothing is defined here.
+ * @module
+ */
+
+// view
+export { type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after.ts";
+export { captionPicture, type CaptionPictureOptions } from "../view/caption_picture.ts";
+export { type CellProgress, cellProgress } from "../view/cell_progress.ts";
+export { type Theme, type ThemeName, themes } from "../view/palette.ts";
+export { reportHtml } from "../view/report_html.ts";
+export { type EncodedPicture, encodeSheet, type EncodeSheetOptions, type Sheet } from "../view/sheet.ts";
+export { type Display, type DisplayMessage, displayTo, type InteractiveView, type Showable } from "../view/show.ts";
+export { thumbnail, type ThumbnailOptions } from "../view/thumbnail.ts";
