@@ -19,7 +19,7 @@ const RADIAN = Math.PI / 180;
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { type Wcs } from "faintlight/geometry";
+ * import type { Wcs } from "faintlight/geometry";
  * import { isTangential } from "faintlight/sky";
  *
  * const wcs: Wcs = {
@@ -47,7 +47,7 @@ function requireTangential(step: string, wcs: Wcs): void {
  * @example The reference pixel lies at the reference position
  * ```ts
  * import assert from "node:assert/strict";
- * import { type Wcs } from "faintlight/geometry";
+ * import type { Wcs } from "faintlight/geometry";
  * import { pixelToSky } from "faintlight/sky";
  *
  * const wcs: Wcs = {
@@ -85,7 +85,7 @@ export function pixelToSky(wcs: Wcs, pixel: Point): SkyPoint {
  * @example There and back
  * ```ts
  * import assert from "node:assert/strict";
- * import { type Wcs } from "faintlight/geometry";
+ * import type { Wcs } from "faintlight/geometry";
  * import { pixelToSky, skyToPixel } from "faintlight/sky";
  *
  * const wcs: Wcs = {
@@ -122,7 +122,7 @@ export function skyToPixel(wcs: Wcs, sky: SkyPoint): Point {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { type Wcs } from "faintlight/geometry";
+ * import type { Wcs } from "faintlight/geometry";
  * import { wcsArcsecPerPixel } from "faintlight/sky";
  *
  * const wcs: Wcs = {

@@ -19,7 +19,7 @@ import process from "node:process";
 import { parseArgs } from "node:util";
 import { deserialize, serialize } from "node:v8";
 import { parallelMap, type PoolTask, setWorkerCount } from "../../lib/doors/parallel.ts";
-import { type Cause } from "../../lib/doors/parts.ts";
+import type { Cause } from "../../lib/doors/parts.ts";
 import {
   type FaultName,
   type FaultSettings,

@@ -1,6 +1,6 @@
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
-import { type Wcs } from "../../lib/doors/geometry.ts";
+import type { Wcs } from "../../lib/doors/geometry.ts";
 import { isTangential, pixelToSky, skyToPixel, wcsArcsecPerPixel } from "../../lib/doors/sky.ts";
 
 const cd = 0.5454 / 3600;

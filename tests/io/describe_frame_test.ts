@@ -2,7 +2,7 @@ import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import { card, type CardValue, describeFrame, type Header, readFitsHeader } from "../../lib/doors/io.ts";
 import { sessionOf } from "../../lib/doors/parts.ts";
-import { type FrameFacts } from "../../lib/mod.ts";
+import type { FrameFacts } from "../../lib/mod.ts";
 import { bayerCardText, bayerFromHeader } from "../../lib/io/describe_frame.ts";
 import { openData, tellSkipped } from "../support/open_data.ts";
 

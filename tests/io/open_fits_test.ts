@@ -5,7 +5,7 @@ import { gzipSync } from "node:zlib";
 import fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";
-import { type Region } from "../../lib/doors/geometry.ts";
+import type { Region } from "../../lib/doors/geometry.ts";
 import { openFits, readFitsHeader, readRegion, setUnpackFolder } from "../../lib/doors/io.ts";
 import { parallelMap } from "../../lib/doors/parallel.ts";
 import { constantImage, type FrameError, readFits, writeFits } from "../../lib/mod.ts";
