@@ -1,6 +1,7 @@
 /** The blur of seeing and optics taken back, as far as the noise allows. */
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
+import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
@@ -11,7 +12,7 @@ import { detectStars } from "../stars/detect_stars.ts";
 import { gaussianSmooth } from "../filters/gaussian.ts";
 import { starletGains, withoutGaps } from "../filters/starlet.ts";
 import { medianInPlace } from "../stats/samples.ts";
-import { cutTops, meanPlane } from "../stars/separate_stars.ts";
+import { cutTops } from "../stars/separate_stars.ts";
 import { type DetailNoise, measureDetailNoise, significantDetails } from "./significant_details.ts";
 import { measureProfile, placeOf, profileAt, radiusAt } from "../stars/star_profile.ts";
 

@@ -1,8 +1,8 @@
 /** More contrast in details that are there. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
 import { quietNoise, starlet } from "../filters/starlet.ts";
-import { meanPlane } from "../stars/separate_stars.ts";
 
 /** Options of {@linkcode enhanceDetail}. */
 export interface EnhanceDetailOptions {

@@ -1,12 +1,12 @@
 /** Less noise where nothing but noise is. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
+import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
 import { type Band, openBand, overBands } from "../kernels/bands.ts";
 import type { PoolTask } from "../parallel/pool.ts";
 import { starletScale } from "../kernels/starlet.ts";
 import { scaleNoise, starletGains, withoutGaps } from "../filters/starlet.ts";
-import { meanPlane } from "../stars/separate_stars.ts";
 import { type PartedPlane, significantDetails } from "./significant_details.ts";
 
 /** Options of {@linkcode reduceNoise}. */

@@ -1,11 +1,12 @@
 /** Where stars are. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { cosPortable, expPortable, powPortable, sinPortable } from "../kernels/elementary.ts";
 import { detectStars } from "./detect_stars.ts";
 import { medianInPlace } from "../stats/samples.ts";
-import { cutTops, meanPlane } from "./separate_stars.ts";
+import { cutTops } from "./separate_stars.ts";
 
 /** Options of {@linkcode maskStars}. */
 export interface MaskStarsOptions {

@@ -3,7 +3,8 @@ import { allocatePlane, derive, type Image, isLinear, requireLinear, requireSame
 import { settle } from "../core/options.ts";
 import { gaussianSmooth } from "../filters/gaussian.ts";
 import { erode } from "../filters/morphology.ts";
-import { restlessness, separateStars } from "./separate_stars.ts";
+import { medianNeighbourDifference } from "../stats/neighbour_difference.ts";
+import { separateStars } from "./separate_stars.ts";
 
 /** Options of {@linkcode reduceStars}. */
 export interface ReduceStarsOptions {
@@ -93,7 +94,7 @@ export function reduceStars(
     const planes = image.planes.map(({ channel, data }, c) => {
       const out = allocatePlane(width, height);
       const light = stars.planes[c].data;
-      const fault = strength > 0 ? -FAULT * restlessness(data) : -Infinity;
+      const fault = strength > 0 ? -FAULT * medianNeighbourDifference(data) : -Infinity;
       for (let i = 0; i < out.length; i++) out[i] = data[i] - (light[i] < fault ? 1 : strength) * light[i];
       return { channel, data: out };
     });

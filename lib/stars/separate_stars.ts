@@ -1,5 +1,6 @@
 /** Stars and what lies behind them, as two images whose sum is the original. */
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
+import { meanPlane } from "../core/mean_plane.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
@@ -7,6 +8,7 @@ import { pack, type Packed, unpack } from "../kernels/bands.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { detectStars, type StarList } from "./detect_stars.ts";
 import { gaussianSmooth } from "../filters/gaussian.ts";
+import { medianNeighbourDifference } from "../stats/neighbour_difference.ts";
 import { partialFit } from "../stats/partial_fit.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { fillHoles } from "../filters/inpaint.ts";
@@ -1188,26 +1190,11 @@ function peaksLeft(
   return peaks;
 }
 
-/**
- * Median difference of neighbours along rows, 0.954 standard deviations of white noise: noise and finest structure,
- * without a pass over the whole plane.
- */
-export function restlessness(data: Float32Array): number {
-  const stride = Math.max(1, Math.floor(data.length / 100_000) | 1);
-  const kept = new Float64Array(Math.ceil(data.length / stride));
-  let n = 0;
-  for (let i = 1; i < data.length; i += stride) {
-    const d = Math.abs(data[i] - data[i - 1]);
-    if (d === d) kept[n++] = d;
-  }
-  return n === 0 ? NaN : medianInPlace(kept, n);
-}
-
 /** Mean of the planes, each over its noise, so that a line ten times fainter than another shows its stars as well. */
 function detectionPlane(image: Image): Float32Array {
   const { planes, width, height } = image;
   if (planes.length === 1) return planes[0].data;
-  const noises = planes.map(({ data }) => restlessness(data));
+  const noises = planes.map(({ data }) => medianNeighbourDifference(data));
   if (noises.some((v) => !(v > 0))) return meanPlane(image);
   const total = noises.reduce((sum, v) => sum + 1 / v, 0);
   const out = allocatePlane(width, height);
@@ -1215,25 +1202,5 @@ function detectionPlane(image: Image): Float32Array {
     const weight = 1 / noises[c] / total;
     for (let i = 0; i < out.length; i++) out[i] += weight * data[i];
   });
-  return out;
-}
-
-/** Mean of the planes. */
-export function meanPlane(image: Image): Float32Array {
-  const { planes, width, height } = image;
-  const [first, ...others] = planes.map(({ data }) => data);
-  if (others.length === 0) return first;
-  const out = allocatePlane(width, height);
-  const share = 1 / planes.length;
-  if (others.length === 2) {
-    const [second, third] = others;
-    for (let i = 0; i < out.length; i++) out[i] = (first[i] + second[i] + third[i]) * share;
-    return out;
-  }
-  for (let i = 0; i < out.length; i++) {
-    let sum = first[i];
-    for (let c = 0; c < others.length; c++) sum += others[c][i];
-    out[i] = sum * share;
-  }
   return out;
 }
