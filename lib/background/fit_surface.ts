@@ -9,7 +9,9 @@ import {
   polynomialSurfaceAt,
   renderPolynomialSurface,
 } from "../surfaces/polynomial_surface.ts";
-import { fitThinPlate, renderThinPlate, type ThinPlate, thinPlateAt } from "../surfaces/thin_plate.ts";
+import { fitThinPlate } from "../surfaces/fit_thin_plate.ts";
+import { renderThinPlate } from "../surfaces/render_thin_plate.ts";
+import { type ThinPlate, thinPlateAt } from "../surfaces/thin_plate.ts";
 import { median } from "../stats/median.ts";
 import { findSky, type LowShape, type LowSky, roughness } from "./find_sky.ts";
 import { fitMesh, meshAt, meshOf, meshPlane, type MeshSurface } from "./mesh_surface.ts";

@@ -19,15 +19,9 @@ export {
   renderPolynomialSurface,
   type SurfacePoint,
 } from "../surfaces/polynomial_surface.ts";
-export {
-  fitThinPlate,
-  type RenderedSurface,
-  renderThinPlate,
-  type RenderThinPlateOptions,
-  type ThinPlate,
-  thinPlateAt,
-  type ThinPlateOptions,
-} from "../surfaces/thin_plate.ts";
+export { fitThinPlate, type ThinPlateOptions } from "../surfaces/fit_thin_plate.ts";
+export { type RenderedSurface, renderThinPlate, type RenderThinPlateOptions } from "../surfaces/render_thin_plate.ts";
+export { type ThinPlate, thinPlateAt } from "../surfaces/thin_plate.ts";
 
 // measure
 export { fitFocusRun, type FocusRunFit } from "../measure/fit_focus_run.ts";

@@ -15,7 +15,8 @@ import { evaluateNormalisation, type NormalisationSurface } from "../core/normal
 import { settle } from "../core/options.ts";
 import { applyTransform, identityTransform, invertTransform, type Transform } from "../core/transform.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
-import { fitThinPlate, thinPlateAt } from "../surfaces/thin_plate.ts";
+import { fitThinPlate } from "../surfaces/fit_thin_plate.ts";
+import { thinPlateAt } from "../surfaces/thin_plate.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median, weightedMedian } from "../stats/median.ts";
 import { medianInPlace } from "../stats/samples.ts";

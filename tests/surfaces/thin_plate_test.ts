@@ -1,7 +1,9 @@
 import { describe, expect, it } from "vitest";
 import { readFileSync } from "node:fs";
 import { randomStream } from "../../lib/core/random.ts";
-import { fitThinPlate, renderThinPlate, thinPlateAt } from "../../lib/surfaces/thin_plate.ts";
+import { fitThinPlate } from "../../lib/surfaces/fit_thin_plate.ts";
+import { renderThinPlate } from "../../lib/surfaces/render_thin_plate.ts";
+import { thinPlateAt } from "../../lib/surfaces/thin_plate.ts";
 
 const stored = JSON.parse(
   readFileSync(new URL("../../fixtures/register/thin_plate.json", import.meta.url), "utf8"),
