@@ -27,6 +27,8 @@ export interface LowSky extends LowShape {
 
 /** Shares of the samples that may lie below the first surfaces: from a nearly filled field to one with little in it. */
 const LOW_SHARES = [0.03, 0.07, 0.15, 0.3];
+/** `madSigmaFactor` to five digits: skies are found with it, and more digits would move their last one. */
+const shortMadSigmaFactor = 1.4826;
 /** Random starts for each degree. */
 const STARTS = 12;
 
@@ -282,7 +284,7 @@ export function findSky(
     for (const low of LOW_SHARES) {
       const middle = median(z);
       for (let i = 0; i < n; i++) r[i] = z[i] - middle;
-      let soft = Math.max(error, 1.4826 * median(Float64Array.from(r, Math.abs)));
+      let soft = Math.max(error, shortMadSigmaFactor * median(Float64Array.from(r, Math.abs)));
       let good = true;
       for (let round = 0; round < 40 && good; round++) {
         for (let i = 0; i < n; i++) {

@@ -12,6 +12,7 @@ import {
 import { fitThinPlate } from "../surfaces/fit_thin_plate.ts";
 import { renderThinPlate } from "../surfaces/render_thin_plate.ts";
 import { type ThinPlate, thinPlateAt } from "../surfaces/thin_plate.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { findSky, type LowShape, type LowSky, roughness } from "./find_sky.ts";
 import { fitMesh, meshAt, meshOf, meshPlane, type MeshSurface } from "./mesh_surface.ts";
@@ -515,7 +516,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
   const excessOf = (found: readonly Model[]): number =>
     Math.max(...values.map((value, c) => {
       const left = free.map((i) => Math.abs(value(list[i]) - modelAt(found[c], list[i].x, list[i].y)));
-      return 1.482602218505602 * median(left) / Math.max(floor[c], Number.MIN_VALUE);
+      return madSigmaFactor * median(left) / Math.max(floor[c], Number.MIN_VALUE);
     }));
   const partsOf = (all: readonly SurfaceCandidate[]) => all.filter(({ share }) => share > 0);
   /** Samples a spline is scored on. */

@@ -3,6 +3,7 @@ import { type Image, requireLinear, type Unit } from "../core/image.ts";
 import type { Geometry, Point } from "../core/geometry.ts";
 import { extendHistory, type Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { medianInPlace } from "../stats/samples.ts";
 
@@ -121,7 +122,7 @@ function boxLevel(
   for (let round = 0; round < 6; round++) {
     level = medianInPlace(work, n);
     for (let i = 0; i < n; i++) spreadWork[i] = Math.abs(work[i] - level);
-    spread = 1.482602218505602 * medianInPlace(spreadWork, n);
+    spread = madSigmaFactor * medianInPlace(spreadWork, n);
     if (!(spread > 0)) break;
     let kept = 0;
     for (let i = 0; i < n; i++) if (Math.abs(work[i] - level) <= 2.5 * spread) work[kept++] = work[i];

@@ -11,7 +11,7 @@ import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { huberVerdicts, noiseVerdicts, type Strip, sumKept } from "../kernels/rejection.ts";
 import { huberLimits } from "../stats/huber.ts";
 import { sigmaClip } from "../stats/sigma_clip.ts";
-import { normalQuantile } from "../stats/normal.ts";
+import { normalQuantile } from "../stats/special_functions.ts";
 import { phaseAt, phaseMeans, type Phases, phasesOf } from "./phase_levels.ts";
 
 /** Options of {@linkcode combineBias} and {@linkcode combineDark}. */

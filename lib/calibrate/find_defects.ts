@@ -7,7 +7,7 @@ import { settle } from "../core/options.ts";
 import { type FrameSource, openPixels } from "../io/pixel_source.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
-import { normalQuantile } from "../stats/normal.ts";
+import { normalQuantile } from "../stats/special_functions.ts";
 import { medianPlane } from "../kernels/median_filter.ts";
 
 /** Where to look for defects; at least one. */

@@ -6,6 +6,7 @@ import { expPortable, logPortable } from "../kernels/elementary.ts";
 import { detectStars } from "../stars/detect_stars.ts";
 import { measureSky } from "../measure/sky_level.ts";
 import { biweightLocation } from "../stats/biweight.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { applyGains } from "./equalise_channels.ts";
 
@@ -167,7 +168,7 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
   const typical = colours.map((values) => biweightLocation(values));
   const scatter = colours.map((values, c) => {
     const away = Float64Array.from(values, (v) => Math.abs(v - typical[c]));
-    return 1.482602218505602 * medianInPlace(away);
+    return madSigmaFactor * medianInPlace(away);
   });
   const logGain = typical.map((v) => -v);
   if (method === "locus") {

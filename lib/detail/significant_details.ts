@@ -6,6 +6,7 @@ import { tileMads } from "../kernels/tile_mad.ts";
 import type { PoolTask } from "../parallel/pool.ts";
 import { starletScale } from "../kernels/starlet.ts";
 import { quietScale, withoutGaps } from "../filters/starlet.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 
 /** Side of a tile whose own noise is measured, pixels: a thousand samples give it to 4 %. */
@@ -24,7 +25,7 @@ function evenness(finest: Float32Array, width: number, height: number, quiet: nu
   const edges = (size: number, count: number) =>
     Int32Array.from({ length: count + 1 }, (_, k) => Math.floor(k * size / count));
   const grid = Array.from(tileMads(finest, width, edges(width, columns), edges(height, rows), 1).middles, (middle) => {
-    const sigma = 1.482602218505602 * middle;
+    const sigma = madSigmaFactor * middle;
     return Math.max(1, Math.min(mostUneven, (sigma / quiet) ** 2)) || 1;
   });
   // one tile with a bright star in it is no uneven noise

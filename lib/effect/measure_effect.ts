@@ -10,6 +10,7 @@ import { detectStars, type StarList } from "../stars/detect_stars.ts";
 import { fitPolynomialSurface, polynomialSurfaceAt } from "../surfaces/polynomial_surface.ts";
 import { measureSky } from "../measure/sky_level.ts";
 import { scaleNoise, starlet, starletGains } from "../filters/starlet.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { type ClippedShare, measureClipping } from "../tone/measure_clipping.ts";
 
@@ -499,7 +500,7 @@ function starFluxRatio(
   let plane = fitPolynomialSurface(used, { width, height, degree: 1 });
   for (let round = 0; round < 3; round++) {
     const off = ratios.map((each) => Math.abs(each.value - polynomialSurfaceAt(plane, each.x, each.y)));
-    const limit = 3 * 1.482602218505602 * median(off);
+    const limit = 3 * madSigmaFactor * median(off);
     used = ratios.filter((_, i) => off[i] <= limit);
     if (used.length < 20) return { ratio, at: () => ratio };
     plane = fitPolynomialSurface(used, { width, height, degree: 1 });
@@ -613,7 +614,7 @@ export function measureEffect(before: Image, after: Image, context: Partial<Purp
     // Box by box against the sky of each image; a ratio of sums would be ruled by the brightest box.
     const ratios = index.map((i) => meanLight(lightB, i) / meanLight(lightA, i));
     light = median(ratios);
-    scatter = 1.482602218505602 * median(ratios.map((r) => Math.abs(r - light)));
+    scatter = madSigmaFactor * median(ratios.map((r) => Math.abs(r - light)));
     error = (sky?.uncertainty[0] ?? 0) / median(index.map((i) => meanLight(lightA, i)));
     for (let c = 0; c < channels; c++) {
       const seen = index.filter((i) => lightA(i, c) > 20 * boxesA[i].errors[c]);

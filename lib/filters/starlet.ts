@@ -1,6 +1,7 @@
 /** The starlet transform: a plane as a sum of details, each twice as wide as the one before, and a smooth rest. */
 import { clippedMad, tileMads } from "../kernels/tile_mad.ts";
 import { starletScale } from "../kernels/starlet.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { quantileOf } from "../stats/samples.ts";
 
 /**
@@ -96,7 +97,7 @@ function quietTiles(detail: Float32Array, width: number, height: number, step: n
   const found: number[] = [];
   middles.forEach((middle, k) => {
     // a tile that is mostly gap or bridged gap tells nothing
-    if (counts[k] > quietTile * quietTile / 2 && middle > 0) found.push(1.482602218505602 * middle);
+    if (counts[k] > quietTile * quietTile / 2 && middle > 0) found.push(madSigmaFactor * middle);
   });
   return found.length < fewestTiles ? NaN : quantileOf(Float64Array.from(found), quietShare) / quietBias;
 }

@@ -2,6 +2,7 @@
  * The kernels of a survey in plain TypeScript, operation by operation as src/survey.as.ts and src/moments.as.ts (see
  * twin.ts).
  */
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 
 const f = Math.fround;
 
@@ -138,7 +139,7 @@ export function tileStatisticsTwin(
       const centre = rankedTwin(samples, n, want, f(guess - f(4 * width)), f(guess + f(4 * width)));
       for (let i = 0; i < n; i++) spread[i] = Math.abs(f(samples[i] - centre));
       const mad = rankedTwin(spread, n, want, 0, f(2 * width));
-      const sigma = f(f(1.4826022) * mad);
+      const sigma = f(f(madSigmaFactor) * mad);
       const reach = f(2.5 * sigma);
       guess = centre;
       width = mad;
@@ -157,7 +158,7 @@ export function tileStatisticsTwin(
       const middle = rankedTwin(samples, n, below + (kept >> 1) + 1, f(centre - mad), f(centre + mad));
       out[at] = Math.abs(mean - middle) <= 0.3 * sigma ? 2.5 * middle - 1.5 * mean : middle;
       const typical = rankedTwin(bends, b, (b >> 1) + 1, 0, f(2 * turn));
-      const cut = f(f(2.5 * 1.482602218505602) * typical);
+      const cut = f(f(2.5 * madSigmaFactor) * typical);
       turn = typical;
       const calm = countUpTo(bends, b, cut);
       out[at + 1] = rankedTwin(bends, b, (calm >> 1) + 1, f(0.5 * typical), typical) / (0.66405 * Math.sqrt(6));

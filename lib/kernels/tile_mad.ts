@@ -1,9 +1,7 @@
 /** Medians of the sizes |v| of samples: what noise is told by. */
 import { kernelKind, scratchFloats, withKernel } from "./machine.ts";
 import { clippedMadTwin, tileMadsTwin } from "./twin.ts";
-
-/** Standard deviation of a normal distribution over the median of its sizes. */
-const toSigma = 1.482602218505602;
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 
 /**
  * Median size of the samples in each tile of a grid, row by row, and how many of them have data; NaN and 0 where none
@@ -60,10 +58,10 @@ export function tileMads(
  */
 export function clippedMad(data: Float32Array, stride: number, rounds: number, afterClip: number): number {
   const { length } = data;
-  if (kernelKind() === "twin") return clippedMadTwin(data, stride, rounds, toSigma, afterClip);
+  if (kernelKind() === "twin") return clippedMadTwin(data, stride, rounds, madSigmaFactor, afterClip);
   let sigma = NaN;
   withKernel("clippedMad", { a: data }, 4 * Math.ceil(length / stride) + 64, (kernel, at) => {
-    sigma = kernel(at.a, length, stride, at.scratch, rounds, toSigma, afterClip) as number;
+    sigma = kernel(at.a, length, stride, at.scratch, rounds, madSigmaFactor, afterClip) as number;
   });
   return sigma;
 }

@@ -3,6 +3,7 @@
  */
 import { median } from "../stats/median.ts";
 import { robustFit } from "../stats/robust_fit.ts";
+import { fwhmPerSigma } from "../core/constants.ts";
 import type { Point } from "../core/geometry.ts";
 import type { Star } from "../core/star.ts";
 
@@ -135,7 +136,7 @@ export function mapField(stars: readonly Star[], width: number, height: number):
   };
   // Spin-2 field: two rows a star. Variance of the matched Gaussian: a b = (FWHM / 2.3548)², a² + b² = 2 a b / √(1 −
   // χ²).
-  const sigma2 = good.map((star) => (star.fwhmPixels / 2.3548200450309493) ** 2);
+  const sigma2 = good.map((star) => (star.fwhmPixels / fwhmPerSigma) ** 2);
   const trace = good.map((star, i) => {
     const chi2 = Math.min(0.999, star.shape[0] ** 2 + star.shape[1] ** 2);
     return 2 * sigma2[i] / Math.sqrt(1 - chi2);

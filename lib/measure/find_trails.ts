@@ -3,7 +3,7 @@ import { returnPlane } from "../core/memory.ts";
 import type { Point } from "../core/geometry.ts";
 import type { Star } from "../core/star.ts";
 import { blockMeans, type Grid } from "../kernels/detection.ts";
-import { madSigma } from "../stats/mad_sigma.ts";
+import { madSigma, madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 
 /** A straight trail. */
@@ -101,7 +101,7 @@ function localScatter(data: Float32Array, width: number, height: number): Float3
       const y1 = Math.min(height, y0 + cell);
       const x1 = Math.min(width, x0 + cell);
       for (let y = y0; y < y1; y++) for (let x = x0; x < x1; x++) scratch[n++] = Math.abs(data[y * width + x]);
-      const scatter = 1.482602218505602 * medianInPlace(scratch, n);
+      const scatter = madSigmaFactor * medianInPlace(scratch, n);
       for (let y = y0; y < y1; y++) out.fill(scatter, y * width + x0, y * width + x1);
     }
   }

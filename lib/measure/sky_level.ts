@@ -1,6 +1,7 @@
 /** Level and noise of the darkest wide population of a picture: the sky between the objects. */
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace, quantileOf } from "../stats/samples.ts";
 
 /** Sky of one channel, in the unit of the image. */
@@ -93,7 +94,7 @@ function skyOf(data: Float32Array): { level: number; noise: number; share: numbe
     let below = 0;
     while (below < n && x[below] < level) below++;
     if (below < 8) break;
-    const better = 1.482602218505602 * (level - x[below >> 1]);
+    const better = madSigmaFactor * (level - x[below >> 1]);
     if (!(better > 0)) break;
     noise = better;
   }

@@ -1,4 +1,5 @@
 /** From the measurements of a night to a verdict on each frame: cause, evidence, remedy. */
+import { fwhmPerSigma } from "../core/constants.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
@@ -545,7 +546,7 @@ function tangentialRotation({ stars, width, height }: FrameQuality): FieldRotati
     if (distance < away) continue;
     const chi2 = Math.min(0.999, star.shape[0] ** 2 + star.shape[1] ** 2);
     const tangential = -(star.shape[0] * (dx * dx - dy * dy) + star.shape[1] * 2 * dx * dy) / distance ** 2;
-    const variance = 2 * tangential * (star.fwhmPixels / 2.3548200450309493) ** 2 / Math.sqrt(1 - chi2);
+    const variance = 2 * tangential * (star.fwhmPixels / fwhmPerSigma) ** 2 / Math.sqrt(1 - chi2);
     angles.push(Math.sqrt(12 * Math.max(0, variance)) / distance * 180 / Math.PI);
   }
   if (angles.length < 8) return null;

@@ -20,7 +20,8 @@ import { thinPlateAt } from "../surfaces/thin_plate.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median, weightedMedian } from "../stats/median.ts";
 import { medianInPlace } from "../stats/samples.ts";
-import { fTail, leastSquares } from "../stats/least_squares.ts";
+import { leastSquares } from "../stats/least_squares.ts";
+import { fTail } from "../stats/special_functions.ts";
 
 /** Light of one star in the frame over its light in the reference. */
 export interface StarFluxRatio {

@@ -9,7 +9,8 @@ import {
   type PolynomialTransform,
   type Transform,
 } from "../core/transform.ts";
-import { fTail, leastSquares, ransacTrials } from "../stats/least_squares.ts";
+import { leastSquares } from "../stats/least_squares.ts";
+import { fTail } from "../stats/special_functions.ts";
 
 /** One point seen in two frames. */
 export interface PointPair {
@@ -386,6 +387,12 @@ function middle(values: Float64Array): number {
 
 /** Median of Rayleigh's distribution for sigma 1: √(2 ln 2). */
 const rayleighMedian = Math.sqrt(2 * Math.LN2);
+
+/** Number of RANSAC draws of `size` that hold an all-good one with the chance given (Fischler & Bolles 1981). */
+export function ransacTrials(confidence: number, goodShare: number, size: number): number {
+  const good = goodShare ** size;
+  return good >= 1 ? 1 : Math.ceil(Math.log(1 - confidence) / Math.log(1 - good));
+}
 
 /** Pairs that score a draw at most; more would tell the same. */
 const scoredPairs = 100;

@@ -3,9 +3,10 @@ import type { Point } from "../core/geometry.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { applyTransform, identityTransform, linearPart, type Transform } from "../core/transform.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { weightedMedian } from "../stats/median.ts";
 import { fitTransform, type PointPair, type TransformFit, type TransformModel } from "./fit_transform.ts";
-import { logBinomialTail } from "../stats/least_squares.ts";
+import { logBinomialTail } from "../stats/special_functions.ts";
 import { PointIndex } from "./point_index.ts";
 
 /** What matching needs to know of a star; every {@linkcode Star} will do. */
@@ -658,11 +659,14 @@ function mutualPairs(
 /** Scatter of positions that remains for the brightest stars (seeing, pixel phase), pixels; a floor, not a fit. */
 const positionFloorPixels = 0.05;
 
+/** FWHM over sigma to five digits, as the weights of the pairs are defined; `fwhmPerSigma` would move their last digits. */
+const shortFwhmPerSigma = 2.3548;
+
 /** Variance of one coordinate of a star: √2 s / SNR in the sky limit (King 1983, PASP 95, 163), and the floor. */
 function positionVariance(star: MatchableStar): number {
   const { snr, fwhmPixels } = star;
   if (!(snr !== undefined && snr > 0 && fwhmPixels !== undefined && fwhmPixels > 0)) return NaN;
-  return 2 * (fwhmPixels / 2.3548 / snr) ** 2 + positionFloorPixels ** 2;
+  return 2 * (fwhmPixels / shortFwhmPerSigma / snr) ** 2 + positionFloorPixels ** 2;
 }
 
 const medianOf = (values: readonly number[]): number => {
@@ -967,7 +971,7 @@ export function matchStars(
     standing,
     patternPoints,
     fluxRatio,
-    fluxRatioScatter: 1.482602218505602 * medianOf(ratios.map((each) => Math.abs(each - fluxRatio))) / fluxRatio,
+    fluxRatioScatter: madSigmaFactor * medianOf(ratios.map((each) => Math.abs(each - fluxRatio))) / fluxRatio,
     notes,
   };
 }

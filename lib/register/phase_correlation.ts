@@ -3,6 +3,7 @@ import type { Point } from "../core/geometry.ts";
 import { type Image, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Transform } from "../core/transform.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { type ComplexPlane, powerOfTwo, transformPlane } from "./fourier.ts";
 
@@ -81,6 +82,9 @@ function greyOf(image: Image, pattern: Image | null): Grey {
   });
   return { width, height, data };
 }
+
+/** FWHM over sigma to five digits: shifts are measured with it, and `fwhmPerSigma` would move their last digits. */
+const shortFwhmPerSigma = 2.3548;
 
 /** Median of the samples that hold data, 0 when none does. */
 const middleOf = (values: Float64Array): number => {
@@ -164,7 +168,7 @@ function prepare(grey: Grey, window: "hann" | "none"): ComplexPlane {
     im: new Float64Array(powerOfTwo(width) * powerOfTwo(height)),
   };
   const middle = window === "none" ? 0 : middleOf(data);
-  const spread = 1.482602218505602 * middleOf(data.map((each) => Math.abs(each - middle)));
+  const spread = madSigmaFactor * middleOf(data.map((each) => Math.abs(each - middle)));
   // one bright star must not outweigh the field: with more than five sigma a single cosmic ray of a capped frame finds
   // it
   const most = window === "none" || !(spread > 0) ? Infinity : 5 * spread;
@@ -275,7 +279,7 @@ function correlate(
   const { width, height } = source;
   const n = width * height;
   const spectrum: ComplexPlane = { width, height, re: new Float64Array(n), im: new Float64Array(n) };
-  const sigma = smoothing / 2.3548;
+  const sigma = smoothing / shortFwhmPerSigma;
   for (let l = 0, at = 0; l < height; l++) {
     for (let k = 0; k < width; k++, at++) {
       // the transform of a picture turned by half a turn is the conjugate, up to a shift

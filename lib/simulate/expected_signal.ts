@@ -1,5 +1,6 @@
 /** The light of one frame without noise: a scene through a rig at a moment, with the truth about it. */
 import { square } from "./square.ts";
+import { fwhmPerSigma } from "../core/constants.ts";
 import { canonicalJson, type Json, settle } from "../core/options.ts";
 import { type RandomStream, randomStream } from "../core/random.ts";
 import { applyTransform, invertMatrix, type Matrix3, multiplyMatrix } from "../core/transform.ts";
@@ -77,6 +78,9 @@ export interface SimulateFrameOptions extends Partial<FrameConditions> {
   /** Settings of the fault, over its defaults. */
   readonly faultSettings?: FaultSettings;
 }
+
+/** FWHM over sigma to five digits: simulated frames are made with it, and `fwhmPerSigma` would move their last digits. */
+const shortFwhmPerSigma = 2.3548;
 
 const degree = Math.PI / 180;
 
@@ -348,7 +352,7 @@ function effectiveShape(
   obstruction: number,
 ): { fwhm: number; eccentricity: number; degrees: number } {
   const q = Math.sqrt(1 - square(eccentricity));
-  const variance = square(fwhm / 2.3548200450309493);
+  const variance = square(fwhm / fwhmPerSigma);
   const mean = variance * (1 / q + q) / 2;
   const half = variance * (1 / q - q) / 2;
   const turn = 2 * elongationDegrees * degree;
@@ -375,7 +379,7 @@ function effectiveShape(
   const b2 = Math.max(1e-12, middle - spread);
   const angle = atan2Portable(2 * xy, xx - yy) / (2 * degree);
   return {
-    fwhm: 2.3548200450309493 * Math.sqrt(Math.sqrt(a2 * b2)),
+    fwhm: fwhmPerSigma * Math.sqrt(Math.sqrt(a2 * b2)),
     eccentricity: Math.sqrt(1 - b2 / a2),
     degrees: spread < 1e-12 ? 0 : angle < 0 ? angle + 180 : angle,
   };
@@ -519,7 +523,7 @@ export function expectedSignal(rig: Rig, scene: Scene, options: SimulateFrameOpt
         const share = step.share / shares * clearShare;
         for (let i = 0; i < total.length; i++) total[i] += share * moved[i];
       }
-      blur(total, wide, high, fwhm / 2.3548);
+      blur(total, wide, high, fwhm / shortFwhmPerSigma);
       return total;
     };
     const centre = [xc + pad, yc + pad];

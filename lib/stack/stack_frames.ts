@@ -30,7 +30,7 @@ import { repairReach } from "../kernels/mosaic.ts";
 import { type WarpKernel, warpReach } from "../kernels/warp_tile.ts";
 import { median } from "../stats/median.ts";
 import { moderatedLimits } from "../stats/moderated_limit.ts";
-import { normalQuantile } from "../stats/normal.ts";
+import { normalQuantile } from "../stats/special_functions.ts";
 import { drizzleTask } from "./drizzle_tile.ts";
 import { frameLevels } from "./frame_levels.ts";
 import { planeScatter, scatterWindows, windowSide } from "./frame_scatter.ts";

@@ -1,5 +1,6 @@
 /** Meshes of tiles, and banding: what a survey does with the few numbers that its passes over the samples leave. */
 import { type Grid, lineMedians, type TileLevels } from "../kernels/detection.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 
 const medianOfThree = (a: number, b: number, c: number): number =>
@@ -128,7 +129,7 @@ export function subtractBanding(grid: Grid, noise: number): { rows: number; colu
     const copy = middles.slice();
     const centre = medianInPlace(copy);
     for (let l = 0; l < lines; l++) copy[l] = Math.abs(middles[l] - centre);
-    const scatter = 1.482602218505602 * medianInPlace(copy);
+    const scatter = madSigmaFactor * medianInPlace(copy);
     const expected = 1.2533 * noise / Math.sqrt(count);
     if (!(scatter > 1.5 * expected)) return 0;
     for (let l = 0; l < lines; l++) {

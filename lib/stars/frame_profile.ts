@@ -1,6 +1,7 @@
 /** The mean star of a frame, as a profile over elliptical radius. */
 import { fitMoffatProfile, moffatFlux, moffatFwhm, type MoffatProfile } from "./moffat.ts";
 import { type Ellipse, leastVariance } from "./moments.ts";
+import { fwhmPerSigma } from "../core/constants.ts";
 import type { Sampling } from "../core/sampling.ts";
 import type { Candidate } from "./search_stars.ts";
 
@@ -59,7 +60,7 @@ const gaussianProfile: FrameProfile = Object.freeze({
   radius: new Float64Array(0),
   value: new Float64Array(0),
   moffat: Object.freeze({ height: 1, alpha: Math.sqrt(40), beta: 20 }),
-  fwhmPerSigma: 2.3548200450309493,
+  fwhmPerSigma,
   lightPerGaussian: 1,
   stars: 0,
 });

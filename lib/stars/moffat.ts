@@ -1,5 +1,5 @@
 /** The Moffat profile (Moffat 1969, A&A 3, 455): I = I₀ (1 + r²/α²)^−β. */
-import { solveSymmetric } from "../stats/robust_fit.ts";
+import { solveSymmetric } from "../stats/least_squares.ts";
 
 /** Full width at half maximum over α. */
 export const moffatFwhm = (beta: number): number => 2 * Math.sqrt(2 ** (1 / beta) - 1);

@@ -18,6 +18,7 @@ import {
   tileMedians,
   tileStatistics,
 } from "../kernels/detection.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { meshAt, smoothMesh, subtractBanding } from "./background_mesh.ts";
 import { type Ellipse, ellipseArea, leastVariance, longVariance, shortVariance } from "./moments.ts";
@@ -189,7 +190,7 @@ function sampledNoise(grid: Grid): number {
     const d = Math.abs(2 * data[i] - data[i - 3] - data[i + 3]);
     if (d > 0) scratch[n++] = d;
   }
-  return 1.482602218505602 * medianInPlace(scratch, n) / Math.sqrt(6);
+  return madSigmaFactor * medianInPlace(scratch, n) / Math.sqrt(6);
 }
 
 const words = new Float32Array(1);
@@ -557,7 +558,7 @@ export function searchStars(given: Sampling, settings: StarSearchSettings): Star
     // Tiles and their medians flatten the tops of knots: where there are any, follow what is left as well (Tukey's
     // twicing).
     const sizes = Float64Array.from(fine.level, Math.abs);
-    rough = 1.482602218505602 * medianInPlace(sizes) > ROUGH * gridNoise;
+    rough = madSigmaFactor * medianInPlace(sizes) > ROUGH * gridNoise;
     if (rough) {
       const rest = tileMedians(grid);
       const level = smoothMesh(rest.level, rest.columns, rest.rows, rest.smooth);
@@ -783,7 +784,7 @@ export function searchStars(given: Sampling, settings: StarSearchSettings): Star
     const ground = followed || rest === null ? grid : rest;
     const rings = ringLevels(ground, starts, ringPlaces(Math.max(3, 5 * frameLong / 2)));
     const ringNoise = 1.2533 * gridNoise / 4;
-    const scatter = 1.482602218505602 * medianInPlace(rings.map(Math.abs));
+    const scatter = madSigmaFactor * medianInPlace(rings.map(Math.abs));
     const excess2 = Math.max(0, scatter * scatter - ringNoise * ringNoise);
     const trust = excess2 / (excess2 + ringNoise * ringNoise);
     const far = 3 * Math.sqrt(excess2 + ringNoise * ringNoise);

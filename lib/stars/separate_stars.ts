@@ -8,6 +8,7 @@ import { pack, type Packed, unpack } from "../kernels/bands.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { detectStars, type StarList } from "./detect_stars.ts";
 import { gaussianSmooth } from "../filters/gaussian.ts";
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianNeighbourDifference } from "../stats/neighbour_difference.ts";
 import { partialFit } from "../stats/partial_fit.ts";
 import { medianInPlace } from "../stats/samples.ts";
@@ -132,6 +133,9 @@ function topRadius(data: Float32Array, width: number, height: number, star: Star
   }
   return radius;
 }
+/** FWHM over sigma to four digits: starless images are made with it, and `fwhmPerSigma` would move their last digits. */
+const shortFwhmPerSigma = 2.355;
+
 /** Sixteen directions; rational points of the circle, so that they are the same on every machine. */
 const UNIT_X = [
   1,
@@ -320,7 +324,7 @@ function fineNoise(data: Float32Array, smooth: Float32Array): number {
     const v = Math.abs(data[i] - smooth[i]);
     if (v === v) kept[n++] = v;
   }
-  return n === 0 ? NaN : 1.482602218505602 * medianInPlace(kept, n);
+  return n === 0 ? NaN : madSigmaFactor * medianInPlace(kept, n);
 }
 
 /** Width of the smoothing that parts grain from structure, pixels. */
@@ -363,7 +367,7 @@ function mismatch(
     const level = medianInPlace(Float64Array.from(around));
     const own = Math.max(
       noise,
-      1.482602218505602 * medianInPlace(Float64Array.from(around, (v) => Math.abs(v - level))),
+      madSigmaFactor * medianInPlace(Float64Array.from(around, (v) => Math.abs(v - level))),
     );
     for (const [v, light] of inside) {
       shares.push(Math.max(0, (v - level) * (v - level) - own * own) / (light * light));
@@ -404,7 +408,7 @@ function unrest(
   const samples = Float64Array.from(ring);
   const level = medianInPlace(samples);
   for (let k = 0; k < samples.length; k++) samples[k] = Math.abs(samples[k] - level);
-  return { level, spread: Math.max(noise, UNREST * 1.482602218505602 * medianInPlace(samples)) };
+  return { level, spread: Math.max(noise, UNREST * madSigmaFactor * medianInPlace(samples)) };
 }
 
 /** Light over what hides a residual from which a core is always filled: no profile is truer than a hundredth. */
@@ -1103,7 +1107,7 @@ function unrestAbout(
       if (d >= from * from && d <= to * to) list.push(Math.abs(high[j * width + i]));
     }
   }
-  return list.length < 8 ? 0 : 1.482602218505602 * medianInPlace(Float64Array.from(list));
+  return list.length < 8 ? 0 : madSigmaFactor * medianInPlace(Float64Array.from(list));
 }
 
 /**
@@ -1117,7 +1121,7 @@ function peaksLeft(
   fwhm: number,
   limit: number,
 ): { readonly peak: Star; readonly standing: number }[] {
-  const sigma = fwhm / 2.355;
+  const sigma = fwhm / shortFwhmPerSigma;
   const fine = gaussianSmooth(data, width, height, sigma);
   const wide = gaussianSmooth(data, width, height, 2.5 * sigma);
   const high = borrowPlane(data.length);

@@ -1,4 +1,5 @@
 /** How far the shape of a single star is to be believed where the frame's is known from many. */
+import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { robustFit } from "../stats/robust_fit.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { type Ellipse, ellipseArea } from "./moments.ts";
@@ -29,7 +30,7 @@ export function sizeVariety(stars: readonly Candidate[], frame: Ellipse): number
     noises.push(AREA_NOISE / (star.snr * star.snr));
   }
   if (logs.length < 5) return 0;
-  const scatter = 1.482602218505602 * medianInPlace(Float64Array.from(logs, Math.abs));
+  const scatter = madSigmaFactor * medianInPlace(Float64Array.from(logs, Math.abs));
   return Math.max(0, scatter * scatter - medianInPlace(Float64Array.from(noises)));
 }
 

@@ -3,7 +3,7 @@
  * frame.
  */
 import { powPortable } from "../kernels/elementary.ts";
-import { solveSymmetric } from "../stats/robust_fit.ts";
+import { solveSymmetric } from "../stats/least_squares.ts";
 import type { MoffatProfile } from "./moffat.ts";
 import type { Ellipse } from "./moments.ts";
 import type { Sampling } from "../core/sampling.ts";

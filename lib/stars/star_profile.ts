@@ -79,6 +79,9 @@ export function radiusAt(profile: StarProfile, level: number, most: number): num
   return high;
 }
 
+/** `madSigmaFactor` to five digits: profiles are measured with it, and more digits would move their last one. */
+const shortMadSigmaFactor = 1.4826;
+
 const PER_PIXEL = 4;
 /** Height of a star over the median deviation of its surroundings, at least. */
 const CLEAR = 60;
@@ -191,7 +194,7 @@ export function measureProfile(
   for (let k = 0; k < ratio.length; k++) {
     const r = k / 2;
     const list = bins[k];
-    const error = k < firstGood ? 0 : list.length < 6 ? Infinity : 1.4826 * 1.2533 *
+    const error = k < firstGood ? 0 : list.length < 6 ? Infinity : shortMadSigmaFactor * 1.2533 *
       medianInPlace(Float64Array.from(list, (v) => Math.abs(v - ratio[k]))) / Math.sqrt(list.length);
     if (!(ratio[k] > 0.05) || !(error < 0.15 * ratio[k]) || r > furthest) break;
     last = k;

@@ -1,39 +1,6 @@
 /** Tests for outliers by their extreme deviates: Grubbs for one, Rosner for several. */
-import { normalQuantile } from "./normal.ts";
 import { finiteCopy, type Samples } from "./samples.ts";
-
-/** ln Γ(x) for x > 0 by Stirling's series above 10, shifted up below (error below 1e-13). */
-function logGamma(x: number): number {
-  let shift = 0;
-  let z = x;
-  for (; z < 10; z++) shift -= Math.log(z);
-  const w = 1 / (z * z);
-  return shift + (z - 0.5) * Math.log(z) - z + 0.5 * Math.log(2 * Math.PI) +
-    (1 / 12 - w * (1 / 360 - w * (1 / 1260 - w / 1680))) / z;
-}
-
-/** Regularised incomplete beta function by its continued fraction (Abramowitz & Stegun 26.5.8), modified Lentz. */
-function incompleteBeta(x: number, a: number, b: number): number {
-  if (x <= 0) return 0;
-  if (x >= 1) return 1;
-  if (x > (a + 1) / (a + b + 2)) return 1 - incompleteBeta(1 - x, b, a);
-  const front = Math.exp(logGamma(a + b) - logGamma(a) - logGamma(b) + a * Math.log(x) + b * Math.log(1 - x)) / a;
-  let c = 1;
-  let d = 1 / (1 - (a + b) * x / (a + 1));
-  let h = d;
-  for (let m = 1; m < 500; m++) {
-    const even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m));
-    d = 1 / (1 + even * d);
-    c = 1 + even / c;
-    h *= d * c;
-    const odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1));
-    d = 1 / (1 + odd * d);
-    c = 1 + odd / c;
-    h *= d * c;
-    if (Math.abs(d * c - 1) < 1e-15) break;
-  }
-  return front * h;
-}
+import { incompleteBeta, normalQuantile } from "./special_functions.ts";
 
 /**
  * Quantile of Student's t distribution, by bisection on its probability (Abramowitz & Stegun 26.7.1 and 26.5.27);

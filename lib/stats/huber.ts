@@ -1,5 +1,5 @@
 /** Huber's Proposal 2: location and scale that outliers cannot carry away. */
-import { normalQuantile } from "./normal.ts";
+import { normalQuantile } from "./special_functions.ts";
 import { finiteCopy, type Samples } from "./samples.ts";
 
 /** E[min(z², c²)] of a standard normal deviate, which makes the clamped variance consistent; 0.7784652 for c = 1.5. */

@@ -1,4 +1,4 @@
-/** Small dense linear algebra of this room: least squares by orthogonal transforms, the tail of the F distribution. */
+/** Small dense systems: least squares by orthogonal transforms, symmetric systems by Cholesky factors. */
 
 /**
  * Solve min ‖A X − B‖ by Householder reflections with column scaling (Golub & Van Loan, Matrix Computations, section
@@ -60,68 +60,33 @@ export function leastSquares(
   return solution;
 }
 
-/** Natural logarithm of the gamma function for x > 0: Stirling's series after shifting the argument above 10. */
-export function logGamma(x: number): number {
-  let shift = 0;
-  let z = x;
-  while (z < 10) shift += Math.log(z++);
-  const r = 1 / (z * z);
-  const series = (1 / 12 - r * (1 / 360 - r * (1 / 1260 - r * (1 / 1680 - r / 1188)))) / z;
-  return (z - 0.5) * Math.log(z) - z + 0.5 * Math.log(2 * Math.PI) + series - shift;
-}
-
-/** Regularised incomplete beta function I_x(a, b): Lentz's continued fraction (Numerical Recipes, section 6.4). */
-export function incompleteBeta(x: number, a: number, b: number): number {
-  if (!(x > 0)) return 0;
-  if (x >= 1) return 1;
-  if (x > (a + 1) / (a + b + 2)) return 1 - incompleteBeta(1 - x, b, a);
-  const front = Math.exp(
-    logGamma(a + b) - logGamma(a) - logGamma(b) + a * Math.log(x) + b * Math.log(1 - x),
-  ) / a;
-  const tiny = 1e-300;
-  let c = 1;
-  let d = 1 - (a + b) * x / (a + 1);
-  d = 1 / (Math.abs(d) < tiny ? tiny : d);
-  let h = d;
-  for (let m = 1; m <= 500; m++) {
-    const even = m * (b - m) * x / ((a + 2 * m - 1) * (a + 2 * m));
-    d = 1 + even * d;
-    c = 1 + even / c;
-    d = 1 / (Math.abs(d) < tiny ? tiny : d);
-    c = Math.abs(c) < tiny ? tiny : c;
-    h *= d * c;
-    const odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1));
-    d = 1 + odd * d;
-    c = 1 + odd / c;
-    d = 1 / (Math.abs(d) < tiny ? tiny : d);
-    c = Math.abs(c) < tiny ? tiny : c;
-    const step = d * c;
-    h *= step;
-    if (Math.abs(step - 1) < 1e-15) break;
-  }
-  return front * h;
-}
-
-/** Chance that an F variate with `d1` and `d2` degrees of freedom is at least `f`. */
-export const fTail = (f: number, d1: number, d2: number): number =>
-  f > 0 ? incompleteBeta(d2 / (d2 + d1 * f), d2 / 2, d1 / 2) : 1;
-
 /**
- * Natural logarithm of the chance of at least `hits` successes among `trials`, each of chance `p`: the leading term
- * times its geometric remainder, an upper bound that is tight in the far tail.
+ * Solve the symmetric positive definite system A x = b (row by row, n × n) by Cholesky factors; `null` when A is not
+ * positive definite to double precision.
  */
-export function logBinomialTail(hits: number, trials: number, p: number): number {
-  if (!(hits > trials * p)) return 0;
-  if (hits > trials) return -Infinity;
-  if (!(p > 0)) return -Infinity;
-  const term = logGamma(trials + 1) - logGamma(hits + 1) - logGamma(trials - hits + 1) + hits * Math.log(p) +
-    (trials - hits) * Math.log(1 - p);
-  const ratio = (trials - hits) * p / ((hits + 1) * (1 - p));
-  return Math.min(0, term - Math.log(1 - ratio));
-}
-
-/** Number of RANSAC draws of `size` that hold an all-good one with the chance given (Fischler & Bolles 1981). */
-export function ransacTrials(confidence: number, goodShare: number, size: number): number {
-  const good = goodShare ** size;
-  return good >= 1 ? 1 : Math.ceil(Math.log(1 - confidence) / Math.log(1 - good));
+export function solveSymmetric(a: Float64Array, b: Float64Array): Float64Array | null {
+  const n = b.length;
+  const l = new Float64Array(n * n);
+  for (let i = 0; i < n; i++) {
+    for (let j = 0; j <= i; j++) {
+      let sum = a[i * n + j];
+      for (let k = 0; k < j; k++) sum -= l[i * n + k] * l[j * n + k];
+      if (i === j) {
+        if (!(sum > 1e-13 * Math.abs(a[i * n + i]))) return null;
+        l[i * n + i] = Math.sqrt(sum);
+      } else l[i * n + j] = sum / l[j * n + j];
+    }
+  }
+  const x = new Float64Array(n);
+  for (let i = 0; i < n; i++) {
+    let sum = b[i];
+    for (let k = 0; k < i; k++) sum -= l[i * n + k] * x[k];
+    x[i] = sum / l[i * n + i];
+  }
+  for (let i = n - 1; i >= 0; i--) {
+    let sum = x[i];
+    for (let k = i + 1; k < n; k++) sum -= l[k * n + i] * x[k];
+    x[i] = sum / l[i * n + i];
+  }
+  return x;
 }

@@ -1,5 +1,5 @@
 /** Limits of the outlier test whose scale is moderated by a known noise. */
-import { normalQuantile } from "./normal.ts";
+import { normalQuantile } from "./special_functions.ts";
 
 /**
  * Degrees of freedom that the known noise counts for: from 33 samples on a pixel's own scatter outweighs it. Own

@@ -1,4 +1,5 @@
 /** Scales from the differences of all pairs: efficient, no centre needed; for short lists (Rousseeuw & Croux 1993). */
+import { madSigmaFactor } from "./mad_sigma.ts";
 import { finiteCopy, medianInPlace, type Samples, selectRank } from "./samples.ts";
 
 /** Longest list compared pair by pair; a longer one is thinned evenly to it. */
@@ -78,5 +79,5 @@ export function robustScale(values: Samples): number {
   if (copy.length < 50) return qnScale(copy);
   const centre = medianInPlace(copy);
   for (let i = 0; i < copy.length; i++) copy[i] = Math.abs(copy[i] - centre);
-  return 1.482602218505602 * medianInPlace(copy);
+  return madSigmaFactor * medianInPlace(copy);
 }

@@ -1,37 +1,8 @@
 /** Linear models fitted so that wild samples do not pull. */
 import { settle } from "../core/options.ts";
+import { madSigmaFactor } from "./mad_sigma.ts";
+import { solveSymmetric } from "./least_squares.ts";
 import { medianInPlace, type Samples } from "./samples.ts";
-
-/**
- * Solve the symmetric positive definite system A x = b (row by row, n × n) by Cholesky factors; `null` when A is not
- * positive definite to double precision.
- */
-export function solveSymmetric(a: Float64Array, b: Float64Array): Float64Array | null {
-  const n = b.length;
-  const l = new Float64Array(n * n);
-  for (let i = 0; i < n; i++) {
-    for (let j = 0; j <= i; j++) {
-      let sum = a[i * n + j];
-      for (let k = 0; k < j; k++) sum -= l[i * n + k] * l[j * n + k];
-      if (i === j) {
-        if (!(sum > 1e-13 * Math.abs(a[i * n + i]))) return null;
-        l[i * n + i] = Math.sqrt(sum);
-      } else l[i * n + j] = sum / l[j * n + j];
-    }
-  }
-  const x = new Float64Array(n);
-  for (let i = 0; i < n; i++) {
-    let sum = b[i];
-    for (let k = 0; k < i; k++) sum -= l[i * n + k] * x[k];
-    x[i] = sum / l[i * n + i];
-  }
-  for (let i = n - 1; i >= 0; i--) {
-    let sum = x[i];
-    for (let k = i + 1; k < n; k++) sum -= l[k * n + i] * x[k];
-    x[i] = sum / l[i * n + i];
-  }
-  return x;
-}
 
 /** Options of {@linkcode robustFit} and {@linkcode robustLine}. */
 export interface RobustFitOptions {
@@ -143,7 +114,7 @@ export function robustFit(
     // With p fitted terms at least p residuals of a small sample vanish: take the median of the others.
     const sorted = scratch.sort();
     const rest = n > p ? sorted.subarray(Math.min(p, n - 1)) : sorted;
-    scale = 1.482602218505602 * medianInPlace(rest.slice());
+    scale = madSigmaFactor * medianInPlace(rest.slice());
     if (round > 0 && change <= 1e-10 * size) break;
     if (!(scale > 1e-12 * size / Math.sqrt(n))) break;
     for (let r = 0; r < n; r++) {
@@ -207,7 +178,7 @@ export function robustLine(x: Samples, y: Samples, options: Partial<RobustFitOpt
   const first = medianInPlace(Float64Array.from(slopes));
   const start = medianInPlace(Float64Array.from(rows, (i) => y[i] - first * x[i]));
   const off = Float64Array.from(rows, (i) => Math.abs(y[i] - start - first * x[i]));
-  const spread = 1.482602218505602 * medianInPlace(off.slice());
+  const spread = madSigmaFactor * medianInPlace(off.slice());
   // What lies beyond five scales of the start is left to the start's judgement: Huber alone would follow a far x.
   const near = rows.filter((_, r) => off[r] <= Math.max(5 * spread, 1e-12 * Math.abs(start)));
   const given = options.weights ?? null;

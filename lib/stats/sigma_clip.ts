@@ -1,7 +1,7 @@
 /** Iterated rejection of samples far from the centre. */
 import { settle } from "../core/options.ts";
 import { madSigmaFactor } from "./mad_sigma.ts";
-import { normalDensity, normalProbability } from "./normal.ts";
+import { normalDensity, normalProbability } from "./special_functions.ts";
 import { finiteCopy, type Samples } from "./samples.ts";
 
 /** Options of {@linkcode sigmaClip}. */

@@ -4,7 +4,7 @@ import { settle } from "../core/options.ts";
 import { measureSky, type SkyLevel, type SkyPart } from "../measure/sky_level.ts";
 import { quietNoise, starlet } from "../filters/starlet.ts";
 import { quantile } from "../stats/median.ts";
-import { normalQuantile } from "../stats/normal.ts";
+import { normalQuantile } from "../stats/special_functions.ts";
 import { type Curve, curveThrough, prepareCurve } from "./curve.ts";
 import type { StretchAsinhOptions } from "./stretch_asinh.ts";
 import { lightnessToLuminance, linearToSrgb } from "../core/colour_space.ts";

@@ -139,6 +139,9 @@ export type DisplayStretch =
     readonly whiteShare: number;
   };
 
+/** `madSigmaFactor` to five digits: previews are drawn with it, and more digits would move their last one. */
+const shortMadSigmaFactor = 1.4826;
+
 /** Normal quantile that leaves 0.1 % of a pure Gaussian sky below black. */
 const SKY_QUANTILE = 3.0902;
 /** sRGB value of CIE lightness 15: dark, but clear of black on a screen. */
@@ -162,7 +165,7 @@ export function skyOf(data: Float32Array): { level: number; noise: number } {
   const some = sampleOf(data);
   const level = quantile(some, 0.5);
   const below = some.filter((v) => v < level).map((v) => level - v);
-  return { level, noise: below.length === 0 ? 0 : 1.4826 * quantile(below, 0.5) };
+  return { level, noise: below.length === 0 ? 0 : shortMadSigmaFactor * quantile(below, 0.5) };
 }
 
 /** beta with asinh(beta t) / asinh(beta) = y for t < y: by bisection of its logarithm. */

@@ -20,7 +20,7 @@ import {
   snScale,
   weightedMedian,
 } from "../../lib/doors/stats.ts";
-import { normalProbability, normalQuantile } from "../../lib/stats/normal.ts";
+import { normalProbability, normalQuantile } from "../../lib/stats/special_functions.ts";
 import { gauss, outlierSet, parkMiller } from "../support/numbers.ts";
 
 const small = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 100];

@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { constantImage, createImage, derive, type Image } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";
-import { normalProbability } from "../../lib/stats/normal.ts";
+import { normalProbability } from "../../lib/stats/special_functions.ts";
 import { applyCurve } from "../../lib/tone/apply_curve.ts";
 import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
 import { measureClipping } from "../../lib/tone/measure_clipping.ts";
