@@ -278,3 +278,6 @@ export {
   type WatchNightOptions,
   type WatchStanding,
 } from "./pipeline/watch_night.ts";
+
+// help
+export { defaultsOf, type LibraryFunction } from "./help/defaults_of.ts";

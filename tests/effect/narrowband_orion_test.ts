@@ -27,7 +27,14 @@ import { missingData, openDataPath } from "../support/open_data.ts";
 // folder to see the pictures.
 const file = (name: string) => `narrowband-orion/wfc3-resample-muse-${name}.fits`;
 
-describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II]", () => {
+const missing = missingData(file("f656n"));
+
+describe.skipIf(missing)("Orion in H-alpha, [O III] and [S II]", () => {
+  if (missing) {
+    // the body of a skipped group is carried out all the same: nothing may be read here
+    it("needs the sample frames", () => expect(missing).toBe(false));
+    return;
+  }
   const made = (): { lines: Image; starless: Image; stars: Image; list: ReturnType<typeof separateStars>["list"] } => {
     const all = joinChannels([["Ha", "f656n"], ["OIII", "f502n"], ["SII", "f673n"]].map(([channel, name]) => {
       const image = readFits(openDataPath(file(name)));
@@ -45,7 +52,7 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
   const { lines, starless, stars, list } = made();
   const { width, height } = lines;
   const skyRegion = { x: 60, y: 20, width: 140, height: 80 };
-  const even = equaliseChannels(starless, { skyRegion: skyRegion });
+  const even = equaliseChannels(starless, { skyRegion });
 
   const palettes = {
     SHO: [{ channel: "SII", hueDegrees: 25 }, { channel: "Ha", hueDegrees: 85 }, { channel: "OIII", hueDegrees: 235 }],
@@ -54,7 +61,7 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
   const picture = (rules: "SHO" | "HOO"): { behind: Image; whole: Image } => {
     // Lightness from all lines with details raised and shadows deepened, hue from their shares.
     const light = mapChannels(even, { rules: [{ output: "L", from: { Ha: 1 / 3, OIII: 1 / 3, SII: 1 / 3 } }] });
-    const drawn = stretchAsinh(light, automaticStretch(light, { skyRegion: skyRegion, skyLightness: 8 }).settings);
+    const drawn = stretchAsinh(light, automaticStretch(light, { skyRegion, skyLightness: 8 }).settings);
     const clear = enhanceDetail(drawn, { gains: [1, 1.15, 1.3, 1.3, 1.2] });
     const points = [[0, 0], [0.2, 0.14], [0.5, 0.46], [0.8, 0.78], [1, 1]] as const;
     const toned = applyCurve(clear, { curve: { kind: "spline", points } });
@@ -62,7 +69,7 @@ describe.skipIf(missingData(file("f656n")))("Orion in H-alpha, [O III] and [S II
       lines: palettes[rules],
       chroma: 0.13,
       smoothingPixels: 1,
-      skyRegion: skyRegion,
+      skyRegion,
     });
     // The stars of three lines have no colour to trust: they are drawn white, from all lines.
     const from = { Ha: 0.5, OIII: 0.5, SII: 1 };

@@ -9,6 +9,24 @@ const lib = fileURLToPath(new URL("../../lib/", import.meta.url));
 const base = ["core", "stats", "parallel", "kernels"];
 const filtering = [...base, "filters"];
 const seen = [...filtering, "surfaces", "stars", "measure"];
+/** Rooms that hold functions a person may ask about. */
+const explained = [
+  ...seen,
+  "io",
+  "calibrate",
+  "register",
+  "normalise",
+  "stack",
+  "background",
+  "detail",
+  "tone",
+  "colour",
+  "effect",
+  "night",
+  "simulate",
+  "view",
+  "pipeline",
+];
 /** For each room, the rooms it may import. A room not listed here is not allowed to exist. */
 const allowed: Readonly<Record<string, readonly string[]>> = {
   core: [],
@@ -48,6 +66,7 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
     "night",
     "view",
   ],
+  help: explained,
   app: ["core", "parallel", "kernels", "io", "simulate", "pipeline", "view", "night"],
 };
 
