@@ -78,7 +78,8 @@ import { separateStars, separateStarsDefaults } from "../stars/separate_stars.ts
 import { robustFit, robustFitDefaults } from "../stats/robust_fit.ts";
 import { sigmaClip, sigmaClipDefaults } from "../stats/sigma_clip.ts";
 import { fitPolynomialSurface, fitPolynomialSurfaceDefaults } from "../surfaces/polynomial_surface.ts";
-import { fitThinPlate, renderThinPlate, renderThinPlateDefaults, thinPlateDefaults } from "../surfaces/thin_plate.ts";
+import { fitThinPlate, thinPlateDefaults } from "../surfaces/fit_thin_plate.ts";
+import { renderThinPlate, renderThinPlateDefaults } from "../surfaces/render_thin_plate.ts";
 import { applyCurve, applyCurveDefaults } from "../tone/apply_curve.ts";
 import { automaticStretch, automaticStretchDefaults } from "../tone/automatic_stretch.ts";
 import { equaliseAdaptiveHistogram, equaliseAdaptiveHistogramDefaults } from "../tone/equalise_adaptive_histogram.ts";
