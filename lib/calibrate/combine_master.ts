@@ -6,7 +6,7 @@ import { allocatePlane, createImage, type Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { type Progress, silent } from "../core/progress.ts";
-import { type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
+import { type FrameSource, openPixels, pathOrImage, type PixelSource } from "../io/pixel_source.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { huberVerdicts, noiseVerdicts, type Strip, sumKept } from "../kernels/rejection.ts";
 import { huberLimits } from "../stats/huber.ts";
@@ -190,7 +190,7 @@ export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan)
   const names: string[] = [];
   const used: Recorded[] = [];
   let first: Pick<PixelSource, "width" | "height" | "header" | "geometry" | "channels"> | null = null;
-  sources.forEach((source, index) => {
+  sources.map(pathOrImage).forEach((source, index) => {
     const name = typeof source === "string" ? source : `frame ${index + 1}`;
     try {
       const open = openPixels(source);

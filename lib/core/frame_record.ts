@@ -68,6 +68,8 @@ export interface FrameFacts {
 
 /** A file of a night with its facts. */
 export interface FrameRecord extends FrameFacts {
+  /** Where the file is, for whatever reads its pixels; enters no table and no record. */
+  readonly path: string;
   /** Path relative to the night's folder, with `/`. */
   readonly file: string;
   /** Size in bytes. */

@@ -29,7 +29,7 @@ export {
   readRegion,
   type RegionSource,
 } from "../io/open_fits.ts";
-export { type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
+export { type FrameFile, type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
 export {
   type DecodedPng,
   decodePng,

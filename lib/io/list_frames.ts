@@ -183,7 +183,15 @@ export function readRecordOf(
       notes.push({ file, note: `the header names no filter; "${guess.from}" suggests ${filter}` });
     }
     for (const note of hdu.notes) notes.push({ file, note });
-    const record = { ...facts, kind, filter, file, bytes: statSync(path).size, session: sessionOf(facts.dateUtc) };
+    const record = {
+      ...facts,
+      kind,
+      filter,
+      path,
+      file,
+      bytes: statSync(path).size,
+      session: sessionOf(facts.dateUtc),
+    };
     return { record, notes };
   } finally {
     open.close();

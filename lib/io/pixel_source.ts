@@ -7,8 +7,18 @@ import { channelsOf, geometryOf } from "./image_cards.ts";
 import { openFits } from "./open_fits.ts";
 import { assertWhole, fullHeader } from "./read_fits.ts";
 
-/** A frame to read: an image in memory, or the path of a FITS file. */
-export type FrameSource = Image | string;
+/** A frame on disk: a frame record, a light of a night, anything that knows its path. */
+export interface FrameFile {
+  /** Path of the FITS file. */
+  readonly path: string;
+}
+
+/** A frame to read: an image in memory, the path of a FITS file, or whatever knows its path. */
+export type FrameSource = Image | FrameFile | string;
+
+/** A frame as its readers tell them apart: the path of a file, or an image. */
+export const pathOrImage = (source: FrameSource): string | Image =>
+  typeof source === "string" ? source : "path" in source ? source.path : source;
 
 /** An open frame. */
 export interface PixelSource {
@@ -91,5 +101,6 @@ function sourceOfFile(path: string): PixelSource {
  * ```
  */
 export function openPixels(source: FrameSource): PixelSource {
-  return typeof source === "string" ? sourceOfFile(source) : sourceOfImage(source);
+  const frame = pathOrImage(source);
+  return typeof frame === "string" ? sourceOfFile(frame) : sourceOfImage(frame);
 }

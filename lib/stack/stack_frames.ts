@@ -24,7 +24,7 @@ import type { PlacedHdu } from "../io/fits_layout.ts";
 import { channelsOf } from "../io/image_cards.ts";
 import { type FitsFile, openFits } from "../io/open_fits.ts";
 import { assertWhole, fullHeader } from "../io/read_fits.ts";
-import type { FrameSource } from "../io/pixel_source.ts";
+import { type FrameSource, pathOrImage } from "../io/pixel_source.ts";
 import { parallelMap } from "../parallel/pool.ts";
 import { repairReach } from "../kernels/mosaic.ts";
 import { type WarpKernel, warpReach } from "../kernels/warp_tile.ts";
@@ -47,7 +47,7 @@ import { planTiles } from "./plan_tiles.ts";
 
 /** One frame of a stack. What is left out takes the neutral value. */
 export interface FrameToStack {
-  /** Path of a FITS file, or an image. */
+  /** Path of a FITS file, a frame record or light, or an image. */
   readonly source: FrameSource;
   /** Name in reports; the path, or "frame 3", when left out. */
   readonly name?: string;
@@ -193,7 +193,8 @@ const shared = (data: Float32Array): Float32Array => {
 };
 
 function openFrame(frame: FrameToStack, name: string, spilled: FitsFile[]): Opened {
-  const { source, transform = identityTransform, weight = 1, correction = null, normalisation = null } = frame;
+  const source = pathOrImage(frame.source);
+  const { transform = identityTransform, weight = 1, correction = null, normalisation = null } = frame;
   let pixels: FrameTask["pixels"];
   let width: number;
   let height: number;
@@ -391,7 +392,8 @@ export function stackFrames(
   try {
     let opened: Opened[] = [];
     frames.forEach((frame, index) => {
-      const name = frame.name ?? (typeof frame.source === "string" ? frame.source : `frame ${index + 1}`);
+      const source = pathOrImage(frame.source);
+      const name = frame.name ?? (typeof source === "string" ? source : `frame ${index + 1}`);
       const weight = frame.weight ?? 1;
       if (!(weight >= 0 && weight < Infinity)) {
         throw new RangeError(`stackFrames: weight must be a number ≥ 0, but got ${weight} for ${name}`);

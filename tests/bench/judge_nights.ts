@@ -225,6 +225,7 @@ export function judgeFrame({ rig, filter, exposureSeconds, strike, options }: Ju
   const facts = describeFrame(image.header);
   const record = {
     ...facts,
+    path: `${options.seed}`,
     file: `${options.seed}`,
     bytes: 0,
     session: "",

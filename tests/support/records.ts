@@ -23,6 +23,7 @@ export const recordOf = (parts: Partial<FrameRecord>): FrameRecord => ({
   focalLengthMillimetres: 810,
   arcsecPerPixel: 1.375,
   fullScaleAdu: 16383,
+  path: "light.fits",
   file: "light.fits",
   bytes: 1,
   session: "2026-10-03",
@@ -31,4 +32,7 @@ export const recordOf = (parts: Partial<FrameRecord>): FrameRecord => ({
 
 /** Several records that differ in file name. */
 export const several = (n: number, name: string, parts: Partial<FrameRecord>): FrameRecord[] =>
-  Array.from({ length: n }, (_, i) => recordOf({ ...parts, file: `${name}-${i + 1}.fits` }));
+  Array.from(
+    { length: n },
+    (_, i) => recordOf({ ...parts, path: `${name}-${i + 1}.fits`, file: `${name}-${i + 1}.fits` }),
+  );
