@@ -3,15 +3,9 @@ import { afterAll, describe, expect, it } from "vitest";
 import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
-import {
-  combineDark,
-  constantImage,
-  listFrames,
-  openPixels,
-  referenceCanvas,
-  stackFrames,
-  writeFits,
-} from "lib/mod.ts";
+import { combineDark, constantImage, listFrames, stackFrames, writeFits } from "faintlight";
+import { referenceCanvas } from "faintlight/geometry";
+import { openPixels } from "faintlight/io";
 
 const folder = mkdtempSync(join(tmpdir(), "faintlight-source-"));
 afterAll(() => rmSync(folder, { recursive: true }));
