@@ -6,6 +6,9 @@
  * @module
  */
 
+// where the library runs
+import "./host/deno.ts";
+
 // core
 export { FrameError, type FrameErrorReason } from "./core/errors.ts";
 export type { FrameFacts, FrameKind, FrameRecord } from "./core/frame_record.ts";

@@ -3,6 +3,7 @@ import { createHash } from "node:crypto";
 import { existsSync, readdirSync, readFileSync, rmSync, statSync } from "node:fs";
 import process from "node:process";
 import { parseArgs } from "node:util";
+import "../host/deno.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { longNight, planSimulation, type PlanSimulationOptions, pocketNight } from "../simulate/plan_simulation.ts";
 import { simulateNight } from "../simulate/simulate_night.ts";

@@ -2,6 +2,7 @@
 import { readdirSync, readFileSync, statSync } from "node:fs";
 import { join, relative } from "node:path";
 import process from "node:process";
+import "../host/deno.ts";
 import { closePool, setWorkerCount } from "../parallel/pool.ts";
 import { parseDecisions } from "../night/select_frames.ts";
 import { type NightRun, rerunPicture, runNight } from "../pipeline/run_night.ts";

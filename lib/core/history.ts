@@ -1,5 +1,5 @@
 /** What was done to a value, as a graph: star separation, channel merges and masks have several inputs and outputs. */
-import { createHash } from "node:crypto";
+import { sha256Hex } from "./host.ts";
 import { canonicalJson, type Json } from "./options.ts";
 
 /** One step that was carried out. */
@@ -44,6 +44,13 @@ export interface StepEntry {
   readonly notes?: readonly string[];
 }
 
+/** What the id of a node is the digest of. */
+export type HistoryNodeBody = Omit<HistoryNode, "id" | "notes">;
+
+/** The id of a node: digest of what was done to what. Notes do not count. */
+export const historyId = ({ step, options, inputs, output }: HistoryNodeBody): string =>
+  sha256Hex(canonicalJson({ step, options, inputs, output })).slice(0, 16);
+
 const plain = (options: object): { readonly [key: string]: Json } => JSON.parse(canonicalJson(options));
 
 /**
@@ -81,7 +88,7 @@ export function extendHistory(inputs: readonly Recorded[], entry: StepEntry): Hi
     inputs: inputs.map((input) => input.history.head),
     output: entry.output ?? "",
   };
-  const id = createHash("sha256").update(canonicalJson(body)).digest("hex").slice(0, 16);
+  const id = historyId(body);
   if (!known.has(id)) nodes.push({ id, ...body, notes: entry.notes ?? [] });
   return { nodes, head: id };
 }

@@ -5,8 +5,7 @@
  * 120 dropped planes of 104 MB were seen): this file counts what it hands out and asks for a collection. And the first
  * touch of fresh memory costs more than most kernels, so what is given back explicitly is handed out again.
  */
-import { setFlagsFromString } from "node:v8";
-import { runInNewContext } from "node:vm";
+import { host } from "./host.ts";
 
 /** Bytes of a page of WebAssembly memory. */
 const pageBytes = 65_536;
@@ -20,6 +19,13 @@ const collectEvery = 384 * 2 ** 20;
 /** Most that is kept for reuse. */
 const mostKept = 1024 * 2 ** 20;
 
+/** The class of shared buffers. A page that is not isolated hides its name, but a shared memory still has one. */
+export const SharedBuffer: SharedArrayBufferConstructor = globalThis.SharedArrayBuffer ??
+  new WebAssembly.Memory({ initial: 1, maximum: 1, shared: true }).buffer.constructor;
+
+/** Whether other threads see what is written to a buffer. */
+export const isShared = (buffer: ArrayBufferLike): buffer is SharedArrayBuffer => buffer instanceof SharedBuffer;
+
 const homes = new WeakMap<ArrayBufferLike, WebAssembly.Memory>();
 const kept = new Map<number, WebAssembly.Memory[]>();
 /** What was kept at the last collection and has not been handed out since. */
@@ -27,7 +33,6 @@ let idle = new Set<WebAssembly.Memory>();
 let keptBytes = 0;
 let sinceCollection = 0;
 let collections = 0;
-let collector: (() => void) | null | undefined;
 
 /** Let go of what nobody asked for between two collections: a run's next stage wants planes of other sizes. */
 function dropIdle(): void {
@@ -47,17 +52,7 @@ export function collect(): void {
   sinceCollection = 0;
   collections++;
   dropIdle();
-  if (collector === undefined) {
-    try {
-      setFlagsFromString("--expose-gc");
-      const found: unknown = runInNewContext("typeof gc === 'function' ? gc : null");
-      setFlagsFromString("--no-expose-gc");
-      collector = typeof found === "function" ? found as () => void : null;
-    } catch {
-      collector = null;
-    }
-  }
-  collector?.();
+  host().collectGarbage();
 }
 
 function freshMemory(pages: number): WebAssembly.Memory {
@@ -101,7 +96,7 @@ export const collectionsDue = (): number => collections;
  * @param dirty true if every byte will be written anyway
  */
 export function allocateShared(bytes: number, dirty = false): SharedArrayBuffer {
-  if (bytes < ownMemoryBytes) return new SharedArrayBuffer(bytes);
+  if (bytes < ownMemoryBytes) return new SharedBuffer(bytes);
   const pages = Math.ceil(bytes / pageBytes);
   const used = kept.get(pages)?.pop();
   if (used !== undefined) {

@@ -4,6 +4,8 @@
  */
 
 // core
+import "../host/deno.ts";
+
 export {
   lightnessToLuminance,
   linearToOklab,

@@ -4,6 +4,8 @@
  */
 
 // core
+import "../host/deno.ts";
+
 export { extendHistory, type History, type HistoryNode, type Recorded, type StepEntry } from "../core/history.ts";
 export {
   allocatePlane,

@@ -4,6 +4,8 @@
  */
 
 // parallel
+import "../host/deno.ts";
+
 export {
   closePool,
   parallelMap,

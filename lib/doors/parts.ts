@@ -4,6 +4,8 @@
  */
 
 // io
+import "../host/deno.ts";
+
 export { type DescribeFrameOptions, sessionOf } from "../io/describe_frame.ts";
 
 // calibrate

@@ -4,6 +4,8 @@
  */
 
 // simulate
+import "../host/deno.ts";
+
 export {
   type CalibrationFault,
   type CalibrationFaultName,

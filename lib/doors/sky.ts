@@ -4,6 +4,8 @@
  */
 
 // core
+import "../host/deno.ts";
+
 export { isTangential, pixelToSky, type SkyPoint, skyToPixel, wcsArcsecPerPixel } from "../core/wcs.ts";
 
 // sky

@@ -4,6 +4,8 @@
  */
 
 // core
+import "../host/deno.ts";
+
 export { type RandomStream, randomStream } from "../core/random.ts";
 
 // stats

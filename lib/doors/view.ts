@@ -4,6 +4,8 @@
  */
 
 // view
+import "../host/deno.ts";
+
 export { type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after.ts";
 export { captionPicture, type CaptionPictureOptions } from "../view/caption_picture.ts";
 export { type CellProgress, cellProgress } from "../view/cell_progress.ts";

@@ -15,7 +15,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { constants, gunzipSync } from "node:zlib";
 import { FrameError } from "../core/errors.ts";
-import { allocateShared } from "../core/memory.ts";
+import { allocateShared, isShared } from "../core/memory.ts";
 
 /** Bytes that can be read at any position. */
 export interface ByteSource {
@@ -194,7 +194,7 @@ class GzipSource implements ByteSource {
 
   sharedBytes(): Uint8Array {
     const bytes = this.everything();
-    if (bytes.buffer instanceof SharedArrayBuffer) return bytes;
+    if (isShared(bytes.buffer)) return bytes;
     const shared = new Uint8Array(allocateShared(bytes.length, true), 0, bytes.length);
     shared.set(bytes);
     this.all = shared; // one copy is enough

@@ -3,10 +3,10 @@
  * question; a changed frame, option or version asks another question and is worked out anew.
  */
 import { Buffer } from "node:buffer";
-import { createHash } from "node:crypto";
 import { existsSync, mkdirSync, readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { writeWhole } from "./write_whole.ts";
+import { sha256Hex } from "../core/host.ts";
 import { allocateShared } from "../core/memory.ts";
 import { canonicalJson } from "../core/options.ts";
 
@@ -14,7 +14,7 @@ import { canonicalJson } from "../core/options.ts";
 export const checkpointFolder = "resume";
 
 /** SHA-256 of a value's canonical JSON, hexadecimal. */
-export const digestOf = (value: unknown): string => createHash("sha256").update(canonicalJson(value)).digest("hex");
+export const digestOf = (value: unknown): string => sha256Hex(canonicalJson(value));
 
 /** JSON has no NaN, no infinity and no bytes; measurements have all three. */
 function toStored(value: unknown): unknown {

@@ -1,13 +1,13 @@
 /** Digests of files, on all processors: what a record names its inputs by, and how a duplicate is known. */
-import { createHash } from "node:crypto";
 import { closeSync, existsSync, openSync, readFileSync, readSync, statfsSync } from "node:fs";
 import { dirname } from "node:path";
+import { host } from "../core/host.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 
 /** SHA-256 of a file, hexadecimal, read in pieces. */
 export function digestFile(path: string): string {
-  const hash = createHash("sha256");
+  const hash = host().sha256();
   const piece = new Uint8Array(1 << 20);
   const file = openSync(path, "r");
   try {
@@ -19,7 +19,7 @@ export function digestFile(path: string): string {
   } finally {
     closeSync(file);
   }
-  return hash.digest("hex");
+  return hash.hex();
 }
 
 const task: PoolTask<string, string> = { module: import.meta.url, name: "digestFile", run: digestFile };

@@ -1,5 +1,4 @@
 /** Cards of our own that keep what FITS has no keyword for: channel names, unit, geometry, the record of steps. */
-import { createHash } from "node:crypto";
 import { type BayerPattern, type Geometry, plainGeometry } from "../core/geometry.ts";
 import {
   type Card,
@@ -11,7 +10,7 @@ import {
   withCards,
   withoutCards,
 } from "../core/header.ts";
-import type { History, HistoryNode } from "../core/history.ts";
+import { type History, historyId, type HistoryNode } from "../core/history.ts";
 import type { Image, Unit } from "../core/image.ts";
 import { canonicalJson } from "../core/options.ts";
 import { bayerCardText, bayerFromHeader, describeFrame } from "./describe_frame.ts";
@@ -130,12 +129,9 @@ export function historyOf(header: Header): History | null | string {
   const { head, nodes } = (found ?? {}) as { head?: unknown; nodes?: unknown };
   if (!Array.isArray(nodes) || !nodes.every(isNode)) return `card ${RECORD} holds no history; it is left out`;
   const known = new Set<string>();
-  for (const { id, step, options, inputs, output } of nodes) {
-    const digest = createHash("sha256").update(canonicalJson({ step, options, inputs, output })).digest("hex").slice(
-      0,
-      16,
-    );
-    if (digest !== id || !inputs.every((each) => known.has(each))) {
+  for (const node of nodes) {
+    const { id, step, inputs } = node;
+    if (historyId(node) !== id || !inputs.every((each) => known.has(each))) {
       return `card ${RECORD} was changed after it was written (step ${step}); the history in it is left out`;
     }
     known.add(id);

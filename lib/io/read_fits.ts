@@ -1,9 +1,9 @@
 /** Images and headers from FITS files. */
-import { createHash } from "node:crypto";
 import { basename } from "node:path";
 import { FrameError } from "../core/errors.ts";
 import { type BayerPattern, cropGeometry, type Region } from "../core/geometry.ts";
 import { cardText, cardValue, type Header } from "../core/header.ts";
+import { host } from "../core/host.ts";
 import { createImage, type Image, type Plane } from "../core/image.ts";
 import { allocateShared } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
@@ -199,7 +199,7 @@ export function readFits(path: string, options: Partial<ReadFitsOptions> = {}): 
     refuseInterleaved(path, hdu);
     const header = fullHeader(file, hdu);
     const notes = [...hdu.notes, ...assertWhole(file, hdu)];
-    const digest = createHash("sha256");
+    const digest = host().sha256();
     let data: Float32Array[];
     if (used.region === null) {
       const summing = used.checksum !== "ignore" &&
@@ -240,7 +240,7 @@ export function readFits(path: string, options: Partial<ReadFitsOptions> = {}): 
           hdu: hdu.index,
           region,
           bayer: used.bayer,
-          digest: digest.digest("hex").slice(0, 32),
+          digest: digest.hex().slice(0, 32),
         },
         notes,
       },

@@ -1,5 +1,5 @@
 /** Large arrays on their way to workers, and planes cut into bands of rows. */
-import { adoptMemory, allocateShared, memoryOf } from "../core/memory.ts";
+import { adoptMemory, allocateShared, isShared, memoryOf } from "../core/memory.ts";
 import { type KernelKind, kernelKind, setKernelKind } from "./machine.ts";
 import { parallelMap, type PoolTask, workerCount } from "../parallel/pool.ts";
 
@@ -14,7 +14,7 @@ export function pack(array: Float32Array | Uint8Array): Packed {
   const bytes = array instanceof Uint8Array;
   const home = memoryOf(array.buffer);
   if (home !== undefined) return { memory: home, at: array.byteOffset, length: array.length, bytes };
-  if (array.buffer instanceof SharedArrayBuffer && array.byteLength < 262_144) return array;
+  if (isShared(array.buffer) && array.byteLength < 262_144) return array;
   const buffer = allocateShared(array.byteLength, true);
   const copy = bytes ? new Uint8Array(buffer, 0, array.length) : new Float32Array(buffer, 0, array.length);
   copy.set(array);

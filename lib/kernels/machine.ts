@@ -1,5 +1,5 @@
 /** Runs the WebAssembly kernels on arrays, wherever these lie; the only place that knows kernels.wasm. */
-import { readFileSync } from "node:fs";
+import { host } from "../core/host.ts";
 import { memoryOf } from "../core/memory.ts";
 
 /** Which of the two implementations runs: WebAssembly, or the plain TypeScript twin with the same results. */
@@ -35,13 +35,15 @@ function instantiate(
 }
 
 /**
- * Null where the file may not be read or the engine lacks SIMD, shared or several memories (Node 20): the twin runs
+ * Null where the host has no kernels or the engine lacks SIMD, shared or several memories (Node 20): the twin runs
  * then.
  */
 function load(): Machine | null {
   if (machine !== undefined) return machine;
+  const bytes = host().kernelBytes();
+  if (bytes === null) return machine = null;
   try {
-    const module = new WebAssembly.Module(readFileSync(new URL("./kernels.wasm", import.meta.url)));
+    const module = new WebAssembly.Module(bytes);
     const scratch = new WebAssembly.Memory({ initial: 16, maximum: 65_536, shared: true });
     const env = { memory: scratch, a: scratch, b: scratch, c: scratch, o: scratch, p: scratch };
     machine = { module, scratch, local: instantiate(module, env) };

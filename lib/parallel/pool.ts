@@ -5,16 +5,12 @@
  * shared counter says which is next, so a slow job holds nobody up. The main thread sleeps in `Atomics.wait` for a few
  * milliseconds at a time and collects results with `receiveMessageOnPort`, so that nothing has to be awaited, reports
  * appear while the work goes on, and a notebook's Stop button ends the wait.
- *
- * Workers are those of node:worker_threads, because they can be unreferenced: a program ends by itself when its work
- * is done.
  */
-import { readFileSync } from "node:fs";
-import { availableParallelism } from "node:os";
-import { type MessagePort as NodePort, receiveMessageOnPort, Worker } from "node:worker_threads";
-import { FrameError, type FrameErrorReason } from "../core/errors.ts";
-import { collectionsDue } from "../core/memory.ts";
+import { host, type HostWorker } from "../core/host.ts";
+import { collectionsDue, SharedBuffer } from "../core/memory.ts";
 import { type Progress, silent } from "../core/progress.ts";
+import { receiveError } from "./carried_error.ts";
+import { callSlot, type PoolAnswer, type PoolCall, poolSlot } from "./pool_messages.ts";
 
 /** A function that workers can find again: the module that exports it, and its name there. */
 export interface PoolTask<Job, Result> {
@@ -36,73 +32,8 @@ export interface ParallelOptions {
   readonly inline?: boolean;
 }
 
-/** An error on its way from a worker to the main thread. */
-export interface CarriedError {
-  /** Name of the class. */
-  readonly name: string;
-  /** Message. */
-  readonly message: string;
-  /** Where it was thrown, in the worker. */
-  readonly stack: string;
-  /** Path and reason of a {@linkcode FrameError}, code of a system error. */
-  readonly path?: string;
-  /** See path. */
-  readonly reason?: string;
-  /** See path. */
-  readonly code?: string;
-  /** What caused it, if that was an error. */
-  readonly cause?: CarriedError;
-}
-
-/** What the main thread sends: one call. */
-export interface PoolCall {
-  /** Number of the call. */
-  readonly epoch: number;
-  /** Module and name of the function. */
-  readonly module: string;
-  /** See module. */
-  readonly name: string;
-  /** All jobs of the call. */
-  readonly jobs: readonly unknown[];
-  /** Shared counters of the call, see {@linkcode callSlot}. */
-  readonly counters: Int32Array;
-  /** Collections of garbage on the main thread so far: workers follow. */
-  readonly collections: number;
-}
-
-/** What a worker sends back. */
-export interface PoolAnswer {
-  /** Number of the call. */
-  readonly epoch: number;
-  /** Results with the index of their job; jobs that return nothing are left out. */
-  readonly results: readonly (readonly [number, unknown])[];
-  /** The first error of this worker, with the index of its job. */
-  readonly failure: { readonly index: number; readonly error: CarriedError } | null;
-}
-
-/** What a worker needs to start. */
-export interface PoolStart {
-  /** Shared counters of the pool, see {@linkcode poolSlot}. */
-  readonly shared: Int32Array;
-}
-
-/**
- * Slots of a call's counters: the next job, jobs done, 1 when no further job may begin, workers that began the call and
- * workers that ended it.
- */
-export const callSlot: Readonly<Record<"next" | "done" | "stop" | "begun" | "ended", number>> = Object.freeze({
-  next: 0,
-  done: 1,
-  stop: 2,
-  begun: 3,
-  ended: 4,
-});
-/** Slots of the pool's counters: counts events that the main thread sleeps for, and workers that have started. */
-export const poolSlot: Readonly<Record<"signal" | "ready", number>> = Object.freeze({ signal: 0, ready: 1 });
-
 interface Pool {
-  readonly workers: readonly Worker[];
-  readonly ports: readonly MessagePort[];
+  readonly workers: readonly HostWorker[];
   readonly shared: Int32Array;
 }
 
@@ -118,38 +49,17 @@ const napMs = 20;
 /** How long workers may take to start, milliseconds; a busy machine took 1000. */
 const startMs = 20_000;
 
-const workerUrl = new URL("./worker.ts", import.meta.url);
 let wanted = -1;
 let pool: Pool | null = null;
 let open: OpenCall | null = null;
 let epoch = 0;
 
-/** Whether workers can run here: under Deno, from files that may be read. Elsewhere the jobs run on this thread. */
+/** Whether workers can run here; elsewhere the jobs run on this thread. Null: not asked yet. */
 let able: boolean | null = null;
-function canStart(): boolean {
-  if (able !== null) return able;
-  able = false;
-  if ("Deno" in globalThis && workerUrl.protocol === "file:") {
-    try {
-      // Starting a worker needs the permission to read its file; without it the worker would only fail later.
-      readFileSync(workerUrl);
-      able = true;
-    } catch {
-      able = false;
-    }
-  }
-  return able;
-}
 
-/** Processors, as far as this process may know. */
-function processors(): number {
-  const told = globalThis.navigator?.hardwareConcurrency;
-  if (typeof told === "number" && told > 0) return told;
-  try {
-    return availableParallelism();
-  } catch {
-    return 1;
-  }
+function canStart(): boolean {
+  able ??= host().canStartWorkers();
+  return able;
 }
 
 /**
@@ -165,7 +75,7 @@ function processors(): number {
  * ```
  */
 export function workerCount(): number {
-  if (wanted < 0) wanted = Math.min(16, processors());
+  if (wanted < 0) wanted = Math.min(16, host().processors());
   return wanted > 0 && canStart() ? wanted : 0;
 }
 
@@ -207,12 +117,8 @@ export function closePool(): void {
   const old = pool;
   pool = null;
   open = null;
-  for (const port of old?.ports ?? []) port.close();
-  for (const worker of old?.workers ?? []) void worker.terminate();
+  for (const worker of old?.workers ?? []) worker.end();
 }
-
-/** The next message that has come in, without waiting. */
-const receive = (port: MessagePort) => receiveMessageOnPort(port as unknown as NodePort);
 
 /** Sleep until a worker signals, at most a few milliseconds. */
 function nap(shared: Int32Array, seen: number): void {
@@ -221,77 +127,22 @@ function nap(shared: Int32Array, seen: number): void {
 
 function start(): Pool | null {
   if (pool !== null) return pool;
-  const shared = new Int32Array(new SharedArrayBuffer(64));
+  const shared = new Int32Array(new SharedBuffer(64));
   const count = workerCount();
-  const workers: Worker[] = [];
-  const ports: MessagePort[] = [];
-  for (let i = 0; i < count; i++) {
-    const { port1, port2 } = new MessageChannel();
-    const worker = new Worker(workerUrl, { workerData: { shared } satisfies PoolStart });
-    // Nothing to do here: a worker that cannot start never says that it is ready.
-    worker.on("error", () => {});
-    worker.postMessage({ port: port2 }, [port2 as unknown as NodePort]);
-    worker.unref();
-    workers.push(worker);
-    ports.push(port1);
-  }
+  const workers = Array.from({ length: count }, () => host().startWorker(shared));
   const limit = performance.now() + startMs;
   while (Atomics.load(shared, poolSlot.ready) < count) {
     const seen = Atomics.load(shared, poolSlot.signal);
     if (Atomics.load(shared, poolSlot.ready) >= count) break;
     if (performance.now() > limit) {
-      for (const worker of workers) void worker.terminate();
+      for (const worker of workers) worker.end();
       able = false;
       return null;
     }
     nap(shared, seen);
   }
-  pool = { workers, ports, shared };
+  pool = { workers, shared };
   return pool;
-}
-
-/** Carry an error to another thread. */
-export function carryError(thrown: unknown, depth = 0): CarriedError {
-  if (!(thrown instanceof Error)) return { name: "Error", message: String(thrown), stack: "" };
-  const { name, message, stack = "", cause } = thrown;
-  const extra = thrown as { readonly path?: unknown; readonly reason?: unknown; readonly code?: unknown };
-  const text = (value: unknown) => typeof value === "string" ? value : undefined;
-  return {
-    name,
-    message,
-    stack,
-    path: text(extra.path),
-    reason: text(extra.reason),
-    code: text(extra.code),
-    cause: cause instanceof Error && depth < 4 ? carryError(cause, depth + 1) : undefined,
-  };
-}
-
-const builtIn: Readonly<Record<string, new (message: string, options?: ErrorOptions) => Error>> = {
-  TypeError,
-  RangeError,
-  SyntaxError,
-  ReferenceError,
-  EvalError,
-  URIError,
-};
-
-/** The error that was carried: same class, message and fields; its stack names the place in the worker. */
-export function receiveError(carried: CarriedError): Error {
-  const { name, message, stack, path, reason, code } = carried;
-  const cause = carried.cause === undefined ? undefined : { cause: receiveError(carried.cause) };
-  let error: Error;
-  if (name === "FrameError" && path !== undefined && reason !== undefined) {
-    error = new FrameError(path, reason as FrameErrorReason, "", "", cause?.cause);
-    error.message = message;
-  } else {
-    error = new (builtIn[name] ?? Error)(message, cause);
-    if (error.name !== name) error.name = name;
-    if (path !== undefined) Object.assign(error, { path });
-    if (code !== undefined) Object.assign(error, { code });
-  }
-  if (stack !== "") error.stack = stack;
-  return error;
 }
 
 /**
@@ -341,8 +192,7 @@ function runHere<Job, Result>(
  * behind it that had not begun are not run. When `progress` throws, or the thread is interrupted, no further job
  * begins, and the next call waits for those still running before it starts.
  *
- * Without workers (0 wanted, one job only, called inside a job or a report, not under Deno, or the library's files may
- * not be read) the jobs run here one after the other.
+ * Without workers (0 wanted, one job only, called inside a job or a report, or on a host that has none) the jobs run here one after the other.
  *
  * @throws whatever a job or `progress` throws
  *
@@ -367,9 +217,9 @@ export function parallelMap<Job, Result>(
   const team = inline || nested || jobs.length < 2 || workerCount() === 0 ? null : start();
   if (team === null) return runHere(task, jobs, label, progress);
 
-  const { workers, ports, shared } = team;
+  const { workers, shared } = team;
   const total = jobs.length;
-  const counters = new Int32Array(new SharedArrayBuffer(64));
+  const counters = new Int32Array(new SharedBuffer(64));
   const call: PoolCall = {
     epoch: ++epoch,
     module: task.module,
@@ -385,9 +235,9 @@ export function parallelMap<Job, Result>(
   const results: Result[] = new Array(total);
   let failure: PoolAnswer["failure"] = null;
   const collect = () => {
-    for (const port of ports) {
-      for (let got = receive(port); got !== undefined; got = receive(port)) {
-        const answer = (got as { readonly message: PoolAnswer }).message;
+    for (const worker of workers) {
+      for (let got = worker.receive(); got !== undefined; got = worker.receive()) {
+        const answer = got.message as PoolAnswer;
         if (answer.epoch !== call.epoch) continue;
         for (const [index, result] of answer.results) results[index] = result as Result;
         if (answer.failure !== null && answer.failure.index < (failure?.index ?? Infinity)) failure = answer.failure;
@@ -395,9 +245,7 @@ export function parallelMap<Job, Result>(
     }
   };
   try {
-    // Through a port of the engine's own: those of node:worker_threads look at every sample of every array before
-    // sending (300 ms for a million).
-    for (let i = 0; i < crew; i++) ports[i].postMessage(call);
+    for (let i = 0; i < crew; i++) workers[i].post(call);
     let reported = 0;
     for (;;) {
       const seen = Atomics.load(shared, poolSlot.signal);

@@ -2,10 +2,10 @@
  * Checks the calibration frames by their pixels, leaves out the wrong ones, and chooses from the others what
  * calibrates each light.
  */
-import { join } from "node:path";
 import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { readFits } from "../io/read_fits.ts";
+import { join } from "../io/paths.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { type CalibrationQuality, measureCalibration } from "../measure/measure_calibration.ts";
 import { auditCalibration, type CalibrationFinding } from "../night/audit_calibration.ts";

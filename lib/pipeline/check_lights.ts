@@ -1,5 +1,4 @@
 /** Checks the night: every light measured, registered, judged by cause, weighed; the tables that say so. */
-import { join } from "node:path";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { linearPart } from "../core/transform.ts";
@@ -9,6 +8,7 @@ import { diagnoseNight, type FrameDiagnosis, type NightFinding } from "../night/
 import { type Decision, type SelectedFrame, selectFrames } from "../night/select_frames.ts";
 import type { SelectionEffect } from "../night/weight_frames.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
+import { join } from "../io/paths.ts";
 import type { Cell } from "./csv.ts";
 import { type MeasuredLight, measureLightTask } from "./measure_light.ts";
 import { digestIn, type NightContext } from "./night_context.ts";

@@ -2,13 +2,13 @@
  * From stacks to the picture: runs the recipe, writes each step's result and its before/after sheet, keeps the
  * ledger.
  */
-import { join } from "node:path";
 import type { HistoryNode, Recorded } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import { type Effect, measureEffect } from "../effect/measure_effect.ts";
 import { type HalvesReport, validateHalves } from "../effect/validate_halves.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
+import { join } from "../io/paths.ts";
 import { beforeAfterSheet } from "../view/before_after.ts";
 import type { ReportStep } from "../view/report.ts";
 import { encodeSheet, type Sheet } from "../view/sheet.ts";

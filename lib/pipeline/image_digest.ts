@@ -1,5 +1,5 @@
 /** A name for the samples of an image. */
-import { createHash } from "node:crypto";
+import { host } from "../core/host.ts";
 import type { Image } from "../core/image.ts";
 
 /**
@@ -14,9 +14,9 @@ import type { Image } from "../core/image.ts";
  * ```
  */
 export function imageDigest(image: Image): string {
-  const hash = createHash("sha256").update(`${image.width}x${image.height}x${image.planes.length}`);
+  const hash = host().sha256().update(`${image.width}x${image.height}x${image.planes.length}`);
   for (const { data } of image.planes) {
     hash.update(new Uint8Array(data.buffer, data.byteOffset, data.byteLength).slice());
   }
-  return hash.digest("hex");
+  return hash.hex();
 }

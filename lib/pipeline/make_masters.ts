@@ -1,7 +1,6 @@
 /**
  * Master calibration frames of a night, each made once; a run writes them to `masters/` and reads them back for use.
  */
-import { join } from "node:path";
 import { combineBias } from "../calibrate/combine_bias.ts";
 import { combineDark } from "../calibrate/combine_dark.ts";
 import { combineFlat } from "../calibrate/combine_flat.ts";
@@ -12,6 +11,7 @@ import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { plainGeometry } from "../core/geometry.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
+import { join } from "../io/paths.ts";
 import type { CalibrationMatch, CalibrationSet } from "../night/match_calibration.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { digestIn, type NightContext, safeName } from "./night_context.ts";

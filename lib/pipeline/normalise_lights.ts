@@ -2,13 +2,13 @@
  * Brings the lights of a stack to one level and one contrast, from place to place, before they are compared pixel by
  * pixel.
  */
-import { join } from "node:path";
 import { type FrameToStack, stackFrames } from "../stack/stack_frames.ts";
 import type { Canvas } from "../core/canvas.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
 import type { Transform } from "../core/transform.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { fitNormalisation, type NormalisationReference, prepareNormalisation } from "../normalise/normalise_local.ts";
+import { join } from "../io/paths.ts";
 import { type CheckedLight, starFlux } from "./check_lights.ts";
 import type { NightContext } from "./night_context.ts";
 import { type LightSource, readLight } from "./read_light.ts";

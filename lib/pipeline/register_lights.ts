@@ -1,11 +1,11 @@
 /** Brings the lights of a night onto one grid: chooses the reference and finds every frame's map to it. */
-import { join } from "node:path";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { Point } from "../core/geometry.ts";
 import { chainTransforms, type Transform } from "../core/transform.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { matchStars, RegistrationError, type StarMatch } from "../register/match_stars.ts";
 import { type FrameRegistration, registerFrames } from "../register/register_frames.ts";
+import { join } from "../io/paths.ts";
 import type { NightContext } from "./night_context.ts";
 import { type LightSource, readLight } from "./read_light.ts";
 

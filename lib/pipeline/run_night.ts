@@ -1,5 +1,4 @@
 /** The main job: a folder of raw frames in, stacks and a finished picture out, with tables, report and record. */
-import { join } from "node:path";
 import { commonRegion } from "../stack/crop_image.ts";
 import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
@@ -13,6 +12,7 @@ import { digestFiles, existsFile, freeBytes, readBytes } from "../io/digest_file
 import { encodePng16 } from "../io/png.ts";
 import { type FrameList, listFrames } from "../io/list_frames.ts";
 import { writeWhole } from "../io/write_whole.ts";
+import { join } from "../io/paths.ts";
 import { remedies } from "../night/causes.ts";
 import type { CalibrationMatch, CalibrationRow } from "../night/match_calibration.ts";
 import type { Decision } from "../night/select_frames.ts";

@@ -1,5 +1,4 @@
 /** Combines the kept lights of each stack, and writes the stack with all that stands behind it. */
-import { join } from "node:path";
 import { type FrameToStack, stackFrames, type StackReport } from "../stack/stack_frames.ts";
 import { type Canvas, referenceCanvas } from "../core/canvas.ts";
 import { plainGeometry } from "../core/geometry.ts";
@@ -8,6 +7,7 @@ import type { Image } from "../core/image.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
+import { join } from "../io/paths.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 import { normaliseLights } from "./normalise_lights.ts";

@@ -1,10 +1,10 @@
 /** Looks over a night while it runs: measures each new frame as it appears and says at once what goes wrong. */
-import { join } from "node:path";
 import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { settle } from "../core/options.ts";
 import { filterNames } from "../io/filter_names.ts";
 import { fileStates, readRecordOf } from "../io/list_frames.ts";
+import { join } from "../io/paths.ts";
 import { parallelMap } from "../parallel/pool.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { type Cause, remedies } from "../night/causes.ts";

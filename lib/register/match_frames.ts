@@ -1,6 +1,7 @@
 /** Matches many frames to one list of stars: runs of frames that follow one another, each run on one processor. */
 import type { Progress } from "../core/progress.ts";
 import type { Transform } from "../core/transform.ts";
+import { SharedBuffer } from "../core/memory.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import {
   type MatchableStar,
@@ -38,7 +39,7 @@ const columnCount = 5;
 
 function columnsOf(stars: readonly MatchableStar[]): StarColumns {
   const n = stars.length;
-  const columns = new Float64Array(new SharedArrayBuffer(8 * columnCount * n));
+  const columns = new Float64Array(new SharedBuffer(8 * columnCount * n));
   stars.forEach(({ x, y, flux, snr = NaN, fwhmPixels = NaN }, i) => {
     [x, y, flux, snr, fwhmPixels].forEach((value, c) => columns[c * n + i] = value);
   });

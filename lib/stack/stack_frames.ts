@@ -6,7 +6,7 @@ import { card, type Header, withCards } from "../core/header.ts";
 import type { Recorded } from "../core/history.ts";
 import { allocatePlane, createImage, type Image, requireLinear, type Unit } from "../core/image.ts";
 import { createMask } from "../core/mask.ts";
-import { allocateShared, borrowPlane, returnPlane } from "../core/memory.ts";
+import { allocateShared, borrowPlane, isShared, returnPlane } from "../core/memory.ts";
 import { evaluateNormalisation, type NormalisationSurface } from "../core/normalisation.ts";
 import { settle } from "../core/options.ts";
 import { type Progress, silent } from "../core/progress.ts";
@@ -186,7 +186,7 @@ interface Opened {
 
 /** Planes on shared memory, so that workers need no copy. */
 const shared = (data: Float32Array): Float32Array => {
-  if (data.buffer instanceof SharedArrayBuffer) return data;
+  if (isShared(data.buffer)) return data;
   const out = borrowPlane(data.length);
   out.set(data);
   return out;

@@ -3,6 +3,7 @@
  * module.
  */
 import { closeSync, openSync, readSync } from "node:fs";
+import "../../lib/host/deno.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
 import { type Packed, unpack } from "../../lib/kernels/bands.ts";
 import { type KernelKind, setKernelKind } from "../../lib/kernels/machine.ts";

@@ -7,6 +7,7 @@
  */
 import process from "node:process";
 import { parseArgs } from "node:util";
+import "../../lib/host/deno.ts";
 import { linearToOklab, srgbToLinear } from "../../lib/doors/colour.ts";
 import { allocatePlane, createImage } from "../../lib/doors/extend.ts";
 import { closePool } from "../../lib/doors/parallel.ts";

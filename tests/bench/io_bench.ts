@@ -6,6 +6,7 @@ import { mkdtempSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
+import "../../lib/host/deno.ts";
 import { createImage } from "../../lib/doors/extend.ts";
 import { openFits, readFitsHeader } from "../../lib/doors/io.ts";
 import { randomStream } from "../../lib/doors/stats.ts";

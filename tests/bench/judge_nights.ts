@@ -18,6 +18,7 @@ import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
 import { deserialize, serialize } from "node:v8";
+import "../../lib/host/deno.ts";
 import { parallelMap, type PoolTask, setWorkerCount } from "../../lib/doors/parallel.ts";
 import type { Cause } from "../../lib/doors/parts.ts";
 import {

@@ -11,6 +11,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
+import "../../lib/host/deno.ts";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { pack } from "../../lib/kernels/bands.ts";

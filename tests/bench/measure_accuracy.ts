@@ -3,6 +3,7 @@
  * seeds that nothing was tuned on (tuning used seeds below 100; the default starts at 1000).
  */
 import { parseArgs } from "node:util";
+import "../../lib/host/deno.ts";
 import { madSigma } from "../../lib/stats/mad_sigma.ts";
 import { median } from "../../lib/stats/median.ts";
 import { fieldErrors, fieldKinds, type FrameErrors, frameErrors } from "../support/measure_accuracy.ts";

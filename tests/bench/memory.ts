@@ -8,6 +8,7 @@
  */
 import { execFileSync } from "node:child_process";
 import process from "node:process";
+import "../../lib/host/deno.ts";
 import { allocatePlane } from "../../lib/core/image.ts";
 import { borrowPlane, returnPlane } from "../../lib/core/memory.ts";
 import { correctFrame } from "../../lib/kernels/correct.ts";

@@ -15,6 +15,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
+import "../../lib/host/deno.ts";
 import { randomStream } from "../../lib/doors/stats.ts";
 import { readFits, runNight, writeFits } from "../../lib/mod.ts";
 import { card, withCards } from "../../lib/core/header.ts";

@@ -9,6 +9,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
+import "../../lib/host/deno.ts";
 import { createImage } from "../../lib/doors/extend.ts";
 import { applyTransform, invertTransform, referenceCanvas } from "../../lib/doors/geometry.ts";
 import { setWorkerCount } from "../../lib/doors/parallel.ts";

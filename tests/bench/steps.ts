@@ -13,6 +13,7 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { parseArgs } from "node:util";
+import "../../lib/host/deno.ts";
 import { allocatePlane, derive } from "../../lib/doors/extend.ts";
 import { closePool, setWorkerCount } from "../../lib/doors/parallel.ts";
 import {

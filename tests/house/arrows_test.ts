@@ -67,7 +67,8 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
     "view",
   ],
   help: explained,
-  app: ["core", "parallel", "kernels", "io", "simulate", "pipeline", "view", "night"],
+  host: ["core", "parallel"],
+  app: ["core", "host", "parallel", "kernels", "io", "simulate", "pipeline", "view", "night"],
 };
 
 const walk = (folder: string): string[] =>
@@ -105,17 +106,22 @@ describe("rooms", () => {
     expect(files.map(roomOf).filter((room) => /^(utils?|helpers?|common|misc)$/.test(room))).toEqual([]);
   });
 
-  it("touch the disk only in io; kernels loads its own WebAssembly, app looks at the folders it is given", () => {
-    const users = files.filter((path) => /from "node:fs"/.test(readFileSync(path, "utf8")));
-    expect([...new Set(users.map(roomOf))].filter((room) => !["io", "app", "kernels", "parallel"].includes(room)))
-      .toEqual([]);
+  it("use node: and Deno only in host, io and app: all else runs in a page as well", () => {
+    const users = files.filter((path) => {
+      const code = readFileSync(path, "utf8").replaceAll(/\/\*[\s\S]*?\*\/|^\s*\/\/.*/gm, "");
+      return /from "node:|import\("node:|import "node:|\bDeno\.|\bprocess\./.test(code);
+    });
+    expect(users.map((path) => relative(lib, path)).filter((path) => !/^(host|io|app)\//.test(path))).toEqual([]);
   });
 
-  it("use Deno only where there is nothing else: the command line and the notebook's display", () => {
-    const users = files.filter((path) =>
-      /\bDeno\./.test(readFileSync(path, "utf8").replaceAll(/\/\*[\s\S]*?\*\/|\/\/.*/g, ""))
+  it("learn where they run from every door, and from nowhere else", () => {
+    const { exports }: { exports: Record<string, string> } = JSON.parse(
+      readFileSync(join(lib, "../deno.json"), "utf8"),
     );
-    const unexpected = users.map((path) => relative(lib, path)).filter((path) => !/^(app|view)\//.test(path));
-    expect(unexpected).toEqual([]);
+    const installs = (path: string) => /^import "(\.\.?\/)+(host\/)?deno\.ts";$/m.test(readFileSync(path, "utf8"));
+    const doors = Object.values(exports).map((path) => join(lib, "..", path));
+    expect(doors.filter((path) => !installs(path))).toEqual([]);
+    const others = files.filter((path) => installs(path) && !doors.includes(path)).map((path) => relative(lib, path));
+    expect(others.filter((path) => !/^(host|app)\//.test(path))).toEqual([]);
   });
 });

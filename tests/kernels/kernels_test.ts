@@ -203,7 +203,9 @@ describe.skipIf(!deno)("kernel and twin", () => {
 
   it("kernels.wasm is what its sources compile to", async () => {
     // A computed name: under another runner the compiler is not there, and the case is skipped.
-    const { buildKernels, sourceDigest } = await import(new URL("../../lib/kernels/build.ts", import.meta.url).href);
+    const { buildKernels, sourceDigest } = await import(
+      new URL("../../lib/app/build_kernels.ts", import.meta.url).href
+    );
     const committed = readFileSync(new URL("../../lib/kernels/kernels.wasm", import.meta.url));
     const [stamp] = WebAssembly.Module.customSections(new WebAssembly.Module(committed), "sources");
     expect(new TextDecoder().decode(stamp)).toBe(sourceDigest());

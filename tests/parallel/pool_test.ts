@@ -130,7 +130,7 @@ describe("parallelMap", () => {
 });
 
 describe.skipIf(!deno)("a program that uses the pool", () => {
-  const here = fileURLToPath(new URL("../kernels", import.meta.url));
+  const here = fileURLToPath(new URL("./", import.meta.url));
   const library = fileURLToPath(new URL("../../lib", import.meta.url));
   const run = (code: string, ...flags: string[]): string =>
     execFileSync("deno", [
@@ -145,8 +145,10 @@ describe.skipIf(!deno)("a program that uses the pool", () => {
     });
   const pool = new URL("../../lib/parallel/pool.ts", import.meta.url).href;
   const jobs = new URL("./pool_jobs.ts", import.meta.url).href;
+  const host = new URL("../../lib/host/deno.ts", import.meta.url).href;
   const program = (body: string) =>
-    `const { parallelMap, workerCount, setWorkerCount } = await import(${JSON.stringify(pool)});
+    `await import(${JSON.stringify(host)});
+     const { parallelMap, workerCount, setWorkerCount } = await import(${JSON.stringify(pool)});
      const { headTask, squareTask } = await import(${JSON.stringify(jobs)}); setWorkerCount(2); ${body}`;
 
   it("ends by itself, with the narrow permission to read the library", () => {

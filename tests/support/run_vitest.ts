@@ -53,6 +53,7 @@ export default defineConfig({
   test: {
     include: ["tests/**/*_test.ts"],
     exclude: ["tests/house/**", "tests/app/**", "tests/notebooks/**"],
+    setupFiles: [${JSON.stringify(`${root}/lib/host/deno.ts`)}],
     testTimeout: 120000,
     hookTimeout: 120000,
     pool: "threads",

@@ -1,4 +1,5 @@
 /** The part of the vitest API that our tests use, run by `deno test`. Under real vitest this file is not used. */
+import "../../lib/host/deno.ts";
 import * as chai from "chai";
 import {
   customMatchers,

@@ -1,15 +1,8 @@
-/** What a worker of the pool runs: waits for calls, takes job after job, sends the results back. */
-import { parentPort, workerData } from "node:worker_threads";
+/** The work of a worker of the pool: it waits for calls, takes job after job, sends the results back. */
 import { collect } from "../core/memory.ts";
-import {
-  callSlot,
-  carryError,
-  type PoolAnswer,
-  type PoolCall,
-  poolSlot,
-  type PoolStart,
-  setWorkerCount,
-} from "./pool.ts";
+import { carryError } from "./carried_error.ts";
+import { setWorkerCount } from "./pool.ts";
+import { callSlot, type PoolAnswer, type PoolCall, poolSlot } from "./pool_messages.ts";
 
 /** Results are sent together, at the latest after so many milliseconds. */
 const sendEveryMs = 50;
@@ -73,12 +66,17 @@ function serve(port: MessagePort, shared: Int32Array): (call: PoolCall) => Promi
   };
 }
 
-// Work handed out inside a job stays on this thread: the processors are busy already.
-setWorkerCount(0);
-const { shared } = workerData as PoolStart;
-let collected = 0;
-parentPort?.on("message", ({ port }: { readonly port: MessagePort }) => {
+/**
+ * Serve the calls that come through a port, for as long as this thread lives.
+ *
+ * @param port where calls come in and answers go out
+ * @param shared counters of the pool, see {@linkcode poolSlot}
+ */
+export function serveCalls(port: MessagePort, shared: Int32Array): void {
+  // Work handed out inside a job stays on this thread: the processors are busy already.
+  setWorkerCount(0);
   const answer = serve(port, shared);
+  let collected = 0;
   port.onmessage = ({ data: call }: MessageEvent<PoolCall>) => {
     const due = call.collections;
     // Once the call is over and its arrays are forgotten: this thread must not be the one that keeps dropped planes
@@ -92,4 +90,4 @@ parentPort?.on("message", ({ port }: { readonly port: MessagePort }) => {
   Atomics.add(shared, poolSlot.ready, 1);
   Atomics.add(shared, poolSlot.signal, 1);
   Atomics.notify(shared, poolSlot.signal);
-});
+}

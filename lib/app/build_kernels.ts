@@ -9,8 +9,8 @@ import { fileURLToPath } from "node:url";
 import asc from "assemblyscript/asc";
 import binaryen from "assemblyscript/binaryen";
 
-const folder = new URL("./src/", import.meta.url);
-const target = new URL("./kernels.wasm", import.meta.url);
+const folder = new URL("../kernels/src/", import.meta.url);
+const target = new URL("../kernels/kernels.wasm", import.meta.url);
 const planes = ["a", "b", "c", "o", "p"];
 
 /** Sources by name. */
