@@ -3,6 +3,7 @@ import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { expPortable, logPortable } from "../kernels/elementary.ts";
+import { planckPhotons } from "../sky/black_body.ts";
 import { detectStars } from "../stars/detect_stars.ts";
 import { measureSky } from "../measure/sky_level.ts";
 import { biweightLocation } from "../stats/biweight.ts";
@@ -57,12 +58,6 @@ export interface StarBalance {
   readonly scatter: readonly number[];
   /** Facts a reader should know. */
   readonly notes: readonly string[];
-}
-
-/** Photons a nanometre of a black body, up to a factor: λ⁻⁴ / (e^(hc/λkT) − 1), constants of CODATA 2018. */
-export function planckPhotons(nanometres: number, kelvin: number): number {
-  const u = nanometres / 1000;
-  return 1 / (u * u * u * u * (expPortable(14387.76877 / (u * kelvin)) - 1));
 }
 
 /**

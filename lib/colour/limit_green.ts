@@ -3,7 +3,7 @@ import { allocatePlane, derive, type Image, planeOf, requireLinear } from "../co
 import { settle } from "../core/options.ts";
 import { expPortable, logPortable } from "../kernels/elementary.ts";
 import { measureSky } from "../measure/sky_level.ts";
-import { planckPhotons } from "./balance_stars.ts";
+import { planckPhotons } from "../sky/black_body.ts";
 
 /** Options of {@linkcode limitGreen}. */
 export interface LimitGreenOptions {

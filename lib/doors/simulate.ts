@@ -22,13 +22,13 @@ export {
   effectiveWidthAngstrom,
   magnitudeRate,
   type Passband,
-  planckPhotons,
   rayleighPhotons,
   shapePassband,
   temperatureOfColour,
   throughputAt,
   zeroMagnitudePhotons,
 } from "../simulate/photometry.ts";
+export { planckPhotons } from "../sky/black_body.ts";
 export {
   type FileFault,
   longNight,

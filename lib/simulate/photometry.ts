@@ -1,9 +1,9 @@
 /** How many electrons a second a star, a sky or a glowing gas gives to a pixel. */
 import { square } from "./square.ts";
-import { expPortable, powPortable } from "../kernels/elementary.ts";
+import { powPortable } from "../kernels/elementary.ts";
+import { planckPhotons } from "../sky/black_body.ts";
 
 const planckConstant = 6.62607015e-27; // erg s, exact in the SI of 2019
-const hcOverK = 1.438776877e7; // nm K, second radiation constant, CODATA 2018
 
 /**
  * Photons a second, square centimetre and ångström from a star of magnitude 0 at 550 nm: 3640 Jy (Bessell 1979,
@@ -98,22 +98,6 @@ export function throughputAt(band: Passband, wavelengthNm: number): number {
  */
 export const effectiveWidthAngstrom = (band: Passband): number =>
   10 * band.stepNm * band.throughput.reduce((sum, each) => sum + each, 0);
-
-/**
- * Photons a unit of wavelength from a black body, up to a constant: λ⁻⁴ / (exp(hc / λkT) − 1), λ in nanometres.
- *
- * @example
- * ```ts
- * import assert from "node:assert/strict";
- * import { planckPhotons } from "faintlight/simulate";
- *
- * assert.ok(Math.abs(planckPhotons(620, 5772) / planckPhotons(530, 5772) - 1.066465) < 1e-5);
- * ```
- */
-export function planckPhotons(wavelengthNm: number, temperatureK: number): number {
-  const q = wavelengthNm * wavelengthNm;
-  return 1e10 / (q * q * (expPortable(hcOverK / (wavelengthNm * temperatureK)) - 1));
-}
 
 /**
  * Ångström of throughput 1 that a black body of this temperature, of known brightness at 550 nm, fills through the

@@ -46,7 +46,7 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
   background: seen,
   detail: seen,
   tone: seen,
-  colour: seen,
+  colour: [...seen, "sky"],
   effect: [...seen, "background", "detail", "tone", "colour"],
   night: [...seen, "register", "effect"],
   simulate: [...base, "sky", "io"],

@@ -3,7 +3,6 @@ import {
   blackBodyWidth,
   effectiveWidthAngstrom,
   magnitudeRate,
-  planckPhotons,
   rayleighPhotons,
   shapePassband,
   temperatureOfColour,
@@ -24,18 +23,6 @@ describe("photons of a magnitude", () => {
     expect(magnitudeRate(20, area, width)).toBeCloseTo(0.2681, 4);
     expect(Math.abs(magnitudeRate(21, area, width) * pixel - 0.22845)).toBeLessThan(1e-4);
     expect(Math.abs(magnitudeRate(18, area, width) * pixel / 3.62062 - 1)).toBeLessThan(1e-4);
-  });
-});
-
-describe("planckPhotons", () => {
-  // ratios computed with astropy from CODATA constants
-  it.each([
-    [3000, 1.986753, 0.444638],
-    [5772, 1.066465, 0.857474],
-    [10000, 0.820002, 1.13858],
-  ])("has the right colour at %s K", (temperature, red, blue) => {
-    expect(Math.abs(planckPhotons(620, temperature) / planckPhotons(530, temperature) - red)).toBeLessThan(1e-5);
-    expect(Math.abs(planckPhotons(460, temperature) / planckPhotons(530, temperature) - blue)).toBeLessThan(1e-5);
   });
 });
 
