@@ -74,8 +74,14 @@ export interface ImageParts {
   readonly coverage?: Float32Array | null;
 }
 
+/** What a sample may count. */
+const units: readonly string[] = ["adu", "electron", "electron/s", "display"] satisfies readonly Unit[];
+
 function assertShapes(step: string, image: ImageParts): void {
-  const { width, height, planes } = image;
+  const { width, height, planes, unit } = image;
+  if (!units.includes(unit)) {
+    throw new TypeError(`${step}: unit must be one of ${units.join(", ")}, but got ${JSON.stringify(unit)}`);
+  }
   if (!(Number.isInteger(width) && Number.isInteger(height) && width > 0 && height > 0)) {
     throw new RangeError(`${step}: width and height must be whole numbers above 0, but got ${width} × ${height}`);
   }
@@ -207,8 +213,49 @@ export function derive(
  */
 export const isLinear = (image: Image): boolean => image.unit !== "display";
 
+/** Words for a value that is no image. */
+function kindOf(value: unknown): string {
+  if (value === null || value === undefined) return String(value);
+  if (typeof value === "string") return `the text ${JSON.stringify(value)}`;
+  if (Array.isArray(value)) return "an array";
+  return typeof value === "object"
+    ? `an object with ${Object.keys(value).slice(0, 4).join(", ") || "nothing"}`
+    : `a ${typeof value}`;
+}
+
+const remedyFor = (value: unknown): string => typeof value === "string" ? "; read the file first: readFits(path)" : "";
+
 /**
- * Refuse a finished picture where linear data are needed.
+ * Refuse what is no image, by name.
+ *
+ * @param step the function that asks, for the message
+ * @param value what was handed in
+ * @param argument what it was handed in as
+ * @throws {TypeError} if it is no image
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { requireImage } from "faintlight/extend";
+ *
+ * assert.throws(() => requireImage("demo", "ha.fits"), /demo: image must be an image, but got the text "ha.fits"/);
+ * ```
+ */
+export function requireImage(step: string, value: unknown, argument: string = "image"): asserts value is Image {
+  const parts = value as Partial<Image> | null;
+  if (typeof value !== "object" || parts === null || !Array.isArray(parts.planes) || !parts.history) {
+    throw new TypeError(`${step}: ${argument} must be an image, but got ${kindOf(value)}${remedyFor(value)}`);
+  }
+}
+
+/** Refuse an image in which nothing was measured: looks no further than the first number. */
+function requireNumbers(step: string, image: Image, argument: string): void {
+  if (image.planes.some(({ data }) => data.some(Number.isFinite))) return;
+  throw new RangeError(`${step}: ${argument} must hold at least one number, but all its samples are NaN or infinite`);
+}
+
+/**
+ * Refuse a finished picture where linear data are needed, and what is no image.
  *
  * @throws {TypeError} if the unit is `display`
  *
@@ -221,9 +268,11 @@ export const isLinear = (image: Image): boolean => image.unit !== "display";
  * assert.throws(() => requireLinear("demo", constantImage(1, 1, 0, { unit: "display" })), /before the stretch/);
  * ```
  */
-export function requireLinear(step: string, image: Image): void {
+export function requireLinear(step: string, image: Image, argument: string = "image"): void {
+  requireImage(step, image, argument);
+  requireNumbers(step, image, argument);
   if (!isLinear(image)) {
-    throw new TypeError(`${step}: image must be linear, but its unit is "display"; use it before the stretch`);
+    throw new TypeError(`${step}: ${argument} must be linear, but its unit is "display"; use it before the stretch`);
   }
 }
 
@@ -241,10 +290,12 @@ export function requireLinear(step: string, image: Image): void {
  * assert.throws(() => requireDisplay("demo", constantImage(1, 1, 0)), /stretch it first/);
  * ```
  */
-export function requireDisplay(step: string, image: Image): void {
+export function requireDisplay(step: string, image: Image, argument: string = "image"): void {
+  requireImage(step, image, argument);
+  requireNumbers(step, image, argument);
   if (isLinear(image)) {
     throw new TypeError(
-      `${step}: image must be a stretched picture, but its unit is "${image.unit}"; stretch it first`,
+      `${step}: ${argument} must be a stretched picture, but its unit is "${image.unit}"; stretch it first`,
     );
   }
 }
@@ -263,6 +314,7 @@ export function requireDisplay(step: string, image: Image): void {
  * ```
  */
 export function planeOf(image: Image, channel: string): Plane {
+  requireImage("planeOf", image);
   const found = image.planes.find((plane) => plane.channel === channel);
   if (found === undefined) {
     const names = image.planes.map((plane) => plane.channel).join(", ");

@@ -7,6 +7,28 @@ const nearest = (name: string, known: readonly string[]): string | undefined =>
   known.find((each) => each.toLowerCase() === name.toLowerCase()) ??
     known.find((each) => each.startsWith(name.slice(0, 4)) || name.startsWith(each.slice(0, 4)));
 
+const kindName = (value: unknown): string =>
+  value === null
+    ? "null"
+    : Array.isArray(value)
+    ? "an array"
+    : typeof value === "string"
+    ? `the text ${JSON.stringify(value)}`
+    : `a ${typeof value}`;
+
+/**
+ * Refuse a value of another kind than its default: a text or a yes where a number belongs, a number where a yes or no does.
+ * `null`, `"automatic"` and other values that an option may take besides are the option's own affair.
+ */
+function requireKind(step: string, name: string, usual: unknown, value: unknown): void {
+  const wanted = typeof usual;
+  if (value === null || typeof value === wanted) return;
+  const named = typeof value === "string" && !/^[-+.\d\s]/.test(value);
+  const wrong = wanted === "boolean" || wanted === "function" ||
+    (wanted === "number" && (typeof value === "boolean" || (typeof value === "string" && !named)));
+  if (wrong) throw new TypeError(`${step}: ${name} must be a ${wanted}, but got ${kindName(value)}`);
+}
+
 /**
  * Lay the given options over the defaults, refuse unknown names, freeze. An option given as `undefined` counts as left
  * out.
@@ -45,7 +67,9 @@ export function settle<T extends object>(
         }`,
       );
     }
-    if (value !== undefined) used[name] = value;
+    if (value === undefined) continue;
+    requireKind(step, name, used[name], value);
+    used[name] = value;
   }
   return Object.freeze(used) as Readonly<T>;
 }

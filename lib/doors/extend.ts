@@ -16,6 +16,7 @@ export {
   isLinear,
   type Plane,
   requireDisplay,
+  requireImage,
   requireLinear,
   requireSameSize,
   type Unit,

@@ -20,7 +20,7 @@ function uniform(n: number, seed: number): number[] {
   let s = seed;
   return Array.from({ length: n }, () => (s = 16807 * s % 2147483647) / 2147483647);
 }
-const full = { tilesAlong: 4, clipLimit: 2, strength: 1, tones: 256 };
+const full = { tilesAlong: 4, clipLimit: 2, strength: 1, bins: 256 };
 
 describe("equaliseAdaptiveHistogram", () => {
   const grain = uniform(65536, 11);

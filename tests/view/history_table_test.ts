@@ -14,7 +14,7 @@ describe("historyTable", () => {
     expect(alternativeText).toBe("What was done: table of 3 rows with no., step, from, options used.");
     expect(svg).toContain("a source");
     expect(svg).toContain("step 2, step 2");
-    expect(svg).toContain("by screen · strength 0.5");
+    expect(svg).toContain("method screen · strength 0.5");
   });
 
   it("leaves out what was done before a value", () => {
