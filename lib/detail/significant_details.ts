@@ -24,8 +24,8 @@ function evenness(finest: Float32Array, width: number, height: number, quiet: nu
   const rows = Math.max(1, Math.round(height / noiseTile));
   const edges = (size: number, count: number) =>
     Int32Array.from({ length: count + 1 }, (_, k) => Math.floor(k * size / count));
-  const grid = Array.from(tileMads(finest, width, edges(width, columns), edges(height, rows), 1).middles, (middle) => {
-    const sigma = madSigmaFactor * middle;
+  const grid = Array.from(tileMads(finest, width, edges(width, columns), edges(height, rows), 1).medians, (tileMad) => {
+    const sigma = madSigmaFactor * tileMad;
     return Math.max(1, Math.min(mostUneven, (sigma / quiet) ** 2)) || 1;
   });
   // one tile with a bright star in it is no uneven noise

@@ -93,11 +93,11 @@ function quietTiles(detail: Float32Array, width: number, height: number, step: n
   const rows = Math.floor(height / side);
   if (columns * rows < fewestTiles) return NaN;
   const edges = (count: number) => Int32Array.from({ length: count + 1 }, (_, k) => k * side);
-  const { middles, counts } = tileMads(detail, width, edges(columns), edges(rows), step);
+  const { medians, counts } = tileMads(detail, width, edges(columns), edges(rows), step);
   const found: number[] = [];
-  middles.forEach((middle, k) => {
+  medians.forEach((tileMad, k) => {
     // a tile that is mostly gap or bridged gap tells nothing
-    if (counts[k] > quietTile * quietTile / 2 && middle > 0) found.push(madSigmaFactor * middle);
+    if (counts[k] > quietTile * quietTile / 2 && tileMad > 0) found.push(madSigmaFactor * tileMad);
   });
   return found.length < fewestTiles ? NaN : quantileOf(Float64Array.from(found), quietShare) / quietBias;
 }

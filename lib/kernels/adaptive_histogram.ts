@@ -2,7 +2,7 @@
 import { type Band, openBand, overBands } from "./bands.ts";
 import { scratchFloats, withKernel } from "./machine.ts";
 import type { PoolTask } from "../parallel/pool.ts";
-import { applyTileCurvesTwin, countTileHistogramsTwin } from "./twin.ts";
+import { applyTileCurvesTwin, countTileHistogramsTwin } from "./adaptive_histogram.twin.ts";
 
 /** Parts of a picture, all nearly equally large. */
 export interface Parts {

@@ -4,7 +4,7 @@ import { type Band, openBand, overBands } from "./bands.ts";
 import { expPortable } from "./elementary.ts";
 import { scratchFloats, withKernel } from "./machine.ts";
 import type { PoolTask } from "../parallel/pool.ts";
-import { blurTwin } from "./twin.ts";
+import { blurTwin } from "./blur.twin.ts";
 
 interface BlurParameters {
   readonly width: number;

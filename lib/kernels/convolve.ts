@@ -3,7 +3,7 @@ import { borrowPlane } from "../core/memory.ts";
 import { type Band, openBand, overBands } from "./bands.ts";
 import { scratchFloats, withKernel } from "./machine.ts";
 import type { PoolTask } from "../parallel/pool.ts";
-import { convolveTwin } from "./twin.ts";
+import { convolveTwin } from "./convolve.twin.ts";
 
 /** Weights by their offset from the middle; those at opposite offsets are equal, and given once. */
 export interface PointSpread {

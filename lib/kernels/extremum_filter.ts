@@ -3,7 +3,7 @@ import { borrowPlane } from "../core/memory.ts";
 import { type Band, openBand, overBands } from "./bands.ts";
 import { scratchFloats, withKernel } from "./machine.ts";
 import type { PoolTask } from "../parallel/pool.ts";
-import { lowestTwin } from "./twin.ts";
+import { extremumTwin } from "./extremum_filter.twin.ts";
 
 interface ExtremeParameters {
   readonly width: number;
@@ -24,7 +24,7 @@ export function extremumBand(band: Band<ExtremeParameters>): void {
   const { from, to } = band;
   const { width, height, chords, sign } = band.parameters;
   const source = read[0] as Float32Array;
-  if (!wasm) return lowestTwin(source, out, width, height, from, to, chords, sign);
+  if (!wasm) return extremumTwin(source, out, width, height, from, to, chords, sign);
   const size = chords.length;
   const reach = size >> 1;
   const widths = [...new Set(chords)].sort((a, b) => a - b);
@@ -41,7 +41,7 @@ export function extremumBand(band: Band<ExtremeParameters>): void {
   const head = (kinds + 2 * size + 15) & ~15;
   const lines = (levels + 1) * pitch;
   const bytes = 4 * (head + lines + size * kinds * side);
-  withKernel("lowest", { a: source, o: out.subarray(from * width, to * width) }, bytes, (kernel, at) => {
+  withKernel("extremum", { a: source, o: out.subarray(from * width, to * width) }, bytes, (kernel, at) => {
     const scratch = scratchFloats();
     const table = new Int32Array(scratch.buffer, at.scratch, head);
     table.set(widths);

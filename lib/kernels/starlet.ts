@@ -3,7 +3,7 @@ import { borrowPlane } from "../core/memory.ts";
 import { type Band, openBand, overBands } from "./bands.ts";
 import { withKernel } from "./machine.ts";
 import type { PoolTask } from "../parallel/pool.ts";
-import { starletTwin } from "./twin.ts";
+import { starletTwin } from "./starlet.twin.ts";
 
 interface StarletParameters {
   readonly width: number;

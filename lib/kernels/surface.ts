@@ -3,7 +3,7 @@ import { borrowPlane } from "../core/memory.ts";
 import { type Band, openBand, overBands } from "./bands.ts";
 import { scratchFloats, withKernel } from "./machine.ts";
 import type { PoolTask } from "../parallel/pool.ts";
-import { operationCode, piecesRowTwin, polynomialRowTwin } from "./twin.ts";
+import { operationCode, piecesRowTwin, polynomialRowTwin } from "./surface.twin.ts";
 
 /** What is done with the surface: returned itself, or combined with the samples below. */
 export type SurfaceOperation = "none" | "add" | "subtract" | "multiply" | "divide";

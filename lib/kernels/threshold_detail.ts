@@ -2,7 +2,7 @@
 import { type Band, openBand, overBands } from "./bands.ts";
 import { withKernel } from "./machine.ts";
 import type { PoolTask } from "../parallel/pool.ts";
-import { thresholdDetailTwin } from "./twin.ts";
+import { thresholdDetailTwin } from "./threshold_detail.twin.ts";
 
 /** What decides how much of a detail is kept. */
 export interface ThresholdSettings {

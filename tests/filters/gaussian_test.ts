@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { gaussianTaps } from "../../lib/kernels/blur.ts";
-import { mirror } from "../../lib/kernels/twin.ts";
+import { mirror } from "../../lib/kernels/mirror.ts";
 import { gaussianSmooth } from "../../lib/filters/gaussian.ts";
 
 const width = 37;

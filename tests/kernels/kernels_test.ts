@@ -138,7 +138,7 @@ function cases(width: number, height: number): Case[] {
     list.push({
       name: "sizes",
       run: () => [
-        Float32Array.from(tileMads(data, width, edges(width), edges(height), 1).middles),
+        Float32Array.from(tileMads(data, width, edges(width), edges(height), 1).medians),
         Float32Array.from(tileMads(data, width, edges(width), edges(height), 3).counts),
         Float32Array.of(clippedMad(data, 1, 3, 0.9966), clippedMad(data, 7, 0, 1)),
       ],
@@ -333,12 +333,12 @@ describe.each(["wasm", "twin"] as const)("%s by hand", (kind) => {
     expect([...extremumPlane(Float32Array.of(NaN, NaN, 4), 3, 1, 1, "lowest")]).toEqual([NaN, 4, 4]);
   });
 
-  it("tells the middle size of tiles and of samples cut at three deviations", () => {
+  it("tells the median absolute value of tiles and of samples cut at three deviations", () => {
     use();
     const data = Float32Array.of(1, -2, 3, 8, NaN, -6, 7, 5);
-    const { middles, counts } = tileMads(data, 4, Int32Array.of(0, 2, 4), Int32Array.of(0, 2), 1);
+    const { medians, counts } = tileMads(data, 4, Int32Array.of(0, 2, 4), Int32Array.of(0, 2), 1);
     // |1| |2| |6| and |3| |8| |7| |5|
-    expect([[...middles], [...counts]]).toEqual([[2, 6], [3, 4]]);
+    expect([[...medians], [...counts]]).toEqual([[2, 6], [3, 4]]);
     const stray = Float32Array.of(1, -1, 1, 1, 2, -2, 100, NaN);
     const median = 1.482602218505602;
     expect(clippedMad(stray, 1, 0, 1)).toBe(median);

@@ -1,4 +1,4 @@
-// Tones of a picture counted by parts, and redrawn through the curves of the parts.
+// Histograms of the tiles of a picture, and the picture drawn through the curves of its tiles.
 import { floatA, loadA, putO, storeO } from "./planes.as";
 
 @inline function toneOf(v: v128, all: v128, last: v128): v128 {
@@ -10,7 +10,7 @@ import { floatA, loadA, putO, storeO } from "./planes.as";
   store<u32>(p, load<u32>(p) + 1);
 }
 
-// Counts of `tones` equal tones of 0 … 1, what lies beyond in the outermost ones, and of samples without data behind
+// Counts of `tones` equal bins of 0 … 1, what lies beyond in the outermost ones, and of samples without data behind
 // them, of columns x0 … x1 of rows y0 … y1: words at `counts`, which are zeroed here, in four tables of tones + 1
 // whose sum is the result.
 export function countTileHistograms(a: usize, w: i32, x0: i32, x1: i32, y0: i32, y1: i32, tones: i32, counts: usize): void {
@@ -64,9 +64,9 @@ export function countTileHistograms(a: usize, w: i32, x0: i32, x1: i32, y0: i32,
   return f32x4.pmin(f32x4.pmax(f32x4.add(t, f32x4.mul(strength, f32x4.sub(aim, t))), zero), one);
 }
 
-// Rows y0 … y1 of A drawn to O. `nodes`: heights of the parts' rising curves, tones + 1 floats each, parts row by row.
+// Rows y0 … y1 of A drawn to O. `nodes`: heights of the tiles' rising curves, tones + 1 floats each, tiles row by row.
 // Scratch: `sides` has three lines of w floats, rounded up to whole vectors: for each column the byte offsets in
-// `pairs` of the curves of the parts to its left and right, and its place between their middles; `pairs` room for 2
+// `pairs` of the curves of the tiles to its left and right, and its place between their centres; `pairs` room for 2
 // across (tones + 1) floats, `edge` for a vector.
 export function applyTileCurves(
   a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, across: i32, down: i32, tones: i32, nodes: usize, sides: usize, pairs: usize,
@@ -87,7 +87,7 @@ export function applyTileCurves(
     const r = <i32>k;
     const upper = nodes + (<usize>(max(0, r) * count) << 2);
     const lower = nodes + (<usize>(min(down - 1, r + 1) * count) << 2);
-    // Of a row all pixels lie equally far between two rows of parts: those curves are blended once, as pairs of height
+    // Of a row all pixels lie equally far between two rows of tiles: those curves are blended once, as pairs of height
     // and rise. The pair behind a curve's last node is never asked for.
     let here: f32 = load<f32>(upper) + fy * (load<f32>(lower) - load<f32>(upper));
     for (let n = 0; n < count; n++) {

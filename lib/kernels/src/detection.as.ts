@@ -1,4 +1,4 @@
-// What a survey of a frame does with every sample: means of 2 × 2, levels and noise of tiles, surfaces taken off,
+// What the detection of stars does with every sample: means of 2 × 2, levels and noise of tiles, surfaces taken off,
 // smoothing, peaks.
 import { floatA, loadA, loadA16, putO, storeO } from "./planes.as";
 
@@ -212,7 +212,7 @@ export function tileStatistics(
       const sigma = <f32>1.4826022 * mad;
       guess = centre;
       width = mad;
-      // One clipped round: stars in the tile lift the median by less than a tenth of sigma, and what they lift the
+      // Clipped once: stars in the tile lift the median by less than a tenth of sigma, and what they lift the
       // mode gives back.
       const reach = <f32>2.5 * sigma;
       const far = f32x4.splat(reach);
@@ -248,7 +248,7 @@ export function tileStatistics(
   }
 }
 
-// Middle of seven, lane by lane.
+// Median of seven, lane by lane.
 @inline function middleOfSeven(p0: v128, p1: v128, p2: v128, p3: v128, p4: v128, p5: v128, p6: v128): v128 {
   let t = f32x4.pmin(p0, p5); p5 = f32x4.pmax(p0, p5); p0 = t;
   t = f32x4.pmin(p0, p3); p3 = f32x4.pmax(p0, p3); p0 = t;
@@ -265,7 +265,7 @@ export function tileStatistics(
   return f32x4.pmin(p3, p4);
 }
 
-// Each of three rows sorted; then the middle of the greatest least, the middle middle and the least greatest.
+// Each of three rows sorted; then the median of the greatest least, the median of medians and the least greatest.
 @inline function middleOf(a: v128, b: v128, c: v128): v128 {
   return f32x4.pmax(f32x4.pmin(a, b), f32x4.pmin(f32x4.pmax(a, b), c));
 }
@@ -284,8 +284,8 @@ export function tileStatistics(
   return middleOf(least, middleOf(middle(p), middle(q), middle(r)), greatest);
 }
 
-// Level of tiles of 8 × 8 samples without gaps, columns × rows floats at `out`: the middle of the first seven columns'
-// middles of their first seven samples. `line` holds 8 (columns + 3) floats. At `smooth` the middle of 3 × 3 of them,
+// Level of tiles of 8 × 8 samples without gaps, columns × rows floats at `out`: the median of the first seven columns'
+// medians of their first seven samples. `line` holds 8 (columns + 3) floats. At `smooth` the median of 3 × 3 of them,
 // but for the outermost.
 export function tileMedians(a: usize, w: i32, columns: i32, rows: i32, line: usize, out: usize, smooth: usize): void {
   const levels = out;
@@ -357,7 +357,7 @@ export function subtractLines(a: usize, o: usize, w: i32, h: i32, lines: usize, 
   }
 }
 
-// Middle of every stride-th sample of each line, a float each at `out`; `room` for count + 8 floats. 0 is the guess,
+// Median of every stride-th sample of each line, a float each at `out`; `room` for count + 8 floats. 0 is the guess,
 // `noise` its doubt.
 export function lineMedians(
   a: usize, lines: i32, lineStep: i32, count: i32, sampleStep: i32, room: usize, noise: f32, out: usize,
@@ -473,7 +473,7 @@ export function findPeaks(a: usize, w: i32, h: i32, limits: usize, columns: i32,
   store<i32>(out, n);
 }
 
-// Samples three away from a peak, sorted as they come: the middle of the eight, those beyond a border moved to it.
+// Samples three away from a peak, sorted as they come: the median of the eight, those beyond a border moved to it.
 function around(a: usize, w: i32, h: i32, x: i32, y: i32, room: usize): f64 {
   for (let k = 0; k < 8; k++) {
     // East, south-east and so on: 3, 2, 0, −2, −3, −2, 0, 2.
@@ -488,7 +488,7 @@ function around(a: usize, w: i32, h: i32, x: i32, y: i32, room: usize): f64 {
 }
 
 // For each of a list of eight doubles (index of a peak, floor): the region around it that stays at or above the floor,
-// NaN none: area, x, y, xx, xy, yy, 1 if it meets another's; and before these the middle of the samples around.
+// NaN none: area, x, y, xx, xy, yy, 1 if it meets another's; and before these the median of the samples around.
 // `marks` holds a byte a sample and sixteen more (1: another region's, 2: this one's), `room` a queue.
 export function regions(a: usize, w: i32, h: i32, list: usize, count: i32, marks: usize, room: usize, most: i32): void {
   for (let q = marks; q < marks + <usize>(w * h); q += 16) v128.store(q, i32x4.splat(0));

@@ -77,7 +77,7 @@ function spread(l: usize, to: usize, widths: usize, kinds: i32, wide: usize): vo
 // different half-widths; `places`: for the disc's rows −reach … reach which of them applies. `line`: levels + 1 lines
 // of `pitch` floats, pitch ≥ side + 2 pad + 4: line k holds, at x, the lowest of the 2^k samples from x on. `ring`: (2
 // reach + 1) · kinds lines of `side` floats. `rows`: 2 reach + 1 addresses.
-export function lowest(
+export function extremum(
   a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, reach: i32, kinds: i32, widths: usize, places: usize, line: usize, pitch: i32,
   pad: i32, side: i32, ring: usize, rows: usize, sign: f32,
 ): void {

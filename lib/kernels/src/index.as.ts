@@ -1,9 +1,9 @@
 export { blur } from "./blur.as";
 export { correct, correctShort } from "./correct.as";
-export { lowest } from "./extremum_filter.as";
+export { extremum } from "./extremum_filter.as";
 export { starlet } from "./starlet.as";
 export { piecesRow, polynomial } from "./surface.as";
-export { placesAffine, placesBetween, warp } from "./warp.as";
+export { placesAffine, placesBetween, warp } from "./warp_tile.as";
 export { huberTest } from "./huber.as";
 export { moderated, verdicts } from "./moderate.as";
 export { blockMeans, findPeaks, lineMedians, regions, ringMedians, smoothGrid, subtractLines, tileMedians, tileStatistics } from "./detection.as";

@@ -1,6 +1,6 @@
 // Outlier test of stacks with a known noise: Huber's Proposal 2 whose variance is moderated by the known one, and
 // verdicts about it. Each pixel's result depends on its own samples only; the order of every float32 operation is that
-// of the twins in moderated.ts.
+// of the twins in moderate.ts.
 import { loadA, loadA16, loadB, loadB16, loadC, loadC16, putO, putP, storeO, storeO16 } from "./planes.as";
 
 @inline function middle3(a: v128, b: v128, c: v128): v128 {
@@ -27,7 +27,7 @@ function limitsOf(k: v128, limits: usize): v128 {
 // frame 1 / its noise relative to the others' at `inverse`, limits by number of samples at `limits`. Results in O,
 // planes of `plane` bytes: centre, limit · scale, error of the centre. Without prior the scale is the samples' own.
 // Steps are 1.15 times what the mean of the held samples asks for, because 0.87 of Gaussian ones are not held: half
-// the rounds.
+// the iterations.
 export function moderated(
   a: usize, n: i32, stride: usize, pixels: i32, b: usize, c: usize, inverse: usize, limits: usize, perUnit: f32, prior: f32, o: usize, plane: usize,
 ): void {

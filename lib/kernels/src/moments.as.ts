@@ -438,7 +438,7 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list
       add = widening(sxx, sxy, syy, coarse);
       if ((change < 4e-3 * (1 - root / middle) && mx * mx + my * my < 1e-5 * (nxx + nyy)) || round == rounds - 1) {
         good = 1;
-        // The weight is the last step's: weigh once more with it for light and peak.
+        // The weight is the last step's: weigh once more with it for flux and peak.
         weigh(a, w, h, parity, x, y, sxx + add, mixed(sxx, sxy, syy), syy + add, background, room, false);
         break;
       }

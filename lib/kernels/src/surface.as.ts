@@ -1,4 +1,4 @@
-// Surfaces laid over samples, row by row. operation: 0 surface alone, 1 add, 2 subtract, 3 multiply, 4 divide; a loop
+// Surfaces applied to samples, row by row. operation: 0 surface alone, 1 add, 2 subtract, 3 multiply, 4 divide; a loop
 // for each.
 import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 

@@ -1,10 +1,10 @@
-// Medians of sizes |v|, by halving an interval of bit patterns, which for sizes rise as the numbers do.
+// Medians of absolute values, by halving an interval of bit patterns, which rise as absolute values do.
 import { floatA } from "./planes.as";
 
 @inline function lanesOf(c: v128): i32 {
   return (i32x4.extract_lane(c, 0) + i32x4.extract_lane(c, 1)) + (i32x4.extract_lane(c, 2) + i32x4.extract_lane(c, 3));
 }
-// How many of the sizes from p to end, whole pairs of vectors, are at most `limit`, as bits.
+// How many of the absolute values from p to end, whole pairs of vectors, are at most `limit`, as bits.
 function countUpTo(p: usize, end: usize, limit: i32): i32 {
   const m = i32x4.splat(limit);
   let c = i32x4.splat(0);
@@ -35,7 +35,7 @@ function leastAbove(p: usize, end: usize, limit: i32): i32 {
   return min(min(i32x4.extract_lane(v, 0), i32x4.extract_lane(v, 1)), min(i32x4.extract_lane(v, 2), i32x4.extract_lane(v, 3)));
 }
 
-// Median of the n smallest sizes from p to end, n ≥ 1: the mean of the two middle ones when n is even.
+// Median of the n smallest absolute values from p to end, n ≥ 1: the mean of the two in the middle when n is even.
 function middleOfSmallest(p: usize, end: usize, n: i32): f64 {
   const want = (n + 1) >> 1;
   // Above `low` and up to `high` lies the want-th; `below` are at most low, `upTo` at most high.
@@ -70,7 +70,7 @@ function middleOfSmallest(p: usize, end: usize, n: i32): f64 {
   return (lower + <f64>reinterpret<f32>(upper)) / 2;
 }
 
-// Bits that no size reaches fill a list to whole pairs of vectors.
+// Bits that no absolute value reaches fill a list to whole pairs of vectors.
 @inline function closeList(end: usize, start: usize): usize {
   while ((end - start) & 31) {
     store<i32>(end, i32.MAX_VALUE);
@@ -80,7 +80,7 @@ function middleOfSmallest(p: usize, end: usize, n: i32): f64 {
 }
 
 // Of tiles between the given columns and rows (one more than there are tiles, whole numbers in scratch) of a plane
-// with rows of w samples: the median size of every step-th sample each way, and how many of them have data; two
+// with rows of w samples: the median absolute value of every step-th sample each way, and how many of them have data; two
 // doubles a tile at `out`.
 export function tileMads(a: usize, w: i32, columns: usize, across: i32, rows: usize, down: i32, step: i32, room: usize, out: usize): void {
   for (let r = 0; r < down; r++) {
@@ -105,8 +105,8 @@ export function tileMads(a: usize, w: i32, columns: usize, across: i32, rows: us
   }
 }
 
-// Standard deviation by the median size of every stride-th of `length` samples, with rounds of clipping at 3 of it;
-// see scaleNoise.
+// Standard deviation by the median absolute value of every stride-th of `length` samples, clipped at 3 of it up to so
+// many times; see clippedMad.
 export function clippedMad(a: usize, length: i32, stride: i32, room: usize, rounds: i32, toSigma: f64, afterClip: f64): f64 {
   let to = room;
   for (let i = 0; i < length; i += stride) {
