@@ -121,15 +121,10 @@ export {
 } from "./night/weight_frames.ts";
 
 // register
-export {
-  type FrameSize,
-  type MatchableStar,
-  type MatchStarsOptions,
-  RegistrationError,
-  type RegistrationFailure,
-  type StarMatch,
-  type StarPair,
-} from "./register/match_stars.ts";
+export { type MatchStarsOptions, type StarMatch } from "./register/match_stars.ts";
+export type { StarPair } from "./register/refine_match.ts";
+export { RegistrationError, type RegistrationFailure } from "./register/registration_error.ts";
+export type { FrameSize, MatchableStar } from "./register/star_list.ts";
 export {
   type FrameRegistration,
   type FrameToRegister,

@@ -50,13 +50,8 @@ export {
   type TransformFit,
   type TransformModel,
 } from "../register/fit_transform.ts";
-export {
-  type FrameSize,
-  type MatchableStar,
-  matchStars,
-  type MatchStarsOptions,
-  type RegistrationFailure,
-  type StarMatch,
-  type StarPair,
-} from "../register/match_stars.ts";
+export { matchStars, type MatchStarsOptions, type StarMatch } from "../register/match_stars.ts";
+export type { StarPair } from "../register/refine_match.ts";
+export type { RegistrationFailure } from "../register/registration_error.ts";
+export type { FrameSize, MatchableStar } from "../register/star_list.ts";
 export { phaseCorrelate, type PhaseCorrelateOptions, type PhaseCorrelation } from "../register/phase_correlation.ts";

@@ -2,7 +2,8 @@
 import type { Point } from "../core/geometry.ts";
 import type { Star } from "../core/star.ts";
 import { applyTransform, identityTransform, invertTransform, type Transform } from "../core/transform.ts";
-import { matchStars, RegistrationError } from "../register/match_stars.ts";
+import { matchStars } from "../register/match_stars.ts";
+import { RegistrationError } from "../register/registration_error.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
 
@@ -78,7 +79,7 @@ const tryMatch = (
   frame: TransparencyInput,
   reference: TransparencyInput,
   seed: Transform | null,
-): { transform: Transform; matched: number; fluxRatio: number; fluxRatioScatter: number } | null => {
+): { transform: Transform; matchedStars: number; fluxRatio: number; fluxRatioScatter: number } | null => {
   const list = frame.stars.filter(usable);
   const other = reference.stars.filter(usable);
   if (list.length < 4 || other.length < 4) return null;
@@ -250,19 +251,19 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
     const match: ReturnType<typeof tryMatch> = reference === null
       ? null
       : i === best
-      ? { transform: identityTransform, matched: frame.stars.length, fluxRatio: 1, fluxRatioScatter: 0 }
+      ? { transform: identityTransform, matchedStars: frame.stars.length, fluxRatio: 1, fluxRatioScatter: 0 }
       : tryMatch(frame, reference, seed);
-    const there = reference !== null && match !== null && match.matched >= 4;
+    const there = reference !== null && match !== null && match.matchedStars >= 4;
     if (there && i !== best) seed = match.transform;
     const own = there ? match.fluxRatio : NaN;
-    const error = there ? medianError * match.fluxRatioScatter / Math.sqrt(match.matched) : NaN;
+    const error = there ? medianError * match.fluxRatioScatter / Math.sqrt(match.matchedStars) : NaN;
     const seen = there ? compare(frame, reference, match.transform) : nothing;
     if (allKnown) {
       const method: Transparency["method"] = isKnown(frame) ? "matched" : "none";
       return { ratio: frame.fluxRatio ?? NaN, own, error, stars: frame.stars.length, method, ...seen };
     }
     if (own > 0) {
-      return { ratio: own, own, error, stars: match?.matched ?? 0, method: "matched" as const, ...seen };
+      return { ratio: own, own, error, stars: match?.matchedStars ?? 0, method: "matched" as const, ...seen };
     }
     const list = frame.stars.filter(usable);
     const ranked = reference === null || list.length < 4

@@ -3,7 +3,8 @@ import type { FrameRecord } from "../core/frame_record.ts";
 import type { Point } from "../core/geometry.ts";
 import { chainTransforms, type Transform } from "../core/transform.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
-import { matchStars, RegistrationError, type StarMatch } from "../register/match_stars.ts";
+import { matchStars, type StarMatch } from "../register/match_stars.ts";
+import { RegistrationError } from "../register/registration_error.ts";
 import { type FrameRegistration, registerFrames } from "../register/register_frames.ts";
 import { join } from "../io/paths.ts";
 import type { NightContext } from "./night_context.ts";
@@ -121,7 +122,7 @@ export function registerLights(context: NightContext, frames: readonly MeasuredF
         reference: reference.record.file,
         transform: own.transform,
         rmsPixels: own.rmsPixels,
-        matchedStars: own.matched,
+        matchedStars: own.matchedStars,
         fluxRatio: own.fluxRatio > 0 ? own.fluxRatio : null,
         note: own.notes.join("; "),
       };
@@ -139,7 +140,7 @@ export function registerLights(context: NightContext, frames: readonly MeasuredF
         reference: main.record.file,
         transform: matched ? direct.transform : across,
         rmsPixels: matched ? direct.rmsPixels : place.rmsPixels,
-        matchedStars: matched ? direct.matched : place.matchedStars,
+        matchedStars: matched ? direct.matchedStars : place.matchedStars,
         note: matched && direct.notes.length > 0 ? [place.note, ...direct.notes].join("; ") : place.note,
       });
     });

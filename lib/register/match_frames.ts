@@ -3,14 +3,9 @@ import type { Progress } from "../core/progress.ts";
 import type { Transform } from "../core/transform.ts";
 import { SharedBuffer } from "../core/memory.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
-import {
-  type MatchableStar,
-  matchStars,
-  type MatchStarsOptions,
-  RegistrationError,
-  type RegistrationFailure,
-  type StarMatch,
-} from "./match_stars.ts";
+import { matchStars, type MatchStarsOptions, type StarMatch } from "./match_stars.ts";
+import { RegistrationError, type RegistrationFailure } from "./registration_error.ts";
+import type { MatchableStar } from "./star_list.ts";
 
 /** Frames of a run: each starts from the map of the one before, only the first from nothing. */
 const runFrames = 32;
@@ -24,14 +19,14 @@ export interface FrameToMatch {
   /** Its stars. */
   readonly stars: readonly MatchableStar[];
   /** A map that may hold already; null takes that of the frame before. */
-  readonly seed: Transform | null;
+  readonly initialTransform: Transform | null;
 }
 
 /** What a match found, without the pairs. */
 export type FrameMatch = Omit<StarMatch, "pairs">;
 
 /** Options that hold for all frames. */
-export type MatchFramesOptions = Omit<Partial<MatchStarsOptions>, "seed" | "sourceSize">;
+export type MatchFramesOptions = Omit<Partial<MatchStarsOptions>, "initialTransform" | "sourceSize">;
 
 /** Stars as columns x, y, flux, snr, FWHM on shared memory: objects would be copied one by one for every worker. */
 type StarColumns = Float64Array;
@@ -70,11 +65,11 @@ type Answer = FrameMatch | { readonly reason: RegistrationFailure; readonly mess
 export function matchRun({ frames, reference, options }: RunJob): Answer[] {
   const goal = starsOf(reference);
   let before: Transform | null = null;
-  return frames.map(({ width, height, stars, seed }): Answer => {
+  return frames.map(({ width, height, stars, initialTransform }): Answer => {
     try {
       const { pairs: _, ...found } = matchStars(starsOf(stars), goal, {
         ...options,
-        initialTransform: seed ?? before,
+        initialTransform: initialTransform ?? before,
         sourceSize: { width, height },
       });
       before = found.transform;

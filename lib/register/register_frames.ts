@@ -15,7 +15,9 @@ import { median } from "../stats/median.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import type { TransformModel } from "./fit_transform.ts";
 import { type FrameMatch, matchFrames } from "./match_frames.ts";
-import { type MatchableStar, matchStars, RegistrationError, type RegistrationFailure } from "./match_stars.ts";
+import { matchStars } from "./match_stars.ts";
+import { RegistrationError, type RegistrationFailure } from "./registration_error.ts";
+import type { MatchableStar } from "./star_list.ts";
 import { phaseCorrelate } from "./phase_correlation.ts";
 import { PointIndex } from "./point_index.ts";
 
@@ -77,7 +79,7 @@ export interface FrameRegistration {
    */
   readonly method: "reference" | "stars" | "all-stars" | "pixels" | "none";
   /** Stars matched. */
-  readonly matched: number;
+  readonly matchedStars: number;
   /** Root mean square distance of the matched stars, reference pixels; NaN without any. */
   readonly rmsPixels: number;
   /** Share of the stars that ought to be in both lists and were found. */
@@ -234,7 +236,7 @@ export function registerFrames(
       width: frames[i].width,
       height: frames[i].height,
       stars: kept[i],
-      seed: seeds[i] ?? null,
+      initialTransform: seeds[i] ?? null,
     }));
     const { width, height } = frames[reference];
     const referenceSize = { width, height };
@@ -311,7 +313,7 @@ export function registerFrames(
       return {
         transform: identityTransform,
         method: "reference",
-        matched: kept[i].length,
+        matchedStars: kept[i].length,
         rmsPixels: 0,
         share: 1,
         logFalseAlarms: NaN,
@@ -323,7 +325,7 @@ export function registerFrames(
     const fromStars = (one: FrameMatch, method: "stars" | "all-stars"): FrameRegistration => ({
       transform: one.transform,
       method,
-      matched: one.matched,
+      matchedStars: one.matchedStars,
       rmsPixels: one.rmsPixels,
       share: one.share,
       logFalseAlarms: one.logFalseAlarms,
@@ -350,7 +352,7 @@ export function registerFrames(
           return {
             transform: shift.transform,
             method: "pixels",
-            matched: 0,
+            matchedStars: 0,
             rmsPixels: NaN,
             share: 0,
             logFalseAlarms: NaN,
@@ -367,7 +369,7 @@ export function registerFrames(
     return {
       transform: null,
       method: "none",
-      matched: 0,
+      matchedStars: 0,
       rmsPixels: NaN,
       share: 0,
       logFalseAlarms: NaN,

@@ -1,12 +1,9 @@
 import { describe, expect, it } from "vitest";
 import { readFileSync } from "node:fs";
 import { applyTransform } from "../../lib/core/transform.ts";
-import {
-  type MatchableStar,
-  matchStars,
-  type MatchStarsOptions,
-  RegistrationError,
-} from "../../lib/register/match_stars.ts";
+import { matchStars, type MatchStarsOptions } from "../../lib/register/match_stars.ts";
+import { RegistrationError } from "../../lib/register/registration_error.ts";
+import type { MatchableStar } from "../../lib/register/star_list.ts";
 import { caseStream, expose, type Exposure, frame, type Place, sky, turned } from "./sky.ts";
 
 const here = (x: number, y: number): Place => [x, y];
@@ -179,26 +176,26 @@ describe("matchStars", () => {
       stars.map((each) => ({ ...each, x: each.x + 0.05 * random.gaussian(), y: each.y + 0.05 * random.gaussian() }));
     const match = matchStars(jitter(), jitter());
     expect(match.standing).toBe(true);
-    expect(match.matched).toBe(60);
+    expect(match.matchedStars).toBe(60);
     const sharp = (list: MatchableStar[]) => list.map((each) => ({ ...each, fwhmPixels: 0.9 }));
     expect(() => matchStars(sharp(jitter()), sharp(jitter()))).toThrow(/hot pixels; subtract the dark/);
   });
 
-  it("uses a seed that holds and searches when it does not", () => {
+  it("uses an initial transform that holds and searches when it does not", () => {
     const random = caseStream("seed", 0);
     const stars = sky(random, 100);
     const at = turned(12, 1, 30, 40);
     const mine = expose(random, stars, { place: at });
     const theirs = expose(random, stars, { place: here });
     const free = matchStars(mine, theirs);
-    expect(free.seeded).toBe(false);
+    expect(free.initialTransformHeld).toBe(false);
     const seeded = matchStars(mine, theirs, { initialTransform: free.transform });
-    expect(seeded.seeded).toBe(true);
-    expect(seeded.matched).toBe(free.matched);
+    expect(seeded.initialTransformHeld).toBe(true);
+    expect(seeded.matchedStars).toBe(free.matchedStars);
     const wrong = matchStars(mine, theirs, {
       initialTransform: { kind: "similarity", matrix: [1, 0, 50, 0, 1, 9, 0, 0, 1] },
     });
-    expect(wrong.seeded).toBe(false);
+    expect(wrong.initialTransformHeld).toBe(false);
     expect(worstError(wrong, at)).toBeLessThan(0.3);
   });
 
@@ -210,12 +207,12 @@ describe("matchStars", () => {
       ...each,
       flux: 0.7 * each.flux,
     }));
-    const { fluxRatio, fluxRatioScatter, matched } = matchStars(
+    const { fluxRatio, fluxRatioScatter, matchedStars } = matchStars(
       mine,
       expose(random, stars, { place: here, scatter: 0.05 }),
     );
     // median of n ratios, each with scatter √2 · 0.05: error 1.2533 · 0.0707 / √n; four of these
-    expect(Math.abs(fluxRatio / 0.7 - 1)).toBeLessThan(4 * 1.2533 * 0.0707 / Math.sqrt(matched));
+    expect(Math.abs(fluxRatio / 0.7 - 1)).toBeLessThan(4 * 1.2533 * 0.0707 / Math.sqrt(matchedStars));
     expect(fluxRatioScatter).toBeGreaterThan(0.04);
     expect(fluxRatioScatter).toBeLessThan(0.11);
   });
@@ -228,7 +225,7 @@ describe("matchStars", () => {
     const { source, reference, matrix, matches } = stored.astroalign;
     const list = (places: Place[]) => places.map(([x, y], i) => ({ x, y, flux: 1000 - i }));
     const match = matchStars(list(source), list(reference), { model: "similarity" });
-    expect(match.matched).toBe(matches);
+    expect(match.matchedStars).toBe(matches);
     if (match.transform.kind !== "similarity") throw new Error("not a similarity");
     const found = match.transform.matrix;
     matrix.flat().forEach((each: number, i: number) => expect(Math.abs(found[i] - each)).toBeLessThan(1e-9));
@@ -244,7 +241,7 @@ describe("matchStars", () => {
     const match = matchStars(mine, theirs);
     const other = matchStars([...mine].reverse(), [...theirs].reverse());
     expect(JSON.stringify([mine, theirs])).toBe(before);
-    expect(other.matched).toBe(match.matched);
+    expect(other.matchedStars).toBe(match.matchedStars);
     expect(worstError(other, at)).toBeCloseTo(worstError(match, at), 9);
   });
 

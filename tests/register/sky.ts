@@ -1,6 +1,6 @@
 /** Star lists of an invented sky, seen by frames whose place is known. */
 import { type RandomStream, randomStream } from "../../lib/core/random.ts";
-import type { MatchableStar } from "../../lib/register/match_stars.ts";
+import type { MatchableStar } from "../../lib/register/star_list.ts";
 
 /** A place. */
 export type Place = readonly [number, number];
