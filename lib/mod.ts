@@ -231,12 +231,13 @@ export { compareView, type CompareViewOptions } from "./view/compare_view.ts";
 export { contactSheet, type ContactSheetOptions } from "./view/contact_sheet.ts";
 export { curvePlot, type CurvePlotOptions } from "./view/curve_plot.ts";
 export { type CloseFrame, frameCloseups, type FrameCloseupsOptions } from "./view/frame_closeups.ts";
+export type { ToneEnds } from "./view/histogram_drawing.ts";
 export { histogramPlot, type HistogramPlotOptions } from "./view/histogram_plot.ts";
 export { historyTable, type HistoryTableOptions } from "./view/history_table.ts";
 export { imageView, type ImageViewOptions } from "./view/image_view.ts";
 export { inspectImage, type InspectImageOptions } from "./view/inspect_image.ts";
 export { nightTimeline, type NightTimelineOptions } from "./view/night_timeline.ts";
-export { noiseByScale, type NoiseByScaleOptions, type ScaleNoise } from "./view/noise_by_scale.ts";
+export { noiseByScale, type NoiseByScaleOptions, type NoiseSeries, type ScaleNoise } from "./view/noise_by_scale.ts";
 export { radialProfile, type RadialProfileOptions } from "./view/radial_profile.ts";
 export type {
   NightReport,
@@ -250,9 +251,10 @@ export { shapeMap, type ShapeMapOptions } from "./view/shape_map.ts";
 export { type Display, type DisplayMessage, type InteractiveView, show, type Showable } from "./view/show.ts";
 export { sideBySide, type SideBySideOptions, type SideBySidePanel } from "./view/side_by_side.ts";
 export { starOverlay, type StarOverlayOptions } from "./view/star_overlay.ts";
-export { surfaceView, type SurfaceViewOptions } from "./view/surface_view.ts";
-export { type Cell, table, type TableSheetOptions } from "./view/table.ts";
+export { type SurfaceSample, surfaceView, type SurfaceViewOptions } from "./view/surface_view.ts";
+export { type Cell, type Row, table, type TableOptions } from "./view/table.ts";
 export { tuneStretch, type TuneStretchOptions } from "./view/tune_stretch.ts";
+export type { SheetOptions, ViewOptions } from "./view/view_options.ts";
 export { youShouldSee } from "./view/you_should_see.ts";
 
 // pipeline

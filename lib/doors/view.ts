@@ -6,8 +6,8 @@
 // view
 import "../host/deno.ts";
 
-export { type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after.ts";
-export { captionPicture, type CaptionPictureOptions } from "../view/caption_picture.ts";
+export { type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after_sheet.ts";
+export { captionPicture, type CaptionPictureOptions, type PictureCaption } from "../view/caption_picture.ts";
 export { type CellProgress, cellProgress } from "../view/cell_progress.ts";
 export { type Theme, type ThemeName, themes } from "../view/palette.ts";
 export { reportHtml } from "../view/report_html.ts";

@@ -95,7 +95,7 @@ import { stretchPower, stretchPowerDefaults } from "../tone/stretch_power.ts";
 import { stretchRational, stretchRationalDefaults } from "../tone/stretch_rational.ts";
 import { stretchSigmoid, stretchSigmoidDefaults } from "../tone/stretch_sigmoid.ts";
 import { undoStretch, undoStretchDefaults } from "../tone/undo_stretch.ts";
-import { beforeAfterDefaults, beforeAfterSheet } from "../view/before_after.ts";
+import { beforeAfterDefaults, beforeAfterSheet } from "../view/before_after_sheet.ts";
 import { captionPicture, captionPictureDefaults } from "../view/caption_picture.ts";
 import { compareView, compareViewDefaults } from "../view/compare_view.ts";
 import { contactSheet, contactSheetDefaults } from "../view/contact_sheet.ts";
@@ -113,7 +113,7 @@ import { encodeSheet, encodeSheetDefaults } from "../view/sheet.ts";
 import { sideBySide, sideBySideDefaults } from "../view/side_by_side.ts";
 import { starOverlay, starOverlayDefaults } from "../view/star_overlay.ts";
 import { surfaceView, surfaceViewDefaults } from "../view/surface_view.ts";
-import { table, tableSheetDefaults } from "../view/table.ts";
+import { table, tableDefaults } from "../view/table.ts";
 import { thumbnail, thumbnailDefaults } from "../view/thumbnail.ts";
 import { tuneStretch, tuneStretchDefaults } from "../view/tune_stretch.ts";
 
@@ -221,7 +221,7 @@ const rows: readonly Row[] = [
   [subtractContinuum, subtractContinuumDefaults],
   [subtractSurface, subtractSurfaceDefaults],
   [surfaceView, surfaceViewDefaults],
-  [table, tableSheetDefaults],
+  [table, tableDefaults],
   [thumbnail, thumbnailDefaults],
   [trimOverscan, trimOverscanDefaults],
   [tuneStretch, tuneStretchDefaults],

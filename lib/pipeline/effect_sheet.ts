@@ -1,7 +1,7 @@
 /** Before and after with the ledger of the step beside the histograms. */
 import type { Image } from "../core/image.ts";
 import type { Effect } from "../effect/measure_effect.ts";
-import { beforeAfterDefaults, type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after.ts";
+import { beforeAfterDefaults, type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after_sheet.ts";
 import type { Sheet } from "../view/sheet.ts";
 import { effectLines } from "./effect_lines.ts";
 

@@ -9,7 +9,7 @@ import { type HalvesReport, validateHalves } from "../effect/validate_halves.ts"
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { join } from "../io/paths.ts";
-import { beforeAfterSheet } from "../view/before_after.ts";
+import { beforeAfterSheet } from "../view/before_after_sheet.ts";
 import type { ReportStep } from "../view/report.ts";
 import { encodeSheet, type Sheet } from "../view/sheet.ts";
 import { sideBySide } from "../view/side_by_side.ts";
@@ -160,7 +160,7 @@ function compareHalves(
   const sheet = sideBySide([
     { title: "first half", image: made[0] },
     { title: "second half", image: made[1] },
-    { title: "shown by one half only", image: report.map, words: report.notes.join("; ") },
+    { title: "shown by one half only", image: report.map, caption: report.notes.join("; ") },
   ], { title, width: 1500 });
   const share = formatShare(report.unconfirmedShare);
   const step: ReportStep = {

@@ -9,8 +9,8 @@ import { rasterise } from "./rasteriser.ts";
 import type { EncodedPicture } from "./sheet.ts";
 import { fitText, formatDuration, formatNumber, round, textElement, textWidth } from "./text.ts";
 
-/** Options of {@linkcode captionPicture}. */
-export interface CaptionPictureOptions {
+/** What stands below a picture; what is unknown is left out. */
+export interface PictureCaption {
   /** Name of the object. */
   readonly object: string;
   /** Exposure in all, seconds; `null` leaves it out. */
@@ -24,10 +24,25 @@ export interface CaptionPictureOptions {
   /** Who made it, and where. */
   readonly credit: string;
   /**
-   * Arcseconds a pixel of the image, for the scale bar; `null` takes the image's own, and no bar is drawn when that is
-   * unknown.
+   * Arcseconds a pixel of the image, for the scale bar; `"automatic"` takes the image's own, and no bar is drawn when
+   * that is unknown.
    */
-  readonly arcsecPerPixel: number | null;
+  readonly arcsecPerPixel: number | "automatic";
+}
+
+/** What a caption holds when nothing is said. */
+const emptyCaption: PictureCaption = Object.freeze({
+  object: "",
+  totalExposureSeconds: null,
+  filters: Object.freeze([]),
+  rig: "",
+  date: "",
+  credit: "",
+  arcsecPerPixel: "automatic",
+});
+
+/** Options of {@linkcode captionPicture}. */
+export interface CaptionPictureOptions {
   /** Longer side of the picture in pixels; a smaller image keeps its size. */
   readonly longerSide: number;
   /** `jpeg` for the web, `png` to keep every pixel. */
@@ -38,13 +53,6 @@ export interface CaptionPictureOptions {
 
 /** What {@linkcode captionPicture} uses for an option left out. */
 export const captionPictureDefaults: CaptionPictureOptions = Object.freeze({
-  object: "",
-  totalExposureSeconds: null,
-  filters: Object.freeze([]),
-  rig: "",
-  date: "",
-  credit: "",
-  arcsecPerPixel: null,
   longerSide: 1600,
   format: "jpeg",
   quality: 91,
@@ -70,6 +78,129 @@ export function chooseScaleBar(
 const INK = "#f2efe9";
 const QUIET = "#a7a59f";
 const STRIP = "#0b0c0f";
+/** Width of a picture at which the strip has its full size. */
+const fullWidth = 1600;
+/** A scale bar is at most this share of the width. */
+const barShare = 0.16;
+
+/** The strip below the picture. */
+interface Strip {
+  readonly width: number;
+  readonly height: number;
+  /** Size of everything in it: it grows with the picture, but stays readable. */
+  readonly unit: number;
+  readonly margin: number;
+}
+
+function stripFor(width: number): Strip {
+  const unit = Math.max(0.55, Math.min(1.15, width / fullWidth));
+  return { width, height: Math.round(124 * unit), unit, margin: 34 * unit };
+}
+
+/** A length with its name. */
+type ScaleBar = NonNullable<ReturnType<typeof chooseScaleBar>>;
+
+/** The scale bar at the right, and where the text left of it must end. */
+function scaleBarElements(
+  bar: ScaleBar,
+  arcsecPerPixel: number,
+  { width, unit, margin }: Strip,
+): { readonly elements: readonly string[]; readonly left: number } {
+  const length = bar.arcsec / arcsecPerPixel;
+  const left = width - margin - length;
+  const y = 62 * unit;
+  const tick = 6 * unit;
+  const path = `M ${round(left)} ${round(y - tick)} v ${round(2 * tick)} m 0 ${round(-tick)} h ${round(length)} ` +
+    `m 0 ${round(-tick)} v ${round(2 * tick)}`;
+  const name = { size: 21 * unit, fill: INK, anchor: "middle" as const };
+  return {
+    elements: [
+      `<path d="${path}" stroke="${INK}" stroke-width="${round(1.6 * unit)}" fill="none"/>`,
+      textElement(bar.name, left + length / 2, y - 14 * unit, name),
+    ],
+    left: left - 40 * unit,
+  };
+}
+
+/** Filters with their exposures. */
+const filterWords = ({ filters }: PictureCaption): string[] =>
+  filters.map(({ name, seconds }) => `${channelLabel(name)}${seconds === null ? "" : ` ${formatDuration(seconds)}`}`);
+
+const totalWords = ({ totalExposureSeconds }: PictureCaption): string =>
+  totalExposureSeconds === null ? "" : formatDuration(totalExposureSeconds);
+
+/** Exposures in a line: one filter says it all; with several the sum is worth a word. */
+function exposureWords(caption: PictureCaption): string {
+  const { filters, totalExposureSeconds } = caption;
+  const words = filterWords(caption);
+  if (filters.length === 1 && filters[0].seconds === totalExposureSeconds) return words[0];
+  const total = totalWords(caption);
+  const sum = total === "" ? "" : `${total}${filters.length > 1 ? " in all" : ""}`;
+  return [words.join("  ·  "), sum].filter((part) => part !== "").join("   —   ");
+}
+
+/** Object above; exposures and, to the right, rig, date and credit below it. */
+function captionElements(caption: PictureCaption, rightEdge: number, { width, unit, margin }: Strip): string[] {
+  const right = [caption.rig, caption.date, caption.credit].filter((part) => part !== "").join("  ·  ");
+  const room = width - 2 * margin;
+  const large = 42 * unit;
+  const small = 20 * unit;
+  const rightWidth = Math.min(textWidth(right, small), 0.55 * room);
+  const object = fitText(caption.object, large, rightEdge - margin, "title");
+  const exposure = fitText(exposureWords(caption), small, room - rightWidth - 30 * unit);
+  return [
+    textElement(object, margin, 58 * unit, { size: large, fill: INK, face: "title" }),
+    textElement(exposure, margin, 98 * unit, { size: small, fill: INK }),
+    textElement(fitText(right, small, rightWidth + 0.5), width - margin, 98 * unit, {
+      size: small,
+      fill: QUIET,
+      anchor: "end",
+    }),
+  ];
+}
+
+/** The strip as pixels. */
+function drawStrip(caption: PictureCaption, bar: ScaleBar | null, arcsecPerPixel: number | null, width: number) {
+  const strip = stripFor(width);
+  const { height } = strip;
+  const placed = bar === null || arcsecPerPixel === null ? null : scaleBarElements(bar, arcsecPerPixel, strip);
+  const elements = [
+    ...placed?.elements ?? [],
+    ...captionElements(caption, placed?.left ?? width - strip.margin, strip),
+  ];
+  const svg =
+    `<svg xmlns="http://www.w3.org/2000/svg" width="${width}" height="${height}" viewBox="0 0 ${width} ${height}">` +
+    `<rect width="${width}" height="${height}" fill="${STRIP}"/>${elements.join("")}</svg>`;
+  return rasterise(svg, 1, STRIP);
+}
+
+/** The picture in words: object, exposure, scale bar, filters, field. */
+function pictureWords(
+  caption: PictureCaption,
+  bar: ScaleBar | null,
+  field: { readonly width: number; readonly height: number } | null,
+): string {
+  const total = totalWords(caption);
+  const what = [caption.object, total === "" ? "" : `${total} exposure`].filter((part) => part !== "").join(", ");
+  return [
+    what === "" ? "Picture" : what,
+    ...(bar === null ? [] : [`scale bar ${bar.name}`]),
+    ...filterWords(caption),
+    ...(field === null ? [] : [`field ${formatNumber(field.width, 3)}′ × ${formatNumber(field.height, 3)}′`]),
+  ].join("; ");
+}
+
+function checkPicture(image: Image, longerSide: number): void {
+  requireDisplay("captionPicture", image);
+  if (image.planes.length !== 1 && image.planes.length !== 3) {
+    throw new TypeError(
+      `captionPicture: image must have 1 or 3 planes, but got ${image.planes.length}; choose or map channels`,
+    );
+  }
+  if (!(longerSide >= 200)) {
+    throw new RangeError(`captionPicture: longerSide must be ≥ 200 pixels, but got ${longerSide}`);
+  }
+}
 
 /**
  * A finished picture at web size with a caption strip: object, exposure, filters, rig, date, credit, and a scale bar
@@ -78,6 +209,9 @@ const STRIP = "#0b0c0f";
  * In: a display image of one or three planes. Out: encoded bytes with an alternative text. Cost: one pass and the
  * encoding.
  *
+ * @param image the finished picture
+ * @param caption what stands below it; what is left out is not printed
+ * @param options size and format
  * @throws {TypeError} if the image is linear or has neither one nor three planes
  * @throws {RangeError} if the longer side is under 200 pixels or quality is out of range
  *
@@ -92,96 +226,32 @@ const STRIP = "#0b0c0f";
  * assert.match(picture.alternativeText, /^Lantern Nebula, 2 h exposure; scale bar 2 arcmin/);
  * ```
  */
-export function captionPicture(image: Image, options: Partial<CaptionPictureOptions> = {}): EncodedPicture {
-  const used = settle("captionPicture", captionPictureDefaults, options);
-  requireDisplay("captionPicture", image);
-  if (image.planes.length !== 1 && image.planes.length !== 3) {
-    throw new TypeError(
-      `captionPicture: image must have 1 or 3 planes, but got ${image.planes.length}; choose or map channels`,
-    );
-  }
-  if (!(used.longerSide >= 200)) {
-    throw new RangeError(`captionPicture: longerSide must be ≥ 200 pixels, but got ${used.longerSide}`);
-  }
-  const preview = makePreview(image, { width: used.longerSide, height: used.longerSide });
+export function captionPicture(
+  image: Image,
+  caption: Partial<PictureCaption> = {},
+  options: Partial<CaptionPictureOptions> = {},
+): EncodedPicture {
+  const told = settle("captionPicture", emptyCaption, caption);
+  const { longerSide, format, quality } = settle("captionPicture", captionPictureDefaults, options);
+  checkPicture(image, longerSide);
+  const preview = makePreview(image, { width: longerSide, height: longerSide });
   const { width, height } = preview;
   const pixels = drawPreview(preview, { kind: "none" });
 
-  const unit = Math.max(0.55, Math.min(1.15, width / 1600)); // the strip grows with the picture, but stays readable
-  const margin = 34 * unit;
-  const stripHeight = Math.round(124 * unit);
-  const arcsecPerPixel = used.arcsecPerPixel ?? image.geometry.arcsecPerPixel;
-  const scale = arcsecPerPixel === null ? null : arcsecPerPixel * image.width / width;
-  const bar = scale === null ? null : chooseScaleBar(scale, 0.16 * width);
-  const elements: string[] = [];
-  let rightEdge = width - margin;
-  if (bar !== null && scale !== null) {
-    const length = bar.arcsec / scale;
-    const left = rightEdge - length;
-    const y = 62 * unit;
-    const tick = 6 * unit;
-    elements.push(
-      `<path d="M ${round(left)} ${round(y - tick)} v ${round(2 * tick)} m 0 ${round(-tick)} h ${round(length)} m 0 ${
-        round(-tick)
-      } v ${round(2 * tick)}" stroke="${INK}" stroke-width="${round(1.6 * unit)}" fill="none"/>`,
-      textElement(bar.name, left + length / 2, y - 14 * unit, { size: 21 * unit, fill: INK, anchor: "middle" }),
-    );
-    rightEdge = left - 40 * unit;
-  }
-  const filters = used.filters.map(({ name, seconds }) =>
-    `${channelLabel(name)}${seconds === null ? "" : ` ${formatDuration(seconds)}`}`
-  );
-  const total = used.totalExposureSeconds === null ? "" : formatDuration(used.totalExposureSeconds);
-  // one filter says it all; with several the sum is worth a word
-  const exposure = used.filters.length === 1 && used.filters[0].seconds === used.totalExposureSeconds
-    ? filters[0]
-    : [filters.join("  ·  "), total === "" ? "" : `${total}${used.filters.length > 1 ? " in all" : ""}`].filter((
-      part,
-    ) => part !== "").join("   —   ");
-  const second = [used.rig, used.date, used.credit].filter((part) => part !== "").join("  ·  ");
-  const room = width - 2 * margin;
-  const small = 20 * unit;
-  const secondWidth = Math.min(textWidth(second, small), 0.55 * room);
-  elements.push(
-    textElement(fitText(used.object, 42 * unit, rightEdge - margin, "title"), margin, 58 * unit, {
-      size: 42 * unit,
-      fill: INK,
-      face: "title",
-    }),
-    textElement(fitText(exposure, small, room - secondWidth - 30 * unit), margin, 98 * unit, {
-      size: small,
-      fill: INK,
-    }),
-    textElement(fitText(second, small, secondWidth + 0.5), width - margin, 98 * unit, {
-      size: small,
-      fill: QUIET,
-      anchor: "end",
-    }),
-  );
-  const svg =
-    `<svg xmlns="http://www.w3.org/2000/svg" width="${width}" height="${stripHeight}" viewBox="0 0 ${width} ${stripHeight}">` +
-    `<rect width="${width}" height="${stripHeight}" fill="${STRIP}"/>${elements.join("")}</svg>`;
-  const strip = rasterise(svg, 1, STRIP);
+  const own = told.arcsecPerPixel === "automatic" ? image.geometry.arcsecPerPixel : told.arcsecPerPixel;
+  const scale = own === null ? null : own * image.width / width;
+  const bar = scale === null ? null : chooseScaleBar(scale, barShare * width);
+  const strip = drawStrip(told, bar, scale, width);
   const samples = new Uint8Array(pixels.length + strip.samples.length);
   samples.set(pixels);
   samples.set(strip.samples, pixels.length);
 
-  const what = [used.object, total === "" ? "" : `${total} exposure`].filter((part) => part !== "").join(", ") ||
-    "Picture";
-  const words = [what, ...(bar === null ? [] : [`scale bar ${bar.name}`]), ...filters];
-  if (scale !== null) {
-    words.push(`field ${formatNumber(width * scale / 60, 3)}′ × ${formatNumber(height * scale / 60, 3)}′`);
-  }
-  const alternativeText = words.join("; ");
+  const field = scale === null ? null : { width: width * scale / 60, height: height * scale / 60 };
+  const alternativeText = pictureWords(told, bar, field);
   const whole = { width, height: height + strip.height, channels: 3 as const, samples };
-  const bytes = used.format === "jpeg"
-    ? encodeJpeg(whole, { quality: used.quality })
-    : encodePng16(whole, { text: { Title: used.object, Description: alternativeText } });
-  return {
-    bytes,
-    type: used.format === "jpeg" ? "image/jpeg" : "image/png",
-    width,
-    height: whole.height,
-    alternativeText,
-  };
+  const bytes = format === "jpeg"
+    ? encodeJpeg(whole, { quality })
+    : encodePng16(whole, { text: { Title: told.object, Description: alternativeText } });
+  const type = format === "jpeg" ? "image/jpeg" : "image/png";
+  return { bytes, type, width, height: whole.height, alternativeText };
 }

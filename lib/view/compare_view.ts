@@ -1,29 +1,25 @@
 /** Two images in one place: a wipe between them, or one after the other. */
-import type { Region } from "../core/geometry.ts";
 import { type Image, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { encodeJpeg } from "../io/jpeg.ts";
-import { beforeAfterSheet } from "./before_after.ts";
+import { beforeAfterSheet } from "./before_after_sheet.ts";
 import {
   commonStretch,
+  type DisplayStretch,
   drawPreview,
   fitDisplayStretch,
   fitLinearDisplay,
   makePreview,
+  type Preview,
   wholeRegion,
 } from "./preview.ts";
 import { dataAddress, type Sheet } from "./sheet.ts";
 import type { InteractiveView } from "./show.ts";
 import { escapeText } from "./text.ts";
+import type { ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode compareView}. */
-export interface CompareViewOptions {
-  /** Heading. */
-  readonly title: string;
-  /** Part to compare, stored pixels; `null` for the whole. */
-  readonly region: Region | null;
-  /** One channel; `null` shows the picture as a whole. */
-  readonly channel: string | null;
+export interface CompareViewOptions extends Pick<ViewOptions, "title" | "region" | "channel" | "width"> {
   /** Widest the pictures may be, pixels. */
   readonly width: number;
   /** What readers without scripts see; `null` makes a plain before/after sheet. */
@@ -34,7 +30,7 @@ export interface CompareViewOptions {
 export const compareViewDefaults: CompareViewOptions = Object.freeze({
   title: "Before and after",
   region: null,
-  channel: null,
+  channel: "automatic",
   width: 880,
   sheet: null,
 });
@@ -62,6 +58,22 @@ swap.onpointerdown=()=>held(true);swap.onpointerup=swap.onpointerleave=()=>held(
 set(50);
 </script>`;
 
+/** Bytes of one picture at most, so that both fit one output. */
+const maximumBytes = 330_000;
+
+/** A preview as the address of a JPEG, coarser where it would be too large. */
+function jpegAddress(preview: Preview, stretch: DisplayStretch): string {
+  const { width, height } = preview;
+  const source = { width, height, channels: 3 as const, samples: drawPreview(preview, stretch) };
+  let quality = 90;
+  let bytes = encodeJpeg(source, { quality });
+  while (bytes.length > maximumBytes && quality > 40) {
+    quality -= 12;
+    bytes = encodeJpeg(source, { quality });
+  }
+  return dataAddress({ bytes, type: "image/jpeg" });
+}
+
 /**
  * Two images of one size in one place with a wipe and a button that shows the second whole; the before/after sheet
  * stands in for readers without scripts. Both have the same display stretch, as on the sheet.
@@ -88,17 +100,7 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
   const stretches = before.unit === after.unit
     ? commonStretch(one, two, "automatic")
     : [fitLinearDisplay(one), fitDisplayStretch(two)] as const;
-  const addresses = [one, two].map((preview, at) => {
-    const samples = drawPreview(preview, stretches[at]);
-    const { width, height } = preview;
-    let quality = 90;
-    let bytes = encodeJpeg({ width, height, channels: 3, samples }, { quality });
-    while (bytes.length > 330_000 && quality > 40) {
-      quality -= 12;
-      bytes = encodeJpeg({ width, height, channels: 3, samples }, { quality });
-    }
-    return dataAddress({ bytes, type: "image/jpeg" });
-  });
+  const addresses = [one, two].map((preview, at) => jpegAddress(preview, stretches[at]));
   const sheet = used.sheet ?? beforeAfterSheet(before, after, {
     title: used.title,
     channel: used.channel,

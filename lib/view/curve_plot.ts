@@ -2,43 +2,88 @@
 import * as Plot from "@observablehq/plot";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { channelHistograms, endsInWords, histogramDrawing, histogramRange, valueLabel } from "./histogram_plot.ts";
+import {
+  channelHistograms,
+  endsInWords,
+  highestCount,
+  histogramDrawing,
+  histogramRange,
+  markedEnds,
+  type ToneEnds,
+  valueLabel,
+} from "./histogram_drawing.ts";
 import { composeSheet, heading, MARGIN } from "./layout.ts";
-import { type ThemeName, themes } from "./palette.ts";
+import { type Theme, themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { formatNumber, tickText } from "./text.ts";
+import { viewDefaults, type ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode curvePlot}. */
-export interface CurvePlotOptions {
-  /** Heading. */
-  readonly title: string;
-  /** Width of the sheet, drawing units. */
-  readonly width: number;
-  /** Height of the frame, drawing units. */
-  readonly height: number;
-  /** Lowest and highest level drawn, unit of the image; `null` chooses them. */
-  readonly range: readonly [number, number] | null;
-  /** One channel; `null` draws all that make up the picture. */
-  readonly channel: string | null;
-  /** Level to mark as black point, unit of the image. */
-  readonly black: number | null;
-  /** Level to mark as white point, unit of the image. */
-  readonly white: number | null;
-  /** Colours. */
-  readonly theme: ThemeName;
+export interface CurvePlotOptions extends Pick<ViewOptions, "title" | "width" | "channel" | "theme"> {
+  /** Lowest and highest level drawn, unit of the image; `"automatic"` chooses them. */
+  readonly range: readonly [number, number] | "automatic";
+  /** Ends of a tone scale to mark, unit of the image: those of a stretch, or one of them; `null` for none. */
+  readonly mark: ToneEnds | null;
 }
 
 /** What {@linkcode curvePlot} uses for an option left out. */
 export const curvePlotDefaults: CurvePlotOptions = Object.freeze({
   title: "Curve over the histogram",
   width: 860,
-  height: 380,
-  range: null,
-  channel: null,
-  black: null,
-  white: null,
-  theme: "light",
+  channel: viewDefaults.channel,
+  range: "automatic",
+  mark: null,
+  theme: viewDefaults.theme,
 });
+
+/** Height of the frame for its sheet's width: 380 at the width of 860. */
+const heightShare = 380 / 860;
+/** Points that the curve is drawn through, and bins of the histogram. */
+const curvePoints = 401;
+const histogramBins = 256;
+
+/** The curve's 0 … 1 laid on the count axis, which runs logarithmically from 0.7 to twice the highest count. */
+function onCountAxis(mostPixels: number): (value: number) => number {
+  const floor = Math.log(0.7);
+  const top = Math.log(2 * mostPixels);
+  return (value) => Math.exp(floor + (top - floor) * Math.max(0, Math.min(1, value)));
+}
+
+/** A point of the curve: level before, value after. */
+interface CurvePoint {
+  readonly x: number;
+  readonly y: number;
+}
+
+/** The curve and its own axis at the right edge. */
+function curveMarks(
+  curve: (level: number) => number,
+  [low, high]: readonly [number, number],
+  onAxis: (value: number) => number,
+  theme: Theme,
+): Plot.Markish[] {
+  const line = Array.from({ length: curvePoints }, (_, at): CurvePoint => {
+    const x = low + (high - low) * at / (curvePoints - 1);
+    return { x, y: curve(x) };
+  }).filter((point) => Number.isFinite(point.y));
+  const y = (point: CurvePoint) => onAxis(point.y);
+  const ticks = [0, 0.25, 0.5, 0.75, 1];
+  return [
+    Plot.line(line, { x: "x", y, stroke: theme.panel, strokeWidth: 6 }),
+    Plot.line(line, { x: "x", y, stroke: theme.violet, strokeWidth: 3 }),
+    Plot.ruleY(ticks, { y: onAxis, x1: high - 0.012 * (high - low), x2: high, stroke: theme.violet, strokeWidth: 2 }),
+    Plot.text(ticks, {
+      x: () => high,
+      y: onAxis,
+      text: (value: number) => tickText(value),
+      dx: -16,
+      textAnchor: "end",
+      fill: theme.violet,
+      stroke: theme.panel,
+      strokeWidth: 3,
+    }),
+  ];
+}
 
 /**
  * A curve over the histogram of the image it is meant for: counts on the left (logarithmic), what the curve makes of
@@ -64,57 +109,27 @@ export function curvePlot(
   options: Partial<CurvePlotOptions> = {},
 ): Sheet {
   const used = settle("curvePlot", curvePlotDefaults, options);
+  const { title, width, channel } = used;
   const theme = themes[used.theme];
-  const [low, high] = used.range ?? histogramRange([image], used.channel);
-  const series = channelHistograms(image, [low, high], 256, used.channel);
-  const most = Math.max(1, ...series.flatMap((each) => [...each.counts]));
-  // the curve's 0 … 1 laid on the count axis, which runs logarithmically from 0.7 to twice the highest count
-  const floor = Math.log(0.7);
-  const top = Math.log(2 * most);
-  const onAxis = (y: number) => Math.exp(floor + (top - floor) * Math.max(0, Math.min(1, y)));
-  const line = Array.from({ length: 401 }, (_, at) => {
-    const x = low + (high - low) * at / 400;
-    return { x, y: curve(x) };
-  }).filter((point) => Number.isFinite(point.y));
-  const ticks = [0, 0.25, 0.5, 0.75, 1];
-  const marks: Plot.Markish[] = [
-    Plot.line(line, { x: "x", y: (d: { y: number }) => onAxis(d.y), stroke: theme.panel, strokeWidth: 6 }),
-    Plot.line(line, { x: "x", y: (d: { y: number }) => onAxis(d.y), stroke: theme.violet, strokeWidth: 3 }),
-    Plot.ruleY(ticks, { y: onAxis, x1: high - 0.012 * (high - low), x2: high, stroke: theme.violet, strokeWidth: 2 }),
-    Plot.text(ticks, {
-      x: () => high,
-      y: onAxis,
-      text: (y: number) => tickText(y),
-      dx: -16,
-      textAnchor: "end",
-      fill: theme.violet,
-      stroke: theme.panel,
-      strokeWidth: 3,
-    }),
-  ];
-  const points = [
-    { value: used.black, name: "black" },
-    { value: used.white, name: "white" },
-  ].flatMap(({ value, name }) => value === null ? [] : [{ value, name }]);
-  const middle = (low + high) / 2;
+  const range = used.range === "automatic" ? histogramRange([image], channel) : used.range;
+  const series = channelHistograms(image, range, histogramBins, channel);
+  const mostPixels = highestCount(series);
+  const middle = (range[0] + range[1]) / 2;
   const words = `${formatNumber(middle, 2)} becomes ${formatNumber(curve(middle), 3)}`;
-  const head = heading(
-    used.title,
-    "Left: pixels a bin. Right, violet: what the curve makes of each level.",
-    used.width,
-    theme,
-  );
+
+  const caption = "Left: pixels a bin. Right, violet: what the curve makes of each level.";
+  const head = heading(title, caption, width, theme);
   const drawing = histogramDrawing(series, {
-    width: used.width - 2 * MARGIN,
-    height: used.height,
+    width: width - 2 * MARGIN,
+    height: Math.round(width * heightShare),
     theme,
     logCounts: true,
-    mostPixels: most,
+    mostPixels,
     xLabel: valueLabel(image),
-    points,
-    marks,
+    points: markedEnds(used.mark),
+    marks: curveMarks(curve, range, onCountAxis(mostPixels), theme),
   }, { x: MARGIN, y: head.bottom });
-  const alternative = `${used.title}: ${words}; ${endsInWords(image, series)}.`;
   const bottom = head.bottom + drawing.height + MARGIN / 2;
-  return composeSheet(used.width, bottom, theme, alternative, [...head.elements, drawing.svg]);
+  const alternative = `${title}: ${words}; ${endsInWords(image, series)}.`;
+  return composeSheet(width, bottom, theme, alternative, [...head.elements, drawing.svg]);
 }

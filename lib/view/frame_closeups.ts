@@ -3,12 +3,13 @@ import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
-import { box, composeSheet, heading, MARGIN, mark, paragraph, picture } from "./layout.ts";
+import { type Block, type Box, box, composeSheet, heading, MARGIN, mark, paragraph, picture } from "./layout.ts";
 import { verdictStyle } from "./night_timeline.ts";
-import { type ThemeName, themes } from "./palette.ts";
-import { drawPreview, fitDisplayStretch, makePreview, pixelsAddress, wholeRegion } from "./preview.ts";
+import { themes } from "./palette.ts";
+import { drawPreview, fitDisplayStretch, makePreview, pixelsAddress, type Preview, wholeRegion } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
 import { fitText, round, textElement } from "./text.ts";
+import type { SheetOptions } from "./view_options.ts";
 
 /** A frame to look at. */
 export interface CloseFrame {
@@ -27,17 +28,11 @@ export interface CloseFrame {
 }
 
 /** Options of {@linkcode frameCloseups}. */
-export interface FrameCloseupsOptions {
-  /** Heading. */
-  readonly title: string;
-  /** Width of the sheet, drawing units. */
-  readonly width: number;
+export interface FrameCloseupsOptions extends SheetOptions {
   /** Frames side by side. */
   readonly columns: number;
   /** Most stars marked on the whole frame. */
   readonly maximumMarked: number;
-  /** Colours. */
-  readonly theme: ThemeName;
 }
 
 /** What {@linkcode frameCloseups} uses for an option left out. */
@@ -52,7 +47,7 @@ export const frameCloseupsDefaults: FrameCloseupsOptions = Object.freeze({
 /** Side of the piece shown at full size: a dozen stars wide. */
 const pieceSide = (fwhm: number): number => Math.round(Math.min(220, Math.max(72, 14 * fwhm)));
 
-/** A piece round a bright star that is not burnt out, as near to the middle as there is one. */
+/** A piece round a bright star that is not burnt out, as near to the centre as there is one. */
 function pieceOf(image: Image, stars: readonly Star[], shape: number): Region {
   const widths = stars.map((star) => star.fwhmPixels).sort((a, b) => a - b);
   const fwhm = widths[widths.length >> 1] ?? 5;
@@ -68,6 +63,102 @@ function pieceOf(image: Image, stars: readonly Star[], shape: number): Region {
   const within = (middle: number, size: number, most: number) =>
     Math.max(0, Math.min(most - size, Math.round(middle - size / 2)));
   return { x: within(at.x, width, image.width), y: within(at.y, height, image.height), width, height };
+}
+
+/** An ellipse round a star, several times as wide as the star and as elongated. */
+function starRing(star: Star, at: { readonly x: number; readonly y: number }, piece: PlacedPiece): string {
+  const { scale, preview, enlarged } = piece;
+  const ratio = Math.sqrt(Math.max(0.05, 1 - star.eccentricity ** 2));
+  const size = Math.max(5, star.fwhmPixels * scale);
+  const turn = (preview.topDown ? 1 : -1) * star.elongationDegrees;
+  const colour = star.saturated ? themes.dark.amber : themes.dark.teal;
+  return `<ellipse cx="${round(at.x)}" cy="${round(at.y)}" rx="${round(size / Math.sqrt(ratio))}" ry="${
+    round(size * Math.sqrt(ratio))
+  }" transform="rotate(${round(turn)} ${round(at.x)} ${round(at.y)})" fill="none" stroke="${colour}" stroke-width="${
+    enlarged ? 1.4 : 1
+  }"/>`;
+}
+
+/** Stars marked at most on a piece shown enlarged. */
+const maximumMarkedOnPiece = 200;
+
+/** A part of a frame with its place on the sheet. */
+interface PlacedPiece {
+  readonly preview: Preview;
+  /** The picture itself, centred in its panel. */
+  readonly place: Box;
+  /** Drawing units a pixel. */
+  readonly scale: number;
+  /** Whether it is the piece at full size. */
+  readonly enlarged: boolean;
+}
+
+function placePiece(image: Image, part: Region, panel: Box, enlarged: boolean): PlacedPiece {
+  const size = { width: Math.round(panel.width), height: Math.round(panel.height) };
+  const scale = Math.min(panel.width / part.width, panel.height / part.height);
+  const width = part.width * scale;
+  const height = part.height * scale;
+  const x = panel.x + (panel.width - width) / 2;
+  const y = panel.y + (panel.height - height) / 2;
+  return { preview: makePreview(image, size, part), place: { x, y, width, height }, scale, enlarged };
+}
+
+/** Rings round the stars of a piece, cut off at its edge. */
+function starRings(stars: readonly Star[], piece: PlacedPiece, name: string, maximumMarked: number): string {
+  const { preview, place, scale, enlarged } = piece;
+  const part = preview.region;
+  const inside = stars.filter((star) =>
+    star.x >= part.x && star.y >= part.y && star.x < part.x + part.width && star.y < part.y + part.height
+  ).slice(0, enlarged ? maximumMarkedOnPiece : maximumMarked);
+  const rings = inside.map((star) => {
+    const down = (star.y - part.y + 0.5) * scale;
+    const y = preview.topDown ? place.y + down : place.y + place.height - down;
+    return starRing(star, { x: place.x + (star.x - part.x + 0.5) * scale, y }, piece);
+  });
+  const edge = `<rect x="${round(place.x)}" y="${round(place.y)}" width="${round(place.width)}" height="${
+    round(place.height)
+  }"/>`;
+  return `<clipPath id="${name}">${edge}</clipPath><g clip-path="url(#${name})">${rings.join("")}</g>`;
+}
+
+/** A frame with what is said of it: two pictures, verdict and evidence. */
+function frameCell(frame: CloseFrame, place: Omit<Box, "height">, id: string, used: FrameCloseupsOptions): Block {
+  const theme = themes[used.theme];
+  const { x, y: top, width: cell } = place;
+  const wholeWidth = 0.58 * cell - 4;
+  const pieceWidth = 0.42 * cell - 4;
+  const image = frame.read();
+  const height = Math.min(1.2 * wholeWidth, wholeWidth * image.height / image.width);
+  const panels = [
+    { x, y: top, width: wholeWidth, height },
+    { x: x + wholeWidth + 8, y: top, width: pieceWidth, height },
+  ];
+  const pieces = [
+    placePiece(image, wholeRegion(image), panels[0], false),
+    placePiece(image, pieceOf(image, frame.stars, pieceWidth / height), panels[1], true),
+  ];
+  const pictures = pieces.flatMap(({ preview, place, enlarged }, at) => {
+    const samples = drawPreview(preview, fitDisplayStretch(preview));
+    return [
+      box(panels[at], theme.panel),
+      picture(pixelsAddress(samples, preview.width, preview.height), place, enlarged),
+    ];
+  });
+  const rings = pieces.map((piece, at) => starRings(frame.stars, piece, `${id}-${at}`, used.maximumMarked));
+
+  const style = verdictStyle(frame.verdict, theme);
+  const line = top + height + 20;
+  const verdict = frame.cause === "" ? frame.verdict : `${frame.verdict}: ${frame.cause}`;
+  const name = frame.file.split("/").at(-1) ?? frame.file;
+  const evidence = paragraph(`${name}: ${frame.evidence}`, x, line + 5, cell, { size: 13.5, fill: theme.muted });
+  const elements = [
+    ...pictures,
+    ...rings,
+    mark(style.shape, x + 6, line - 5, 11, style.colour),
+    textElement(fitText(verdict, 15, cell - 18, "bold"), x + 18, line, { size: 15, fill: theme.ink, face: "bold" }),
+    ...evidence.elements,
+  ];
+  return { elements, bottom: evidence.bottom + 18 };
 }
 
 /**
@@ -90,97 +181,26 @@ function pieceOf(image: Image, stars: readonly Star[], shape: number): Region {
  */
 export function frameCloseups(frames: readonly CloseFrame[], options: Partial<FrameCloseupsOptions> = {}): Sheet {
   const used = settle("frameCloseups", frameCloseupsDefaults, options);
-  const { columns, width } = used;
+  const { columns, title, width } = used;
   if (!(Number.isInteger(columns) && columns >= 1 && columns <= 4)) {
     throw new RangeError(`frameCloseups: columns must be 1 to 4, but got ${columns}`);
   }
   const theme = themes[used.theme];
   const gap = 20;
   const cell = (width - 2 * MARGIN - (columns - 1) * gap) / columns;
-  const wholeWidth = 0.58 * cell - 4;
-  const pieceWidth = 0.42 * cell - 4;
-  const head = heading(
-    used.title,
-    "Left: the whole frame, brightest stars marked. Right: a piece enlarged.",
-    width,
-    theme,
-  );
+  const caption = "Left: the whole frame, brightest stars marked. Right: a piece enlarged.";
+  const head = heading(title, caption, width, theme);
   const elements = [...head.elements];
   let top = head.bottom;
-  let lowest = top;
+  let bottom = top;
   frames.forEach((frame, at) => {
-    if (at % columns === 0) top = lowest;
-    const x = MARGIN + (at % columns) * (cell + gap);
-    const image = frame.read();
-    const style = verdictStyle(frame.verdict, theme);
-    const height = Math.min(1.2 * wholeWidth, wholeWidth * image.height / image.width);
-    const region = pieceOf(image, frame.stars, pieceWidth / height);
-    const clips: string[] = [];
-    for (
-      const [part, left, wide, isPiece] of [
-        [wholeRegion(image), x, wholeWidth, false],
-        [region, x + wholeWidth + 8, pieceWidth, true],
-      ] as const
-    ) {
-      const preview = makePreview(image, { width: Math.round(wide), height: Math.round(height) }, part);
-      const scale = Math.min(wide / part.width, height / part.height);
-      const w = part.width * scale;
-      const h = part.height * scale;
-      const x0 = left + (wide - w) / 2;
-      const y0 = top + (height - h) / 2;
-      elements.push(box(left, top, wide, height, theme.panel));
-      elements.push(
-        picture(
-          pixelsAddress(drawPreview(preview, fitDisplayStretch(preview)), preview.width, preview.height),
-          x0,
-          y0,
-          w,
-          h,
-          isPiece,
-        ),
-      );
-      const inside = frame.stars.filter((star) =>
-        star.x >= part.x && star.y >= part.y && star.x < part.x + part.width && star.y < part.y + part.height
-      ).slice(0, isPiece ? 200 : used.maximumMarked);
-      const marks = inside.map((star) => {
-        const cx = x0 + (star.x - part.x + 0.5) * scale;
-        const cy = preview.topDown ? y0 + (star.y - part.y + 0.5) * scale : y0 + h - (star.y - part.y + 0.5) * scale;
-        const ratio = Math.sqrt(Math.max(0.05, 1 - star.eccentricity ** 2));
-        const size = Math.max(5, star.fwhmPixels * scale);
-        const turn = (preview.topDown ? 1 : -1) * star.elongationDegrees;
-        return `<ellipse cx="${round(cx)}" cy="${round(cy)}" rx="${round(size / Math.sqrt(ratio))}" ry="${
-          round(size * Math.sqrt(ratio))
-        }" transform="rotate(${round(turn)} ${round(cx)} ${round(cy)})" fill="none" stroke="${
-          star.saturated ? themes.dark.amber : themes.dark.teal
-        }" stroke-width="${isPiece ? 1.4 : 1}"/>`;
-      });
-      const name = `piece-${at}-${isPiece ? 1 : 0}`;
-      clips.push(
-        `<clipPath id="${name}"><rect x="${round(x0)}" y="${round(y0)}" width="${round(w)}" height="${
-          round(h)
-        }"/></clipPath>` +
-          `<g clip-path="url(#${name})">${marks.join("")}</g>`,
-      );
-    }
-    elements.push(...clips);
-    let y = top + height + 20;
-    elements.push(mark(style.shape, x + 6, y - 5, 11, style.colour));
-    const verdict = frame.cause === "" ? frame.verdict : `${frame.verdict}: ${frame.cause}`;
-    elements.push(
-      textElement(fitText(verdict, 15, cell - 18, "bold"), x + 18, y, { size: 15, fill: theme.ink, face: "bold" }),
-    );
-    y += 5;
-    const name = frame.file.split("/").at(-1) ?? frame.file;
-    const words = paragraph(`${name}: ${frame.evidence}`, x, y, cell, { size: 13.5, fill: theme.muted });
-    elements.push(...words.elements);
-    lowest = Math.max(lowest, words.bottom + 18);
+    if (at % columns === 0) top = bottom;
+    const place = { x: MARGIN + (at % columns) * (cell + gap), y: top, width: cell };
+    const block = frameCell(frame, place, `piece-${at}`, used);
+    elements.push(...block.elements);
+    bottom = Math.max(bottom, block.bottom);
   });
   const told = frames.map((frame) => `${frame.file}: ${frame.verdict}, ${frame.cause}`);
-  return composeSheet(
-    width,
-    lowest + MARGIN / 2,
-    theme,
-    `${used.title}: ${told.length === 0 ? "none" : told.join("; ")}.`,
-    elements,
-  );
+  const words = `${title}: ${told.length === 0 ? "none" : told.join("; ")}.`;
+  return composeSheet(width, bottom + MARGIN / 2, theme, words, elements);
 }

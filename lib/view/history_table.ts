@@ -1,20 +1,16 @@
 /** What was done to a value, step by step, as a table. */
 import type { HistoryNode, Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
-import type { ThemeName } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { type Cell, table } from "./table.ts";
+import type { ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode historyTable}. */
-export interface HistoryTableOptions {
-  /** Heading. */
-  readonly title: string;
+export interface HistoryTableOptions extends Pick<ViewOptions, "title" | "theme"> {
   /** Only what was done after this value was made; `null` for everything from the files on. */
   readonly since: Recorded | null;
   /** Most steps to list; the rest is counted in a last line. */
   readonly maximumRows: number;
-  /** Colours. */
-  readonly theme: ThemeName;
 }
 
 /** What {@linkcode historyTable} uses for an option left out. */
@@ -25,14 +21,14 @@ export const historyTableDefaults: HistoryTableOptions = Object.freeze({
   theme: "light",
 });
 
-/** Longest text of one option; a list of nodes or points is named by its kind instead. */
-const LONGEST_VALUE = 72;
+/** Signs of one option at most; a longer list of nodes or points is named by its kind instead. */
+const maximumValueLength = 72;
 
 function optionText(name: string, value: HistoryNode["options"][string]): string {
   const text = typeof value === "number" ? String(Number(value.toPrecision(4))) : JSON.stringify(value);
   const plain = text.replaceAll('"', "");
   return `${name} ${
-    plain.length <= LONGEST_VALUE ? plain : Array.isArray(value) ? `(${value.length} entries)` : "(…)"
+    plain.length <= maximumValueLength ? plain : Array.isArray(value) ? `(${value.length} entries)` : "(…)"
   }`;
 }
 

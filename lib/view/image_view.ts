@@ -1,9 +1,8 @@
 /** An image as a sheet, the right way up, and marks on it. */
-import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
-import { channelLabel, type ThemeName, themes } from "./palette.ts";
+import { channelLabel, themes } from "./palette.ts";
 import {
   describeStretch,
   drawPreview,
@@ -11,35 +10,20 @@ import {
   fitLinearDisplay,
   makePreview,
   pixelsAddress,
-  wholeRegion,
+  regionWithin,
 } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital, formatNumber, round } from "./text.ts";
+import { viewDefaults, type ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode imageView}. */
-export interface ImageViewOptions {
-  /** Heading; `""` for none. */
-  readonly title: string;
-  /** Width of the sheet, drawing units. */
-  readonly width: number;
-  /** One channel; `null` shows three planes in colour and else the first. */
-  readonly channel: string | null;
-  /** Part to show, stored pixels; `null` for the whole. */
-  readonly region: Region | null;
-  /** How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. */
-  readonly stretch: "automatic" | "linear";
-  /** Colours. */
-  readonly theme: ThemeName;
-}
+export type ImageViewOptions = ViewOptions;
 
 /** What {@linkcode imageView} uses for an option left out. */
 export const imageViewDefaults: ImageViewOptions = Object.freeze({
+  ...viewDefaults,
   title: "",
   width: 900,
-  channel: null,
-  region: null,
-  stretch: "automatic",
-  theme: "light",
 });
 
 /** An image placed in a sheet: where its pixels lie in drawing units. */
@@ -66,28 +50,14 @@ export interface PlacedImage {
   readonly words: string;
 }
 
-/** Check a region against an image. */
-function settledRegion(step: string, image: Image, region: Region | null): Region {
-  if (region === null) return wholeRegion(image);
-  const { x, y, width, height } = region;
-  const inside = [x, y, width, height].every(Number.isInteger) && x >= 0 && y >= 0 && width > 0 && height > 0 &&
-    x + width <= image.width && y + height <= image.height;
-  if (!inside) {
-    throw new RangeError(
-      `${step}: region must lie within ${image.width} × ${image.height} pixels, but got x ${x}, y ${y}, ${width} × ${height}`,
-    );
-  }
-  return region;
-}
-
 /** Place an image under a heading at the full width of a sheet. */
-export function placeImage(step: string, image: Image, used: ImageViewOptions, subtitle = ""): PlacedImage {
+export function placeImage(step: string, image: Image, used: ViewOptions, caption = ""): PlacedImage {
   const theme = themes[used.theme];
-  const region = settledRegion(step, image, used.region);
+  const region = regionWithin(step, image, used.region);
   const room = used.width - 2 * MARGIN;
   const preview = makePreview(image, { width: room, height: 1.5 * room }, region, used.channel);
   const stretch = used.stretch === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
-  const head = heading(used.title, subtitle, used.width, theme);
+  const head = heading(used.title, caption, used.width, theme);
   const top = head.bottom;
   const scale = Math.min(room / region.width, 1.5 * room / region.height);
   const width = region.width * scale;
@@ -101,14 +71,14 @@ export function placeImage(step: string, image: Image, used: ImageViewOptions, s
   const zoom = scale === 1 ? "" : `, ${formatNumber(scale, 2)} × size`;
   const stretchWords = describeStretch(stretch, image.unit);
   const words = `${channels}; ${part}${zoom}`;
-  const caption = paragraph(`${capital(words)}. ${capital(stretchWords)}.`, MARGIN, top + height + 8, room, {
+  const below = paragraph(`${capital(words)}. ${capital(stretchWords)}.`, MARGIN, top + height + 8, room, {
     size: 14,
     fill: theme.muted,
   });
   const address = pixelsAddress(drawPreview(preview, stretch), preview.width, preview.height);
   return {
-    elements: [...head.elements, picture(address, left, top, width, height, scale > 1.4), ...caption.elements],
-    bottom: caption.bottom,
+    elements: [...head.elements, picture(address, { x: left, y: top, width, height }, scale > 1.4), ...below.elements],
+    bottom: below.bottom,
     left,
     top,
     width,

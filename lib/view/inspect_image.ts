@@ -13,24 +13,20 @@ import {
   fitDisplayStretch,
   fitLinearDisplay,
   makePreview,
+  noDataColour,
   type Preview,
   unitLabel,
+  wholeRegion,
 } from "./preview.ts";
 import { base64 } from "./sheet.ts";
 import type { InteractiveView } from "./show.ts";
 import { capital, escapeText } from "./text.ts";
+import type { ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode inspectImage}. */
-export interface InspectImageOptions {
-  /** Heading. */
-  readonly title: string;
+export interface InspectImageOptions extends Pick<ViewOptions, "title" | "region" | "stretch" | "width"> {
   /** Part to look at, stored pixels; `null` for the whole. A part no wider than `width` keeps every pixel. */
   readonly region: Region | null;
-  /**
-   * How linear data are made visible: `sky` brightens for the screen, `linear` shows them in proportion. A finished
-   * picture is shown as it is.
-   */
-  readonly stretch: "automatic" | "linear";
   /** Widest the copy in the page may be, pixels: beyond it a pixel of the copy is a mean. */
   readonly width: number;
 }
@@ -90,7 +86,7 @@ function draw(){
   for(let i=0;i<n;i++){
     for(let c=0;c<3;c++){
       const p=only===""?(planes===1?0:c):+only,v=inspectedLevel(sample(p,i),p,set.stretch);
-      out.data[4*i+c]=v!==v?[46,58,92][c]:Math.max(0,Math.min(255,Math.round(255*v)));
+      out.data[4*i+c]=v!==v?[${noDataColour}][c]:Math.max(0,Math.min(255,Math.round(255*v)));
     }
     out.data[4*i+3]=255;
   }
@@ -119,6 +115,50 @@ $("channel").oninput=draw;draw();
 new ResizeObserver(()=>{if(fitted&&room.clientWidth>0)enlarge(fit())}).observe(room);
 `;
 
+/** Buttons for the sizes. */
+const zoomButtons = ["fit", "1", "2", "4", "8"].map((zoom) =>
+  `<button type="button" data-zoom="${zoom}">${zoom === "fit" ? "fit" : `${zoom} ×`}</button>`
+).join("");
+
+/** Choices of one channel or all. */
+function channelChoices(channels: readonly string[]): string {
+  const only = channels.length === 1;
+  const all = `<option value="">${only ? escapeText(channels[0]) : "all channels"}</option>`;
+  return all + (only ? "" : channels.map((name, p) => `<option value="${p}">${escapeText(name)}</option>`).join(""));
+}
+
+/** Parts of the page. */
+interface InspectedPage {
+  readonly title: string;
+  /** Height of the picture's frame, CSS pixels. */
+  readonly height: number;
+  readonly channels: readonly string[];
+  /** What the picture shows. */
+  readonly words: string;
+  /** What stretch it is drawn with. */
+  readonly stretchWords: string;
+  /** The samples, base64. */
+  readonly samples: string;
+  /** What the script draws with, JSON. */
+  readonly settings: string;
+}
+
+const page = ({ title, height, channels, words, stretchWords, samples, settings }: InspectedPage): string =>
+  `<!DOCTYPE html><meta charset="utf-8"><title>${escapeText(title)}</title><style>
+body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129;max-width:880px}
+@media (prefers-color-scheme:dark){body{background:#12161c;color:#e8ecf1}}
+#room{overflow:auto;height:${height}px;cursor:crosshair;touch-action:none;background:#8882}canvas{display:block}
+form{display:flex;gap:.5em;align-items:center;padding:.4em 0}#size{margin-left:auto}p{margin:.2em 0;min-height:1.2em;font-size:14px}
+#pixel{font-variant-numeric:tabular-nums}
+</style><form>${zoomButtons}<label>channel <select id="channel">${
+    channelChoices(channels)
+  }</select></label><output id="size"></output></form>
+<div id="room" tabindex="0"><canvas id="view" role="img" aria-label="${escapeText(words)}"></canvas></div>
+<p id="pixel">move over the picture to read its samples, drag to move it</p><p>${escapeText(stretchWords)}</p>
+<script id="data" type="text/plain">${samples}</script>
+<script>${inspectedLevel.toString()}
+const set=${settings};${script}</script>`;
+
 /**
  * An image to look closely at: buttons enlarge it and dragging moves it, channels can be seen one by one, and the
  * samples under the pointer are written out with their place as stored. Readers without scripts see the same image as
@@ -139,20 +179,19 @@ new ResizeObserver(()=>{if(fitted&&room.clientWidth>0)enlarge(fit())}).observe(r
  * ```
  */
 export function inspectImage(image: Image, options: Partial<InspectImageOptions> = {}): InteractiveView {
-  const used = settle("inspectImage", inspectImageDefaults, options);
-  if (!(used.width >= 16)) throw new RangeError(`inspectImage: width must be ≥ 16, but got ${used.width}`);
+  const { title, width, ...used } = settle("inspectImage", inspectImageDefaults, options);
+  if (!(width >= 16)) throw new RangeError(`inspectImage: width must be ≥ 16, but got ${width}`);
   // the sheet also refuses a region that leaves the image
-  const sheet = imageView(image, { title: used.title, region: used.region, stretch: used.stretch });
-  const region = used.region ?? { x: 0, y: 0, width: image.width, height: image.height };
-  const count = image.planes.length === 3 ? 3 : 1;
-  const room = COPY_BYTES / 2 / count;
+  const sheet = imageView(image, { title, region: used.region, stretch: used.stretch });
+  const region = used.region ?? wholeRegion(image);
+  const room = COPY_BYTES / 2 / (image.planes.length === 3 ? 3 : 1);
   const shape = region.width / region.height;
-  const box = { width: Math.floor(Math.min(used.width, Math.sqrt(room * shape))), height: Math.sqrt(room / shape) };
+  const box = { width: Math.floor(Math.min(width, Math.sqrt(room * shape))), height: Math.sqrt(room / shape) };
   const preview = makePreview(image, box, region);
   const stretch = used.stretch === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
   const { codes, low, step } = packed(preview);
   const channels = preview.channels.map(channelLabel);
-  const set = {
+  const settings = {
     width: preview.width,
     height: preview.height,
     x: region.x,
@@ -166,28 +205,14 @@ export function inspectImage(image: Image, options: Partial<InspectImageOptions>
     unit: unitLabel(image.unit),
   };
   const height = Math.round(Math.min(620, 880 * preview.height / preview.width));
-  const choices = [`<option value="">${count === 1 ? escapeText(channels[0]) : "all channels"}</option>`];
-  if (count > 1) choices.push(...channels.map((name, p) => `<option value="${p}">${escapeText(name)}</option>`));
-  const buttons = ["fit", "1", "2", "4", "8"].map((zoom) =>
-    `<button type="button" data-zoom="${zoom}">${zoom === "fit" ? "fit" : `${zoom} ×`}</button>`
-  );
-  const html = `<!DOCTYPE html><meta charset="utf-8"><title>${escapeText(used.title)}</title><style>
-body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129;max-width:880px}
-@media (prefers-color-scheme:dark){body{background:#12161c;color:#e8ecf1}}
-#room{overflow:auto;height:${height}px;cursor:crosshair;touch-action:none;background:#8882}canvas{display:block}
-form{display:flex;gap:.5em;align-items:center;padding:.4em 0}#size{margin-left:auto}p{margin:.2em 0;min-height:1.2em;font-size:14px}
-#pixel{font-variant-numeric:tabular-nums}
-</style><form>${buttons.join("")}<label>channel <select id="channel">${
-    choices.join("")
-  }</select></label><output id="size"></output></form>
-<div id="room" tabindex="0"><canvas id="view" role="img" aria-label="${
-    escapeText(sheet.alternativeText)
-  }"></canvas></div>
-<p id="pixel">move over the picture to read its samples, drag to move it</p><p>${
-    escapeText(capital(describeStretch(stretch, image.unit)))
-  }</p>
-<script id="data" type="text/plain">${base64(new Uint8Array(codes.buffer))}</script>
-<script>${inspectedLevel.toString()}
-const set=${JSON.stringify(set)};${script}</script>`;
+  const html = page({
+    title,
+    height,
+    channels,
+    words: sheet.alternativeText,
+    stretchWords: capital(describeStretch(stretch, image.unit)),
+    samples: base64(new Uint8Array(codes.buffer)),
+    settings: JSON.stringify(settings),
+  });
   return { sheet, html, height: height + 110 };
 }

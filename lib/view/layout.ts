@@ -22,13 +22,28 @@ export function composeSheet(
   return { svg, width: w, height: h, alternativeText, background: theme.background };
 }
 
-/** Heading of a sheet: title and a quieter line under it. Returns the elements and the y where content may begin. */
-export function heading(
-  title: string,
-  subtitle: string,
-  width: number,
-  theme: Theme,
-): { readonly elements: string[]; readonly bottom: number } {
+/** A rectangle of the drawing. */
+export interface Box {
+  /** Left edge. */
+  readonly x: number;
+  /** Upper edge. */
+  readonly y: number;
+  /** Width. */
+  readonly width: number;
+  /** Height. */
+  readonly height: number;
+}
+
+/** A piece of a sheet. */
+export interface Block {
+  /** SVG elements. */
+  readonly elements: string[];
+  /** Where what comes below may begin. */
+  readonly bottom: number;
+}
+
+/** Heading of a sheet: title and a quieter line under it. */
+export function heading(title: string, caption: string, width: number, theme: Theme): Block {
   const elements: string[] = [];
   let y = MARGIN;
   if (title !== "") {
@@ -36,8 +51,8 @@ export function heading(
     elements.push(textElement(title, MARGIN, y, { size: 24, fill: theme.ink, face: "bold" }));
     y += 12;
   }
-  if (subtitle !== "") {
-    for (const line of wrapText(subtitle, 15, width - 2 * MARGIN)) {
+  if (caption !== "") {
+    for (const line of wrapText(caption, 15, width - 2 * MARGIN)) {
       y += 19;
       elements.push(textElement(line, MARGIN, y - 2, { size: 15, fill: theme.muted }));
     }
@@ -47,31 +62,24 @@ export function heading(
 }
 
 /** A filled rectangle. */
-export const box = (x: number, y: number, width: number, height: number, fill: string, more = ""): string =>
+export const box = ({ x, y, width, height }: Box, fill: string, more = ""): string =>
   `<rect x="${round(x)}" y="${round(y)}" width="${round(width)}" height="${round(height)}" fill="${fill}" ${more}/>`;
 
 /** A picture from a data address; `crisp` keeps the pixels of an enlarged detail square. */
-export const picture = (
-  address: string,
-  x: number,
-  y: number,
-  width: number,
-  height: number,
-  crisp = false,
-): string =>
+export const picture = (address: string, { x, y, width, height }: Box, crisp = false): string =>
   `<image x="${round(x)}" y="${round(y)}" width="${round(width)}" height="${
     round(height)
   }" preserveAspectRatio="none"` +
   `${crisp ? ' image-rendering="optimizeSpeed"' : ""} xlink:href="${address}"/>`;
 
-/** A paragraph of wrapped lines; returns the elements and the y under the last line. */
+/** A paragraph of wrapped lines. */
 export function paragraph(
   text: string,
   x: number,
   y: number,
   width: number,
   style: { readonly size: number; readonly fill: string; readonly face?: "text" | "bold" },
-): { readonly elements: string[]; readonly bottom: number } {
+): Block {
   const step = style.size * 1.32;
   const lines = wrapText(text, style.size, width, style.face ?? "text");
   return {
@@ -88,7 +96,7 @@ export function mark(shape: MarkShape, x: number, y: number, size: number, colou
   const r = size / 2;
   const [cx, cy] = [round(x), round(y)];
   if (shape === "circle") return `<circle cx="${cx}" cy="${cy}" r="${round(r)}" fill="${colour}"/>`;
-  if (shape === "square") return box(x - r, y - r, size, size, colour);
+  if (shape === "square") return box({ x: x - r, y: y - r, width: size, height: size }, colour);
   if (shape === "triangle") {
     return `<path d="M ${round(x - r)} ${round(y + 0.8 * r)} h ${size} L ${cx} ${round(y - r)} z" fill="${colour}"/>`;
   }

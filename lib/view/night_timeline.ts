@@ -1,30 +1,21 @@
 /** A night in time: what each frame measured, and when what went wrong. */
 import * as Plot from "@observablehq/plot";
 import { settle } from "../core/options.ts";
-import { composeSheet, heading, legend, MARGIN, type MarkShape, paragraph } from "./layout.ts";
-import { type Theme, type ThemeName, themes } from "./palette.ts";
+import { type Block, composeSheet, heading, legend, MARGIN, type MarkShape, paragraph } from "./layout.ts";
+import { type Theme, themes } from "./palette.ts";
 import { plotDrawing } from "./plot.ts";
 import type { ReportFrame } from "./report.ts";
 import type { Sheet } from "./sheet.ts";
 import { textElement, tickText } from "./text.ts";
+import type { SheetOptions } from "./view_options.ts";
 
 /** Options of {@linkcode nightTimeline}. */
-export interface NightTimelineOptions {
-  /** Heading. */
-  readonly title: string;
-  /** Width of the sheet, drawing units. */
-  readonly width: number;
-  /** Height of each quantity's frame, drawing units. */
-  readonly height: number;
-  /** Colours. */
-  readonly theme: ThemeName;
-}
+export type NightTimelineOptions = SheetOptions;
 
 /** What {@linkcode nightTimeline} uses for an option left out. */
 export const nightTimelineDefaults: NightTimelineOptions = Object.freeze({
   title: "The night",
   width: 1100,
-  height: 118,
   theme: "light",
 });
 
@@ -35,26 +26,57 @@ export function verdictStyle(verdict: string, theme: Theme): { readonly shape: M
   return { shape: "cross", colour: theme.red };
 }
 
-/** A plain stroke: an elongation has no head. */
-const strokeShape = {
-  draw(context: CanvasPath, length: number): void {
-    context.moveTo(0, 0);
-    context.lineTo(0, -length);
-  },
-};
+/** A frame at its time: milliseconds, or its place in the order of the files. */
+interface TimedFrame {
+  readonly frame: ReportFrame;
+  readonly time: number;
+}
 
-/** Neighbouring frames that share a cause other than a clear sky. */
+/** Frames in order, and the axis that they share. */
+interface TimeAxis {
+  /** Frames that have a place on the axis. */
+  readonly rows: readonly TimedFrame[];
+  /** Files that could not be read and have no date. */
+  readonly unread: number;
+  /** Whether every frame has a date; else they are set by their order. */
+  readonly dated: boolean;
+  /** Half of the usual distance between frames. */
+  readonly half: number;
+  /** First and last time of the axis. */
+  readonly domain: readonly [number, number];
+}
+
+/** Half distance of frames when there is one frame only: a minute, or one place. */
+const loneHalfDistance = { dated: 60000, undated: 1 };
+
+function timeAxis(frames: readonly ReportFrame[]): TimeAxis {
+  // what could not be read has no time and nothing to draw: it is listed below
+  const readable = frames.filter((frame) => frame.verdict !== "unreadable" || frame.dateUtc !== null);
+  const dated = readable.length > 0 && readable.every((frame) => frame.dateUtc !== null);
+  const rows = readable.map((frame, at) => ({ frame, time: dated ? Date.parse(`${frame.dateUtc}Z`) : at + 1 }))
+    .sort((a, b) => a.time - b.time);
+  const gaps = rows.slice(1).map((row, at) => row.time - rows[at].time).filter((gap) => gap > 0).sort((a, b) => a - b);
+  const lone = dated ? loneHalfDistance.dated : loneHalfDistance.undated;
+  const half = (gaps.length === 0 ? lone : gaps[gaps.length >> 1]) / 2;
+  const first = rows.length === 0 ? 0 : rows[0].time - 2 * half;
+  const last = rows.length === 0 ? 1 : rows[rows.length - 1].time + 2 * half;
+  return { rows, unread: frames.length - readable.length, dated, half, domain: [first, last] };
+}
+
+/** Neighbouring frames that share a cause other than a clear sky, numbered in time. */
 interface Spell {
+  readonly number: string;
   readonly cause: string;
   readonly verdict: string;
   readonly from: number;
-  to: number;
-  frames: number;
+  readonly to: number;
+  readonly middle: number;
+  readonly frames: number;
 }
 
-function spellsOf(rows: readonly { readonly frame: ReportFrame; readonly time: number }[], half: number): Spell[] {
-  const spells: Spell[] = [];
-  let open: Spell | null = null;
+function spellsOf({ rows, half }: TimeAxis): Spell[] {
+  const spells: { cause: string; verdict: string; from: number; to: number; frames: number }[] = [];
+  let open: (typeof spells)[number] | null = null;
   for (const { frame, time } of rows) {
     const clear = frame.verdict === "keep" && (frame.cause === "" || frame.cause === "clear sky");
     if (clear) open = null;
@@ -66,7 +88,11 @@ function spellsOf(rows: readonly { readonly frame: ReportFrame; readonly time: n
       spells.push(open);
     }
   }
-  return spells;
+  return spells.map((spell, at) => ({
+    ...spell,
+    number: String(at + 1),
+    middle: (spell.from + spell.to) / 2,
+  }));
 }
 
 const pad = (value: number) => String(value).padStart(2, "0");
@@ -74,6 +100,254 @@ const clock = (time: number) => {
   const date = new Date(time);
   return `${pad(date.getUTCHours())}:${pad(date.getUTCMinutes())}`;
 };
+
+/** A quantity with a frame of its own. */
+interface Quantity {
+  readonly name: string;
+  readonly valueOf: (frame: ReportFrame) => number | null;
+  /** Whether the axis begins at 0. */
+  readonly fromZero: boolean;
+  /** Whether it is drawn as strokes along the stars' long axis. */
+  readonly strokes: boolean;
+}
+
+/** What is drawn, from top to bottom. */
+function quantitiesOf(frames: readonly ReportFrame[]): readonly Quantity[] {
+  const inArcsec = frames.some((frame) => frame.fwhmArcsec !== null);
+  const plain = { fromZero: false, strokes: false };
+  return [
+    {
+      ...plain,
+      name: `FWHM (${inArcsec ? "arcsec" : "pixels"})`,
+      valueOf: (frame) => inArcsec ? frame.fwhmArcsec : frame.fwhmPixels,
+    },
+    {
+      ...plain,
+      name: "eccentricity, strokes along the stars' long axis",
+      valueOf: (frame) => frame.eccentricity,
+      strokes: true,
+    },
+    { ...plain, name: "background (ADU)", valueOf: (frame) => frame.backgroundAdu },
+    { ...plain, name: "transparency", valueOf: (frame) => frame.transparency, fromZero: true },
+    { ...plain, name: "stars", valueOf: (frame) => frame.stars, fromZero: true },
+  ];
+}
+
+/** A frame's value in a plot. */
+interface TimelinePoint {
+  readonly time: number;
+  readonly value: number;
+  /** Where it is drawn: at most at the top of the frame. */
+  readonly shown: number;
+  readonly verdict: string;
+  /** What is comparable is joined by a line: one rig, filter and exposure. */
+  readonly line: string;
+  /** Direction of a stroke, degrees from upwards. */
+  readonly turn: number;
+}
+
+/** Kept frames from which the usual range of a quantity is known. */
+const minimumKept = 3;
+
+/**
+ * Level above which a frame is drawn at the top, with its number: one frame far out of focus must not flatten the rest.
+ * Three times the range of the kept frames (or a tenth of their highest) above their highest.
+ */
+function highestShown({ fromZero, strokes }: Quantity, kept: readonly number[]): number {
+  if (fromZero || strokes || kept.length < minimumKept) return Infinity;
+  const most = Math.max(...kept);
+  return most + 3 * Math.max(most - Math.min(...kept), 0.1 * Math.abs(most));
+}
+
+/** The points of a quantity and the range of its axis. */
+interface TimelineSeries {
+  readonly points: readonly TimelinePoint[];
+  readonly domain: readonly [number, number];
+}
+
+function timelineSeries(quantity: Quantity, rows: readonly TimedFrame[]): TimelineSeries {
+  const measured = rows.flatMap(({ frame, time }) => {
+    const value = quantity.valueOf(frame);
+    const line = `${frame.rig} ${frame.filter} ${frame.exposureSeconds}`;
+    return value === null || Number.isNaN(value)
+      ? []
+      : [{ time, value, verdict: frame.verdict, line, turn: 90 + (frame.elongationDegrees ?? 0) }];
+  });
+  const kept = measured.filter((point) => point.verdict === "keep").map((point) => point.value);
+  const limit = highestShown(quantity, kept);
+  const values = measured.map((point) => point.value);
+  const [low, high] = values.length === 0 ? [0, 1] : [Math.min(...values), Math.min(limit, Math.max(...values))];
+  const { fromZero } = quantity;
+  const margin = ((fromZero ? high : high - low) || Math.abs(high) || 1) * 0.1; // room for the name above the marks
+  return {
+    points: measured.map((point) => ({ ...point, shown: Math.min(limit, point.value) })),
+    domain: [fromZero ? 0 : low - margin, high + 3.5 * margin],
+  };
+}
+
+/** A plain stroke: an elongation has no head. */
+const strokeShape = {
+  draw(context: CanvasPath, length: number): void {
+    context.moveTo(0, 0);
+    context.lineTo(0, -length);
+  },
+};
+
+/** Frames from which marks are drawn smaller. */
+const manyFrames = 300;
+
+/** Elongations as strokes: as long as the eccentricity is high, along the stars' long axis as the frame is stored. */
+const strokeMark = (points: readonly TimelinePoint[], theme: Theme): Plot.Markish =>
+  Plot.vector(points, {
+    x: "time",
+    y: "value",
+    length: (point: TimelinePoint) => 6 + 26 * point.value,
+    rotate: "turn",
+    anchor: "middle",
+    shape: strokeShape,
+    stroke: (point: TimelinePoint) => verdictStyle(point.verdict, theme).colour,
+    strokeWidth: points.length > manyFrames ? 1.2 : 2.2,
+  });
+
+const plotSymbols = { circle: "circle", triangle: "triangle", cross: "times", square: "square" } as const;
+
+/** Values as one mark a frame, shape and colour by verdict. */
+const verdictMarks = (points: readonly TimelinePoint[], theme: Theme): Plot.Markish[] =>
+  ["keep", "down-weight", "other"].map((kind) => {
+    const { shape, colour } = verdictStyle(kind, theme);
+    const other = kind === "other";
+    const own = points.filter(({ verdict }) =>
+      other ? verdict !== "keep" && verdict !== "down-weight" : verdict === kind
+    );
+    return Plot.dot(own, {
+      x: "time",
+      y: "shown",
+      r: points.length > manyFrames ? 2.5 : 4,
+      symbol: plotSymbols[shape],
+      fill: other ? "none" : colour,
+      stroke: colour,
+      strokeWidth: other ? 1.8 : 0,
+    });
+  });
+
+/** What stands behind the values: frame, grid and the spells of trouble. */
+const groundMarks = (spells: readonly Spell[], theme: Theme): Plot.Markish[] => [
+  Plot.frame({ fill: theme.panel, stroke: theme.line }),
+  Plot.gridY({ stroke: theme.line, strokeOpacity: 1, ticks: 4 }),
+  Plot.rectX(spells, {
+    x1: "from",
+    x2: "to",
+    fill: (spell: Spell) => verdictStyle(spell.verdict, theme).colour,
+    fillOpacity: 0.14,
+  }),
+];
+
+/** Numbers of the spells above the first frame. */
+const spellNumbers = (spells: readonly Spell[], theme: Theme): Plot.Markish =>
+  Plot.text(spells, {
+    x: "middle",
+    frameAnchor: "top",
+    dy: -14,
+    text: "number",
+    fontWeight: "bold",
+    fill: theme.ink,
+  });
+
+/** Height of each quantity's frame without axis and numbers, drawing units. */
+const frameHeight = 118;
+
+/** What all frames of a timeline share. */
+interface TimelineStyle {
+  readonly width: number;
+  readonly theme: Theme;
+  readonly axis: TimeAxis;
+  readonly spells: readonly Spell[];
+}
+
+/** One quantity in its frame; the first carries the numbers of the spells, the last the time axis. */
+function quantityBlock(
+  quantity: Quantity,
+  place: "first" | "between" | "last",
+  y: number,
+  style: TimelineStyle,
+): Block {
+  const { theme, axis, spells } = style;
+  const { points, domain } = timelineSeries(quantity, axis.rows);
+  const first = place === "first";
+  const last = place === "last";
+  const height = frameHeight + (first ? 16 : 0) + (last ? 26 : 0);
+  const marginTop = first ? 22 : 6;
+  const marks = [
+    ...groundMarks(spells, theme),
+    Plot.line(points, { x: "time", y: "shown", z: "line", stroke: theme.line, strokeWidth: 1.2 }),
+    ...(quantity.strokes ? [strokeMark(points, theme)] : verdictMarks(points, theme)),
+    Plot.text(points.filter((point) => point.value > point.shown), {
+      x: "time",
+      y: "shown",
+      dx: 8,
+      textAnchor: "start",
+      text: (point: TimelinePoint) => tickText(Number(point.value.toPrecision(3))),
+      fill: theme.ink,
+    }),
+    ...(first ? [spellNumbers(spells, theme)] : []),
+  ];
+  const drawing = plotDrawing(
+    {
+      width: style.width - 2 * MARGIN,
+      height,
+      marginLeft: 76,
+      marginRight: 12,
+      marginTop,
+      marginBottom: last ? 32 : 6,
+      x: {
+        type: axis.dated ? "utc" : "linear",
+        domain: axis.domain,
+        axis: last ? "bottom" : null,
+        label: null,
+        ...(axis.dated ? { tickFormat: (d: Date) => clock(Number(d)) } : {}),
+      },
+      y: { domain, label: null, ticks: 4, tickFormat: tickText },
+      marks,
+    },
+    theme,
+    { x: MARGIN, y },
+  );
+  const name = textElement(quantity.name, MARGIN + 84, y + marginTop + 17, { size: 14, fill: theme.ink, face: "bold" });
+  return { elements: [drawing.svg, name], bottom: y + height };
+}
+
+/** The spells in words, and how many files could not be read. */
+function spellLines(spells: readonly Spell[], { dated, half, unread }: TimeAxis): string[] {
+  const name = dated ? clock : String;
+  const lines = spells.map((spell) => {
+    const begin = name(spell.from + half);
+    const end = name(spell.to - half);
+    const when = `${dated ? "" : "frame "}${begin === end ? begin : `${begin}–${end}`}`;
+    const count = `${spell.frames} frame${spell.frames === 1 ? "" : "s"}`;
+    return `${spell.number}  ${spell.cause} (${spell.verdict}), ${count}, ${when}`;
+  });
+  if (unread > 0) lines.push(`–  ${unread} file${unread === 1 ? "" : "s"} that could not be read`);
+  return lines;
+}
+
+/** Lines in two columns. */
+function twoColumns(lines: readonly string[], y: number, width: number, theme: Theme): Block {
+  const columns = 2;
+  const room = (width - 2 * MARGIN) / columns;
+  const perColumn = Math.ceil(lines.length / columns);
+  const elements: string[] = [];
+  let bottom = y;
+  for (let column = 0; column < columns; column++) {
+    let line = y;
+    for (const text of lines.slice(column * perColumn, (column + 1) * perColumn)) {
+      const set = paragraph(text, MARGIN + column * room, line, room - 16, { size: 14, fill: theme.ink });
+      elements.push(...set.elements);
+      line = set.bottom + 3;
+    }
+    bottom = Math.max(bottom, line);
+  }
+  return { elements, bottom };
+}
 
 /**
  * A night in time: FWHM, eccentricity, background, transparency and stars of every frame on one time axis, the verdict
@@ -92,199 +366,34 @@ const clock = (time: number) => {
  * ```
  */
 export function nightTimeline(frames: readonly ReportFrame[], options: Partial<NightTimelineOptions> = {}): Sheet {
-  const used = settle("nightTimeline", nightTimelineDefaults, options);
-  const theme = themes[used.theme];
-  // what could not be read has no time and nothing to draw: it is listed below
-  const readable = frames.filter((frame) => frame.verdict !== "unreadable" || frame.dateUtc !== null);
-  const unread = frames.length - readable.length;
-  const dated = readable.length > 0 && readable.every((frame) => frame.dateUtc !== null);
-  const rows = readable.map((frame, at) => ({ frame, time: dated ? Date.parse(`${frame.dateUtc}Z`) : at + 1 }))
-    .sort((a, b) => a.time - b.time);
-  const gaps = rows.slice(1).map((row, at) => row.time - rows[at].time).filter((gap) => gap > 0).sort((a, b) => a - b);
-  const half = (gaps.length === 0 ? (dated ? 60000 : 1) : gaps[gaps.length >> 1]) / 2;
-  const spells = spellsOf(rows, half);
-  const first = rows.length === 0 ? 0 : rows[0].time - 2 * half;
-  const last = rows.length === 0 ? 1 : rows[rows.length - 1].time + 2 * half;
-  const counts = ["keep", "down-weight", "reject", "unreadable"].flatMap((verdict) => {
-    const count = frames.filter((frame) => frame.verdict === verdict).length;
-    return count === 0 ? [] : [{ verdict, count }];
-  });
+  const { title, width, theme: themeName } = settle("nightTimeline", nightTimelineDefaults, options);
+  const theme = themes[themeName];
+  const axis = timeAxis(frames);
+  const spells = spellsOf(axis);
+  const counts = ["keep", "down-weight", "reject", "unreadable"]
+    .map((verdict) => ({ verdict, count: frames.filter((frame) => frame.verdict === verdict).length }))
+    .filter(({ count }) => count > 0);
   const summary = `${frames.length} frames` +
     (counts.length === 0 ? "" : `: ${counts.map((each) => `${each.count} ${each.verdict}`).join(", ")}`);
-  const head = heading(
-    used.title,
-    dated ? `${summary}. Times are UTC.` : `${summary}. In order of the files.`,
-    used.width,
-    theme,
-  );
-  const elements = [
-    ...head.elements,
-    ...legend(
-      counts.map(({ verdict, count }) => ({ ...verdictStyle(verdict, theme), words: `${verdict} (${count})` })),
-      MARGIN,
-      head.bottom + 12,
-      theme,
-    ),
-  ];
-  let y = head.bottom + 26;
-  const inArcsec = frames.some((frame) => frame.fwhmArcsec !== null);
-  const quantities: readonly (readonly [string, (frame: ReportFrame) => number | null, boolean])[] = [
-    [`FWHM (${inArcsec ? "arcsec" : "pixels"})`, (frame) => inArcsec ? frame.fwhmArcsec : frame.fwhmPixels, false],
-    ["eccentricity", (frame) => frame.eccentricity, false],
-    ["background (ADU)", (frame) => frame.backgroundAdu, false],
-    ["transparency", (frame) => frame.transparency, true],
-    ["stars", (frame) => frame.stars, true],
-  ];
-  const numbers = spells.map((spell, at) => ({
-    ...spell,
-    number: String(at + 1),
-    middle: (spell.from + spell.to) / 2,
+
+  const head = heading(title, `${summary}. ${axis.dated ? "Times are UTC." : "In order of the files."}`, width, theme);
+  const verdicts = counts.map(({ verdict, count }) => ({
+    ...verdictStyle(verdict, theme),
+    words: `${verdict} (${count})`,
   }));
-  quantities.forEach(([name, valueOf, fromZero], panel) => {
-    const strokes = name === "eccentricity";
-    const points = rows.flatMap(({ frame, time }) => {
-      const value = valueOf(frame);
-      const line = `${frame.rig} ${frame.filter} ${frame.exposureSeconds}`; // what is comparable is joined
-      return value === null || Number.isNaN(value)
-        ? []
-        : [{ time, value, shown: value, verdict: frame.verdict, line, turn: 90 + (frame.elongationDegrees ?? 0) }];
-    });
-    const values = points.map((point) => point.value);
-    // one frame far out of focus must not flatten the rest: what lies far above the kept frames stands at the top,
-    // with its number
-    const kept = points.filter((point) => point.verdict === "keep").map((point) => point.value);
-    const limit = fromZero || strokes || kept.length < 3
-      ? Infinity
-      : Math.max(...kept) + 3 * Math.max(Math.max(...kept) - Math.min(...kept), 0.1 * Math.abs(Math.max(...kept)));
-    const beyond = points.filter((point) => point.value > limit);
-    for (const point of beyond) point.shown = limit;
-    const [low, high] = values.length === 0 ? [0, 1] : [Math.min(...values), Math.min(limit, Math.max(...values))];
-    const margin = ((fromZero ? high : high - low) || Math.abs(high) || 1) * 0.1; // room for the name above the marks
-    const bottom = panel === quantities.length - 1;
-    const height = used.height + (panel === 0 ? 16 : 0) + (bottom ? 26 : 0);
-    const symbol = (verdict: string) =>
-      ({ circle: "circle", triangle: "triangle", cross: "times", square: "square" } as const)[
-        verdictStyle(verdict, theme).shape
-      ];
-    const drawing = plotDrawing(
-      {
-        width: used.width - 2 * MARGIN,
-        height,
-        marginLeft: 76,
-        marginRight: 12,
-        marginTop: panel === 0 ? 22 : 6,
-        marginBottom: bottom ? 32 : 6,
-        x: {
-          type: dated ? "utc" : "linear",
-          domain: [first, last],
-          axis: bottom ? "bottom" : null,
-          label: null,
-          ...(dated ? { tickFormat: (d: Date) => clock(Number(d)) } : {}),
-        },
-        y: { domain: [fromZero ? 0 : low - margin, high + 3.5 * margin], label: null, ticks: 4, tickFormat: tickText },
-        marks: [
-          Plot.frame({ fill: theme.panel, stroke: theme.line }),
-          Plot.gridY({ stroke: theme.line, strokeOpacity: 1, ticks: 4 }),
-          Plot.rectX(numbers, {
-            x1: "from",
-            x2: "to",
-            fill: (spell: Spell) => verdictStyle(spell.verdict, theme).colour,
-            fillOpacity: 0.14,
-          }),
-          Plot.line(points, { x: "time", y: "shown", z: "line", stroke: theme.line, strokeWidth: 1.2 }),
-          ...(strokes
-            ? [Plot.vector(points, {
-              x: "time",
-              y: "value",
-              // as long as the eccentricity is high, along the stars' long axis as the frame is stored
-              length: (point: { readonly value: number }) => 6 + 26 * point.value,
-              rotate: "turn",
-              anchor: "middle",
-              shape: strokeShape,
-              stroke: (point: { readonly verdict: string }) => verdictStyle(point.verdict, theme).colour,
-              strokeWidth: points.length > 300 ? 1.2 : 2.2,
-            })]
-            : []),
-          ...(strokes ? [] : ["keep", "down-weight", "other"]).map((kind) =>
-            Plot.dot(
-              points.filter((p) =>
-                kind === "other" ? p.verdict !== "keep" && p.verdict !== "down-weight" : p.verdict === kind
-              ),
-              {
-                x: "time",
-                y: "shown",
-                r: points.length > 300 ? 2.5 : 4,
-                symbol: symbol(kind),
-                fill: kind === "other" ? "none" : verdictStyle(kind, theme).colour,
-                stroke: verdictStyle(kind, theme).colour,
-                strokeWidth: kind === "other" ? 1.8 : 0,
-              },
-            )
-          ),
-          Plot.text(beyond, {
-            x: "time",
-            y: "shown",
-            dx: 8,
-            textAnchor: "start",
-            text: (point: { readonly value: number }) => tickText(Number(point.value.toPrecision(3))),
-            fill: theme.ink,
-          }),
-          ...(panel === 0
-            ? [
-              Plot.text(numbers, {
-                x: "middle",
-                frameAnchor: "top",
-                dy: -14,
-                text: "number",
-                fontWeight: "bold",
-                fill: theme.ink,
-              }),
-            ]
-            : []),
-        ],
-      },
-      theme,
-      { x: MARGIN, y },
-    );
-    elements.push(drawing.svg);
-    elements.push(
-      textElement(
-        strokes ? "eccentricity, strokes along the stars' long axis" : name,
-        MARGIN + 84,
-        y + (panel === 0 ? 22 : 6) + 17,
-        { size: 14, fill: theme.ink, face: "bold" },
-      ),
-    );
-    y += height;
+  const elements = [...head.elements, ...legend(verdicts, MARGIN, head.bottom + 12, theme)];
+
+  let y = head.bottom + 26;
+  const quantities = quantitiesOf(frames);
+  quantities.forEach((quantity, at) => {
+    const place = at === 0 ? "first" : at === quantities.length - 1 ? "last" : "between";
+    const block = quantityBlock(quantity, place, y, { width, theme, axis, spells });
+    elements.push(...block.elements);
+    y = block.bottom;
   });
-  y += 12;
-  const listed = numbers.map((spell) => {
-    const name = dated ? clock : String;
-    const [begin, end] = [name(spell.from + half), name(spell.to - half)];
-    const when = `${dated ? "" : "frame "}${begin === end ? begin : `${begin}–${end}`}`;
-    return `${spell.number}  ${spell.cause} (${spell.verdict}), ${spell.frames} frame${
-      spell.frames === 1 ? "" : "s"
-    }, ${when}`;
-  });
-  if (unread > 0) listed.push(`–  ${unread} file${unread === 1 ? "" : "s"} that could not be read`);
-  const columns = 2;
-  const room = (used.width - 2 * MARGIN) / columns;
-  const perColumn = Math.ceil(listed.length / columns);
-  let lowest = y;
-  for (let column = 0; column < columns; column++) {
-    let line = y;
-    for (const text of listed.slice(column * perColumn, (column + 1) * perColumn)) {
-      const set = paragraph(text, MARGIN + column * room, line, room - 16, { size: 14, fill: theme.ink });
-      elements.push(...set.elements);
-      line = set.bottom + 3;
-    }
-    lowest = Math.max(lowest, line);
-  }
-  return composeSheet(
-    used.width,
-    lowest + MARGIN / 2,
-    theme,
-    `${used.title}: ${[summary, ...listed].join("; ")}.`,
-    elements,
-  );
+
+  const listed = spellLines(spells, axis);
+  const list = twoColumns(listed, y + 12, width, theme);
+  const words = `${title}: ${[summary, ...listed].join("; ")}.`;
+  return composeSheet(width, list.bottom + MARGIN / 2, theme, words, [...elements, ...list.elements]);
 }

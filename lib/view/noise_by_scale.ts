@@ -2,22 +2,14 @@
 import * as Plot from "@observablehq/plot";
 import { settle } from "../core/options.ts";
 import { composeSheet, heading, legend, MARGIN } from "./layout.ts";
-import { type ThemeName, themes } from "./palette.ts";
+import { type Theme, themes } from "./palette.ts";
 import { plotDrawing } from "./plot.ts";
 import type { Sheet } from "./sheet.ts";
 import { formatNumber, tickText } from "./text.ts";
+import type { SheetOptions } from "./view_options.ts";
 
 /** Options of {@linkcode noiseByScale}. */
-export interface NoiseByScaleOptions {
-  /** Heading. */
-  readonly title: string;
-  /** Width of the sheet, drawing units. */
-  readonly width: number;
-  /** Height of the frame, drawing units. */
-  readonly height: number;
-  /** Colours. */
-  readonly theme: ThemeName;
-}
+export type NoiseByScaleOptions = SheetOptions;
 
 /** Noise of one wavelet scale. */
 export interface ScaleNoise {
@@ -31,9 +23,52 @@ export interface ScaleNoise {
 export const noiseByScaleDefaults: NoiseByScaleOptions = Object.freeze({
   title: "Noise by scale",
   width: 720,
-  height: 360,
   theme: "light",
 });
+
+/** A named line of the plot. */
+export interface NoiseSeries {
+  /** What the legend calls it. */
+  readonly name: string;
+  /** Its noise, scale by scale. */
+  readonly scales: readonly ScaleNoise[];
+}
+
+/** Height of the frame for its sheet's width: 360 at the width of 720. */
+const heightShare = 0.5;
+
+/** How the lines are told apart, in order: shape of the legend, symbol of the plot, colour. */
+const lineStyles = [
+  { shape: "circle", symbol: "circle", colour: (theme: Theme) => theme.muted },
+  { shape: "square", symbol: "square", colour: (theme: Theme) => theme.blue },
+  { shape: "triangle", symbol: "triangle", colour: (theme: Theme) => theme.amber },
+  { shape: "cross", symbol: "times", colour: (theme: Theme) => theme.violet },
+] as const;
+
+/** Levels 1, 2 and 5 of each power of ten within a range. */
+const niceLevels = (low: number, high: number): number[] =>
+  [-6, -5, -4, -3, -2, -1, 0, 1, 2, 3, 4, 5, 6]
+    .flatMap((power) => [1, 2, 5].map((factor) => Number(`${factor}e${power}`)))
+    .filter((level) => level > low && level < high);
+
+/** Lines with a mark at each scale. */
+const seriesMarks = (measured: readonly (readonly ScaleNoise[])[], theme: Theme): Plot.Markish[] =>
+  measured.flatMap((own, at) => {
+    const { symbol } = lineStyles[at];
+    const colour = lineStyles[at].colour(theme);
+    return [
+      Plot.line(own, { x: "scalePixels", y: "noise", stroke: colour, strokeWidth: 2 }),
+      Plot.dot(own, { x: "scalePixels", y: "noise", r: 5, symbol, fill: colour, stroke: colour }),
+    ];
+  });
+
+/** A line in words: its noise at each scale. */
+const seriesWords = ({ name, scales }: NoiseSeries, unit: string): string => {
+  const values = scales.map(({ scalePixels, noise }) =>
+    `${formatNumber(noise, 3)} ${unit} at ${scalePixels} pixel${scalePixels === 1 ? "" : "s"}`
+  );
+  return `${name}: ${values.join(", ")}`;
+};
 
 /**
  * Noise against the size of structures, before and after a step, both axes logarithmic: noise reduction lowers the
@@ -54,73 +89,49 @@ export const noiseByScaleDefaults: NoiseByScaleOptions = Object.freeze({
  * ```
  */
 export function noiseByScale(
-  series: readonly { readonly name: string; readonly scales: readonly ScaleNoise[] }[],
+  series: readonly NoiseSeries[],
   unit: string,
   options: Partial<NoiseByScaleOptions> = {},
 ): Sheet {
-  const used = settle("noiseByScale", noiseByScaleDefaults, options);
-  if (series.length === 0 || series.length > 4) {
-    throw new RangeError(`noiseByScale: series must be 1 … 4 lines, but got ${series.length}`);
+  const { title, width, theme: themeName } = settle("noiseByScale", noiseByScaleDefaults, options);
+  if (series.length === 0 || series.length > lineStyles.length) {
+    throw new RangeError(`noiseByScale: series must be 1 … ${lineStyles.length} lines, but got ${series.length}`);
   }
-  const theme = themes[used.theme];
-  const colours = [theme.muted, theme.blue, theme.amber, theme.violet];
-  const shapes = ["circle", "square", "triangle", "cross"] as const;
-  const symbols = ["circle", "square", "triangle", "times"] as const;
-  const rows = series.flatMap((line, at) =>
-    line.scales.filter((each) => each.noise > 0).map((each) => ({ ...each, at }))
-  );
-  const scales = [...new Set(rows.map((row) => row.scalePixels))].sort((a, b) => a - b);
-  const noises = rows.map((row) => row.noise);
+  const theme = themes[themeName];
+  const measured = series.map(({ scales }) => scales.filter((each) => each.noise > 0));
+  const scales = [...new Set(measured.flat().map((each) => each.scalePixels))].sort((a, b) => a - b);
+  const noises = measured.flat().map((each) => each.noise);
   const [low, high] = noises.length === 0 ? [1, 10] : [Math.min(...noises), Math.max(...noises)];
-  const levels = [-6, -5, -4, -3, -2, -1, 0, 1, 2, 3, 4, 5, 6]
-    .flatMap((power) => [1, 2, 5].map((factor) => Number(`${factor}e${power}`)))
-    .filter((level) => level > low * 0.75 && level < high * 1.4);
-  const head = heading(used.title, "", used.width, theme);
+  const domain = [low * 0.75, high * 1.4] as const;
+
+  const head = heading(title, "", width, theme);
+  const height = Math.round(width * heightShare);
   const drawing = plotDrawing(
     {
-      width: used.width - 2 * MARGIN,
-      height: used.height,
+      width: width - 2 * MARGIN,
+      height,
       marginLeft: 70,
       marginBottom: 44,
       marginTop: 12,
       x: { type: "point", domain: scales, padding: 0.3, label: null, tickFormat: tickText },
-      y: { type: "log", domain: [low * 0.75, high * 1.4], label: null, ticks: levels, tickFormat: tickText },
+      y: { type: "log", domain, label: null, ticks: niceLevels(...domain), tickFormat: tickText },
       marks: [
         Plot.frame({ fill: theme.panel, stroke: theme.line }),
         Plot.gridX(scales, { stroke: theme.line, strokeOpacity: 1 }),
-        ...series.flatMap((_, at) => {
-          const own = rows.filter((row) => row.at === at);
-          return [
-            Plot.line(own, { x: "scalePixels", y: "noise", stroke: colours[at], strokeWidth: 2 }),
-            Plot.dot(own, {
-              x: "scalePixels",
-              y: "noise",
-              r: 5,
-              symbol: symbols[at],
-              fill: colours[at],
-              stroke: colours[at],
-            }),
-          ];
-        }),
+        ...seriesMarks(measured, theme),
         Plot.text([`size of structures (pixels); noise (${unit})`], { frameAnchor: "bottom", dy: 36 }),
       ],
     },
     theme,
     { x: MARGIN, y: head.bottom + 24 },
   );
-  const key = legend(
-    series.map((line, at) => ({ shape: shapes[at], colour: colours[at], words: line.name })),
-    MARGIN,
-    head.bottom + 14,
-    theme,
-  );
-  const words = series.map((line) =>
-    `${line.name}: ${
-      line.scales.map((each) =>
-        `${formatNumber(each.noise, 3)} ${unit} at ${each.scalePixels} pixel${each.scalePixels === 1 ? "" : "s"}`
-      ).join(", ")
-    }`
-  ).join("; ");
-  const bottom = head.bottom + 24 + used.height + MARGIN / 2;
-  return composeSheet(used.width, bottom, theme, `${used.title}. ${words}.`, [...head.elements, ...key, drawing.svg]);
+  const entries = series.map(({ name }, at) => ({
+    shape: lineStyles[at].shape,
+    colour: lineStyles[at].colour(theme),
+    words: name,
+  }));
+  const key = legend(entries, MARGIN, head.bottom + 14, theme);
+  const words = `${title}. ${series.map((line) => seriesWords(line, unit)).join("; ")}.`;
+  const bottom = head.bottom + 24 + height + MARGIN / 2;
+  return composeSheet(width, bottom, theme, words, [...head.elements, ...key, drawing.svg]);
 }

@@ -59,6 +59,29 @@ export const themes: Readonly<Record<ThemeName, Theme>> = Object.freeze({
   }),
 });
 
+/**
+ * Marks of clipped pixels, in both themes alike: a violet at white and a teal at black. Of the ten hues these two stand
+ * out by at least 3 : 1 from black, from white and from the backgrounds of both themes, and remain apart with
+ * protanopia, deuteranopia and tritanopia.
+ */
+export const clippingColours = Object.freeze({ black: themes.light.teal, white: themes.light.violet });
+
+/** Red, green and blue of a CSS hexadecimal colour, 0 … 255. */
+export function rgbOf(hexadecimal: string): readonly [number, number, number] {
+  const part = (at: number) => parseInt(hexadecimal.slice(at, at + 2), 16);
+  return [part(1), part(3), part(5)];
+}
+
+/** A colour between two, channel by channel: `part` 0 is the first, 1 the second. */
+export function mixedColour(
+  from: readonly [number, number, number],
+  to: readonly [number, number, number],
+  part: number,
+): readonly [number, number, number] {
+  const mixed = (c: 0 | 1 | 2) => Math.round(from[c] + (to[c] - from[c]) * part);
+  return [mixed(0), mixed(1), mixed(2)];
+}
+
 /** Colour of a channel: emission lines and filters near their own colour, luminance and single planes in ink. */
 export function channelColour(channel: string, theme: Theme): string {
   const known: Readonly<Record<string, string>> = {

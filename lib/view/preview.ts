@@ -9,6 +9,7 @@ import { encodePng16 } from "../io/png.ts";
 import { quantile } from "../stats/median.ts";
 import { dataAddress } from "./sheet.ts";
 import { formatNumber, formatShare } from "./text.ts";
+import type { ViewOptions } from "./view_options.ts";
 
 /** Part of an image at the size of a panel, drawn rows from top to bottom. */
 export interface Preview {
@@ -36,13 +37,41 @@ export const wholeRegion = (image: { readonly width: number; readonly height: nu
   height: image.height,
 });
 
+/** The region asked for, the whole for `null`; refused when it leaves the image. */
+export function regionWithin(step: string, image: Image, region: Region | null): Region {
+  if (region === null) return wholeRegion(image);
+  const { x, y, width, height } = region;
+  const inside = [x, y, width, height].every(Number.isInteger) && x >= 0 && y >= 0 && width > 0 && height > 0 &&
+    x + width <= image.width && y + height <= image.height;
+  if (!inside) {
+    throw new RangeError(
+      `${step}: region must lie within ${image.width} × ${image.height} pixels, ` +
+        `but got x ${x}, y ${y}, ${width} × ${height}`,
+    );
+  }
+  return region;
+}
+
+/** A part of an image for looking at: its samples alone, without a step in the history. */
+export function partOf(step: string, image: Image, region: Region | null): Image {
+  if (region === null) return image;
+  const { x, y, width, height } = regionWithin(step, image, region);
+  const planes = image.planes.map(({ channel, data }) => {
+    const part = new Float32Array(width * height);
+    for (let row = 0; row < height; row++) {
+      const from = (y + row) * image.width + x;
+      part.set(data.subarray(from, from + width), row * width);
+    }
+    return { channel, data: part };
+  });
+  return { ...image, width, height, planes, mask: null, variance: null, coverage: null };
+}
+
 /** Mean of each target cell over the part of the source it covers, fractions of pixels included; NaN is left out. */
 function shrinkPlane(
-  data: Float32Array,
-  stride: number,
+  { data, stride }: { readonly data: Float32Array; readonly stride: number },
   region: Region,
-  width: number,
-  height: number,
+  { width, height }: { readonly width: number; readonly height: number },
   topDown: boolean,
 ): Float32Array {
   const out = new Float32Array(width * height);
@@ -86,10 +115,11 @@ function shrinkPlane(
 }
 
 /**
- * Planes that a picture of the image shows: the channel asked for, else two or three planes together, else the first.
+ * Planes that a picture of the image shows: the channel asked for; for `"automatic"` two or three planes together, else
+ * the first.
  */
-export function shownPlanes(image: Image, channel: string | null): Image["planes"] {
-  if (channel !== null) return [planeOf(image, channel)];
+export function shownPlanes(image: Image, channel: string): Image["planes"] {
+  if (channel !== "automatic") return [planeOf(image, channel)];
   return image.planes.length === 2 || image.planes.length === 3 ? image.planes : image.planes.slice(0, 1);
 }
 
@@ -100,13 +130,13 @@ export function shownPlanes(image: Image, channel: string | null): Image["planes
  * @param image any image
  * @param box largest width and height in pixels
  * @param region part to show, stored pixels
- * @param channel one channel, or `null` for the picture as a whole
+ * @param channel one channel, or `"automatic"` for the picture as a whole
  */
 export function makePreview(
   image: Image,
   box: { readonly width: number; readonly height: number },
   region: Region = wholeRegion(image),
-  channel: string | null = null,
+  channel: string = "automatic",
 ): Preview {
   const shrinkBy = Math.max(1, region.width / box.width, region.height / box.height);
   const width = Math.max(1, Math.round(region.width / shrinkBy));
@@ -116,7 +146,7 @@ export function makePreview(
   return {
     width,
     height,
-    planes: shown.map((plane) => shrinkPlane(plane.data, image.width, region, width, height, topDown)),
+    planes: shown.map(({ data }) => shrinkPlane({ data, stride: image.width }, region, { width, height }, topDown)),
     channels: shown.map((plane) => plane.channel),
     unit: image.unit,
     region,
@@ -126,7 +156,7 @@ export function makePreview(
 
 /**
  * How samples become brightness on the screen. `none`: they are brightness already. `linear`: black to white in
- * proportion. `sky`: asinh, with the sky of each plane at one dark gray.
+ * proportion. `sky`: asinh, with the sky of each plane at one dark grey.
  */
 export type DisplayStretch =
   | { readonly kind: "none" }
@@ -219,6 +249,9 @@ export function anchorStretch(stretch: DisplayStretch, from: Preview, to: Previe
   return { ...stretch, black };
 }
 
+/** How steep a stretch is at its black; 0 for one that brightens nothing. */
+export const steepness = (stretch: DisplayStretch): number => stretch.kind === "sky" ? stretch.beta / stretch.span : 0;
+
 /**
  * One display stretch for two images of one unit: the steeper of the two that they would have alone, so that nothing
  * which either shows is hidden, each with its own sky at the same gray.
@@ -226,14 +259,13 @@ export function anchorStretch(stretch: DisplayStretch, from: Preview, to: Previe
 export function commonStretch(
   before: Preview,
   after: Preview,
-  display: "automatic" | "linear",
+  stretch: ViewOptions["stretch"],
 ): readonly [DisplayStretch, DisplayStretch] {
-  if (display === "linear") {
+  if (stretch === "linear") {
     const one = fitLinearDisplay(before);
     return [one, one];
   }
   const own = [fitDisplayStretch(before), fitDisplayStretch(after)] as const;
-  const steepness = (stretch: DisplayStretch) => stretch.kind === "sky" ? stretch.beta / stretch.span : 0;
   return steepness(own[1]) > steepness(own[0])
     ? [anchorStretch(own[1], after, before), own[1]]
     : [own[0], anchorStretch(own[0], before, after)];
@@ -269,7 +301,7 @@ export function displayCurve(stretch: DisplayStretch, plane: number): (value: nu
 }
 
 /** Colour of pixels without data: a blue that no sky has. */
-const NO_DATA = [46, 58, 92] as const;
+export const noDataColour = [46, 58, 92] as const;
 
 /** 8-bit samples (red, green, blue) of a preview under a stretch. */
 export function drawPreview(preview: Preview, stretch: DisplayStretch): Uint8Array {
@@ -279,11 +311,11 @@ export function drawPreview(preview: Preview, stretch: DisplayStretch): Uint8Arr
     const curve = displayCurve(stretch, p);
     for (let i = 0, at = p; i < plane.length; i++, at += 3) {
       const v = curve(plane[i]);
-      samples[at] = v !== v ? NO_DATA[p] : v >= 1 ? 255 : v > 0 ? Math.round(255 * v) : 0;
+      samples[at] = v !== v ? noDataColour[p] : v >= 1 ? 255 : v > 0 ? Math.round(255 * v) : 0;
       // one plane is gray; the second of two is green and blue
-      if (planes.length === 1) samples[at + 1] = v !== v ? NO_DATA[1] : samples[at];
+      if (planes.length === 1) samples[at + 1] = v !== v ? noDataColour[1] : samples[at];
       if (planes.length === 1 || (planes.length === 2 && p === 1)) {
-        samples[at + 3 - planes.length] = v !== v ? NO_DATA[2] : samples[at];
+        samples[at + 3 - planes.length] = v !== v ? noDataColour[2] : samples[at];
       }
     }
   });

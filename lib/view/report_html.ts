@@ -7,7 +7,7 @@ import { capital, escapeText, formatDuration, formatNumber, formatShare, tickTex
 import { channelLabel } from "./palette.ts";
 
 /** Frames shown one by one, those that are not simply good before all others; `frames.csv` has them all. */
-const MOST_ROWS = 1500;
+const maximumFrames = 1500;
 
 const t = escapeText;
 const list = (items: readonly string[]) => items.map((item) => `<li>${t(item)}</li>`).join("");
@@ -95,8 +95,8 @@ function causeTable(frames: readonly ReportFrame[]): string {
 /**
  * Of a very long night the frames that are not simply good, and as many others as there is room for, in their order.
  */
-function mostTelling(frames: readonly ReportFrame[]): readonly ReportFrame[] {
-  let room = Math.max(0, MOST_ROWS - frames.filter((frame) => frame.verdict !== "keep").length);
+function framesToList(frames: readonly ReportFrame[]): readonly ReportFrame[] {
+  let room = Math.max(0, maximumFrames - frames.filter((frame) => frame.verdict !== "keep").length);
   return frames.filter((frame) => frame.verdict !== "keep" || room-- > 0);
 }
 
@@ -104,7 +104,7 @@ function mostTelling(frames: readonly ReportFrame[]): readonly ReportFrame[] {
 function frameGrid(frames: readonly ReportFrame[]): string {
   const pictured = frames.filter((frame) => frame.thumbnail !== null);
   if (pictured.length === 0) return "";
-  const shown = mostTelling(pictured);
+  const shown = framesToList(pictured);
   const rest = pictured.length > shown.length ? `<p>${shown.length} of ${pictured.length} frames.</p>` : "";
   const cells = shown.map((frame) => {
     const { thumbnail, verdict, cause, file, fwhmPixels, stars } = frame;
@@ -148,7 +148,7 @@ function frameTable(frames: readonly ReportFrame[]): string {
     "cause",
     "evidence",
   ];
-  const shown = mostTelling(frames);
+  const shown = framesToList(frames);
   const rows = shown.map((frame) => [
     `<span class="file">${t(frame.file)}</span>`,
     filterCell(frame.filter),
@@ -284,6 +284,71 @@ footer{margin-top:3rem;color:var(--muted);font-size:.9rem}
 @media print{body{max-width:none;padding:0;font-size:10pt}nav{display:none}h2,h3{break-after:avoid}figure,tr,dl{break-inside:avoid}details{display:block}}
 `;
 
+/** A section of the page. */
+interface Section {
+  readonly id: string;
+  readonly title: string;
+  readonly body: string;
+}
+
+/** Rigs, the night in time, causes, frames one by one. */
+function nightBody({ frames, rigs, nightSheets: sheets }: NightReport): string {
+  const facts = rigs.map((rig) => `<h3>${t(rig.name)}</h3>${definitions(rig.facts)}`).join("");
+  if (frames.length === 0) return facts;
+  return facts + timeline(frames) +
+    `<h3>Causes and remedies</h3>${causeTable(frames)}` +
+    nightSheets(sheets ?? []) +
+    `<h3>Every frame</h3>${frameGrid(frames)}` +
+    `<details><summary>All numbers (${frames.length} frames)</summary>${frameTable(frames)}</details>`;
+}
+
+/** Files up to which the calibration table is open. */
+const maximumOpenRows = 30;
+
+/** Remarks on the calibration and its files. */
+function calibrationBody({ calibration, calibrationNotes }: NightReport): string {
+  const rows = calibration.map((row) => [
+    `<span class="file">${t(row.file)}</span>`,
+    t(row.kind),
+    filterCell(row.filter),
+    row.exposureSeconds === null ? "–" : tickText(row.exposureSeconds),
+    row.temperatureC === null ? "–" : row.temperatureC.toFixed(1).replace("-", "−"),
+    row.used ? "yes" : '<span class="reject">✕</span> no',
+    t(row.reason),
+  ]);
+  const headings = ["file", "kind", "filter", "exposure (s)", "temperature (°C)", "used", "reason"];
+  const used = calibration.filter((row) => row.used).length;
+  const open = calibration.length <= maximumOpenRows ? " open" : "";
+  return (calibrationNotes.length === 0 ? "" : `<ul>${list(calibrationNotes)}</ul>`) +
+    `<details${open}><summary>${calibration.length} files, ${used} used</summary>` +
+    `${table(headings, rows, ["exposure (s)", "temperature (°C)"])}</details>`;
+}
+
+/** The sections of a report that have something to say. */
+function sectionsOf(report: NightReport): Section[] {
+  const { frames, rigs, calibration, calibrationNotes, stacks, steps, files, summary } = report;
+  const fileRows = files.map(([file, meaning]) => [`<code>${t(file)}</code>`, t(meaning)]);
+  const sections: (Section & { readonly wanted: boolean })[] = [
+    {
+      id: "findings",
+      title: "Findings",
+      body: `<ul class="findings">${list(summary)}</ul>`,
+      wanted: summary.length > 0,
+    },
+    { id: "night", title: "The night", body: nightBody(report), wanted: frames.length > 0 || rigs.length > 0 },
+    {
+      id: "calibration",
+      title: "Calibration",
+      body: calibrationBody(report),
+      wanted: calibration.length > 0 || calibrationNotes.length > 0,
+    },
+    { id: "stacks", title: "Stacks", body: stacks.map(stackSection).join(""), wanted: stacks.length > 0 },
+    { id: "steps", title: "Steps", body: steps.map(stepSection).join(""), wanted: steps.length > 0 },
+    { id: "files", title: "Files", body: table(["file", "what it holds"], fileRows), wanted: files.length > 0 },
+  ];
+  return sections.filter(({ wanted }) => wanted);
+}
+
 /**
  * A night as one self-contained page: findings, the night in time with causes and remedies, calibration, stacks with
  * their noise against what the frames promise, every step with its before and after, the picture. Pictures are data
@@ -303,47 +368,10 @@ footer{margin-top:3rem;color:var(--muted);font-size:.9rem}
  * ```
  */
 export function reportHtml(report: NightReport): string {
-  const { frames, calibration, stacks, steps, picture, files, summary } = report;
-  const sections: (readonly [id: string, title: string, body: string])[] = [];
-  if (summary.length > 0) sections.push(["findings", "Findings", `<ul class="findings">${list(summary)}</ul>`]);
-  if (frames.length > 0 || report.rigs.length > 0) {
-    const rigs = report.rigs.map((rig) => `<h3>${t(rig.name)}</h3>${definitions(rig.facts)}`).join("");
-    const all = frames.length === 0 ? "" : `${timeline(frames)}<h3>Causes and remedies</h3>${causeTable(frames)}` +
-      nightSheets(report.nightSheets ?? []) +
-      `<h3>Every frame</h3>${frameGrid(frames)}` +
-      `<details><summary>All numbers (${frames.length} frames)</summary>${frameTable(frames)}</details>`;
-    sections.push(["night", "The night", rigs + all]);
-  }
-  if (calibration.length > 0 || report.calibrationNotes.length > 0) {
-    const rows = calibration.map((row) => [
-      `<span class="file">${t(row.file)}</span>`,
-      t(row.kind),
-      filterCell(row.filter),
-      row.exposureSeconds === null ? "–" : tickText(row.exposureSeconds),
-      row.temperatureC === null ? "–" : row.temperatureC.toFixed(1).replace("-", "−"),
-      row.used ? "yes" : '<span class="reject">✕</span> no',
-      t(row.reason),
-    ]);
-    const used = calibration.filter((row) => row.used).length;
-    const headings = ["file", "kind", "filter", "exposure (s)", "temperature (°C)", "used", "reason"];
-    sections.push([
-      "calibration",
-      "Calibration",
-      (report.calibrationNotes.length === 0 ? "" : `<ul>${list(report.calibrationNotes)}</ul>`) +
-      `<details${
-        calibration.length <= 30 ? " open" : ""
-      }><summary>${calibration.length} files, ${used} used</summary>` +
-      `${table(headings, rows, ["exposure (s)", "temperature (°C)"])}</details>`,
-    ]);
-  }
-  if (stacks.length > 0) sections.push(["stacks", "Stacks", stacks.map(stackSection).join("")]);
-  if (steps.length > 0) sections.push(["steps", "Steps", steps.map(stepSection).join("")]);
-  if (files.length > 0) {
-    const rows = files.map(([file, meaning]) => [`<code>${t(file)}</code>`, t(meaning)]);
-    sections.push(["files", "Files", table(["file", "what it holds"], rows)]);
-  }
-  const links = sections.map(([id, title]) => `<a href="#${id}">${t(title)}</a>`).join("");
-  const body = sections.map(([id, title, content]) => `<section id="${id}"><h2>${t(title)}</h2>${content}</section>`)
+  const { object, night, picture, madeWith } = report;
+  const sections = sectionsOf(report);
+  const links = sections.map(({ id, title }) => `<a href="#${id}">${t(title)}</a>`).join("");
+  const main = sections.map(({ id, title, body }) => `<section id="${id}"><h2>${t(title)}</h2>${body}</section>`)
     .join("\n");
   const hero = picture === null ? "" : figure(picture, "", "hero");
   return `<!DOCTYPE html>
@@ -351,17 +379,17 @@ export function reportHtml(report: NightReport): string {
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width,initial-scale=1">
-<title>${t(report.object)}, ${t(report.night)}</title>
+<title>${t(object)}, ${t(night)}</title>
 <style>${style}</style>
 </head>
 <body>
-<header><h1>${t(report.object)}</h1><p class="quiet">${t(capital(report.night))}</p></header>
+<header><h1>${t(object)}</h1><p class="quiet">${t(capital(night))}</p></header>
 ${hero}
 <nav>${links}</nav>
 <main>
-${body}
+${main}
 </main>
-<footer>${t(report.madeWith)}</footer>
+<footer>${t(madeWith)}</footer>
 </body>
 </html>
 `;

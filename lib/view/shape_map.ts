@@ -2,23 +2,18 @@
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { median } from "../stats/median.ts";
-import { box, composeSheet, heading, MARGIN } from "./layout.ts";
-import { type Theme, type ThemeName, themes } from "./palette.ts";
+import { type Box, box, composeSheet, heading, MARGIN } from "./layout.ts";
+import { mixedColour, rgbOf, type Theme, themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { formatNumber, round, textElement } from "./text.ts";
+import type { SheetOptions } from "./view_options.ts";
 
 /** Options of {@linkcode shapeMap}. */
-export interface ShapeMapOptions {
-  /** Heading. */
-  readonly title: string;
-  /** Width of the sheet, drawing units. */
-  readonly width: number;
+export interface ShapeMapOptions extends SheetOptions {
   /** Cells along the longer side; fewer are used when the stars are too few for four a cell. */
   readonly cellsAlong: number;
   /** Whether the first stored row is the top. */
   readonly topDown: boolean;
-  /** Colours. */
-  readonly theme: ThemeName;
 }
 
 /** What {@linkcode shapeMap} uses for an option left out. */
@@ -30,20 +25,46 @@ export const shapeMapDefaults: ShapeMapOptions = Object.freeze({
   theme: "light",
 });
 
+/** Columns and rows. */
+interface Size {
+  readonly width: number;
+  readonly height: number;
+}
+
+/** Cells over the field. */
+interface CellGrid {
+  readonly columns: number;
+  readonly rows: number;
+}
+
+/** What the stars of one cell measure. */
 interface ShapeCell {
   readonly column: number;
   readonly row: number;
-  readonly stars: number;
   readonly fwhm: number;
   readonly eccentricity: number;
+  /** Direction of the long axis, degrees from +x towards +y. */
   readonly degrees: number;
 }
 
+/** Stars that a cell should hold on average. */
+const starsPerCell = 4;
+
+/** Nearly square cells, at most `cellsAlong` along the longer side, fewer where stars are few. */
+function cellGrid(stars: number, { width, height }: Size, cellsAlong: number): CellGrid {
+  const longer = Math.max(width, height);
+  const wanted = Math.sqrt(Math.max(1, stars) / starsPerCell * longer * longer / (width * height));
+  const cells = Math.max(1, Math.min(cellsAlong, Math.floor(wanted)));
+  return {
+    columns: Math.max(1, Math.round(cells * width / longer)),
+    rows: Math.max(1, Math.round(cells * height / longer)),
+  };
+}
+
 /**
- * Median FWHM and mean shape (averaged as a spin-2 vector, so that opposite elongations cancel) of the stars in each
- * cell.
+ * Median FWHM and median shape (as a spin-2 vector, so that opposite elongations cancel) of the stars in each cell.
  */
-function shapeCells(stars: readonly Star[], width: number, height: number, columns: number, rows: number): ShapeCell[] {
+function shapeCells(stars: readonly Star[], { width, height }: Size, { columns, rows }: CellGrid): ShapeCell[] {
   const groups = new Map<number, Star[]>();
   for (const star of stars) {
     if (star.saturated || !(star.fwhmPixels > 0)) continue;
@@ -59,7 +80,6 @@ function shapeCells(stars: readonly Star[], width: number, height: number, colum
     return {
       column: key % columns,
       row: Math.floor(key / columns),
-      stars: group.length,
       fwhm: median(group.map((star) => star.fwhmPixels)),
       eccentricity: Math.sqrt(2 * size / (1 + size)),
       degrees: (Math.atan2(t, s) * 90 / Math.PI + 180) % 180,
@@ -67,16 +87,80 @@ function shapeCells(stars: readonly Star[], width: number, height: number, colum
   });
 }
 
-/** Colour from the panel to the hue as a value goes from 0 to 1. */
-function ramp(theme: Theme): (part: number) => string {
-  const rgb = (hex: string) => [1, 3, 5].map((at) => parseInt(hex.slice(at, at + 2), 16));
-  const from = rgb(theme.panel);
-  const to = rgb(theme.amber);
-  return (part) => {
-    const p = Math.max(0, Math.min(1, part));
-    return `#${from.map((c, i) => Math.round(c + (to[i] - c) * p).toString(16).padStart(2, "0")).join("")}`;
+/** The cells together. */
+interface ShapeSummary {
+  /** Lowest FWHM. */
+  readonly lowest: number;
+  /** FWHM that the shades span. */
+  readonly spread: number;
+  readonly words: string;
+}
+
+/** Shades span at least this share of the median, so that a flat field looks flat. */
+const minimumSpreadShare = 0.2;
+
+function shapeSummary(cells: readonly ShapeCell[]): ShapeSummary {
+  if (cells.length === 0) return { lowest: 0, spread: 1, words: "no stars" };
+  const fwhms = cells.map((cell) => cell.fwhm);
+  const lowest = Math.min(...fwhms);
+  const highest = Math.max(...fwhms);
+  const typical = median(fwhms);
+  const eccentricity = median(cells.map((cell) => cell.eccentricity));
+  return {
+    lowest,
+    spread: Math.max(highest - lowest, minimumSpreadShare * typical) || 1,
+    words:
+      `FWHM ${formatNumber(lowest, 3)} to ${formatNumber(highest, 3)} px, median ${formatNumber(typical, 3)} px; ` +
+      `median eccentricity of the cells ${formatNumber(eccentricity, 2)}`,
   };
 }
+
+/** Colour from the panel to the hue as a value goes from 0 to 1. */
+function shadeOf(theme: Theme): (part: number) => string {
+  const from = rgbOf(theme.panel);
+  const to = rgbOf(theme.amber);
+  return (part) => {
+    const mixed = mixedColour(from, to, Math.max(0, Math.min(1, part)));
+    return `#${mixed.map((c) => c.toString(16).padStart(2, "0")).join("")}`;
+  };
+}
+
+/** Length of a stroke of eccentricity 1, as a share of the shorter side of a cell. */
+const strokeShare = 0.66;
+
+/** A cell on the sheet: its shade, a stroke for the elongation and the FWHM in figures. */
+function cellElements(cell: ShapeCell, place: Box, shade: string, topDown: boolean, theme: Theme): string[] {
+  const { x, y, width, height } = place;
+  const length = strokeShare * Math.min(width, height) * cell.eccentricity;
+  const angle = (topDown ? 1 : -1) * cell.degrees * Math.PI / 180;
+  const dx = length / 2 * Math.cos(angle);
+  const dy = length / 2 * Math.sin(angle);
+  const cx = x + width / 2;
+  const cy = y + height * 0.38;
+  const figures = { size: Math.min(14, width / 3.2), fill: theme.ink, anchor: "middle" as const };
+  return [
+    box(place, shade),
+    `<path d="M ${round(cx - dx)} ${round(cy - dy)} L ${round(cx + dx)} ${
+      round(cy + dy)
+    }" stroke="${theme.ink}" stroke-width="3" stroke-linecap="round"/>`,
+    textElement(formatNumber(cell.fwhm, 3), cx, y + height - 5, figures),
+  ];
+}
+
+/** What a stroke means: one of eccentricity 0.5, with words. */
+function strokeKey(x: number, y: number, fullLength: number, theme: Theme): string[] {
+  const length = fullLength * 0.5;
+  return [
+    `<path d="M ${x} ${y - 5} h ${round(length)}" stroke="${theme.ink}" stroke-width="3" stroke-linecap="round"/>`,
+    textElement("eccentricity 0.5 (long axis is 1.15 times the short one)", x + length + 10, y, {
+      size: 14,
+      fill: theme.ink,
+    }),
+  ];
+}
+
+/** Greatest height of the field on the sheet, drawing units. */
+const maximumMapHeight = 900;
 
 /**
  * Star shapes over the field: each cell's median FWHM as its shade and in figures, the mean elongation as a stroke
@@ -107,74 +191,42 @@ export function shapeMap(
   options: Partial<ShapeMapOptions> = {},
 ): Sheet {
   const used = settle("shapeMap", shapeMapDefaults, options);
+  const { title, cellsAlong, topDown } = used;
   if (!(size.width > 0 && size.height > 0)) {
     throw new RangeError(`shapeMap: size must be above 0, but got ${size.width} × ${size.height}`);
   }
-  if (!(used.cellsAlong >= 1)) throw new RangeError(`shapeMap: cells must be ≥ 1, but got ${used.cellsAlong}`);
+  if (!(cellsAlong >= 1)) throw new RangeError(`shapeMap: cellsAlong must be ≥ 1, but got ${cellsAlong}`);
   const theme = themes[used.theme];
-  const longer = Math.max(size.width, size.height);
-  const wanted = Math.sqrt(Math.max(1, stars.length) / 4 * longer * longer / (size.width * size.height));
-  const cells = Math.max(1, Math.min(used.cellsAlong, Math.floor(wanted)));
-  const columns = Math.max(1, Math.round(cells * size.width / longer));
-  const rows = Math.max(1, Math.round(cells * size.height / longer));
-  const found = shapeCells(stars, size.width, size.height, columns, rows);
-  const fwhms = found.map((cell) => cell.fwhm);
-  const [least, most] = found.length === 0 ? [0, 1] : [Math.min(...fwhms), Math.max(...fwhms)];
-  const middle = found.length === 0 ? NaN : median(fwhms);
-  const eccentricity = found.length === 0 ? NaN : median(found.map((cell) => cell.eccentricity));
-  const words = found.length === 0
-    ? "no stars"
-    : `FWHM ${formatNumber(least, 3)} to ${formatNumber(most, 3)} px, median ${formatNumber(middle, 3)} px; ` +
-      `median eccentricity of the cells ${formatNumber(eccentricity, 2)}`;
-  const head = heading(
-    used.title,
-    `Figures: FWHM in pixels. Strokes: mean elongation of a cell's stars. ${words}.`,
-    used.width,
-    theme,
-  );
+  const grid = cellGrid(stars.length, size, cellsAlong);
+  const cells = shapeCells(stars, size, grid);
+  const { lowest, spread, words } = shapeSummary(cells);
+
+  const caption = `Figures: FWHM in pixels. Strokes: mean elongation of a cell's stars. ${words}.`;
+  const head = heading(title, caption, used.width, theme);
   const room = used.width - 2 * MARGIN;
-  const scale = Math.min(room / size.width, 900 / size.height);
+  const scale = Math.min(room / size.width, maximumMapHeight / size.height);
   const width = size.width * scale;
   const height = size.height * scale;
-  const left = MARGIN + (room - width) / 2;
-  const top = head.bottom;
-  const cellWidth = width / columns;
-  const cellHeight = height / rows;
-  const colour = ramp(theme);
-  // shades span at least a fifth of the median, so that a flat field looks flat
-  const spread = Math.max(most - least, 0.2 * middle) || 1;
-  const elements = [...head.elements, box(left, top, width, height, theme.panel)];
-  for (const cell of found) {
-    const row = used.topDown ? cell.row : rows - 1 - cell.row;
-    const x = left + cell.column * cellWidth;
-    const y = top + row * cellHeight;
-    elements.push(box(x, y, cellWidth, cellHeight, colour((cell.fwhm - least) / spread * 0.6)));
-    const length = 0.66 * Math.min(cellWidth, cellHeight) * cell.eccentricity;
-    const sense = used.topDown ? 1 : -1;
-    const angle = sense * cell.degrees * Math.PI / 180;
-    const dx = length / 2 * Math.cos(angle);
-    const dy = length / 2 * Math.sin(angle);
-    const cx = x + cellWidth / 2;
-    const cy = y + cellHeight * 0.38;
-    elements.push(
-      `<path d="M ${round(cx - dx)} ${round(cy - dy)} L ${round(cx + dx)} ${
-        round(cy + dy)
-      }" stroke="${theme.ink}" stroke-width="3" stroke-linecap="round"/>`,
-    );
-    const figures = { size: Math.min(14, cellWidth / 3.2), fill: theme.ink, anchor: "middle" as const };
-    elements.push(textElement(formatNumber(cell.fwhm, 3), cx, y + cellHeight - 5, figures));
+  const field = { x: MARGIN + (room - width) / 2, y: head.bottom, width, height };
+  const cellWidth = width / grid.columns;
+  const cellHeight = height / grid.rows;
+  const shade = shadeOf(theme);
+
+  const elements = [...head.elements, box(field, theme.panel)];
+  for (const cell of cells) {
+    const row = topDown ? cell.row : grid.rows - 1 - cell.row;
+    const place = {
+      x: field.x + cell.column * cellWidth,
+      y: field.y + row * cellHeight,
+      width: cellWidth,
+      height: cellHeight,
+    };
+    elements.push(...cellElements(cell, place, shade((cell.fwhm - lowest) / spread * 0.6), topDown, theme));
   }
-  elements.push(box(left, top, width, height, "none", `stroke="${theme.line}"`));
-  const keyY = top + height + 24;
-  const key = 0.66 * Math.min(cellWidth, cellHeight);
+  const keyY = field.y + height + 24;
   elements.push(
-    `<path d="M ${left} ${keyY - 5} h ${
-      round(key * 0.5)
-    }" stroke="${theme.ink}" stroke-width="3" stroke-linecap="round"/>`,
-    textElement("eccentricity 0.5 (long axis is 1.15 times the short one)", left + key * 0.5 + 10, keyY, {
-      size: 14,
-      fill: theme.ink,
-    }),
+    box(field, "none", `stroke="${theme.line}"`),
+    ...strokeKey(field.x, keyY, strokeShare * Math.min(cellWidth, cellHeight), theme),
   );
-  return composeSheet(used.width, keyY + MARGIN / 2, theme, `${used.title}: ${words}.`, elements);
+  return composeSheet(used.width, keyY + MARGIN / 2, theme, `${title}: ${words}.`, elements);
 }

@@ -2,15 +2,16 @@
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
-import { clip, imageViewDefaults, type ImageViewOptions, type PlacedImage, placeImage } from "./image_view.ts";
+import { clip, imageViewDefaults, type PlacedImage, placeImage } from "./image_view.ts";
 import { composeSheet, MARGIN } from "./layout.ts";
 import { themes } from "./palette.ts";
 import { wholeRegion } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital, round } from "./text.ts";
+import type { ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode starOverlay}. */
-export interface StarOverlayOptions extends ImageViewOptions {
+export interface StarOverlayOptions extends ViewOptions {
   /** Most stars to mark, the brightest first. */
   readonly maximumStars: number;
 }
@@ -44,7 +45,7 @@ const overlayColour = { star: themes.dark.teal, saturated: themes.dark.amber };
  *
  * In: any image and stars measured on it, positions in stored pixels. Cost: one pass over the planes shown.
  *
- * @throws {RangeError} if `most` is not above 0 or the region leaves the image
+ * @throws {RangeError} if `maximumStars` is not above 0 or the region leaves the image
  *
  * @example
  * ```ts
@@ -56,7 +57,9 @@ const overlayColour = { star: themes.dark.teal, saturated: themes.dark.amber };
  */
 export function starOverlay(image: Image, stars: readonly Star[], options: Partial<StarOverlayOptions> = {}): Sheet {
   const used = settle("starOverlay", starOverlayDefaults, options);
-  if (!(used.maximumStars > 0)) throw new RangeError(`starOverlay: most must be > 0, but got ${used.maximumStars}`);
+  if (!(used.maximumStars > 0)) {
+    throw new RangeError(`starOverlay: maximumStars must be > 0, but got ${used.maximumStars}`);
+  }
   const region = used.region ?? wholeRegion(image);
   const within = stars.filter(({ x, y }) =>
     x >= region.x - 0.5 && y >= region.y - 0.5 && x < region.x + region.width - 0.5 &&

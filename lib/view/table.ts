@@ -1,31 +1,31 @@
 /** A table as a sheet, for what has no better picture. */
 import { settle } from "../core/options.ts";
-import { box, composeSheet, heading, MARGIN } from "./layout.ts";
-import { type ThemeName, themes } from "./palette.ts";
+import { type Block, box, composeSheet, heading, MARGIN } from "./layout.ts";
+import { themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { fitText, formatNumber, textElement, textWidth, wrapText } from "./text.ts";
+import type { SheetOptions } from "./view_options.ts";
 
 /** A cell: text as it is, a number set with four significant digits, `null` as a dash. */
 export type Cell = string | number | boolean | null;
 
+/** A row: keys are columns. */
+export type Row = Readonly<Record<string, Cell>>;
+
 /** Options of {@linkcode table}. */
-export interface TableSheetOptions {
-  /** Heading; `""` for none. */
-  readonly title: string;
-  /** Columns by key of the rows, in order; `null` takes the keys of the first row. */
-  readonly columns: readonly string[] | null;
+export interface TableOptions extends Pick<SheetOptions, "title" | "theme"> {
+  /** Columns by key of the rows, in order; `"automatic"` takes the keys of the first row. */
+  readonly columns: readonly string[] | "automatic";
   /** Most rows to set; the rest is counted in a last line. */
   readonly maximumRows: number;
   /** Widest a column may become, drawing units; longer text runs on in lines below. */
   readonly maximumColumnWidth: number;
-  /** Colours. */
-  readonly theme: ThemeName;
 }
 
 /** What {@linkcode table} uses for an option left out. */
-export const tableSheetDefaults: TableSheetOptions = Object.freeze({
+export const tableDefaults: TableOptions = Object.freeze({
   title: "",
-  columns: null,
+  columns: "automatic",
   maximumRows: 60,
   maximumColumnWidth: 320,
   theme: "light",
@@ -36,7 +36,85 @@ const ROW = 24;
 const LINE = 18;
 const PAD = 9;
 /** Lines a cell may run over before it is cut. */
-const MOST_LINES = 5;
+const maximumLines = 5;
+
+/** A cell as it is printed: whole numbers in full, others with four digits. */
+function cellText(cell: Cell | undefined): string {
+  if (cell === null || cell === undefined) return "–";
+  if (typeof cell === "string") return cell;
+  if (typeof cell === "boolean") return cell ? "yes" : "no";
+  const digits = Number.isInteger(cell) ? 1 + Math.floor(Math.log10(Math.max(1, Math.abs(cell)))) : 4;
+  return formatNumber(cell, digits);
+}
+
+/** A column of the table. */
+interface Column {
+  readonly name: string;
+  /** Left edge. */
+  readonly x: number;
+  readonly width: number;
+  /** Whether it holds numbers, which stand to the right. */
+  readonly numeric: boolean;
+}
+
+/** Columns beside one another, as wide as their text needs. */
+function columnsOf(names: readonly string[], rows: readonly Row[], maximumWidth: number): Column[] {
+  let x = MARGIN;
+  return names.map((name) => {
+    const cells = rows.map((row) => row[name]);
+    const numeric = cells.every((cell) => typeof cell === "number" || cell === null || cell === undefined) &&
+      cells.some((cell) => typeof cell === "number");
+    const widest = Math.max(
+      textWidth(name, SIZE, "bold"),
+      ...cells.map((cell) => textWidth(cellText(cell), SIZE)),
+    );
+    const column = { name, x, width: Math.min(maximumWidth, 2 * PAD + widest), numeric };
+    x += column.width;
+    return column;
+  });
+}
+
+/** Text of a cell in lines: what is wider than its column runs on below, up to `maximumLines`. */
+function cellLines(text: string, { width }: Column, face: "text" | "bold"): string[] {
+  const room = width - 2 * PAD + 0.5;
+  const lines = wrapText(text, SIZE, room, face);
+  if (lines.length <= maximumLines) return lines;
+  const rest = lines.slice(maximumLines - 1).join(" ");
+  return [...lines.slice(0, maximumLines - 1), fitText(rest, SIZE, room, face)];
+}
+
+/** One row set from its upper edge. */
+function rowBlock(
+  texts: readonly string[],
+  columns: readonly Column[],
+  y: number,
+  style: { readonly fill: string; readonly face: "text" | "bold" },
+): Block {
+  const cells = texts.map((text, at) => cellLines(text, columns[at], style.face));
+  const elements = cells.flatMap((lines, at) => {
+    const { x, width, numeric } = columns[at];
+    return lines.map((text, line) =>
+      textElement(text, numeric ? x + width - PAD : x + PAD, y + ROW - 7 + line * LINE, {
+        ...style,
+        size: SIZE,
+        anchor: numeric ? "end" : "start",
+      })
+    );
+  });
+  const most = Math.max(1, ...cells.map((lines) => lines.length));
+  return { elements, bottom: y + ROW + LINE * (most - 1) };
+}
+
+/** Names of the columns to set. */
+function columnNames(rows: readonly Row[], wanted: TableOptions["columns"]): readonly string[] {
+  const names = wanted === "automatic" ? Object.keys(rows[0] ?? {}) : wanted;
+  for (const name of names) {
+    if (rows.length > 0 && !rows.some((row) => name in row)) {
+      throw new TypeError(`table: column "${name}" must be a key of a row, but the rows have none of that name`);
+    }
+  }
+  return names;
+}
 
 /**
  * Rows of plain values as a table: numbers to the right, text to the left, columns as wide as they need to be.
@@ -54,94 +132,37 @@ const MOST_LINES = 5;
  * assert.equal(sheet.alternativeText, "Stars: table of 2 rows with filter, FWHM (px).");
  * ```
  */
-export function table(
-  rows: readonly Readonly<Record<string, Cell>>[],
-  options: Partial<TableSheetOptions> = {},
-): Sheet {
-  const used = settle("table", tableSheetDefaults, options);
-  const theme = themes[used.theme];
-  const columns = used.columns ?? Object.keys(rows[0] ?? {});
-  for (const column of columns) {
-    if (rows.length > 0 && !rows.some((row) => column in row)) {
-      throw new TypeError(`table: column "${column}" must be a key of a row, but the rows have none of that name`);
-    }
-  }
-  const shown = rows.slice(0, used.maximumRows);
-  const textOf = (cell: Cell | undefined): string =>
-    typeof cell === "number"
-      ? Number.isInteger(cell)
-        ? formatNumber(cell, 1 + Math.floor(Math.log10(Math.max(1, Math.abs(cell)))))
-        : formatNumber(cell, 4)
-      : cell === null || cell === undefined
-      ? "–"
-      : typeof cell === "boolean"
-      ? (cell ? "yes" : "no")
-      : cell;
-  const numeric = columns.map((column) =>
-    shown.every((row) => typeof row[column] === "number" || row[column] === null || row[column] === undefined) &&
-    shown.some((row) => typeof row[column] === "number")
+export function table(rows: readonly Row[], options: Partial<TableOptions> = {}): Sheet {
+  const { title, columns: wanted, maximumRows, maximumColumnWidth, theme: themeName } = settle(
+    "table",
+    tableDefaults,
+    options,
   );
-  const widths = columns.map((column) =>
-    Math.min(
-      used.maximumColumnWidth,
-      2 * PAD + Math.max(
-        textWidth(column, SIZE, "bold"),
-        ...shown.map((row) => textWidth(textOf(row[column]), SIZE)),
-      ),
-    )
-  );
-  const total = widths.reduce((sum, each) => sum + each, 0);
-  const width = Math.max(320, total + 2 * MARGIN, textWidth(used.title, 24, "bold") + 2 * MARGIN);
-  const head = heading(used.title, "", width, theme);
-  const elements = [...head.elements];
-  let y = head.bottom + (used.title === "" ? 0 : 4);
-  /** Text of a row in lines: what is wider than its column runs on below, up to `MOST_LINES`. */
-  const linesOf = (texts: readonly string[], face: "text" | "bold") =>
-    texts.map((text, at) => {
-      const room = widths[at] - 2 * PAD + 0.5;
-      const lines = wrapText(text, SIZE, room, face);
-      if (lines.length <= MOST_LINES) return lines;
-      return [...lines.slice(0, MOST_LINES - 1), fitText(lines.slice(MOST_LINES - 1).join(" "), SIZE, room, face)];
-    });
-  const set = (texts: readonly (readonly string[])[], face: "text" | "bold") => {
-    let x = MARGIN;
-    texts.forEach((lines, at) => {
-      const right = numeric[at];
-      lines.forEach((text, row) =>
-        elements.push(textElement(text, right ? x + widths[at] - PAD : x + PAD, y + ROW - 7 + row * LINE, {
-          size: SIZE,
-          fill: theme.ink,
-          face,
-          anchor: right ? "end" : "start",
-        }))
-      );
-      x += widths[at];
-    });
-  };
-  const heightOf = (texts: readonly (readonly string[])[]) =>
-    ROW + LINE * (Math.max(1, ...texts.map((lines) => lines.length)) - 1);
-  const names = linesOf(columns, "bold");
-  set(names, "bold");
-  y += heightOf(names);
-  elements.push(box(MARGIN, y, total, 1.2, theme.muted));
-  y += 2;
+  const theme = themes[themeName];
+  const names = columnNames(rows, wanted);
+  const shown = rows.slice(0, maximumRows);
+  const columns = columnsOf(names, shown, maximumColumnWidth);
+  const total = columns.reduce((sum, column) => sum + column.width, 0);
+  const width = Math.max(320, total + 2 * MARGIN, textWidth(title, 24, "bold") + 2 * MARGIN);
+
+  const head = heading(title, "", width, theme);
+  const top = head.bottom + (title === "" ? 0 : 4);
+  const named = rowBlock(names, columns, top, { fill: theme.ink, face: "bold" });
+  const rule = box({ x: MARGIN, y: named.bottom, width: total, height: 1.2 }, theme.muted);
+  const elements = [...head.elements, ...named.elements, rule];
+  let y = named.bottom + 2;
   shown.forEach((row, at) => {
-    const texts = linesOf(columns.map((column) => textOf(row[column])), "text");
-    const height = heightOf(texts);
-    if (at % 2 === 1) elements.push(box(MARGIN, y, total, height, theme.panel));
-    set(texts, "text");
-    y += height;
+    const block = rowBlock(names.map((name) => cellText(row[name])), columns, y, { fill: theme.ink, face: "text" });
+    if (at % 2 === 1) elements.push(box({ x: MARGIN, y, width: total, height: block.bottom - y }, theme.panel));
+    elements.push(...block.elements);
+    y = block.bottom;
   });
   if (rows.length > shown.length) {
-    elements.push(
-      textElement(`and ${rows.length - shown.length} more rows`, MARGIN + PAD, y + ROW - 7, {
-        size: SIZE,
-        fill: theme.muted,
-      }),
-    );
+    const rest = `and ${rows.length - shown.length} more rows`;
+    elements.push(textElement(rest, MARGIN + PAD, y + ROW - 7, { size: SIZE, fill: theme.muted }));
     y += ROW;
   }
-  const name = used.title === "" ? "Table" : `${used.title}: table`;
-  const alternative = `${name} of ${rows.length} row${rows.length === 1 ? "" : "s"} with ${columns.join(", ")}.`;
-  return composeSheet(width, y + MARGIN / 2, theme, alternative, elements);
+  const name = title === "" ? "Table" : `${title}: table`;
+  const words = `${name} of ${rows.length} row${rows.length === 1 ? "" : "s"} with ${names.join(", ")}.`;
+  return composeSheet(width, y + MARGIN / 2, theme, words, elements);
 }

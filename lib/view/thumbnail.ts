@@ -4,19 +4,16 @@ import { settle } from "../core/options.ts";
 import { encodeJpeg } from "../io/jpeg.ts";
 import { describeStretch, drawPreview, fitDisplayStretch, makePreview, wholeRegion } from "./preview.ts";
 import type { EncodedPicture } from "./sheet.ts";
+import type { ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode thumbnail}. */
-export interface ThumbnailOptions {
-  /** Width in pixels. */
-  readonly width: number;
-  /** One channel; `null` shows three planes in colour and else the first. */
-  readonly channel: string | null;
+export interface ThumbnailOptions extends Pick<ViewOptions, "width" | "channel"> {
   /** Quality of the JPEG, 1 … 100. */
   readonly quality: number;
 }
 
 /** What {@linkcode thumbnail} uses for an option left out. */
-export const thumbnailDefaults: ThumbnailOptions = Object.freeze({ width: 240, channel: null, quality: 80 });
+export const thumbnailDefaults: ThumbnailOptions = Object.freeze({ width: 240, channel: "automatic", quality: 80 });
 
 /**
  * A small JPEG of an image, brightened for the screen when it is linear: for tables and contact sheets.

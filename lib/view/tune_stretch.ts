@@ -3,8 +3,8 @@ import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { automaticStretch } from "../tone/automatic_stretch.ts";
 import { imageView } from "./image_view.ts";
-import { themes } from "./palette.ts";
-import { makePreview, unitLabel, wholeRegion } from "./preview.ts";
+import { clippingColours, rgbOf, themes } from "./palette.ts";
+import { makePreview, type Preview, unitLabel } from "./preview.ts";
 import { base64 } from "./sheet.ts";
 import type { InteractiveView } from "./show.ts";
 
@@ -12,12 +12,12 @@ import type { InteractiveView } from "./show.ts";
 export interface TuneStretchOptions {
   /** Name of the variable that holds the image, for the call to paste. */
   readonly name: string;
-  /** Level drawn as 0 to begin with, unit of the image; NaN takes that of `automaticStretch`. */
-  readonly black: number;
-  /** Level drawn as 1 to begin with; NaN takes that of `automaticStretch`. */
-  readonly white: number;
-  /** Bend to begin with; NaN takes that of `automaticStretch`. */
-  readonly bend: number;
+  /** Level drawn as 0 to begin with, unit of the image; `"automatic"` takes that of `automaticStretch`. */
+  readonly black: number | "automatic";
+  /** Level drawn as 1 to begin with; `"automatic"` takes that of `automaticStretch`. */
+  readonly white: number | "automatic";
+  /** Bend to begin with; `"automatic"` takes that of `automaticStretch`. */
+  readonly bend: number | "automatic";
   /** Widest the small copy may be, pixels: what a notebook's file grows by goes with its square. */
   readonly width: number;
 }
@@ -25,9 +25,9 @@ export interface TuneStretchOptions {
 /** What {@linkcode tuneStretch} uses for an option left out. */
 export const tuneStretchDefaults: TuneStretchOptions = Object.freeze({
   name: "image",
-  black: NaN,
-  white: NaN,
-  bend: NaN,
+  black: "automatic",
+  white: "automatic",
+  bend: "automatic",
   width: 900,
 });
 
@@ -72,9 +72,9 @@ export function drawTunedPixel(values: number[], levels: TunedLevels): void {
   let gain = slope(0);
   if (mean > 0) {
     const ratio = y / mean;
-    const least = Math.min(slope(mean), ratio);
+    const lowest = Math.min(slope(mean), ratio);
     const u = mean >= full ? 1 : mean <= from ? 0 : (mean - from) / (full - from);
-    gain = least + (ratio - least) * u * u * (3 - 2 * u);
+    gain = lowest + (ratio - lowest) * u * u * (3 - 2 * u);
   }
   let low = 0;
   let high = 0;
@@ -135,6 +135,82 @@ view.onmousemove=(e)=>{const r=view.getBoundingClientRect(),x=Math.floor((e.clie
 draw();
 `;
 
+/** Levels to begin with: those given, the rest as `automaticStretch` finds them. */
+function beginningLevels(image: Image, used: TuneStretchOptions): TunedLevels {
+  const complete = [used.black, used.white, used.bend].every((given) => given !== "automatic");
+  const found = complete ? null : automaticStretch(image).settings;
+  const pick = (given: number | "automatic", own: number | undefined) => given === "automatic" ? own ?? NaN : given;
+  return {
+    black: pick(used.black, found?.black),
+    white: pick(used.white, found?.white),
+    bend: pick(used.bend, found?.bend),
+    greyBelow: Number((found?.greyBelow ?? 0).toPrecision(5)),
+    colourAbove: Number((found?.colourAbove ?? 0).toPrecision(5)),
+  };
+}
+
+/** Samples in 16-bit steps of their range, planes one behind the other. */
+interface PackedPreview {
+  readonly codes: Uint16Array;
+  /** Level of code 0. */
+  readonly low: number;
+  /** Levels a step. */
+  readonly step: number;
+}
+
+function packed({ planes, width, height }: Preview): PackedPreview {
+  let low = Infinity;
+  let high = -Infinity;
+  for (const plane of planes) {
+    for (const v of plane) {
+      if (v < low) low = v;
+      if (v > high) high = v;
+    }
+  }
+  const step = (high - low) / 65535 || 1;
+  const codes = new Uint16Array(planes.length * width * height);
+  planes.forEach((plane, c) =>
+    plane.forEach((v, i) => codes[c * plane.length + i] = v !== v ? 0 : Math.round((v - low) / step))
+  );
+  return { codes, low, step };
+}
+
+/** The small copy that the page draws: no wider than asked for, and within one output. */
+function smallCopy(image: Image, width: number): Preview {
+  const room = Math.floor(PREVIEW_BYTES / 2 / image.planes.length);
+  const shape = image.width / image.height;
+  return makePreview(image, {
+    width: Math.floor(Math.min(width, Math.sqrt(room * shape))),
+    height: Math.floor(Math.sqrt(room / shape)),
+  });
+}
+
+const slider = (id: string, range: readonly [number, number], value: number) =>
+  `<label for="${id}">${id}</label><input id="${id}" type="range" min="${range[0]}" max="${range[1]}" step="any" ` +
+  `value="${value}"><output id="${id}-value"></output>`;
+
+/** Height of what stands below the picture, CSS pixels. */
+const controlsHeight = 350;
+
+/** The page: the picture, its histogram, sliders and the call that makes the same picture. */
+const page = (width: number, sliders: string, samples: string, settings: string): string =>
+  `<!DOCTYPE html><meta charset="utf-8"><title>Stretch by hand</title><style>
+body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129}
+@media (prefers-color-scheme:dark){body{background:#12161c;color:#e8ecf1}}
+canvas{display:block;max-width:100%}#view,#bars,form,#ends,code{width:${width}px;box-sizing:border-box;max-width:100%}
+#bars{background:#8882;margin-top:6px;height:110px}#ends{display:flex;justify-content:space-between;font-size:14px}
+form{display:grid;grid-template-columns:auto 1fr 6em;gap:.3em .8em;padding:.6em 0}output{text-align:right;font-variant-numeric:tabular-nums}
+.wide{grid-column:1/4}code{display:block;padding:.5em;background:#8882;user-select:all;overflow-wrap:anywhere}p{margin:.3em 0;min-height:1.2em}
+#low::before,#high::after{content:"";display:inline-block;width:.7em;height:.7em;margin:0 .4em;background:rgb(${
+    rgbOf(clippingColours.black)
+  })}#high::after{background:rgb(${rgbOf(clippingColours.white)})}
+</style><canvas id="view" role="img" aria-label="The picture as the sliders draw it"></canvas><canvas id="bars" width="880" height="110" role="img" aria-label="Its histogram, black on the left, white on the right, counts logarithmic"></canvas>
+<div id="ends"><span id="low"></span><span id="high"></span></div>
+<form>${sliders}<label class="wide"><input id="mark" type="checkbox"> mark clipped pixels</label></form><p id="pixel">move over the picture to read its linear levels</p><code id="call"></code>
+<script id="data" type="text/plain">${samples}</script>
+<script>${drawTunedPixel.toString()}
+const set=${settings};${script}</script>`;
+
 /**
  * The asinh stretch with sliders for black, white and bend: the picture, its histogram and the clipped shares follow
  * at once, and the call that makes the same picture at full size stands below, ready to paste. Runs in the page on a
@@ -160,41 +236,14 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
   if (count !== 1 && count !== 3) {
     throw new TypeError(`tuneStretch: image must have 1 or 3 planes, but got ${count}; choose or map channels`);
   }
-  const complete = [used.black, used.white, used.bend].every(Number.isFinite);
-  const found = complete ? null : automaticStretch(image).settings;
-  const pick = (given: number, own: number | undefined) => Number.isFinite(given) ? given : own ?? NaN;
-  const levels: TunedLevels = {
-    black: pick(used.black, found?.black),
-    white: pick(used.white, found?.white),
-    bend: pick(used.bend, found?.bend),
-    greyBelow: Number((found?.greyBelow ?? 0).toPrecision(5)),
-    colourAbove: Number((found?.colourAbove ?? 0).toPrecision(5)),
-  };
-  const room = Math.floor(PREVIEW_BYTES / 2 / count);
-  const shape = image.width / image.height;
-  const box = {
-    width: Math.floor(Math.min(used.width, Math.sqrt(room * shape))),
-    height: Math.floor(Math.sqrt(room / shape)),
-  };
-  const preview = makePreview(image, box);
-  let low = Infinity;
-  let high = -Infinity;
-  for (const plane of preview.planes) {
-    for (const v of plane) {
-      if (v < low) low = v;
-      if (v > high) high = v;
-    }
-  }
-  const step = (high - low) / 65535 || 1;
-  const codes = new Uint16Array(count * preview.width * preview.height);
-  preview.planes.forEach((plane, c) =>
-    plane.forEach((v, i) => codes[c * plane.length + i] = v !== v ? 0 : Math.round((v - low) / step))
-  );
+  const levels = beginningLevels(image, used);
+  const preview = smallCopy(image, used.width);
+  const { codes, low, step } = packed(preview);
   // the black slider moves in units of the distance it begins below the faint end, the others by powers of ten
   const sky = levels.black;
   const noise = Math.max((levels.white - levels.black) / 4000, step);
   const theme = themes.light;
-  const set = {
+  const settings = {
     name: used.name,
     width: preview.width,
     height: preview.height,
@@ -204,36 +253,18 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
     sky,
     noise,
     levels,
-    scale: wholeRegion(image).width / preview.width,
+    scale: image.width / preview.width,
     topDown: preview.topDown,
     unit: unitLabel(image.unit),
     colours: count === 1 ? ["#8a94a3"] : [theme.red, theme.teal, theme.blue],
-    // clipped samples: an orange and a blue that no way of seeing colours confuses, and that no nebula has
-    over: [255, 160, 0],
-    under: [40, 90, 255],
+    over: rgbOf(clippingColours.white),
+    under: rgbOf(clippingColours.black),
   };
-  const whiteNow = Math.log10((levels.white - sky) / noise);
-  const bendNow = Math.log10(levels.bend);
-  const slider = (id: string, words: string, min: number, max: number, value: number) =>
-    `<label for="${id}">${words}</label><input id="${id}" type="range" min="${min}" max="${max}" step="any" value="${value}"><output id="${id}-value"></output>`;
   const shownWidth = Math.min(880, Math.max(480, preview.width));
-  const html = `<!DOCTYPE html><meta charset="utf-8"><title>Stretch by hand</title><style>
-body{margin:0;font:15px system-ui,sans-serif;background:#fff;color:#1b2129}
-@media (prefers-color-scheme:dark){body{background:#12161c;color:#e8ecf1}}
-canvas{display:block;max-width:100%}#view,#bars,form,#ends,code{width:${shownWidth}px;box-sizing:border-box;max-width:100%}
-#bars{background:#8882;margin-top:6px;height:110px}#ends{display:flex;justify-content:space-between;font-size:14px}
-form{display:grid;grid-template-columns:auto 1fr 6em;gap:.3em .8em;padding:.6em 0}output{text-align:right;font-variant-numeric:tabular-nums}
-.wide{grid-column:1/4}code{display:block;padding:.5em;background:#8882;user-select:all;overflow-wrap:anywhere}p{margin:.3em 0;min-height:1.2em}
-#low::before,#high::after{content:"";display:inline-block;width:.7em;height:.7em;margin:0 .4em;background:rgb(${set.under})}#high::after{background:rgb(${set.over})}
-</style><canvas id="view" role="img" aria-label="The picture as the sliders draw it"></canvas><canvas id="bars" width="880" height="110" role="img" aria-label="Its histogram, black on the left, white on the right, counts logarithmic"></canvas>
-<div id="ends"><span id="low"></span><span id="high"></span></div>
-<form>${slider("black", "black", -300, 300, 0)}${slider("white", "white", 0.5, 4.6, whiteNow)}${
-    slider("bend", "bend", 0, 5.5, bendNow)
-  }<label class="wide"><input id="mark" type="checkbox"> mark clipped pixels</label></form><p id="pixel">move over the picture to read its linear levels</p><code id="call"></code>
-<script id="data" type="text/plain">${base64(new Uint8Array(codes.buffer))}</script>
-<script>${drawTunedPixel.toString()}
-const set=${JSON.stringify(set)};${script}</script>`;
-  const shownHeight = Math.round(shownWidth * preview.height / preview.width);
-  const sheet = imageView(image, { title: "Before the stretch" });
-  return { sheet, html, height: shownHeight + 350 };
+  const sliders = slider("black", [-300, 300], 0) +
+    slider("white", [0.5, 4.6], Math.log10((levels.white - sky) / noise)) +
+    slider("bend", [0, 5.5], Math.log10(levels.bend));
+  const html = page(shownWidth, sliders, base64(new Uint8Array(codes.buffer)), JSON.stringify(settings));
+  const height = Math.round(shownWidth * preview.height / preview.width) + controlsHeight;
+  return { sheet: imageView(image, { title: "Before the stretch" }), html, height };
 }

@@ -20,7 +20,7 @@ import {
   surfaceView,
   table,
 } from "../../lib/mod.ts";
-import { channelHistograms } from "../../lib/view/histogram_plot.ts";
+import { channelHistograms } from "../../lib/view/histogram_drawing.ts";
 import { chooseScaleBar } from "../../lib/view/caption_picture.ts";
 
 const random = randomStream("sheets");
@@ -91,7 +91,7 @@ const night = [
 
 const sheets: Readonly<Record<string, Sheet>> = {
   imageView: imageView(linear, { title: "One sub" }),
-  histogramPlot: histogramPlot(linear, { black: 990 }),
+  histogramPlot: histogramPlot(linear, { mark: { black: 990 } }),
   curvePlot: curvePlot(linear, (level) => level / 5000),
   beforeAfter: beforeAfterSheet(linear, linear, { doubts: ["nothing <moved>"] }),
   beforeAfterStretch: beforeAfterSheet(linear, finished, { theme: "dark" }),
@@ -143,7 +143,7 @@ describe("histograms", () => {
       unit: "display",
       planes: [{ channel: "L", data: Float32Array.of(0, 0, -0.2, 0.1, 0.5, 0.5, 0.9, 1, 1.4, NaN) }],
     });
-    const [found] = channelHistograms(image, [0, 1], 4, null);
+    const [found] = channelHistograms(image, [0, 1], 4, "automatic");
     expect(found.total).toBe(9);
     expect(found.lowShare).toBeCloseTo(3 / 9, 12);
     expect(found.highShare).toBeCloseTo(2 / 9, 12);
@@ -195,7 +195,7 @@ describe("shapeMap", () => {
 describe("captionPicture", () => {
   it("draws a scale bar of the length it names", () => {
     const image = constantImage(1200, 300, 0, { unit: "display", channels: ["R", "G", "B"] });
-    const made = captionPicture(image, { object: "Lantern Nebula", arcsecPerPixel: 2, format: "png" });
+    const made = captionPicture(image, { object: "Lantern Nebula", arcsecPerPixel: 2 }, { format: "png" });
     // 150 pixels; 10 arcmin would be 300, above 0.16 × 1200
     expect(made.alternativeText).toContain("scale bar 5 arcmin");
     const { samples } = decodePng(made.bytes);
@@ -215,14 +215,16 @@ describe("captionPicture", () => {
     expect(chooseScaleBar(0.5, 1)).toBeNull();
   });
   it("keeps the picture's pixels", () => {
-    const made = decodePng(captionPicture(finished, { format: "png" }).bytes);
+    const made = decodePng(captionPicture(finished, {}, { format: "png" }).bytes);
     const wrong = Array.from(finished.planes[1].data, (v, i) => Math.abs(made.samples[3 * i + 1] - Math.round(255 * v)))
       .filter((difference) => difference > 0);
     expect(wrong).toEqual([]);
   });
   it("names what is wrong", () => {
     expect(() => captionPicture(linear)).toThrow("captionPicture: image must be a stretched picture");
-    expect(() => captionPicture(finished, { longerSide: 20 })).toThrow("longerSide must be ≥ 200 pixels, but got 20");
+    expect(() => captionPicture(finished, {}, { longerSide: 20 })).toThrow(
+      "longerSide must be ≥ 200 pixels, but got 20",
+    );
   });
 });
 
@@ -235,9 +237,9 @@ describe("misuse", () => {
     expect(() => table([{ a: 1 }], { columns: ["b"] })).toThrow('column "b" must be a key of a row');
     expect(() => noiseByScale([], "ADU")).toThrow("series must be 1 … 4 lines, but got 0");
     expect(() => surfaceView(linear, { bands: 1 })).toThrow("bands must be ≥ 2, but got 1");
-    expect(() => starOverlay(linear, [], { maximumStars: 0 })).toThrow("most must be > 0, but got 0");
+    expect(() => starOverlay(linear, [], { maximumStars: 0 })).toThrow("maximumStars must be > 0, but got 0");
     expect(() => thumbnail(linear, { width: 0 })).toThrow("width must be ≥ 1, but got 0");
-    expect(() => contactSheet([], { columns: 0 })).toThrow("columns and most must be ≥ 1");
+    expect(() => contactSheet([], { columns: 0 })).toThrow("columns and maximumFrames must be ≥ 1");
     expect(() => shapeMap([], { width: 0, height: 4 })).toThrow("size must be above 0");
   });
 });

@@ -6,8 +6,8 @@ const pictures = (svg: string) => [...svg.matchAll(/<image /g)].length;
 const grey = (level: number) => constantImage(40, 30, level, { unit: "display" });
 
 describe("sideBySide", () => {
-  it("sets the images in rows, each with its name and words", () => {
-    const panels = ["one", "two", "three"].map((title) => ({ title, image: grey(0.2), words: `${title} in words` }));
+  it("sets the images in rows, each with its title and caption", () => {
+    const panels = ["one", "two", "three"].map((title) => ({ title, image: grey(0.2), caption: `${title} in words` }));
     const { svg, alternativeText } = sideBySide(panels, { columns: 2, title: "Ways" });
     expect(pictures(svg)).toBe(3);
     expect(alternativeText).toBe("Ways: one (one in words); two (two in words); three (three in words).");
@@ -15,6 +15,12 @@ describe("sideBySide", () => {
     expect(tops[1][1]).toBe(tops[0][1]);
     expect(tops[2][1]).toBeGreaterThan(tops[0][1]);
     expect(tops[2][0]).toBe(tops[0][0]);
+  });
+
+  it("takes images under their titles", () => {
+    const sheet = sideBySide({ "darker": grey(0.1), "lighter": grey(0.3) });
+    expect(sheet).toEqual(sideBySide([{ title: "darker", image: grey(0.1) }, { title: "lighter", image: grey(0.3) }]));
+    expect(() => sideBySide({})).toThrow("panels must be at least one, but got none");
   });
 
   it("says how linear data were made visible, and draws equal data alike", () => {
