@@ -41,7 +41,7 @@ import type { ReportLedgerLine } from "./report.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital, formatNumber, textElement } from "./text.ts";
 import { transferPanel } from "./transfer_panel.ts";
-import { viewDefaults, type ViewOptions } from "./view_options.ts";
+import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode beforeAfterSheet}. */
 export interface BeforeAfterOptions extends Omit<ViewOptions, "region"> {
@@ -63,12 +63,12 @@ export const beforeAfterDefaults: BeforeAfterOptions = Object.freeze({
   title: "Before and after",
   caption: "",
   width: 1500,
-  channel: viewDefaults.channel,
+  channel: sharedViewOptions.channel,
   detailRegion: "automatic",
-  stretch: viewDefaults.stretch,
+  stretch: sharedViewOptions.stretch,
   facts: Object.freeze([]),
   doubts: Object.freeze([]),
-  theme: viewDefaults.theme,
+  theme: sharedViewOptions.theme,
 });
 
 /** Distance between the three columns. */

@@ -16,7 +16,7 @@ import { composeSheet, heading, MARGIN } from "./layout.ts";
 import { type Theme, themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { formatNumber, tickText } from "./text.ts";
-import { viewDefaults, type ViewOptions } from "./view_options.ts";
+import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode curvePlot}. */
 export interface CurvePlotOptions extends Pick<ViewOptions, "title" | "width" | "channel" | "theme"> {
@@ -30,10 +30,10 @@ export interface CurvePlotOptions extends Pick<ViewOptions, "title" | "width" | 
 export const curvePlotDefaults: CurvePlotOptions = Object.freeze({
   title: "Curve over the histogram",
   width: 860,
-  channel: viewDefaults.channel,
+  channel: sharedViewOptions.channel,
   range: "automatic",
   mark: null,
-  theme: viewDefaults.theme,
+  theme: sharedViewOptions.theme,
 });
 
 /** Height of the frame for its sheet's width: 380 at the width of 860. */

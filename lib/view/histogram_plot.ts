@@ -16,7 +16,7 @@ import { channelLabel, themes } from "./palette.ts";
 import { partOf } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital } from "./text.ts";
-import { viewDefaults, type ViewOptions } from "./view_options.ts";
+import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode histogramPlot}. */
 export interface HistogramPlotOptions extends Omit<ViewOptions, "stretch"> {
@@ -34,13 +34,13 @@ export interface HistogramPlotOptions extends Omit<ViewOptions, "stretch"> {
 export const histogramPlotDefaults: HistogramPlotOptions = Object.freeze({
   title: "Histogram",
   width: 860,
-  channel: viewDefaults.channel,
-  region: viewDefaults.region,
+  channel: sharedViewOptions.channel,
+  region: sharedViewOptions.region,
   bins: 256,
   counts: "both",
   range: "automatic",
   mark: null,
-  theme: viewDefaults.theme,
+  theme: sharedViewOptions.theme,
 });
 
 /** Height of one frame for its sheet's width: 240 at the width of 860. */

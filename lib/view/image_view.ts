@@ -14,14 +14,14 @@ import {
 } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital, formatNumber, round } from "./text.ts";
-import { viewDefaults, type ViewOptions } from "./view_options.ts";
+import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode imageView}. */
 export type ImageViewOptions = ViewOptions;
 
 /** What {@linkcode imageView} uses for an option left out. */
 export const imageViewDefaults: ImageViewOptions = Object.freeze({
-  ...viewDefaults,
+  ...sharedViewOptions,
   title: "",
   width: 900,
 });

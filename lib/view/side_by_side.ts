@@ -27,7 +27,7 @@ import {
 } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital, fitText, textElement } from "./text.ts";
-import { viewDefaults, type ViewOptions } from "./view_options.ts";
+import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
 /** One of the images beside one another. */
 export interface SideBySidePanel {
@@ -49,7 +49,7 @@ export interface SideBySideOptions extends ViewOptions {
 
 /** What {@linkcode sideBySide} uses for an option left out. */
 export const sideBySideDefaults: SideBySideOptions = Object.freeze({
-  ...viewDefaults,
+  ...sharedViewOptions,
   title: "Side by side",
   columns: 3,
   width: 1200,

@@ -25,7 +25,7 @@ export interface ViewOptions {
 export type SheetOptions = Pick<ViewOptions, "title" | "width" | "theme">;
 
 /** The defaults that views share; each has a title and a width of its own. */
-export const viewDefaults: Omit<ViewOptions, "title" | "width"> = Object.freeze({
+export const sharedViewOptions: Omit<ViewOptions, "title" | "width"> = Object.freeze({
   channel: "automatic",
   region: null,
   stretch: "automatic",
