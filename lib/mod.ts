@@ -163,12 +163,9 @@ export { stackImages, type StackImagesOptions } from "./stack/stack_images.ts";
 // background
 export { divideSurface, type DivideSurfaceOptions } from "./background/divide_surface.ts";
 export { type ExtractedGradient, extractGradient, type ExtractGradientOptions } from "./background/extract_gradient.ts";
-export {
-  type BackgroundSurface,
-  fitSurface,
-  type FitSurfaceOptions,
-  type SurfaceCandidate,
-} from "./background/fit_surface.ts";
+export { type BackgroundSurface, fitSurface, type FitSurfaceOptions } from "./background/fit_surface.ts";
+export type { SurfaceCandidate } from "./background/score_surfaces.ts";
+export type { SurfaceKind, SurfacePart } from "./background/surface_model.ts";
 export {
   type BackgroundSample,
   type BackgroundSamples,

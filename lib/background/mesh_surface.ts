@@ -1,7 +1,7 @@
 /** A surface through a grid of boxes: a value at each, smooth between them. */
 import { allocatePlane } from "../core/image.ts";
 import { medianInPlace } from "../stats/samples.ts";
-import type { BackgroundSample } from "./sample_background.ts";
+import type { BackgroundSample, SampledField, SampleValue } from "./sample_background.ts";
 
 /** A grid of nodes spread evenly over an image. */
 export interface MeshSurface {
@@ -29,8 +29,26 @@ export function meshOf(
   return across < 2 || laidOut.length % across !== 0 ? null : { across, down: laidOut.length / across };
 }
 
-/** Sweeps of the filling: enough for a hole of half the grid to settle to a thousandth. */
-const SWEEPS = 400;
+/** Iterations of the filling: enough for a hole of half the grid to settle to a thousandth. */
+const relaxationIterations = 400;
+
+/** Fill the nodes that are not known from their neighbours (Laplace's equation, by successive over-relaxation). */
+function fillUnknown(u: Float64Array, known: Uint8Array, across: number, down: number): void {
+  for (let iteration = 0; iteration < relaxationIterations; iteration++) {
+    for (let k = 0; k < u.length; k++) {
+      if (known[k]) continue;
+      const x = k % across;
+      const y = (k - x) / across;
+      let total = 0;
+      let n = 0;
+      if (x > 0) total += u[k - 1], n++;
+      if (x + 1 < across) total += u[k + 1], n++;
+      if (y > 0) total += u[k - across], n++;
+      if (y + 1 < down) total += u[k + across], n++;
+      u[k] += 1.7 * (total / n - u[k]);
+    }
+  }
+}
 
 /**
  * A mesh through the samples of an index, the others filled from their surroundings (Laplace's equation, by successive
@@ -40,12 +58,10 @@ const SWEEPS = 400;
  * @param trend what is taken off before the filling and put back after it, so that a slope goes on under a hole
  */
 export function fitMesh(
-  samples: readonly BackgroundSample[],
+  { samples, width, height }: SampledField,
   index: readonly number[],
-  value: (sample: BackgroundSample) => number,
+  value: SampleValue,
   trend: (x: number, y: number) => number,
-  width: number,
-  height: number,
 ): MeshSurface {
   const size = meshOf(samples);
   if (size === null || index.length < 3) {
@@ -70,20 +86,7 @@ export function fitMesh(
     sum += u[at] / index.length;
   }
   for (let k = 0; k < count; k++) if (!known[k]) u[k] = sum;
-  for (let sweep = 0; sweep < SWEEPS; sweep++) {
-    for (let k = 0; k < count; k++) {
-      if (known[k]) continue;
-      const x = k % across;
-      const y = (k - x) / across;
-      let total = 0;
-      let n = 0;
-      if (x > 0) total += u[k - 1], n++;
-      if (x + 1 < across) total += u[k + 1], n++;
-      if (y > 0) total += u[k - across], n++;
-      if (y + 1 < down) total += u[k + across], n++;
-      u[k] += 1.7 * (total / n - u[k]);
-    }
-  }
+  fillUnknown(u, known, across, down);
   const nodes = new Float64Array(count);
   const box = new Float64Array(9);
   for (let y = 0; y < down; y++) {

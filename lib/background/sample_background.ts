@@ -1,8 +1,9 @@
 /** Values of the sky at places spread over a field, each with its reason to be trusted or not. */
 import { type Image, requireLinear, type Unit } from "../core/image.ts";
-import type { Geometry, Point } from "../core/geometry.ts";
+import type { Geometry, Point, Region } from "../core/geometry.ts";
 import { extendHistory, type Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
+import { type Raster, rastersOf } from "../core/raster.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { medianInPlace } from "../stats/samples.ts";
@@ -72,12 +73,18 @@ export interface BackgroundSamples extends Recorded {
   readonly samples: readonly BackgroundSample[];
 }
 
-/** Pixels of one box that are looked at, at most; beyond them the level is known far better than it is smooth. */
-const LOOKED_AT = 4096;
-/** Spread of a box over the typical spread from which it counts as filled with something. */
-const UNEVEN = 2;
+/** Samples and the size of the field they lie in. */
+export type SampledField = Pick<BackgroundSamples, "width" | "height" | "samples">;
 
-function insidePolygon(polygon: readonly Point[], x: number, y: number): boolean {
+/** Level of a sample in one channel, or in their mean. */
+export type SampleValue = (sample: BackgroundSample) => number;
+
+/** Pixels of one box that are read, at most; beyond them the level is known far better than it is smooth. */
+const maximumBoxSamples = 4096;
+/** Spread of a box over the typical spread from which it counts as filled with something. */
+const maximumSpreadRatio = 2;
+
+function insidePolygon(polygon: readonly Point[], { x, y }: Point): boolean {
   let inside = false;
   for (let i = 0, j = polygon.length - 1; i < polygon.length; j = i++) {
     const a = polygon[i];
@@ -87,24 +94,31 @@ function insidePolygon(polygon: readonly Point[], x: number, y: number): boolean
   return inside;
 }
 
-/** Distance of the pixels looked at in a box. */
-const strideOf = (area: number): number => Math.max(1, Math.ceil(Math.sqrt(area / LOOKED_AT)));
-/** Centre of the pixels looked at between two columns or rows. */
+/** Distance of the pixels read in a box. */
+const strideOf = (area: number): number => Math.max(1, Math.ceil(Math.sqrt(area / maximumBoxSamples)));
+/** Centre of the pixels read between two columns or rows. */
 const centreOf = (from: number, to: number, stride: number): number =>
   from + stride * Math.floor((to - 1 - from) / stride) / 2;
 
-const work = new Float32Array(LOOKED_AT);
-const spreadWork = new Float32Array(LOOKED_AT);
+const work = new Float32Array(maximumBoxSamples);
+const spreadWork = new Float32Array(maximumBoxSamples);
 
-/** Clipped median of a box: rounds of ± 2.5 MADN, the limit above at most as far as below so that stars count less. */
-function boxLevel(
-  data: Float32Array,
-  width: number,
-  x0: number,
-  y0: number,
-  x1: number,
-  y1: number,
-): { level: number; error: number; spread: number; share: number } {
+/** What one box of one channel tells. */
+interface BoxLevel {
+  /** Typical level, stars clipped; NaN with fewer than sixteen pixels. */
+  readonly level: number;
+  /** Standard error of the level. */
+  readonly error: number;
+  /** Spread of the pixels. */
+  readonly spread: number;
+  /** Share of the pixels that have data, 0 … 1. */
+  readonly share: number;
+}
+
+/** Clipped median of a box: iterations of ± 2.5 standard deviations, from the median absolute deviation. */
+function boxLevel({ data, width }: Raster, { x: x0, y: y0, ...size }: Region): BoxLevel {
+  const x1 = x0 + size.width;
+  const y1 = y0 + size.height;
   const stride = strideOf((x1 - x0) * (y1 - y0));
   let n = 0;
   let seen = 0;
@@ -112,14 +126,14 @@ function boxLevel(
     for (let x = x0, i = y * width + x0; x < x1; x += stride, i += stride) {
       seen++;
       const v = data[i];
-      if (Number.isFinite(v) && n < LOOKED_AT) work[n++] = v;
+      if (Number.isFinite(v) && n < maximumBoxSamples) work[n++] = v;
     }
   }
   const share = seen === 0 ? 0 : n / seen;
   if (n < 16) return { level: NaN, error: NaN, spread: NaN, share };
   let level = NaN;
   let spread = NaN;
-  for (let round = 0; round < 6; round++) {
+  for (let iteration = 0; iteration < 6; iteration++) {
     level = medianInPlace(work, n);
     for (let i = 0; i < n; i++) spreadWork[i] = Math.abs(work[i] - level);
     spread = madSigmaFactor * medianInPlace(spreadWork, n);
@@ -131,6 +145,39 @@ function boxLevel(
   }
   // Standard error of the median of normal data, √(π/2) σ/√n.
   return { level, error: 1.2533 * spread / Math.sqrt(n), spread, share };
+}
+
+/** Where a box lies, and who placed it. */
+interface BoxPlace extends Point {
+  readonly byHand: boolean;
+}
+
+/** Centres of boxes laid evenly over a field, row by row. */
+function gridOf(width: number, height: number, pitch: number): BoxPlace[] {
+  const across = Math.max(2, Math.round(width / pitch));
+  const down = Math.max(2, Math.round(height / pitch));
+  return Array.from({ length: across * down }, (_, k) => ({
+    x: (k % across + 0.5) * width / across - 0.5,
+    y: (Math.floor(k / across) + 0.5) * height / down - 0.5,
+    byHand: false,
+  }));
+}
+
+/** Places chosen by hand; refused outside the image. */
+function byHandIn({ width, height }: Image, points: readonly Point[]): BoxPlace[] {
+  return points.map(({ x, y }) => {
+    if (!(x >= 0 && y >= 0 && x <= width - 1 && y <= height - 1)) {
+      throw new RangeError(`sampleBackground: points must lie in the image, but got (${x}, ${y})`);
+    }
+    return { x, y, byHand: true };
+  });
+}
+
+/** The pixels of a box about a place, moved into the image at its borders. */
+function boxAround({ x, y }: Point, width: number, height: number, boxPixels: number): Region {
+  const x0 = Math.max(0, Math.min(width - boxPixels, Math.round(x - (boxPixels - 1) / 2)));
+  const y0 = Math.max(0, Math.min(height - boxPixels, Math.round(y - (boxPixels - 1) / 2)));
+  return { x: x0, y: y0, width: Math.min(width, x0 + boxPixels) - x0, height: Math.min(height, y0 + boxPixels) - y0 };
 }
 
 /**
@@ -166,38 +213,22 @@ export function sampleBackground(image: Image, options: Partial<SampleBackground
   }
   const { width, height, planes } = image;
   const pitch = Math.max(4, Math.max(width, height) / boxesAlong);
-  const across = Math.max(2, Math.round(width / pitch));
-  const down = Math.max(2, Math.round(height / pitch));
   const boxPixels = Math.max(4, Math.round(pitch * boxShare));
-  const places: { x: number; y: number; byHand: boolean }[] = [];
-  if (automatic) {
-    for (let row = 0; row < down; row++) {
-      for (let column = 0; column < across; column++) {
-        places.push({
-          x: (column + 0.5) * width / across - 0.5,
-          y: (row + 0.5) * height / down - 0.5,
-          byHand: false,
-        });
-      }
-    }
-  }
-  for (const { x, y } of points) {
-    if (!(x >= 0 && y >= 0 && x <= width - 1 && y <= height - 1)) {
-      throw new RangeError(`sampleBackground: points must lie in the image, but got (${x}, ${y})`);
-    }
-    places.push({ x, y, byHand: true });
-  }
-  const measured = places.map(({ x, y, byHand }) => {
-    const x0 = Math.max(0, Math.min(width - boxPixels, Math.round(x - (boxPixels - 1) / 2)));
-    const y0 = Math.max(0, Math.min(height - boxPixels, Math.round(y - (boxPixels - 1) / 2)));
-    const x1 = Math.min(width, x0 + boxPixels);
-    const y1 = Math.min(height, y0 + boxPixels);
-    const boxes = planes.map((plane) => boxLevel(plane.data, width, x0, y0, x1, y1));
+  const rasters = rastersOf(image);
+  const measured = [...automatic ? gridOf(width, height, pitch) : [], ...byHandIn(image, points)].map((place) => {
+    const box = boxAround(place, width, height, boxPixels);
+    const boxes = rasters.map((raster) => boxLevel(raster, box));
     let doubt: SampleDoubt = "";
-    if (boxes.some((box) => !(box.share >= 0.5) || box.level !== box.level)) doubt = "no data";
-    else if (!byHand && exclude.some((polygon) => insidePolygon(polygon, x, y))) doubt = "excluded";
-    const stride = strideOf((x1 - x0) * (y1 - y0));
-    return { x: centreOf(x0, x1, stride), y: centreOf(y0, y1, stride), boxes, byHand, doubt };
+    if (boxes.some(({ share, level }) => !(share >= 0.5) || level !== level)) doubt = "no data";
+    else if (!place.byHand && exclude.some((polygon) => insidePolygon(polygon, place))) doubt = "excluded";
+    const stride = strideOf(box.width * box.height);
+    return {
+      x: centreOf(box.x, box.x + box.width, stride),
+      y: centreOf(box.y, box.y + box.height, stride),
+      boxes,
+      byHand: place.byHand,
+      doubt,
+    };
   });
   const typical = planes.map((_, c) => median(measured.filter((m) => m.doubt === "").map((m) => m.boxes[c].spread)));
   const samples = measured.map(({ x, y, boxes, byHand, doubt }): BackgroundSample => ({
@@ -207,7 +238,9 @@ export function sampleBackground(image: Image, options: Partial<SampleBackground
     errors: boxes.map((box) => box.error),
     spreads: boxes.map((box) => box.spread),
     byHand,
-    doubt: doubt === "" && !byHand && boxes.some((box, c) => box.spread > UNEVEN * typical[c]) ? "uneven" : doubt,
+    doubt: doubt === "" && !byHand && boxes.some((box, c) => box.spread > maximumSpreadRatio * typical[c])
+      ? "uneven"
+      : doubt,
   }));
   return {
     width,

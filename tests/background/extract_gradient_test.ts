@@ -324,7 +324,9 @@ describe("fitSurface", () => {
     const none = sampleBackground(constantImage(40, 40, NaN));
     expect(() => fitSurface(none)).toThrow("at least 3 samples must show sky, but got 0");
     const some = sampleBackground(constantImage(40, 40, 5));
-    expect(() => fitSurface(some, { maximumDegree: 5 })).toThrow("degree must be a whole number of 0 … 4, but got 5");
+    expect(() => fitSurface(some, { maximumDegree: 5 })).toThrow(
+      "maximumDegree must be a whole number of 0 … 4, but got 5",
+    );
     expect(() => fitSurface(some, { model: "plain" as "automatic" })).toThrow('but got "plain"');
   });
 });
