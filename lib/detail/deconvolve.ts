@@ -12,9 +12,10 @@ import { detectStars } from "../stars/detect_stars.ts";
 import { gaussianSmooth } from "../filters/gaussian.ts";
 import { starletGains, withoutGaps } from "../filters/starlet.ts";
 import { medianInPlace } from "../stats/samples.ts";
-import { cutTops } from "../stars/separate_stars.ts";
+import { findSaturatedTops } from "../stars/saturated_tops.ts";
 import { type DetailNoise, measureDetailNoise, significantDetails } from "./significant_details.ts";
-import { measureProfile, placeOf, profileAt, radiusAt } from "../stars/star_profile.ts";
+import { measurePsf } from "../stars/measure_psf.ts";
+import { placeOf, psfAt, psfRadius } from "../stars/psf.ts";
 
 /** Options of {@linkcode deconvolve}. */
 export interface DeconvolveOptions {
@@ -180,14 +181,14 @@ function spreadOf(
     medianInPlace(Float64Array.from(bright, (star) => star.shape[0])),
     medianInPlace(Float64Array.from(bright, (star) => star.shape[1])),
   ];
-  const profile = measureProfile(data, width, height, stars, fwhm, beta, typical, noise);
+  const profile = measurePsf({ data, width, height }, stars, { fwhm, beta, shape: typical }, noise);
   if (profile === null) return null;
-  const reach = Math.min(WIDEST, radiusAt(profile, FAINTEST, FURTHEST * fwhm));
+  const reach = Math.min(WIDEST, psfRadius(profile, FAINTEST, FURTHEST * fwhm));
   const radius = Math.ceil(reach);
   const { a, b, c } = placeOf({ ...bright[0], snr: 0 }, fwhm, typical);
   return pointSpread(radius, (x, y) => {
     const r = Math.sqrt(a * x * x + 2 * b * x * y + c * y * y);
-    return r > reach ? 0 : Math.max(0, profileAt(profile, r));
+    return r > reach ? 0 : Math.max(0, psfAt(profile, r));
   });
 }
 
@@ -270,7 +271,10 @@ export function deconvolve(image: Image, options: Partial<DeconvolveOptions> = {
     { saturationLevel: Number.isNaN(saturationLevel) ? null : saturationLevel },
   );
   const level = Number.isNaN(saturationLevel) ? Infinity : saturationLevel;
-  const cut = [...stars.filter((star) => star.saturated), ...cutTops(light, width, height, fwhm, level)];
+  const cut = [
+    ...stars.filter((star) => star.saturated),
+    ...findSaturatedTops({ data: light, width, height }, fwhm, level),
+  ];
   const beta = moffatBeta >= 1.5 && moffatBeta <= 10 ? moffatBeta : 3;
   const common = spreadOf(light, width, height, stars, fwhm, beta, noise);
   if (common === null) {

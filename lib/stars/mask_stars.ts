@@ -6,7 +6,7 @@ import type { Star } from "../core/star.ts";
 import { cosPortable, expPortable, powPortable, sinPortable } from "../kernels/elementary.ts";
 import { detectStars } from "./detect_stars.ts";
 import { medianInPlace } from "../stats/samples.ts";
-import { cutTops } from "./separate_stars.ts";
+import { findSaturatedTops } from "./saturated_tops.ts";
 
 /** Options of {@linkcode maskStars}. */
 export interface MaskStarsOptions {
@@ -185,7 +185,7 @@ export function maskStars(image: Image, options: Partial<MaskStarsOptions> = {})
   const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
   const out = allocatePlane(width, height);
   const light = flat.planes[0].data;
-  const cut = cutTops(light, width, height, found.fwhmPixels, Infinity);
+  const cut = findSaturatedTops({ data: light, width, height }, found.fwhmPixels, Infinity);
   const bright = [
     ...cut,
     ...found.stars.filter((s) => (s.saturated || s.peak > SHOWING * found.noise) && !cut.some((t) => reaches(s, t))),

@@ -5,7 +5,8 @@ import { maskStars } from "../../lib/stars/mask_stars.ts";
 import { dilate, erode, open, reconstruct } from "../../lib/filters/morphology.ts";
 import { recombineStars } from "../../lib/stars/recombine_stars.ts";
 import { reduceStars } from "../../lib/stars/reduce_stars.ts";
-import { partExactly, separateStars } from "../../lib/stars/separate_stars.ts";
+import { separateStars } from "../../lib/stars/separate_stars.ts";
+import { splitExactly } from "../../lib/stars/split_exactly.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { makeScene, moffat, type Scene } from "../support/scenes_processing.ts";
 
@@ -254,7 +255,7 @@ describe("separateStars against truth", () => {
   });
 });
 
-describe("partExactly", () => {
+describe("splitExactly", () => {
   it("makes two parts whose float32 sum is the whole, for any share of a sample above half", () => {
     const random = randomStream(9);
     const n = 20000;
@@ -262,7 +263,7 @@ describe("partExactly", () => {
     const behind = Float32Array.from(whole, (v) => v * (2 * random.uniform() - 0.2));
     const front = new Float32Array(n);
     const asked = behind.slice();
-    partExactly(whole, behind, front);
+    splitExactly(whole, behind, front);
     let wrong = 0;
     let moved = 0;
     for (let i = 0; i < n; i++) {
@@ -277,7 +278,7 @@ describe("partExactly", () => {
     const whole = Float32Array.of(1e-6, -0.003, 0);
     const behind = Float32Array.of(-5, 7.123, 3.3);
     const front = new Float32Array(3);
-    partExactly(whole, behind, front);
+    splitExactly(whole, behind, front);
     whole.forEach((v, i) =>
       expect(Math.abs(behind[i] + front[i] - v)).toBeLessThanOrEqual(Math.abs(front[i]) * 2 ** -23)
     );
