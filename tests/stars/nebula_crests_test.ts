@@ -10,7 +10,7 @@ import { separateStars } from "../../lib/stars/separate_stars.ts";
 import { measureEffect } from "../../lib/effect/measure_effect.ts";
 import { readFits } from "../../lib/io/read_fits.ts";
 
-const folder = fileURLToPath(new URL("../../demo-data/long", import.meta.url));
+const folder = fileURLToPath(new URL("../../demo-data/long/", import.meta.url));
 const paths = (stem: string, count: number) =>
   Array.from({ length: count }, (_, i) => `${folder}${stem}_00${i + 1}.fits`);
 
