@@ -2,7 +2,8 @@ import { describe, expect, it } from "vitest";
 import { readFileSync } from "node:fs";
 import { applyTransform, invertTransform } from "../../lib/core/transform.ts";
 import { randomStream } from "../../lib/core/random.ts";
-import { fitTransform, type PointPair, ransacTrials } from "../../lib/register/fit_transform.ts";
+import { fitTransform, type PointPair } from "../../lib/register/fit_transform.ts";
+import { ransacTrials } from "../../lib/register/robust_transform.ts";
 import { leastSquares } from "../../lib/stats/least_squares.ts";
 import { fTail, logBinomialTail } from "../../lib/stats/special_functions.ts";
 
