@@ -66,7 +66,7 @@ export type { Doubling } from "./stars/mean_star.ts";
 export { placeStarColours, type PlaceStarColoursOptions } from "./stars/place_star_colours.ts";
 export { recombineStars, type RecombineStarsOptions } from "./stars/recombine_stars.ts";
 export { reduceStars, type ReduceStarsOptions } from "./stars/reduce_stars.ts";
-export type { TurnedDown } from "./stars/search_stars.ts";
+export type { TurnedDown } from "./stars/candidate.ts";
 export { type SeparatedStars, separateStars, type SeparateStarsOptions } from "./stars/separate_stars.ts";
 
 // measure

@@ -1,9 +1,10 @@
 /**
- * What a survey of a frame does with every sample. A frame is searched on means of 2 × 2 pixels: a quarter of the
- * samples, smooth enough to be a matched filter, and the same for mono frames and for the two green pixels of a
+ * What a search for stars does with every sample of a frame. A frame is searched on means of 2 × 2 pixels: a quarter of
+ * the samples, smooth enough to be a matched filter, and the same for mono frames and for the two green pixels of a
  * mosaic's block.
  */
 import { borrowPlane } from "../core/memory.ts";
+import type { Raster } from "../core/raster.ts";
 import { kernelKind, scratchFloats, withKernel } from "./machine.ts";
 import {
   blockMeansTwin,
@@ -18,14 +19,7 @@ import {
 } from "./detection.twin.ts";
 
 /** A grid of block means. */
-export interface Grid {
-  /** Columns. */
-  readonly width: number;
-  /** Rows. */
-  readonly height: number;
-  /** Samples, row by row. */
-  readonly data: Float32Array;
-}
+export type Grid = Raster;
 
 /** Levels of a mesh of square tiles. */
 export interface TileLevels {
@@ -66,7 +60,7 @@ export function blockMeans(data: Float32Array, width: number, height: number, pa
 }
 
 /**
- * Level and noise of each tile. Level: median of up to about 350 samples, one round of clipping at 2.5 sigma, then the
+ * Level and noise of each tile. Level: median of up to about 350 samples, one clipping at 2.5 sigma, then the
  * mode of what is left. Noise: 1.4826 × median |2 v − left − right| / √6, to which slopes and nebulae do not add. A
  * tile with less than a quarter of its samples known is NaN.
  */
@@ -76,13 +70,13 @@ export function tileStatistics(grid: Grid, tile: number): Mesh {
   const rows = Math.max(1, Math.round(height / tile));
   const step = Math.max(1, Math.round(tile * tile / 350));
   const last = Math.max(tile, width - (columns - 1) * tile) * Math.max(tile, height - (rows - 1) * tile);
-  const most = (last + 16) & ~7;
+  const room = (last + 16) & ~7;
   const out = new Float64Array(2 * columns * rows);
-  if (!wasm()) tileStatisticsTwin(data, width, height, tile, columns, rows, step, most, out);
+  if (!wasm()) tileStatisticsTwin(data, width, height, tile, columns, rows, step, room, out);
   else {
-    withKernel("tileStatistics", { a: data }, 12 * most + 16 * columns * rows, (kernel, at) => {
-      const results = at.scratch + 12 * most;
-      kernel(at.a, width, height, tile, columns, rows, step, at.scratch, most, results);
+    withKernel("tileStatistics", { a: data }, 12 * room + 16 * columns * rows, (kernel, at) => {
+      const results = at.scratch + 12 * room;
+      kernel(at.a, width, height, tile, columns, rows, step, at.scratch, room, results);
       out.set(new Float64Array(scratchFloats().buffer, results, out.length));
     });
   }
@@ -96,10 +90,10 @@ export function tileStatistics(grid: Grid, tile: number): Mesh {
 }
 
 /** Side of the tiles of {@linkcode tileMedians}. */
-const MIDDLE_TILE = 8;
+const medianTileSide = 8;
 
 /**
- * Level of tiles of 8 × 8 samples of a grid without gaps: the middle of seven columns' middles of seven samples each,
+ * Level of tiles of 8 × 8 samples of a grid without gaps: the median of seven columns' medians of seven samples each,
  * which half of the samples in half of the columns cannot move; and, for all but the outermost tiles, the median of 3
  * × 3 of them. At least 8 × 8 samples.
  */
@@ -128,21 +122,21 @@ export function tileMedians(grid: Grid): TileLevels & { readonly smooth: Float32
       }
     });
   }
-  return { columns, rows, tile: MIDDLE_TILE, left, top, level: Float64Array.from(out), smooth };
+  return { columns, rows, tile: medianTileSide, left, top, level: Float64Array.from(out), smooth };
 }
 
 /**
- * Rows of a mesh drawn out along x to the samples of a grid: linear between the middles of the tiles and to half a
+ * Rows of a mesh drawn out along x to the samples of a grid: linear between the centres of the tiles and to half a
  * tile beyond the outermost, then held.
  */
-function drawnOut(mesh: TileLevels, width: number, sign: number): Float32Array {
+function interpolateRows(mesh: TileLevels, width: number, sign: number): Float32Array {
   const { columns, rows, tile, left, level } = mesh;
   const first = left + (tile - 1) / 2;
   const lines = new Float32Array(rows * width);
   for (let r = 0; r < rows; r++) {
     const at = r * columns;
     for (let c = 0, x = 0, i = r * width; c < columns; c++) {
-      // The piece to the right of a tile's middle; the first and the last also reach out to the borders.
+      // The piece to the right of a tile's centre; the first and the last also reach out to the borders.
       const next = columns === 1 ? 0 : c === columns - 1 ? c - 1 : c + 1;
       const from = level[at + c];
       const slope = next === c ? 0 : (level[at + next] - from) / ((next - c) * tile);
@@ -161,14 +155,14 @@ function drawnOut(mesh: TileLevels, width: number, sign: number): Float32Array {
 }
 
 /**
- * Subtract a mesh from a grid in place (add it with `sign` −1); gaps become 0. Bilinear between the middles of its
+ * Subtract a mesh from a grid in place (add it with `sign` −1); gaps become 0. Bilinear between the centres of its
  * tiles and to half a tile beyond, then held.
  */
 export function subtractSurface(grid: Grid, mesh: TileLevels, sign: 1 | -1 = 1): void {
   const { width, height, data } = grid;
   const { rows, tile } = mesh;
   const first = mesh.top + (tile - 1) / 2;
-  const lines = drawnOut(mesh, width, sign);
+  const lines = interpolateRows(mesh, width, sign);
   if (!wasm()) return subtractLinesTwin(data, data, width, height, lines, rows, tile, first);
   withKernel("subtractLines", { a: data, o: data }, lines, (kernel, at) => {
     kernel(at.a, at.o, width, height, at.scratch, rows, tile, first);
@@ -176,7 +170,7 @@ export function subtractSurface(grid: Grid, mesh: TileLevels, sign: 1 | -1 = 1):
 }
 
 /**
- * Middle of every line of a grid, from every stride-th of its samples.
+ * Median of every line of a grid, from every stride-th of its samples.
  *
  * @param noise where to look first: between this and its opposite
  */
@@ -226,11 +220,11 @@ export function findPeaks(
   const { width, height, data } = grid;
   if (!wasm()) return findPeaksTwin(data, width, height, limits, columns, rows, tile);
   let found = new Int32Array(0);
-  const most = (data.length >> 2) + 4 + width + height;
-  withKernel("findPeaks", { a: data }, 4 * (limits.length + most + 1), (kernel, at) => {
+  const maximum = (data.length >> 2) + 4 + width + height;
+  withKernel("findPeaks", { a: data }, 4 * (limits.length + maximum + 1), (kernel, at) => {
     const results = at.scratch + 4 * limits.length;
     scratchAt(at.scratch, limits.length).set(limits);
-    kernel(at.a, width, height, at.scratch, columns, rows, tile, most, results);
+    kernel(at.a, width, height, at.scratch, columns, rows, tile, maximum, results);
     const n = new Int32Array(scratchFloats().buffer, results, 1)[0];
     found = new Int32Array(scratchFloats().buffer, results + 4, n).slice();
   });
@@ -239,27 +233,53 @@ export function findPeaks(
 
 /** Doubles an entry of the list of {@linkcode peakRegions} takes. */
 export const regionFields = 8;
+
+/** Where in an entry each number stands: the first two before the call, all of the others after it. */
+export const regionAt = Object.freeze(
+  {
+    /** In: index of the peak. */
+    peak: 0,
+    /** In: level at or above which its region stays; NaN: it is the one sample. */
+    floor: 1,
+    /** Out: median of the eight samples three away. */
+    around: 0,
+    /** Out: samples of the region. */
+    area: 1,
+    /** Out: middle of the region, column. */
+    x: 2,
+    /** Out: middle of the region, row. */
+    y: 3,
+    /** Out: its variance along x. */
+    xx: 4,
+    /** Out: its covariance. */
+    xy: 5,
+    /** Out: its variance along y. */
+    yy: 6,
+    /** Out: 1 if it meets the region of a brighter peak, else 0. */
+    meetsBrighter: 7,
+  } as const,
+);
+
 /** A region does not grow beyond this many samples. */
-const REGION_LIMIT = 20000;
+const maximumRegionArea = 20000;
 
 /**
- * Regions around peaks, the brightest peak first. In: index of the peak and the floor at or above which its region
- * stays (NaN: it is the one sample). Out: middle of the eight samples three away, area, middle of the region, its
- * second moments, and 1 if it meets the region of an earlier one, else 0.
+ * Regions around peaks, the brightest peak first.
  *
- * @param list entries of {@linkcode regionFields} doubles, results written over what was given
+ * @param list entries of {@linkcode regionFields} doubles, see {@linkcode regionAt}; results written over what was
+ * given
  */
 export function peakRegions(grid: Grid, list: Float64Array): void {
   const { width, height, data } = grid;
   const count = list.length / regionFields;
-  if (!wasm()) return regionsTwin(data, width, height, list, count, REGION_LIMIT);
-  const room = 4 * (REGION_LIMIT + 8);
+  if (!wasm()) return regionsTwin(data, width, height, list, count, maximumRegionArea);
+  const room = 4 * (maximumRegionArea + 8);
   const bytes = list.byteLength + room;
   withKernel("regions", { a: data }, bytes + data.length + 16, (kernel, at) => {
     const there = new Float64Array(scratchFloats().buffer, at.scratch, list.length);
     const queue = at.scratch + list.byteLength;
     there.set(list);
-    kernel(at.a, width, height, at.scratch, count, at.scratch + bytes, queue, REGION_LIMIT);
+    kernel(at.a, width, height, at.scratch, count, at.scratch + bytes, queue, maximumRegionArea);
     list.set(there);
   });
 }

@@ -7,16 +7,17 @@ import { median } from "../stats/median.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { robustFit } from "../stats/robust_fit.ts";
 import { isUndersampled } from "../stars/undersampled_stars.ts";
-import { starsOf } from "../stars/detect_stars.ts";
+import { starsFromSearch } from "../stars/stars_from_search.ts";
 import { type FieldMap, mapField } from "./field_map.ts";
 import { findFlashes, findTrails, type Trail, trailDistance, trailReach } from "./find_trails.ts";
 import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "../stars/mean_star.ts";
 import { maskedBackground } from "../stars/masked_background.ts";
-import { eccentricityOf } from "../stars/moments.ts";
+import { eccentricityOf } from "../stars/ellipse.ts";
 import { isCrowded } from "../stars/deblend.ts";
 import { pixelScatter } from "../stars/pixel_scatter.ts";
 import { samplingOf } from "../core/sampling.ts";
-import { type Candidate, closeSearch, searchStars, type StarSearch, type TurnedDown } from "../stars/search_stars.ts";
+import type { Candidate, TurnedDown } from "../stars/candidate.ts";
+import { closeSearch, searchStars, type StarSearch } from "../stars/search_stars.ts";
 
 /** Options of {@linkcode measureFrame}. */
 export interface MeasureFrameOptions {
@@ -242,7 +243,7 @@ export function measureFrame(
     maximumStars: 20000,
   });
   const { width, height } = sampling;
-  const alone = starsOf(seen, false);
+  const alone = starsFromSearch(seen, false);
   const { trails: dotted, flashes } = findFlashes(alone.stars, width, height);
   const steady = flashes.size === 0 ? alone.stars : alone.stars.filter((star) => !flashes.has(star));
   const trails = [...dotted, ...findTrails(seen.grid, steady, alone.fwhmPixels)];
@@ -253,7 +254,7 @@ export function measureFrame(
   const isPiece = (star: Star) => flashes.has(star) || (isNear(star) && (star.eccentricity > 0.5 || star.snr < 12));
   const pieces = trails.length === 0 ? null : alone.stars.map(isPiece);
   const whole = pieces === null ? seen : withoutPieces(seen, pieces);
-  const settled = pieces === null && !isCrowded(seen, alone.fwhmPixels) ? alone : starsOf(whole, true);
+  const settled = pieces === null && !isCrowded(seen, alone.fwhmPixels) ? alone : starsFromSearch(whole, true);
   const { stars: listedAll, profile, fwhmPixels: surveyed } = settled;
   const stars = trails.length === 0 ? listedAll : listedAll.filter((star) => !isPiece(star));
   // Stars on a trail have a shape of both.

@@ -2,13 +2,10 @@
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
-import { fitUndersampled, isUndersampled } from "./undersampled_stars.ts";
-import { type FrameProfile, frameProfile, halfFluxRadius } from "./frame_profile.ts";
-import { eccentricityOf, ellipseArea } from "./moments.ts";
-import { frameFluxScale, shapePriorWeight, sizeVariety } from "./shape_prior.ts";
-import { deblend, isCrowded } from "./deblend.ts";
 import { samplingOf } from "../core/sampling.ts";
-import { type Candidate, closeSearch, searchStars, type StarSearch, type TurnedDown } from "./search_stars.ts";
+import type { TurnedDown } from "./candidate.ts";
+import { closeSearch, searchStars } from "./search_stars.ts";
+import { starsFromSearch } from "./stars_from_search.ts";
 
 /** Options of {@linkcode detectStars}. */
 export interface DetectStarsOptions {
@@ -21,7 +18,7 @@ export interface DetectStarsOptions {
    * all the same).
    */
   readonly saturationLevel: number | null;
-  /** Electrons per unit of the image, for the photon noise of the stars' own light; null when not known. */
+  /** Electrons per unit of the image, for the photon noise of the stars themselves; null when not known. */
   readonly electronsPerUnit: number | null;
   /** At most this many stars, the brightest. */
   readonly maximumStars: number;
@@ -67,94 +64,7 @@ export interface StarList {
 }
 
 /**
- * A star from a candidate and the frame's profile; its half-flux radius as measured, or by the frame's ratio to the
- * width.
- */
-function starOf(
-  profile: FrameProfile,
-  candidate: Candidate,
-  variety: number,
-  measured: number,
-  ratio: number,
-): Star {
-  const { xx, xy, yy, snr } = candidate;
-  const size2 = Math.sqrt(xx * yy - xy * xy);
-  const sum = xx + yy;
-  const e1 = (xx - yy) / sum;
-  const e2 = 2 * xy / sum;
-  const squared = e1 * e1 + e2 * e2;
-  // Noise adds that of both components to |shape|² on average; elongation that one round star in twenty would show is
-  // none.
-  const noise2 = candidate.shapeVariance;
-  // A star without a shape of its own has the frame's, which many stars have made: believed from 0.05 on.
-  const real = !candidate.shaped
-    ? (squared > 0.0025 ? Math.sqrt(squared) : 0)
-    : squared > 6 * noise2
-    ? Math.sqrt(squared - 2 * noise2)
-    : 0;
-  const fwhmPixels = Math.sqrt(size2) * profile.fwhmPerSigma;
-  const own = shapePriorWeight(candidate, variety);
-  return {
-    x: candidate.x,
-    y: candidate.y,
-    flux: profile.lightPerGaussian *
-      (own * candidate.height * 2 * Math.PI * size2 + (1 - own) * candidate.frameFlux),
-    peak: candidate.peak,
-    snr,
-    fwhmPixels,
-    eccentricity: eccentricityOf(real),
-    elongationDegrees: ((Math.atan2(e2, e1) * 90 / Math.PI) + 180) % 180,
-    shape: [e1, e2],
-    halfFluxRadiusPixels: measured === measured ? measured : ratio * fwhmPixels,
-    background: candidate.background,
-    saturated: candidate.saturated,
-  };
-}
-
-/**
- * Half-flux radii are measured on this many stars, from the brightest; the rest take the frame's ratio to the width.
- */
-const MEASURED_RADII = 100;
-
-/**
- * Stars of a survey.
- *
- * @param part whether a crowded frame is searched again for what the survey could not part
- */
-export function starsOf(from: StarSearch, part: boolean): { stars: Star[]; profile: FrameProfile; fwhmPixels: number } {
-  const first = frameProfile(from.sampling, from.stars, from.width, from.noise);
-  if (from.width === null) return { stars: [], profile: first, fwhmPixels: NaN };
-  const { stars: sharp, profile, frame } = isUndersampled(from.sampling, from.width)
-    ? fitUndersampled(from.sampling, from.stars, from.width, from.noise, first)
-    : { stars: from.stars, profile: first, frame: from.width };
-  const fwhmPixels = Math.sqrt(ellipseArea(frame)) * profile.fwhmPerSigma;
-  const variety = sizeVariety(sharp, frame);
-  const scale = frameFluxScale(sharp);
-  const single = sharp.map((star) => ({ ...star, frameFlux: star.frameFlux * scale }));
-  const found = part && isCrowded(from, fwhmPixels)
-    ? deblend({ ...from, width: frame }, single, profile, variety)
-    : single;
-  const radii = new Float64Array(found.length).fill(NaN);
-  const ratios: number[] = [];
-  for (let i = 0; i < found.length && ratios.length < MEASURED_RADII; i++) {
-    const { snr, saturated, x, y, background } = found[i];
-    if (snr < 20 || saturated) continue;
-    radii[i] = halfFluxRadius(from.sampling, x, y, background, 3 * fwhmPixels);
-    if (radii[i] === radii[i]) {
-      ratios.push(radii[i] / (Math.sqrt(ellipseArea(found[i])) * profile.fwhmPerSigma));
-    }
-  }
-  ratios.sort((a, b) => a - b);
-  const ratio = ratios.length === 0 ? 0.5 : ratios[ratios.length >> 1];
-  return {
-    stars: found.map((candidate, i) => starOf(profile, candidate, variety, radii[i], ratio)),
-    profile,
-    fwhmPixels,
-  };
-}
-
-/**
- * Find the stars of a frame and measure place, light, width and shape of each.
+ * Find the stars of a frame and measure place, flux, width and shape of each.
  *
  * In: a linear image of any unit, raw or calibrated, mono, mosaic (its green pixels are used, positions are in
  * full-resolution pixels) or colour (plane G). NaN is no data. Out: a list, brightest first.
@@ -201,14 +111,14 @@ export function detectStars(image: Image, options: Partial<DetectStarsOptions> =
   }
   if (!(maximumStars >= 1)) throw new RangeError(`detectStars: maximumStars must be ≥ 1, but got ${maximumStars}`);
   const sampling = samplingOf("detectStars", image, used.channel);
-  const seen = searchStars(sampling, {
+  const search = searchStars(sampling, {
     detectionSigma,
     saturationLevel: saturationLevel ?? Infinity,
     electronsPerUnit: electronsPerUnit ?? 0,
     maximumStars,
   });
-  const { stars, profile, fwhmPixels } = starsOf(seen, true);
-  closeSearch(seen, sampling);
+  const { stars, profile, fwhmPixels } = starsFromSearch(search, true);
+  closeSearch(search, sampling);
   return {
     stars,
     channel: sampling.channel,
@@ -216,10 +126,10 @@ export function detectStars(image: Image, options: Partial<DetectStarsOptions> =
     height: image.height,
     fwhmPixels,
     moffatBeta: stars.length === 0 ? NaN : profile.moffat.beta,
-    background: seen.background,
-    noise: seen.noise,
-    truncated: seen.truncated,
-    turnedDown: seen.turnedDown,
+    background: search.background,
+    noise: search.noise,
+    truncated: search.truncated,
+    turnedDown: search.turnedDown,
     options: used,
   };
 }

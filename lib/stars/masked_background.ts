@@ -1,5 +1,6 @@
 /** The sky between the stars of a frame that are known. */
 import { returnPlane } from "../core/memory.ts";
+import type { Raster } from "../core/raster.ts";
 import type { Star } from "../core/star.ts";
 import { blockMeans, tileStatistics } from "../kernels/detection.ts";
 import { medianInPlace } from "../stats/samples.ts";
@@ -7,28 +8,20 @@ import { moffatFwhm } from "./moffat.ts";
 import type { Sampling } from "../core/sampling.ts";
 import type { StarSearch } from "./search_stars.ts";
 
-/** Stars are left out to where their light has fallen to this share of the noise of a sample of the grid. */
-const LEFT_OUT = 0.1;
+/** Stars are left out to where they have fallen to this share of the noise of a sample of the grid. */
+const maskedNoiseShare = 0.1;
+/** Least share of the tiles that must be left: with fewer there is no sky to see between the stars. */
+const minimumTileShare = 0.25;
 
-/**
- * Median level of the sky and noise of a pixel, with the stars left out as far as their profile reaches. Where stars
- * stand close, their wings lift the level that the survey found before it knew them by a fifth of the noise.
- */
-export function maskedBackground(
-  sampling: Sampling,
-  seen: StarSearch,
+/** Set the samples of a 2 × 2 grid to NaN as far as the stars' profile is above a level. */
+function maskStars(
+  { data, width, height }: Raster,
   stars: readonly Star[],
-  fwhmPixels: number,
-  beta: number,
-): { level: number; noise: number } {
-  const before = { level: seen.background, noise: seen.noise };
-  if (stars.length === 0 || !(fwhmPixels > 0)) return before;
-  const grid = blockMeans(sampling.data, sampling.width, sampling.height, sampling.parity);
-  const { width, height, data } = grid;
-  const exponent = Math.max(2, Math.min(6, beta));
-  const alpha = fwhmPixels / moffatFwhm(exponent);
+  { alpha, exponent }: { readonly alpha: number; readonly exponent: number },
+  limit: number,
+): void {
   for (const star of stars) {
-    const fall = star.peak / (LEFT_OUT * seen.gridNoise);
+    const fall = star.peak / limit;
     if (!(fall > 1)) continue;
     // A trailed star is as long as its eccentricity says.
     const stretch = (1 - Math.min(0.99, star.eccentricity) ** 2) ** -0.25;
@@ -42,11 +35,31 @@ export function maskedBackground(
       if (from <= to) data.fill(NaN, y * width + from, y * width + to + 1);
     }
   }
+}
+
+/**
+ * Median level of the sky and noise of a pixel, with the stars left out as far as their profile reaches. Where stars
+ * stand close, their wings lift the level that the search found before it knew them by a fifth of the noise.
+ *
+ * @param fwhmPixels of the frame's stars
+ * @param beta exponent of their Moffat profile
+ */
+export function maskedBackground(
+  sampling: Sampling,
+  seen: StarSearch,
+  stars: readonly Star[],
+  fwhmPixels: number,
+  beta: number,
+): { level: number; noise: number } {
+  const before = { level: seen.background, noise: seen.noise };
+  if (stars.length === 0 || !(fwhmPixels > 0)) return before;
+  const grid = blockMeans(sampling.data, sampling.width, sampling.height, sampling.parity);
+  const exponent = Math.max(2, Math.min(6, beta));
+  maskStars(grid, stars, { alpha: fwhmPixels / moffatFwhm(exponent), exponent }, maskedNoiseShare * seen.gridNoise);
   const { level, noise } = tileStatistics(grid, seen.mesh.tile);
   const known = level.filter((v) => v === v);
-  returnPlane(data);
-  // Where hardly a tile is left there is no sky to see between the stars.
-  if (known.length < level.length / 4) return before;
+  returnPlane(grid.data);
+  if (known.length < minimumTileShare * level.length) return before;
   const perPixel = seen.noise / seen.gridNoise;
   return { level: medianInPlace(known), noise: perPixel * medianInPlace(noise.filter((v) => v === v)) };
 }

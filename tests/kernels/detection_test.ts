@@ -64,7 +64,7 @@ function everything(
     const y = (k * 17.7) % (height + 4) - 2;
     list.set([k % 3, x, y, 1 + k % 5, (k % 7) * 0.1, 2, 300 + k % 9, 3, 0.01, 0, 0.1, 500, 20], k * momentFields);
   }
-  measureMoments(data, width, height, parity, 0.4, list);
+  measureMoments({ data, width, height, parity }, 0.4, list);
   const { level, noise } = mesh;
   return {
     blocks,
@@ -219,9 +219,9 @@ describe("measureMoments", () => {
     truth.forEach(([x, y], k) => {
       list.set([k === 0 ? 2 : 1, x + 0.4, y - 0.3, 3, 0, 3, 7, 3, 0.001, 0, 0.1, 50, 40], k * momentFields);
     });
-    measureMoments(data, width, height, -1, 0.4, list);
+    measureMoments({ data, width, height, parity: -1 }, 0.4, list);
     truth.forEach(([x, y], k) => {
-      expect(list[k * momentFields + momentAt.good]).toBe(1);
+      expect(list[k * momentFields + momentAt.converged]).toBe(1);
       // the adaptive pass ends when a step is below a thousandth of the width; at a border whole pixels are left out,
       // not parts
       const near = k === 0 ? 0.005 : 0.15;

@@ -11,7 +11,7 @@ import {
   moffatHalfFluxRadius,
   moffatNoiseArea,
 } from "../../lib/stars/moffat.ts";
-import { eccentricityOf } from "../../lib/stars/moments.ts";
+import { eccentricityOf } from "../../lib/stars/ellipse.ts";
 import { starlet, starletGains, starletSmooth } from "../../lib/filters/starlet.ts";
 import { matchTruth, noiseArea, renderScene, testProfile } from "../support/scenes.ts";
 
@@ -220,11 +220,11 @@ describe("adaptive moments of 1500 round Gaussian stars of s = 2 in white noise,
       }
       list.set([2, x0, y0, s2, 0, s2, 0, 3, 0, 0, 0.1, 60, 40], k * momentFields);
     }
-    measureMoments(data, width, side, -1, 0.4, list);
+    measureMoments({ data, width, height: side, parity: -1 }, 0.4, list);
     let squares = 0;
     let n = 0;
     for (let e = 0; e < list.length; e += momentFields) {
-      if (list[e + momentAt.good] === 0) continue;
+      if (list[e + momentAt.converged] === 0) continue;
       const xx = list[e + momentAt.xx];
       const yy = list[e + momentAt.yy];
       const xy = list[e + momentAt.xy];
