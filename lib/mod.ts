@@ -87,15 +87,9 @@ export {
   type CalibrationFinding,
   type CalibrationProblem,
 } from "./night/audit_calibration.ts";
-export {
-  diagnoseNight,
-  type DiagnoseNightOptions,
-  type FrameDiagnosis,
-  type NightDiagnosis,
-  type NightFinding,
-  type NightRow,
-  type Verdict,
-} from "./night/diagnose_night.ts";
+export type { Verdict } from "./night/causes/cause.ts";
+export { diagnoseNight, type FrameDiagnosis, type NightDiagnosis, type NightFinding } from "./night/diagnose_night.ts";
+export type { DiagnoseNightOptions } from "./night/diagnose_night_options.ts";
 export {
   type CalibrationMatch,
   type CalibrationPlan,
@@ -105,6 +99,7 @@ export {
   matchCalibration,
   type MatchCalibrationOptions,
 } from "./night/match_calibration.ts";
+export type { NightRow } from "./night/night_row.ts";
 export {
   type Decision,
   parseDecisions,

@@ -35,7 +35,8 @@ export {
 } from "../measure/measure_background.ts";
 
 // night
-export { type Cause, remedies } from "../night/causes.ts";
+export type { Cause } from "../night/causes/cause.ts";
+export { remedies } from "../night/causes/cause_rules.ts";
 export {
   type CalibrationMatch,
   type CalibrationPlan,

@@ -1,5 +1,6 @@
 /** From verdicts to the frames that go into the stacks: the person's word first, weights, and what the choice costs. */
-import type { FrameDiagnosis, Verdict } from "./diagnose_night.ts";
+import type { Verdict } from "./causes/cause.ts";
+import type { FrameDiagnosis } from "./diagnose_night.ts";
 import {
   type SelectionEffect,
   selectionEffect,
@@ -107,8 +108,8 @@ export interface Selection {
  * import { parseDecisions } from "faintlight";
  * import { selectFrames } from "faintlight/parts";
  *
- * const diagnosis = { file: "a.fits", verdict: "reject" as const, causes: ["cloud" as const], cause: "cloud", evidence: "", remedy: "",
- *   transparency: 0.5, confidence: 1 };
+ * const diagnosis = { file: "a.fits", verdict: "reject" as const, causes: ["cloud" as const], cause: "cloud",
+ *   evidence: "", remedy: "", transparency: 0.5, confidence: 1 };
  * const { frames } = selectFrames([{ diagnosis, stack: "Ha", noise: 3, fwhm: 2.5 }], parseDecisions("keep a.fits"));
  * assert.equal(frames[0].kept && frames[0].overridden, true);
  * ```

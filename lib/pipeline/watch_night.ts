@@ -7,8 +7,11 @@ import { fileStates, readRecordOf } from "../io/list_frames.ts";
 import { join } from "../io/paths.ts";
 import { parallelMap } from "../parallel/pool.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
-import { type Cause, remedies } from "../night/causes.ts";
-import { diagnoseNight, type FrameDiagnosis, groupKey, type NightRow } from "../night/diagnose_night.ts";
+import type { Cause } from "../night/causes/cause.ts";
+import { remedies } from "../night/causes/cause_rules.ts";
+import { diagnoseNight, type FrameDiagnosis } from "../night/diagnose_night.ts";
+import { groupKey } from "../night/night_group.ts";
+import type { NightRow } from "../night/night_row.ts";
 import { isCalibration } from "./check_calibration.ts";
 import { measureLightTask } from "./measure_light.ts";
 import { type ChosenCalibration, watchCalibration } from "./watch_calibration.ts";
@@ -119,7 +122,7 @@ const plainWords: Readonly<Record<Cause, string>> = Object.freeze({
   "moonlight": "the moon brightens the sky",
   "satellite or aircraft": "a satellite or aircraft crossed",
   "off target": "the telescope points beside the target",
-  "part of the field hidden": "something stands before a part of the field",
+  "something in the way": "something stands before a part of the field",
   "overexposed": "too bright for the sensor",
   "corrupt file": "the file is damaged",
   "duplicate": "the same frame once more",

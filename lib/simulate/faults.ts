@@ -83,7 +83,7 @@ export const knownFaults: { readonly [Name in FaultName]: Fault } = Object.freez
   dispersion: fault("atmospheric dispersion", false, "low in the sky the air draws stars out into short spectra", {
     altitudeDegrees: 15,
   }),
-  obstruction: fault("part of the field hidden", false, "a roof or tree stands before a part of the field", {
+  obstruction: fault("something in the way", false, "something stands before a part of the field", {
     share: 0.4,
     degrees: 70,
     softness: 0.35,

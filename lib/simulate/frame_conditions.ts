@@ -35,7 +35,7 @@ export interface Streak {
   readonly blinkPixels: number;
 }
 
-/** Something solid that stands before a part of the field: a roof's edge, a tree, a dome. */
+/** Something solid in the way: it stands before a part of the field, as the slit of a dome or a tree does. */
 export interface Obstacle {
   /** Share of the frame's width or height, along its direction, that is shaded at least by half. */
   readonly share: number;
