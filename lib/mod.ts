@@ -122,11 +122,11 @@ export { RegistrationError, type RegistrationFailure } from "./register/registra
 export type { FrameSize, MatchableStar } from "./register/star_list.ts";
 export {
   type FrameRegistration,
-  type FrameToRegister,
   registerFrames,
   type RegisterFramesOptions,
   type Registration,
 } from "./register/register_frames.ts";
+export type { FrameToRegister, RegistrationSource } from "./register/frame_to_register.ts";
 export { resample, type ResampleOptions } from "./register/resample.ts";
 
 // normalise

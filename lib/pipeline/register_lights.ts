@@ -121,9 +121,9 @@ export function registerLights(context: NightContext, frames: readonly MeasuredF
         file: frame.record.file,
         reference: reference.record.file,
         transform: own.transform,
-        rmsPixels: own.rmsPixels,
+        rmsPixels: own.rmsPixels ?? NaN,
         matchedStars: own.matchedStars,
-        fluxRatio: own.fluxRatio > 0 ? own.fluxRatio : null,
+        fluxRatio: own.fluxRatio !== null && own.fluxRatio > 0 ? own.fluxRatio : null,
         note: own.notes.join("; "),
       };
       if (bridge === null || bridge instanceof RegistrationError) {

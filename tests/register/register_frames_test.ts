@@ -1,6 +1,9 @@
 import { describe, expect, it } from "vitest";
+import { createImage, type Image } from "../../lib/core/image.ts";
 import { applyTransform, type Transform } from "../../lib/core/transform.ts";
-import { type FrameToRegister, registerFrames } from "../../lib/register/register_frames.ts";
+import type { FrameToRegister } from "../../lib/register/frame_to_register.ts";
+import { registerFrames } from "../../lib/register/register_frames.ts";
+import { detectStars } from "../../lib/stars/detect_stars.ts";
 import { caseStream, expose, frame, type Place, sky } from "./sky.ts";
 
 type Map = (x: number, y: number) => Place;
@@ -99,6 +102,32 @@ describe("registerFrames", () => {
     const night = registerFrames(frames, { reference: 0 });
     expect(night.frames.map((each) => each.method)).toEqual(["reference", "stars", "all-stars"]);
     expect(worst(night.frames, places, 0)).toBeLessThan(1);
+  });
+
+  it("takes images and detects their stars itself", () => {
+    const random = caseStream("images", 4);
+    const stars = sky(random, 40, 200, 160);
+    const exposed = (drift: number): Image => {
+      const data = Float32Array.from({ length: 200 * 160 }, () => 100 + 2 * random.gaussian());
+      for (const { x, y } of stars) {
+        for (let p = 0; p < data.length; p++) {
+          const dx = p % 200 - x + drift;
+          const dy = Math.floor(p / 200) - y;
+          if (dx * dx + dy * dy < 100) data[p] += 800 * Math.exp(-(dx * dx + dy * dy) / 4);
+        }
+      }
+      return createImage({ width: 200, height: 160, unit: "adu", planes: [{ channel: "L", data }] });
+    };
+    const images = [exposed(0), exposed(6), exposed(12)];
+    const night = registerFrames(images, { reference: 0 });
+    expect(night.transforms.map((each) => applyTransform(each as Transform, 94, 80).x)).toEqual([
+      94,
+      expect.closeTo(100, 1),
+      expect.closeTo(106, 1),
+    ]);
+    expect(night.frames.map(({ method }) => method)).toEqual(["reference", "stars", "stars"]);
+    const listed = registerFrames(images.map((each) => detectStars(each)), { reference: 0 });
+    expect(listed.transforms).toEqual(night.transforms);
   });
 
   it("names what is wrong", () => {
