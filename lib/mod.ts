@@ -215,7 +215,9 @@ export { saturate, type SaturateOptions } from "./colour/saturate.ts";
 export { subtractContinuum, type SubtractContinuumOptions } from "./colour/subtract_continuum.ts";
 
 // effect
-export { type Change, type Effect, measureEffect, type Purpose } from "./effect/measure_effect.ts";
+export type { Change } from "./effect/change.ts";
+export { type Effect, measureEffect } from "./effect/measure_effect.ts";
+export type { Purpose } from "./effect/purpose.ts";
 export { type HalvesReport, validateHalves, type ValidateHalvesOptions } from "./effect/validate_halves.ts";
 
 // view

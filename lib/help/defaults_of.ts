@@ -27,7 +27,8 @@ import { subtractContinuum, subtractContinuumDefaults } from "../colour/subtract
 import { deconvolve, deconvolveDefaults } from "../detail/deconvolve.ts";
 import { enhanceDetail, enhanceDetailDefaults } from "../detail/enhance_detail.ts";
 import { reduceNoise, reduceNoiseDefaults } from "../detail/reduce_noise.ts";
-import { measureEffect, purposeDefaults } from "../effect/measure_effect.ts";
+import { measureEffect } from "../effect/measure_effect.ts";
+import { purposeDefaults } from "../effect/purpose.ts";
 import { validateHalves, validateHalvesDefaults } from "../effect/validate_halves.ts";
 import { encodeJpeg, encodeJpegDefaults } from "../io/jpeg.ts";
 import { listFrames, listFramesDefaults } from "../io/list_frames.ts";

@@ -1,5 +1,6 @@
 /** The ledger of a step as lines for a sheet and a page. */
-import type { Change, Effect } from "../effect/measure_effect.ts";
+import type { Change } from "../effect/change.ts";
+import type { Effect } from "../effect/measure_effect.ts";
 import type { ReportLedgerLine } from "../view/report.ts";
 import { formatNumber, formatShare } from "../view/text.ts";
 
@@ -56,11 +57,11 @@ export function effectLines(
     ...(starless ? [] : [
       line("stars", stars.count, count),
       line("star FWHM (px)", stars.fwhm, number),
-      ratio("light of the stars", stars.light),
+      ratio("flux of the stars", stars.flux),
       line("dark rings (sigma)", stars.ring, number),
     ]),
     line("sky range (sigma)", flatness, number, oneUnit),
-    ratio("light of the nebula", nebula.light),
+    ratio("flux of the nebula", nebula.flux),
     ratio("colour of the nebula", colourFactor),
     line("at black", clipped.black, formatShare),
     line("at white", clipped.white, formatShare),

@@ -11,7 +11,7 @@ import { neutraliseSky } from "../colour/neutralise_sky.ts";
 import { saturate } from "../colour/saturate.ts";
 import { subtractContinuum } from "../colour/subtract_continuum.ts";
 import { cropImage } from "../stack/crop_image.ts";
-import type { Purpose } from "../effect/measure_effect.ts";
+import type { Purpose } from "../effect/purpose.ts";
 import { enhanceDetail } from "../detail/enhance_detail.ts";
 import { recombineStars } from "../stars/recombine_stars.ts";
 import { placeStarColours } from "../stars/place_star_colours.ts";

@@ -111,7 +111,7 @@ describe("deconvolve", () => {
     expect(measureEffect(scene.image, sharp, meant).doubts).toEqual([]);
     const effect = measureEffect(scene.image, sharp, meant);
     expect(effect.stars.fwhm.after ?? NaN).toBeLessThan(0.8 * (effect.stars.fwhm.before ?? NaN));
-    expect(Math.abs((effect.nebula.light ?? NaN) - 1)).toBeLessThan(0.01);
+    expect(Math.abs((effect.nebula.flux ?? NaN) - 1)).toBeLessThan(0.01);
     const overdone = deconvolve(scene.image, { iterations: 60, thresholdSigma: 0 });
     expect(measureEffect(scene.image, overdone, meant).doubts.length).toBeGreaterThan(0);
   });

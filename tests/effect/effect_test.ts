@@ -54,7 +54,7 @@ describe("measureEffect", () => {
     expect(said(mono, mono)).toBe("");
     expect(said(colour, colour)).toBe("");
     expect(said(mono, change(mono, (v) => 3 * v))).toBe("");
-    expect(measureEffect(mono, change(mono, (v) => 3 * v)).stars.light).toBeCloseTo(3, 4);
+    expect(measureEffect(mono, change(mono, (v) => 3 * v)).stars.flux).toBeCloseTo(3, 4);
   });
 
   it("raises none about steps done well", () => {
@@ -83,11 +83,11 @@ describe("measureEffect", () => {
     expect(said(mono, stretchAsinh(mono, { black: 900, white: 20000, bend: 50 }))).not.toMatch(/clipped/);
   });
 
-  it("the light of the nebula fell", () => {
+  it("the flux of the nebula fell", () => {
     const eaten = change(mono, (v, i) => v - 0.1 * scene.nebula[0][i]);
-    expect(said(mono, eaten)).toMatch(/the light of the nebula fell by (9|10|8)/);
+    expect(said(mono, eaten)).toMatch(/the flux of the nebula fell by (9|10|8)/);
     const less = change(mono, (v, i) => v - 0.005 * scene.nebula[0][i]);
-    expect(said(mono, less)).not.toMatch(/light of the nebula/);
+    expect(said(mono, less)).not.toMatch(/flux of the nebula/);
   });
 
   it("stars gained dark rings", () => {
@@ -119,7 +119,7 @@ describe("measureEffect", () => {
       state = state * 16807 % 2147483647; // Park & Miller 1988
       return v + 40 * (state / 2147483647 - 0.5);
     });
-    expect(said(mono, louder)).toMatch(/noise rose by \d+ % against the light of the stars/);
+    expect(said(mono, louder)).toMatch(/noise rose by \d+ % against the flux of the stars/);
     expect(said(mono, reduceNoise(mono))).not.toMatch(/noise rose|grain/);
   });
   const waxed = gaussianSmooth(mono.planes[0].data, size.width, size.height, 4);
@@ -179,13 +179,13 @@ describe("each doubt is raised by what spoils, and not by half as little", () =>
     ],
     [
       "nebula rose",
-      /light of the nebula rose/,
+      /flux of the nebula rose/,
       () => said(mono, change(mono, (v, i) => v + 0.06 * scene.nebula[0][i])),
       () => said(mono, change(mono, (v, i) => v + 0.008 * scene.nebula[0][i])),
     ],
     [
       "nebula fell",
-      /light of the nebula fell/,
+      /flux of the nebula fell/,
       () => said(mono, change(mono, (v, i) => v - 0.06 * scene.nebula[0][i])),
       () => said(mono, change(mono, (v, i) => v - 0.008 * scene.nebula[0][i])),
     ],
@@ -252,7 +252,7 @@ describe("the nebula's light is judged above a sky that may slope", () => {
   )("taking a steep gradient away moves it by less than 2 %% and raises no doubt: seed %i, %s", (seed, kind) => {
     const { image } = steep(seed, kind);
     const effect = measureEffect(image, extractGradient(image).image);
-    expect(Math.abs((effect.nebula.light as number) - 1)).toBeLessThan(0.02);
+    expect(Math.abs((effect.nebula.flux as number) - 1)).toBeLessThan(0.02);
     expect(effect.doubts).toEqual([]);
     expect((effect.flatness.after as number) < 0.1 * (effect.flatness.before as number)).toBe(true);
   });
@@ -262,11 +262,11 @@ describe("the nebula's light is judged above a sky that may slope", () => {
     // A fifth of the nebula goes with the gradient.
     const eaten = change(image, (v, i) => v - gradient[0][i] - 0.2 * nebula[0][i]);
     const effect = measureEffect(image, eaten);
-    expect(Math.abs((effect.nebula.light as number) - 0.8)).toBeLessThan(0.02);
-    expect(effect.doubts.join()).toMatch(/the light of the nebula fell by (19|20|21) %/);
+    expect(Math.abs((effect.nebula.flux as number) - 0.8)).toBeLessThan(0.02);
+    expect(effect.doubts.join()).toMatch(/the flux of the nebula fell by (19|20|21) %/);
     // A mesh over every box, the nebula's too, does it by itself.
     const mesh = fitSurface(sampleBackground(image, { boxesAlong: 12 }), { model: "mesh", rejectionSigma: 1e6 });
-    expect(measureEffect(image, subtractSurface(image, mesh)).doubts.join()).toMatch(/light of the nebula fell/);
+    expect(measureEffect(image, subtractSurface(image, mesh)).doubts.join()).toMatch(/flux of the nebula fell/);
   });
 
   it("gains of the channels are no change; a loss in one channel behind such gains is", () => {
@@ -277,7 +277,7 @@ describe("the nebula's light is judged above a sky that may slope", () => {
         .nebula;
     const spoiled = equaliseChannels(change(colour, (v, i, c) => c === 1 ? v - 0.15 * nebula[1][i] : v));
     expect(said(colour, spoiled, { changesColour: true })).toMatch(
-      /the light of the nebula (fell|rose) by [\d.]+ % in [RGB]/,
+      /the flux of the nebula (fell|rose) by [\d.]+ % in [RGB]/,
     );
   });
 });
@@ -354,7 +354,7 @@ describe("the ledger's own numbers against what was put in", () => {
     expect(Math.abs((effect.stars.fwhm.before as number) / 3 - 1)).toBeLessThan(0.08);
     const seen = scene.stars.filter(({ x, y }) => x > 6 && y > 6 && x < 413 && y < 293).length;
     expect(Math.abs((effect.stars.count.before as number) / seen - 1)).toBeLessThan(0.15);
-    expect(effect.stars.light).toBeCloseTo(0.6, 2);
+    expect(effect.stars.flux).toBeCloseTo(0.6, 2);
   });
 
   it("flatness: a plane of 100 under a noise of 10 is a range of 10", () => {
@@ -367,7 +367,7 @@ describe("the ledger's own numbers against what was put in", () => {
   it("the nebula's light, box by box, to half a per cent", () => {
     for (const factor of [0.7, 0.95, 1.05, 1.5]) {
       const { nebula } = measureEffect(mono, change(mono, (v, i) => v + (factor - 1) * scene.nebula[0][i]));
-      expect(Math.abs((nebula.light as number) / factor - 1)).toBeLessThan(0.005);
+      expect(Math.abs((nebula.flux as number) / factor - 1)).toBeLessThan(0.005);
       expect(nebula.scatter as number).toBeLessThan(0.02);
     }
   });

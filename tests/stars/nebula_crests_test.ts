@@ -34,8 +34,8 @@ describe("separateStars on a frame full of filaments", () => {
     expect(unknown.length).toBeLessThan(0.5 * list.length);
     expect(list.length).toBeGreaterThan(250);
     const { nebula, stars } = measureEffect(image, starless, { changesStars: true });
-    expect(Math.abs((nebula.light ?? NaN) - 1)).toBeLessThan(0.003);
+    expect(Math.abs((nebula.flux ?? NaN) - 1)).toBeLessThan(0.003);
     expect(nebula.scatter).toBeLessThan(0.005);
-    expect(stars.light).toBeLessThan(0.02);
+    expect(stars.flux).toBeLessThan(0.02);
   });
 });
