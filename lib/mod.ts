@@ -40,7 +40,8 @@ export type { TileCodec } from "./io/tile_table.ts";
 export { type FitsPart, writeFits, type WriteFitsOptions } from "./io/write_fits.ts";
 
 // simulate
-export type { ExpectedSignal, FrameTruth, SimulateFrameOptions } from "./simulate/expected_signal.ts";
+export type { ExpectedSignal, SimulateFrameOptions } from "./simulate/expected_signal.ts";
+export type { FrameTruth } from "./simulate/frame_truth.ts";
 
 // calibrate
 export { calibrateFrame, type CalibrateFrameOptions } from "./calibrate/calibrate_frame.ts";

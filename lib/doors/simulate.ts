@@ -43,7 +43,7 @@ export {
 export {
   moffatAlphaPerFwhm,
   type MotionStep,
-  type PointSpread,
+  type PsfShape,
   renderStars,
   type RenderStarsOptions,
   type StarCanvas,

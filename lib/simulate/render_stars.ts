@@ -26,7 +26,7 @@ export interface MotionStep {
 }
 
 /** Shape of a star's image. Lengths in pixels, directions from +x towards +y as stored. */
-export interface PointSpread {
+export interface PsfShape {
   /** Full width at half maximum in the middle of the field, before motion. */
   readonly fwhmPixels: number;
   /** Exponent of the Moffat profile (1969, A&A 3, 455); 4.765 is pure turbulence, real telescopes give 2.5 … 4. */
@@ -52,7 +52,7 @@ export interface PointSpread {
 }
 
 /** A sharp, round star and no motion. */
-export const pointSpreadDefaults: PointSpread = Object.freeze({
+export const psfShapeDefaults: PsfShape = Object.freeze({
   fwhmPixels: 2.6,
   beta: 3,
   eccentricity: 0,
@@ -151,10 +151,10 @@ export const moffatAlphaPerFwhm = (beta: number): number => 0.5 / Math.sqrt(powP
 export function renderStars(
   canvas: StarCanvas,
   stars: readonly StarImage[],
-  spread: Partial<PointSpread> = {},
+  spread: Partial<PsfShape> = {},
   options: Partial<RenderStarsOptions> = {},
 ): void {
-  const shape = settle("renderStars", pointSpreadDefaults, spread);
+  const shape = settle("renderStars", psfShapeDefaults, spread);
   const { cutElectrons, minimumRadiusFwhm, mosaic, centre } = settle("renderStars", renderStarsDefaults, options);
   if (!(shape.fwhmPixels > 0)) throw new RangeError(`renderStars: fwhmPixels must be > 0, but got ${shape.fwhmPixels}`);
   if (!(shape.beta > 1)) throw new RangeError(`renderStars: beta must be > 1, but got ${shape.beta}`);

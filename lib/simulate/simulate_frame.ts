@@ -3,8 +3,9 @@ import { createImage, type Image } from "../core/image.ts";
 import { plainGeometry } from "../core/geometry.ts";
 import { canonicalJson } from "../core/options.ts";
 import { randomStream } from "../core/random.ts";
-import { expectedSignal, type FrameTruth, type SimulateFrameOptions } from "./expected_signal.ts";
+import { expectedSignal, type SimulateFrameOptions } from "./expected_signal.ts";
 import { frameConditionsDefaults } from "./frame_conditions.ts";
+import type { FrameTruth } from "./frame_truth.ts";
 import { frameHeader } from "./frame_header.ts";
 import { arcsecPerPixelOf, type Rig } from "./rig.ts";
 import type { Scene } from "./scene.ts";
@@ -42,12 +43,12 @@ export interface SimulatedFrame {
  * ```
  */
 export function simulateFrame(rig: Rig, scene: Scene, options: SimulateFrameOptions = {}): SimulatedFrame {
-  const { light, truth } = expectedSignal(rig, scene, options);
+  const { electrons, truth } = expectedSignal(rig, scene, options);
   const seed = options.seed ?? frameConditionsDefaults.seed;
   const temperatureC = options.temperatureC ?? rig.setTemperatureC ?? 15;
   const cosmicRays = options.cosmicRays ?? frameConditionsDefaults.cosmicRays;
   const exposure = { seconds: truth.exposureSeconds, temperatureC, cosmicRays };
-  const data = readOut(rig, truth.transparency > 0 ? light : null, exposure, randomStream(`read-out ${seed}`));
+  const data = readOut(rig, truth.transparency > 0 ? electrons : null, exposure, randomStream(`read-out ${seed}`));
   const { detector } = rig;
   const warm = darkCurrentLaw(temperatureC) / darkCurrentLaw(detector.referenceC);
   const image = createImage({

@@ -10,7 +10,7 @@ import { readBytes } from "../io/digest_files.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { knownCalibrationFaults } from "./calibration_faults.ts";
-import type { FrameTruth } from "./expected_signal.ts";
+import type { FrameTruth } from "./frame_truth.ts";
 import { lanternSceneFor, type LanternSceneOptions } from "./lantern_scene.ts";
 import { blackBodyWidth, zeroMagnitudePhotons } from "./photometry.ts";
 import { powPortable } from "../kernels/elementary.ts";

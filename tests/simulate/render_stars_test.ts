@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
-import { moffatAlphaPerFwhm, type PointSpread, renderStars } from "../../lib/simulate/render_stars.ts";
+import { moffatAlphaPerFwhm, type PsfShape, renderStars } from "../../lib/simulate/render_stars.ts";
 
-const draw = (size: number, x: number, y: number, spread: Partial<PointSpread>, radius = 8) => {
+const draw = (size: number, x: number, y: number, spread: Partial<PsfShape>, radius = 8) => {
   const canvas = { width: size, height: size, data: new Float64Array(size * size) };
   renderStars(canvas, [{ x, y, flux: 1 }], spread, { minimumRadiusFwhm: radius });
   return canvas.data;

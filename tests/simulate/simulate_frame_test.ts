@@ -37,10 +37,10 @@ const sceneOf = (stars: readonly SceneStar[]): Scene => ({
 const star: SceneStar = { east: 0, north: 0, magnitude: 10, temperatureK: 5800 };
 const dark = { skyMagnitude: 40, eccentricity: 0 };
 const clean = illumination(rig, { filter: "Ha", dustMoved: false });
-/** Light of a frame before the dust, so that sums are those of the star. */
-const lightOf = (options: SimulateFrameOptions, stars: readonly SceneStar[] = [star]) => {
-  const { light, truth } = expectedSignal(rig, sceneOf(stars), options);
-  return { light: light.map((x, i) => x / clean[i]), truth };
+/** Electrons of a frame before the dust, so that sums are those of the star. */
+const electronsOf = (options: SimulateFrameOptions, stars: readonly SceneStar[] = [star]) => {
+  const { electrons, truth } = expectedSignal(rig, sceneOf(stars), options);
+  return { electrons: electrons.map((x, i) => x / clean[i]), truth };
 };
 const sum = (data: Float32Array) => data.reduce((a, b) => a + b, 0);
 
@@ -74,41 +74,42 @@ function moments(data: Float32Array, cx: number, cy: number, radius: number) {
 
 describe("the light of a frame", () => {
   it("holds the star's electrons: rate × exposure × transparency (loss of the profile's tail 1e-3)", () => {
-    const { light, truth } = lightOf(dark);
+    const { electrons, truth } = electronsOf(dark);
     const rate = magnitudeRate(10, collectingAreaSquareCm(rig), blackBodyWidth(passbandOf(rig, "Ha"), 5800));
-    expect(Math.abs(sum(light) / (rate * 300 * truth.transparency) - 1)).toBeLessThan(2e-3);
+    expect(Math.abs(sum(electrons) / (rate * 300 * truth.transparency) - 1)).toBeLessThan(2e-3);
   });
 
   it("is proportional to the flux over ten magnitudes", () => {
-    const faint = sum(lightOf(dark, [{ ...star, magnitude: 16 }]).light);
-    const bright = sum(lightOf(dark, [{ ...star, magnitude: 6 }]).light);
+    const faint = sum(electronsOf(dark, [{ ...star, magnitude: 16 }]).electrons);
+    const bright = sum(electronsOf(dark, [{ ...star, magnitude: 6 }]).electrons);
     expect(Math.abs(bright / faint / 10000 - 1)).toBeLessThan(3e-3);
   });
 
   it("puts stars where the truth's matrix says", () => {
     const off: SceneStar = { ...star, east: -31.7, north: 22.3 };
-    const { light, truth } = lightOf({ ...dark, pointing: [4, -3], upDegrees: 33 }, [off]);
+    const { electrons, truth } = electronsOf({ ...dark, pointing: [4, -3], upDegrees: 33 }, [off]);
     const { x, y } = applyTransform(
       invertTransform({ kind: "similarity", matrix: truth.skyMatrix }),
       off.east,
       off.north,
     );
-    const found = moments(light, Math.round(x), Math.round(y), 14);
+    const found = moments(electrons, Math.round(x), Math.round(y), 14);
     expect(Math.abs(found.x - x)).toBeLessThan(0.01);
     expect(Math.abs(found.y - y)).toBeLessThan(0.01);
   });
 
   it("shows north up and east to the left when the top edge points north", () => {
-    const { truth } = lightOf({ ...dark, upDegrees: 0 });
+    const { truth } = electronsOf({ ...dark, upDegrees: 0 });
     const to = invertTransform({ kind: "similarity", matrix: truth.skyMatrix });
     expect(applyTransform(to, 0, 10).y).toBeLessThan(middle);
     expect(applyTransform(to, 10, 0).x).toBeLessThan(middle);
   });
 
   it("has the sky's electrons in the middle", () => {
-    const { light, truth } = lightOf({}, []);
-    expect(Math.abs(light[middle * size + middle] / truth.backgroundElectrons[0] - 1)).toBeLessThan(1e-3);
-    const slope = (light[middle * size + 2 * middle] - light[middle * size]) / (2 * truth.backgroundElectrons[0]);
+    const { electrons, truth } = electronsOf({}, []);
+    expect(Math.abs(electrons[middle * size + middle] / truth.backgroundElectrons[0] - 1)).toBeLessThan(1e-3);
+    const slope = (electrons[middle * size + 2 * middle] - electrons[middle * size]) /
+      (2 * truth.backgroundElectrons[0]);
     // the edge along x lies at 1/√2 of the corner's distance
     expect(Math.abs(slope * Math.SQRT2 - truth.backgroundSlope[0])).toBeLessThan(0.01);
   });
@@ -135,8 +136,8 @@ describe("the light of a frame", () => {
 });
 
 describe("faults", () => {
-  const moved = (fault: FaultName, faultSettings = {}) => lightOf({ ...dark, fault, faultSettings });
-  const still = moments(lightOf(dark).light, middle, middle, 60);
+  const moved = (fault: FaultName, faultSettings = {}) => electronsOf({ ...dark, fault, faultSettings });
+  const still = moments(electronsOf(dark).electrons, middle, middle, 60);
 
   it("each make the frame they name and nothing else: cause and kept or not", () => {
     const causes = Object.values(knownFaults).map((each) => each.cause);
@@ -162,32 +163,32 @@ describe("faults", () => {
 
   it("cloud and dew take light: the star fades as the truth says", () => {
     for (const fault of ["cloud", "dark-cloud", "dew"] as const) {
-      const { light, truth } = moved(fault, {});
-      const share = truth.transparency / lightOf(dark).truth.transparency;
+      const { electrons, truth } = moved(fault, {});
+      const share = truth.transparency / electronsOf(dark).truth.transparency;
       expect(share).toBeLessThan(0.65);
       // cloud is uneven by 30 % of its depth
-      expect(Math.abs(Math.log(sum(light) / still.total / share))).toBeLessThan(0.6);
+      expect(Math.abs(Math.log(sum(electrons) / still.total / share))).toBeLessThan(0.6);
     }
   });
 
   it("lit cloud brightens the sky, cloud over a dark site dims it", () => {
-    const sky = (fault: FaultName) => lightOf({ fault }, []).truth.backgroundElectrons[0];
+    const sky = (fault: FaultName) => electronsOf({ fault }, []).truth.backgroundElectrons[0];
     expect(sky("cloud")).toBeGreaterThan(2 * sky("none"));
     expect(sky("dark-cloud")).toBeLessThan(0.8 * sky("none"));
   });
 
   it("defocus spreads a star over a ring of the radius asked for, and keeps its light", () => {
-    const { light } = moved("defocus", { ringPixels: 9 });
-    expect(Math.abs(sum(light) / still.total - 1)).toBeLessThan(5e-3);
+    const { electrons } = moved("defocus", { ringPixels: 9 });
+    expect(Math.abs(sum(electrons) / still.total - 1)).toBeLessThan(5e-3);
     // the centre lies in the shadow of the obstruction (0.3 of the radius)
-    expect(light[middle * size + middle]).toBeLessThan(0.9 * light[middle * size + middle + 6]);
-    const found = moments(light, middle, middle, 60);
+    expect(electrons[middle * size + middle]).toBeLessThan(0.9 * electrons[middle * size + middle + 6]);
+    const found = moments(electrons, middle, middle, 60);
     expect(Math.abs((found.xx - still.xx) / (81 * (1 + 0.09) / 4) - 1)).toBeLessThan(0.03);
   });
 
   it("drift lengthens a star by L² / 12 along its direction", () => {
-    const { light, truth } = moved("drift", { lengthPixels: 9, degrees: 0 });
-    const found = moments(light, middle, middle, 60);
+    const { electrons, truth } = moved("drift", { lengthPixels: 9, degrees: 0 });
+    const found = moments(electrons, middle, middle, 60);
     expect(Math.abs((found.xx - still.xx) / (81 / 12) - 1)).toBeLessThan(0.03);
     expect(Math.abs(found.yy - still.yy)).toBeLessThan(0.05);
     const s2 = (truth.fwhmPixels / 2.3548200450309493) ** 2;
@@ -197,27 +198,29 @@ describe("faults", () => {
   it("field rotation leaves the middle round and smears the edge by ρ Δθ along the circle", () => {
     const off: SceneStar = { ...star, east: -55 * arcsecPerPixelOf(rig) };
     const options = { ...dark, upDegrees: 0 };
-    const before = moments(lightOf(options, [off]).light, middle + 55, middle, 22);
+    const before = moments(electronsOf(options, [off]).electrons, middle + 55, middle, 22);
     const turn = { ...options, fault: "field-rotation" as const, faultSettings: { degrees: 8 } };
-    const after = moments(lightOf(turn, [off]).light, middle + 55, middle, 22);
+    const after = moments(electronsOf(turn, [off]).electrons, middle + 55, middle, 22);
     const length = 55 * 8 * Math.PI / 180;
     expect(Math.abs((after.yy - before.yy) / (length * length / 12) - 1)).toBeLessThan(0.05);
     expect(Math.abs(after.xx - before.xx)).toBeLessThan(0.1);
-    const centre = moments(lightOf(turn).light, middle, middle, 60);
+    const centre = moments(electronsOf(turn).electrons, middle, middle, 60);
     expect(Math.abs(centre.yy - still.yy)).toBeLessThan(1e-3);
   });
 
   it("a guiding jump doubles the star at the vector and share asked for", () => {
-    const { light } = moved("guiding-jump", { dxPixels: 20, dyPixels: -12, share: 0.25 });
-    const a = moments(light, middle, middle, 8);
-    const b = moments(light, middle + 20, middle - 12, 8);
+    const { electrons } = moved("guiding-jump", { dxPixels: 20, dyPixels: -12, share: 0.25 });
+    const a = moments(electrons, middle, middle, 8);
+    const b = moments(electrons, middle + 20, middle - 12, 8);
     expect(Math.abs(b.total / (a.total + b.total) - 0.25)).toBeLessThan(0.01);
     expect(Math.abs(b.x - a.x - 20)).toBeLessThan(0.1);
     expect(Math.abs(b.y - a.y + 12)).toBeLessThan(0.1);
   });
 
   it("wind blurs by the spread asked for, differently in each frame", () => {
-    const found = [1, 2].map((seed) => moments(lightOf({ ...dark, seed, fault: "wind" }).light, middle, middle, 60));
+    const found = [1, 2].map((seed) =>
+      moments(electronsOf({ ...dark, seed, fault: "wind" }).electrons, middle, middle, 60)
+    );
     for (const each of found) expect(each.xx + each.yy).toBeGreaterThan(still.xx + still.yy + 0.8);
     expect(found[0].xx).not.toBe(found[1].xx);
   });
@@ -225,17 +228,17 @@ describe("faults", () => {
   it("tilt makes stars larger on one side", () => {
     const width = (east: number, north: number) => {
       const off = { ...star, east: east * arcsecPerPixelOf(rig), north: north * arcsecPerPixelOf(rig) };
-      const { light } = lightOf({ ...dark, upDegrees: 0, fault: "tilt" }, [off]);
-      return moments(light, middle - east, middle - north, 20).xx;
+      const { electrons } = electronsOf({ ...dark, upDegrees: 0, fault: "tilt" }, [off]);
+      return moments(electrons, middle - east, middle - north, 20).xx;
     };
     // tilt grows towards +x and +y at 35°
     expect(width(-50, -35)).toBeGreaterThan(1.5 * width(50, 35));
   });
 
   it("a cap lets nothing in, dawn brightens the sky without dimming the star", () => {
-    expect(sum(lightOf({ fault: "cap" }).light)).toBe(0);
-    const dawn = lightOf({ fault: "twilight" });
-    const night = lightOf({});
+    expect(sum(electronsOf({ fault: "cap" }).electrons)).toBe(0);
+    const dawn = electronsOf({ fault: "twilight" });
+    const night = electronsOf({});
     // 14 times the sky of 20.8 magnitudes at 550 nm, with the colour of a black body of 9500 K
     const width = blackBodyWidth(passbandOf(rig, "Ha"), 9500);
     const pixel = arcsecPerPixelOf(rig) ** 2;
@@ -246,16 +249,16 @@ describe("faults", () => {
   });
 
   it("a satellite leaves the electrons a pixel of path that were asked for; an aircraft flashes beside a second trail", () => {
-    const { light } = lightOf(
+    const { electrons } = electronsOf(
       { ...dark, fault: "satellite", faultSettings: { degrees: 0, electronsPerPixel: 500 } },
       [],
     );
     for (const column of [10, 80, 150]) {
       let total = 0;
-      for (let y = 0; y < size; y++) total += light[y * size + column];
+      for (let y = 0; y < size; y++) total += electrons[y * size + column];
       expect(Math.abs(total / 500 - 1)).toBeLessThan(0.01);
     }
-    const plane = lightOf({ ...dark, fault: "aircraft", faultSettings: { degrees: 0 } }, []).light;
+    const plane = electronsOf({ ...dark, fault: "aircraft", faultSettings: { degrees: 0 } }, []).electrons;
     const columns = Array.from({ length: size }, (_, x) => {
       let total = 0;
       for (let y = 0; y < size; y++) total += plane[y * size + x];

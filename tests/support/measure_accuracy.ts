@@ -106,7 +106,9 @@ export function frameErrors(seed: number, colour: boolean): FrameErrors {
   const parity = rig.bayer === null ? -1 : rig.bayer[0] === "G" ? 0 : 1;
   const counts = (_: number, i: number) =>
     parity === -1 || ((i % rig.width + Math.floor(i / rig.width)) & 1) === parity;
-  const light = expectedSignal(rig, starless, options).light.map((v) => v / detector.electronsPerAdu).filter(counts);
+  const light = expectedSignal(rig, starless, options).electrons.map((v) => v / detector.electronsPerAdu).filter(
+    counts,
+  );
   const rest = simulateFrame(rig, starless, options).image.planes[0].data.filter(counts).map((v, i) => v - light[i]);
   const middle = median(rest);
   const far = 4 * madSigma(rest);
