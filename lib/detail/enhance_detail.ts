@@ -2,7 +2,8 @@
 import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
-import { quietNoise, starlet } from "../filters/starlet.ts";
+import { quietNoise, starlet, starletReach } from "../filters/starlet.ts";
+import { partMeasured, recordedOptions, type WithMeasures } from "./measured.ts";
 
 /** Options of {@linkcode enhanceDetail}. */
 export interface EnhanceDetailOptions {
@@ -21,6 +22,41 @@ export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.free
   thresholdSigma: 2,
 });
 
+/** What {@linkcode enhanceDetail} measures on a whole image. */
+export interface EnhanceDetailMeasures {
+  /** Standard deviation of the noise in each scale where it is least, from the finest. */
+  readonly noiseByScale: readonly number[];
+}
+
+function settleOptions(options: Partial<EnhanceDetailOptions>): Readonly<EnhanceDetailOptions> {
+  const used = settle("enhanceDetail", enhanceDetailDefaults, options);
+  const { gains, thresholdSigma } = used;
+  if (gains.length === 0 || gains.length > 8 || gains.some((g) => !(g >= 0 && g <= 4))) {
+    throw new RangeError(`enhanceDetail: gains must be one to eight numbers of 0 … 4, but got ${gains.join(", ")}`);
+  }
+  if (!(thresholdSigma > 0)) {
+    throw new RangeError(`enhanceDetail: thresholdSigma must be > 0, but got ${thresholdSigma}`);
+  }
+  return used;
+}
+
+/**
+ * Distance in pixels from which samples have a part in what {@linkcode enhanceDetail} makes of one: a patch with that
+ * margin and the whole's measures equals the whole (where no gap without data begins in the margin).
+ */
+export const enhanceDetailMargin = (options: Partial<EnhanceDetailOptions> = {}): number =>
+  starletReach(settleOptions(options).gains.length);
+
+/** What {@linkcode enhanceDetail} measures on an image, to be handed in with patches of it. */
+export function enhanceDetailMeasures(
+  image: Image,
+  options: Partial<EnhanceDetailOptions> = {},
+): EnhanceDetailMeasures {
+  const { gains } = settleOptions(options);
+  const { width, height } = image;
+  return { noiseByScale: quietNoise(starlet(meanPlane(image), width, height, gains.length).scales, width, height) };
+}
+
 /**
  * Raise details by scale, gated by their significance: detail · (1 + (gain − 1) s), s from 0 to 1 between one and two
  * thresholds of the scale's own noise. The mean of the planes is enhanced and the change added to all, so that colours
@@ -30,6 +66,9 @@ export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.free
  * Gains of 1 return the input. Cost: about 0.1 s a megapixel.
  * Method: starlet (Starck & Murtagh 2002) with gains.
  *
+ * @param image the image
+ * @param options how much; and `measured`, the measures of a whole image ({@linkcode enhanceDetailMeasures}) where
+ * `image` is a patch of it
  * @throws {RangeError} if an option is out of range
  *
  * @example Noise alone is left as it is
@@ -45,17 +84,38 @@ export const enhanceDetailDefaults: Readonly<EnhanceDetailOptions> = Object.free
  * assert.ok(Math.sqrt(out.reduce((sum, v, i) => sum + (v - data[i]) ** 2, 0) / 10000) < 0.2);
  * ```
  */
-export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOptions> = {}): Image {
-  const used = settle("enhanceDetail", enhanceDetailDefaults, options);
-  const { gains, thresholdSigma } = used;
-  if (gains.length === 0 || gains.length > 8 || gains.some((g) => !(g >= 0 && g <= 4))) {
-    throw new RangeError(`enhanceDetail: gains must be one to eight numbers of 0 … 4, but got ${gains.join(", ")}`);
-  }
-  if (!(thresholdSigma > 0)) throw new RangeError(`enhanceDetail: threshold must be > 0, but got ${thresholdSigma}`);
+export function enhanceDetail(
+  image: Image,
+  options: Partial<EnhanceDetailOptions> & WithMeasures<EnhanceDetailMeasures> = {},
+): Image {
+  const { measured, options: given } = partMeasured<EnhanceDetailMeasures, EnhanceDetailOptions>(options);
+  const used = settleOptions(given);
+  const change = changeOf(image, used, measured);
+  const picture = image.unit === "display";
+  const planes = image.planes.map(({ channel, data }) => {
+    const out = allocatePlane(image.width, image.height);
+    for (let i = 0; i < out.length; i++) {
+      const v = data[i] + change[i];
+      out[i] = picture ? (v < 0 ? 0 : v > 1 ? 1 : v) : v;
+    }
+    return { channel, data: out };
+  });
+  return derive(image, { planes, variance: null }, {
+    step: "enhanceDetail",
+    options: recordedOptions(used, measured),
+  });
+}
+
+/** What is added to every plane: the details of their mean, by gain and significance. */
+function changeOf(
+  image: Image,
+  { gains, thresholdSigma }: Readonly<EnhanceDetailOptions>,
+  measured: EnhanceDetailMeasures | null,
+): Float32Array {
   const { width, height } = image;
   const { scales } = starlet(meanPlane(image), width, height, gains.length);
+  const noises = measured?.noiseByScale ?? quietNoise(scales, width, height);
   const change = new Float32Array(width * height);
-  const noises = quietNoise(scales, width, height);
   scales.forEach((detail, j) => {
     if (gains[j] === 1) return;
     // Without noise every detail counts.
@@ -66,14 +126,5 @@ export function enhanceDetail(image: Image, options: Partial<EnhanceDetailOption
       change[i] += detail[i] * (gains[j] - 1) * u * u * (3 - 2 * u);
     }
   });
-  const picture = image.unit === "display";
-  const planes = image.planes.map(({ channel, data }) => {
-    const out = allocatePlane(width, height);
-    for (let i = 0; i < out.length; i++) {
-      const v = data[i] + change[i];
-      out[i] = picture ? (v < 0 ? 0 : v > 1 ? 1 : v) : v;
-    }
-    return { channel, data: out };
-  });
-  return derive(image, { planes, variance: null }, { step: "enhanceDetail", options: used });
+  return change;
 }

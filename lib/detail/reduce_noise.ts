@@ -1,13 +1,21 @@
 /** Less noise where nothing but noise is. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
-import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { meanPlane } from "../core/mean_plane.ts";
+import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
-import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import type { PoolTask } from "../parallel/pool.ts";
-import { starletScale } from "../kernels/starlet.ts";
-import { scaleNoise, starletGains, withoutGaps } from "../filters/starlet.ts";
-import { type PartedPlane, significantDetails } from "./significant_details.ts";
+import { type Raster, rastersOf } from "../core/raster.ts";
+import type { DetailNoise } from "./detail_noise.ts";
+import {
+  type MeasuredOn,
+  measuredOn,
+  offsetWithin,
+  partMeasured,
+  recordedOptions,
+  type WithMeasures,
+} from "./measured.ts";
+import { addPlanes, subtractPlanes } from "./plane_arithmetic.ts";
+import { speckNoise, speckReach, withoutSpecks } from "./remove_specks.ts";
+import { measureDetailNoise, significanceReach, significantDetails } from "./significant_details.ts";
 
 /** Options of {@linkcode reduceNoise}. */
 export interface ReduceNoiseOptions {
@@ -39,101 +47,76 @@ export const reduceNoiseDefaults: Readonly<ReduceNoiseOptions> = Object.freeze({
   specks: true,
 });
 
-/**
- * Single samples that stand out of their eight neighbours, up or down, by more than five standard deviations and four
- * times as far as any neighbour does: narrower than light can be, so no object's. They take the median of their
- * neighbours.
- */
-function withoutSpecks(data: Float32Array, width: number, height: number): Float32Array {
-  const smooth = borrowPlane(width * height);
-  const out = borrowPlane(width * height);
-  const { detail } = starletScale(withoutGaps(data), width, height, 1, smooth, out);
-  const noise = scaleNoise(detail) / starletGains[0];
-  returnPlane(smooth);
-  overBands(specksTask, height, width, [data], [out], { width, height, noise });
-  return out;
+/** What {@linkcode reduceNoise} measures on a whole image. */
+export interface ReduceNoiseMeasures extends MeasuredOn {
+  /** Noise of a sample of each plane; empty where no specks are looked for. */
+  readonly specks: readonly number[];
+  /** Noise of the details of the planes' mean. */
+  readonly mean: DetailNoise;
+  /** Noise of the details of each plane's difference from it; empty for a single plane. */
+  readonly differences: readonly DetailNoise[];
 }
 
-/** Noise that specks stand out of, and the size of the plane. */
-interface SpeckSettings {
-  readonly width: number;
-  readonly height: number;
-  readonly noise: number;
-}
+/** Scales more in which the differences are cleaned: the eye sees noise there first and detail last. */
+const moreColourScales = 1;
 
-/** Copies rows without their specks. */
-export function copyWithoutSpecks(band: Band<SpeckSettings>): void {
-  const { from, to, parameters: { width, height, noise } } = band;
-  const { read, write: [out] } = openBand(band);
-  const data = read[0] as Float32Array;
-  const near = new Float64Array(8);
-  out.set(data.subarray(from * width, to * width), from * width);
-  if (!(noise > 0)) return;
-  for (let y = Math.max(1, from); y < Math.min(height - 1, to); y++) {
-    for (let x = 1; x + 1 < width; x++) {
-      const i = y * width + x;
-      const v = data[i];
-      const left = data[i - 1];
-      const right = data[i + 1];
-      // Most samples lie near one of their neighbours and need no sorting.
-      if (!(Math.abs(v - left) > 4 * noise && Math.abs(v - right) > 4 * noise)) continue;
-      near[0] = data[i - width - 1];
-      near[1] = data[i - width];
-      near[2] = data[i - width + 1];
-      near[3] = left;
-      near[4] = right;
-      near[5] = data[i + width - 1];
-      near[6] = data[i + width];
-      near[7] = data[i + width + 1];
-      near.sort();
-      const middle = (near[3] + near[4]) / 2;
-      const away = v - middle;
-      const next = away > 0 ? near[7] - middle : middle - near[0];
-      if (Math.abs(away) > 5 * noise && next < 0.25 * Math.abs(away)) out[i] = middle;
-    }
+function settleOptions(options: Partial<ReduceNoiseOptions>): Readonly<ReduceNoiseOptions> {
+  const used = settle("reduceNoise", reduceNoiseDefaults, options);
+  const { thresholdSigma, colourThresholdSigma, scales, grain } = used;
+  if (!(thresholdSigma >= 0)) {
+    throw new RangeError(`reduceNoise: thresholdSigma must be ≥ 0, but got ${thresholdSigma}`);
   }
+  if (!(colourThresholdSigma >= 0)) {
+    throw new RangeError(`reduceNoise: colourThresholdSigma must be ≥ 0, but got ${colourThresholdSigma}`);
+  }
+  if (!(Number.isInteger(scales) && scales >= 1 && scales <= 7)) {
+    throw new RangeError(`reduceNoise: scales must be a whole number of 1 … 7, but got ${scales}`);
+  }
+  if (!(grain >= 0 && grain <= 1)) throw new RangeError(`reduceNoise: grain must lie within 0 … 1, but got ${grain}`);
+  return used;
 }
 
-const specksTask: PoolTask<Band<SpeckSettings>, void> = {
-  module: import.meta.url,
-  name: "copyWithoutSpecks",
-  run: copyWithoutSpecks,
-};
-
-/** What the samples of {@linkcode addRows} are held to. */
-interface AddSettings {
-  readonly width: number;
-  readonly display: boolean;
+/**
+ * Distance in pixels from which samples have a part in what {@linkcode reduceNoise} makes of one: a patch with that
+ * margin and the whole's measures equals the whole (where no gap without data begins in the margin).
+ */
+export function reduceNoiseMargin(options: Partial<ReduceNoiseOptions> = {}): number {
+  const { scales, specks } = settleOptions(options);
+  return (specks ? speckReach : 0) + significanceReach(scales + moreColourScales);
 }
 
-/** Adds up rows of two or three planes; where the first array, a plane or nothing, has no data the sum has none. */
-export function addRows(band: Band<AddSettings>): void {
-  const { from, to, parameters: { width, display } } = band;
-  const { read, write: [out] } = openBand(band);
-  const [data, a, b, c] = read as [Float32Array | null, Float32Array, Float32Array, Float32Array | null];
-  const start = from * width;
-  const end = to * width;
-  if (c === null) { for (let i = start; i < end; i++) out[i] = a[i] + b[i]; }
-  else for (let i = start; i < end; i++) out[i] = a[i] + b[i] + c[i];
-  if (data !== null) { for (let i = start; i < end; i++) if (data[i] !== data[i]) out[i] = NaN; }
-  if (display) { for (let i = start; i < end; i++) out[i] = out[i] < 0 ? 0 : out[i] > 1 ? 1 : out[i]; }
+/** The mean of planes that stand for those of an image. */
+const meanOf = (image: Image, sources: readonly Raster[]): Float32Array =>
+  meanPlane({ ...image, planes: image.planes.map((plane, c) => ({ ...plane, data: sources[c].data })) });
+
+/** The planes, without specks where these are looked for; borrowed planes then. */
+function speckFree(image: Image, specks: boolean, noises: readonly number[] | null): Raster[] {
+  return rastersOf(image).map((raster, c) =>
+    specks ? { ...raster, data: withoutSpecks(raster, noises?.[c] ?? speckNoise(raster)) } : raster
+  );
 }
 
-const addTask: PoolTask<Band<AddSettings>, void> = { module: import.meta.url, name: "addRows", run: addRows };
-
-/** Rows of the difference of two planes. */
-export function subtractRows(band: Band<{ readonly width: number }>): void {
-  const { from, to, parameters: { width } } = band;
-  const { read, write: [out] } = openBand(band);
-  const [a, b] = read as Float32Array[];
-  for (let i = from * width; i < to * width; i++) out[i] = a[i] - b[i];
+/** What {@linkcode reduceNoise} measures on an image, to be handed in with patches of it. */
+export function reduceNoiseMeasures(image: Image, options: Partial<ReduceNoiseOptions> = {}): ReduceNoiseMeasures {
+  const { scales, specks } = settleOptions(options);
+  const { width, height } = image;
+  const noises = specks ? rastersOf(image).map(speckNoise) : [];
+  const sources = speckFree(image, specks, noises);
+  const mean = meanOf(image, sources);
+  const several = sources.length > 1;
+  const noise = measureDetailNoise({ data: mean, width, height }, scales);
+  const difference = { data: borrowPlane(width * height), width, height };
+  const differences = several
+    ? sources.map(({ data }) => {
+      subtractPlanes(image, data, mean, difference.data);
+      return measureDetailNoise(difference, scales + moreColourScales);
+    })
+    : [];
+  returnPlane(difference.data);
+  if (several) returnPlane(mean);
+  if (specks) sources.forEach(({ data }) => returnPlane(data));
+  return { ...measuredOn(image), specks: noises, mean: noise, differences };
 }
-
-const subtractTask: PoolTask<Band<{ readonly width: number }>, void> = {
-  module: import.meta.url,
-  name: "subtractRows",
-  run: subtractRows,
-};
 
 /**
  * Reduce noise by scale: the image is parted into details of 1, 2, 4 … pixels (starlet), the noise of each scale is
@@ -146,7 +129,10 @@ const subtractTask: PoolTask<Band<{ readonly width: number }>, void> = {
  * Cost: about 0.1 s a megapixel and plane. Method: Starck & Murtagh 2002; local significance in place of single
  * coefficients after Starck, Murtagh & Bijaoui 1998.
  *
- * @throws {RangeError} if an option is out of range
+ * @param image the image
+ * @param options how much; and `measured`, the measures of a whole image ({@linkcode reduceNoiseMeasures}) where `image`
+ * is a patch of it
+ * @throws {RangeError} if an option is out of range, or the image no patch of the one that was measured
  *
  * @example
  * ```ts
@@ -161,54 +147,54 @@ const subtractTask: PoolTask<Band<{ readonly width: number }>, void> = {
  * assert.ok(spread < 2);
  * ```
  */
-export function reduceNoise(image: Image, options: Partial<ReduceNoiseOptions> = {}): Image {
-  const used = settle("reduceNoise", reduceNoiseDefaults, options);
-  const { thresholdSigma, colourThresholdSigma, scales, grain, specks } = used;
-  if (!(thresholdSigma >= 0)) throw new RangeError(`reduceNoise: threshold must be ≥ 0, but got ${thresholdSigma}`);
-  if (!(colourThresholdSigma >= 0)) {
-    throw new RangeError(`reduceNoise: colourThreshold must be ≥ 0, but got ${colourThresholdSigma}`);
-  }
-  if (!(Number.isInteger(scales) && scales >= 1 && scales <= 7)) {
-    throw new RangeError(`reduceNoise: scales must be a whole number of 1 … 7, but got ${scales}`);
-  }
-  if (!(grain >= 0 && grain <= 1)) throw new RangeError(`reduceNoise: grain must lie within 0 … 1, but got ${grain}`);
-  const { width, height, planes } = image;
-  const size = width * height;
-  const several = planes.length > 1;
+export function reduceNoise(
+  image: Image,
+  options: Partial<ReduceNoiseOptions> & WithMeasures<ReduceNoiseMeasures> = {},
+): Image {
+  const { measured, options: given } = partMeasured<ReduceNoiseMeasures, ReduceNoiseOptions>(options);
+  const used = settleOptions(given);
+  const { specks } = used;
+  const sources = speckFree(image, specks, measured?.specks ?? null);
+  const data = cleaned(image, sources, used, measured);
+  if (specks) sources.forEach((source) => returnPlane(source.data));
+  const planes = image.planes.map(({ channel }, c) => ({ channel, data: data[c] }));
+  return derive(image, { planes, variance: null }, {
+    step: "reduceNoise",
+    options: recordedOptions(used, measured),
+  });
+}
+
+/** The planes with the details of mean and differences taken down where they are noise. */
+function cleaned(
+  image: Image,
+  sources: readonly Raster[],
+  { thresholdSigma, colourThresholdSigma, scales, grain }: Readonly<ReduceNoiseOptions>,
+  measured: ReduceNoiseMeasures | null,
+): Float32Array[] {
+  const { width, height } = image;
   const display = image.unit === "display";
-  const sources = planes.map(({ data }) => specks ? withoutSpecks(data, width, height) : data);
-  const add = (
-    data: Float32Array | null,
-    { details, rest }: PartedPlane,
-    light: Float32Array | null,
-    out: Float32Array,
-    held: boolean,
-  ) => {
-    overBands(addTask, height, 4 * width, [data, details, rest, light], [out], { width, display: held });
-    returnPlane(details);
-    returnPlane(rest);
-  };
-  const out = planes.map(() => allocatePlane(width, height));
-  const mean = meanPlane({ ...image, planes: planes.map((plane, c) => ({ ...plane, data: sources[c] })) });
-  const main = significantDetails(mean, width, height, scales, thresholdSigma, grain);
-  if (!several) add(sources[0], main, null, out[0], display);
-  else {
-    const light = borrowPlane(size);
-    const difference = borrowPlane(size);
-    add(null, main, null, light, false);
-    sources.forEach((data, c) => {
-      overBands(subtractTask, height, 2 * width, [data, mean], [difference], { width });
-      add(
-        data,
-        significantDetails(difference, width, height, scales + 1, colourThresholdSigma, 0),
-        light,
-        out[c],
-        display,
-      );
-    });
-    for (const plane of [light, difference, mean]) returnPlane(plane);
+  const offset = measured === null ? null : offsetWithin("reduceNoise", image, measured);
+  const known = (noise?: DetailNoise) => noise === undefined || offset === null ? null : { noise, offset };
+  const out = sources.map(() => allocatePlane(width, height));
+  const mean = meanOf(image, sources);
+  const settings = { scales, threshold: thresholdSigma, grain };
+  const main = significantDetails({ data: mean, width, height }, settings, known(measured?.mean));
+  if (sources.length === 1) {
+    addPlanes(image, [main.details, main.rest], out[0], { gaps: sources[0].data, display });
+    for (const plane of [main.details, main.rest]) returnPlane(plane);
+    return out;
   }
-  if (specks) sources.forEach(returnPlane);
-  const made = planes.map(({ channel }, c) => ({ channel, data: out[c] }));
-  return derive(image, { planes: made, variance: null }, { step: "reduceNoise", options: used });
+  const cleanMean = borrowPlane(width * height);
+  addPlanes(image, [main.details, main.rest], cleanMean, { gaps: null, display: false });
+  for (const plane of [main.details, main.rest]) returnPlane(plane);
+  const difference = { data: borrowPlane(width * height), width, height };
+  const colour = { scales: scales + moreColourScales, threshold: colourThresholdSigma, grain: 0 };
+  sources.forEach(({ data }, c) => {
+    subtractPlanes(image, data, mean, difference.data);
+    const { details, rest } = significantDetails(difference, colour, known(measured?.differences[c]));
+    addPlanes(image, [details, rest, cleanMean], out[c], { gaps: data, display });
+    for (const plane of [details, rest]) returnPlane(plane);
+  });
+  for (const plane of [cleanMean, difference.data, mean]) returnPlane(plane);
+  return out;
 }

@@ -12,6 +12,9 @@ import { quantileOf } from "../stats/samples.ts";
 export const starletSmooth = (data: Float32Array, width: number, height: number, step: number): Float32Array =>
   starletScale(data, width, height, step).smooth;
 
+/** Distance in pixels from which samples have a part in the details of the first `count` scales: 2 (1 + 2 + 4 + …). */
+export const starletReach = (count: number): number => 2 * (2 ** count - 1);
+
 /** A plane in parts: their sum, with `rest`, is the plane. */
 export interface Starlet {
   /** Details of the scales 1, 2, 4 … pixels. */

@@ -59,7 +59,7 @@ import {
 } from "../../lib/mod.ts";
 import { returnPlane } from "../../lib/core/memory.ts";
 import { dilate, erode, open } from "../../lib/filters/morphology.ts";
-import { pointSpread, restorePlane } from "../../lib/detail/deconvolve.ts";
+import { pointSpread, restorePlane } from "../../lib/detail/richardson_lucy.ts";
 import { gaussianSmooth } from "../../lib/filters/gaussian.ts";
 import { makeScene } from "../support/scenes_processing.ts";
 
@@ -220,7 +220,7 @@ const list: Timed[] = [
   },
   {
     name: "Richardson and Lucy, ten rounds, 3 planes",
-    run: three((data) => restorePlane(data, width, height, spread, 10, null, 0)),
+    run: three((data) => restorePlane({ data, width, height }, spread, 10)),
     peer: "lucy",
   },
   { name: "erosion, radius 3, 3 planes", run: three((data) => erode(data, width, height, 3)), peer: "erosion 3" },

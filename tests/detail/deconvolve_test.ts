@@ -1,13 +1,16 @@
+/** Holds deconvolve.ts, and by it richardson_lucy.ts, measure_blur.ts, measured.ts. */
 import { readFileSync } from "node:fs";
 import { afterAll, describe, expect, it } from "vitest";
 import { createImage, derive, type Image } from "../../lib/core/image.ts";
 import type { Star } from "../../lib/core/star.ts";
-import { deconvolve, pointSpread, restorePlane } from "../../lib/detail/deconvolve.ts";
+import { deconvolve, deconvolveMargin, deconvolveMeasures } from "../../lib/detail/deconvolve.ts";
+import { pointSpread, restorePlane } from "../../lib/detail/richardson_lucy.ts";
 import { measureEffect } from "../../lib/effect/measure_effect.ts";
 import { closePool, setWorkerCount } from "../../lib/parallel/pool.ts";
 import { detectStars } from "../../lib/stars/detect_stars.ts";
 import { scaleNoise, starlet } from "../../lib/filters/starlet.ts";
 import { medianOf } from "../../lib/stats/samples.ts";
+import { changedSamples, differingSamples, randomPatch } from "../support/patches.ts";
 import { makeScene } from "../support/scenes_processing.ts";
 
 afterAll(closePool);
@@ -34,20 +37,20 @@ function about(image: Image, star: Star, from: number, to: number): number[] {
   return list;
 }
 
-describe("rounds of Richardson and Lucy", () => {
+describe("iterations of Richardson and Lucy", () => {
   it("agree with scipy's convolution, borders mirrored (fixtures/blur/generate.py)", () => {
     const stored = JSON.parse(readFileSync(new URL("../../fixtures/blur/values.json", import.meta.url), "utf8"));
     const weights = [1, 3, 2, 4, 9, 4, 2, 3, 1];
     const spread = pointSpread(1, (x, y) => weights[3 * (y + 1) + x + 1]);
     const size = stored.width * stored.height;
     const seen = Float32Array.from({ length: size }, (_, i) => ((i * 7919) % 1009) / 100 + 1);
-    for (const rounds of [1, 10]) {
-      const made = restorePlane(seen, stored.width, stored.height, spread, rounds, null, 0);
-      stored.rounds[rounds].forEach((v: number, i: number) => expect(Math.abs(made[i] / v - 1)).toBeLessThan(2e-5));
+    for (const iterations of [1, 10]) {
+      const made = restorePlane({ data: seen, width: stored.width, height: stored.height }, spread, iterations);
+      stored.rounds[iterations].forEach((v: number, i: number) => expect(Math.abs(made[i] / v - 1)).toBeLessThan(2e-5));
     }
   });
 
-  it("bring a blurred point back and keep its light", () => {
+  it("bring a blurred point back and keep its flux", () => {
     const size = 41 * 41;
     const spread = pointSpread(4, (x, y) => Math.exp(-(x * x + y * y) / 3));
     const seen = new Float32Array(size).fill(0.01);
@@ -57,7 +60,7 @@ describe("rounds of Richardson and Lucy", () => {
         seen[(20 + y) * 41 + 20 + x] += 100 * (k < 0 ? spread.middle : spread.weights[k]);
       }
     }
-    const made = restorePlane(seen, 41, 41, spread, 100, null, 0);
+    const made = restorePlane({ data: seen, width: 41, height: 41 }, spread, 100);
     const sum = (plane: Float32Array) => plane.reduce((a, b) => a + b);
     expect(Math.abs(sum(made) / sum(seen) - 1)).toBeLessThan(1e-4);
     expect(seen[20 * 41 + 20]).toBeLessThan(11);
@@ -83,7 +86,7 @@ describe("deconvolve", () => {
     expect(Math.abs(total(sharp) / total(scene.image) - 1)).toBeLessThan(1e-3);
   });
 
-  it("draws no dark ring of more than three deviations about bright stars; the bare rounds do", () => {
+  it("draws no dark ring of more than three deviations about bright stars; the bare iterations do", () => {
     const depth = (image: Image) => {
       const rings = bright.map((star) => {
         const level = medianOf(about(image, star, 12, 17));
@@ -94,7 +97,7 @@ describe("deconvolve", () => {
     expect(depth(sharp)).toBeGreaterThan(-3);
     const alpha2 = 9 / (4 * (2 ** (1 / 3) - 1));
     const spread = pointSpread(9, (x, y) => x * x + y * y > 81 ? 0 : (1 + (x * x + y * y) / alpha2) ** -3);
-    const bare = restorePlane(scene.image.planes[0].data, width, height, spread, 10, null, 0);
+    const bare = restorePlane({ data: scene.image.planes[0].data, width, height }, spread, 10);
     const image = derive(scene.image, { planes: [{ channel: "L", data: bare }] }, { step: "bare", options: {} });
     expect(depth(image)).toBeLessThan(-5);
   });
@@ -145,10 +148,10 @@ describe("deconvolve", () => {
 
   it("refuses misuse by name", () => {
     expect(() => deconvolve(scene.image, { iterations: 0 })).toThrow(
-      /deconvolve: rounds must be a whole number of 1 … 100, but got 0/,
+      /deconvolve: iterations must be a whole number of 1 … 100, but got 0/,
     );
     expect(() => deconvolve(scene.image, { thresholdSigma: NaN })).toThrow(
-      /deconvolve: threshold must be ≥ 0, but got NaN/,
+      /deconvolve: thresholdSigma must be ≥ 0, but got NaN/,
     );
     expect(() => deconvolve(scene.image, { strength: 2 })).toThrow(
       /deconvolve: strength must lie within 0 … 1, but got 2/,
@@ -160,5 +163,45 @@ describe("deconvolve", () => {
       planes: [{ channel: "L", data: new Float32Array(4096).fill(7) }],
     });
     expect(() => deconvolve(flat)).toThrow(/deconvolve: stars must show the blur/);
+  });
+});
+
+describe("deconvolve on a patch", () => {
+  it("equals the whole bit for bit, given its measures and the stated margin", () => {
+    const { image } = makeScene({
+      width: 460,
+      height: 420,
+      seed: 72,
+      channels: ["R", "B"],
+      nebula: [400, 200],
+      stars: 160,
+      brightest: 20_000,
+      faintest: 60,
+      saturation: 6000,
+    });
+    const options = { iterations: 2, saturationLevel: 6000 };
+    const measured = deconvolveMeasures(image, options);
+    const whole = deconvolve(image, options);
+    expect(measured.saturated.length).toBeGreaterThan(2);
+    const margin = deconvolveMargin(options, measured.fwhmPixels);
+    const patch = randomPatch(image, margin, 60, 40, 3);
+    expect(changedSamples(patch, image, whole)).toBeGreaterThan(1000);
+    expect(differingSamples(patch, deconvolve(patch.image, { measured, ...options }), whole)).toBe(0);
+    const near = randomPatch(image, Math.floor(margin / 4), 60, 40, 3);
+    expect(differingSamples(near, deconvolve(near.image, { measured, ...options }), whole)).toBeGreaterThan(0);
+  });
+
+  it("gives the same for measures that went through JSON, and records them", () => {
+    const options = { iterations: 1 };
+    const measured = JSON.parse(JSON.stringify(deconvolveMeasures(scene.image, options)));
+    const made = deconvolve(scene.image, { measured, ...options });
+    expect(made.planes[0].data).toEqual(deconvolve(scene.image, options).planes[0].data);
+    expect(made.history.nodes.at(-1)?.options.measured).toEqual(measured);
+  });
+
+  it("needs a wider margin for more iterations and wider stars", () => {
+    expect(deconvolveMargin({ iterations: 4 }, 3)).toBeGreaterThan(deconvolveMargin({ iterations: 3 }, 3));
+    expect(deconvolveMargin({}, 4)).toBeGreaterThan(deconvolveMargin({}, 3));
+    expect(deconvolveMargin()).toBeGreaterThanOrEqual(deconvolveMargin({}, 7));
   });
 });

@@ -39,4 +39,16 @@ describe("gaussianSmooth", () => {
       }
     },
   );
+
+  it("keeps constants and slopes, spreads a spike with its sum kept, and bridges gaps", () => {
+    const data = new Float32Array(31 * 31);
+    data[15 * 31 + 15] = 1;
+    const out = gaussianSmooth(data, 31, 31, 2);
+    expect(out.reduce((a, b) => a + b)).toBeCloseTo(1, 5);
+    // The sampled Gaussian, normalised: exp(−1/8) of the centre one pixel off.
+    expect(out[15 * 31 + 16] / out[15 * 31 + 15]).toBeCloseTo(Math.exp(-1 / 8), 5);
+    const gap = new Float32Array(31 * 31).fill(4);
+    gap[100] = NaN;
+    expect(gaussianSmooth(gap, 31, 31, 1.5).every((v) => Math.abs(v - 4) < 1e-5)).toBe(true);
+  });
 });
