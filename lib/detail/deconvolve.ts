@@ -83,6 +83,14 @@ function settleOptions(options: Partial<DeconvolveOptions>): Readonly<Deconvolve
  * convolves twice and looks at the residual's details; before them lies the search for the ground.
  *
  * @param fwhmPixels width of the stars, as measured; the margin is shorter for narrower ones
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { deconvolveMargin } from "faintlight/extend";
+ *
+ * assert.ok(deconvolveMargin({ iterations: 5 }, 2.5) < deconvolveMargin({ iterations: 10 }, 2.5));
+ * ```
  */
 export function deconvolveMargin(
   options: Partial<DeconvolveOptions> = {},
@@ -97,7 +105,23 @@ export function deconvolveMargin(
   return Math.max(ground, significanceReach(residualScales)) + iterations * iteration;
 }
 
-/** What {@linkcode deconvolve} measures on an image, to be handed in with patches of it. */
+/**
+ * What {@linkcode deconvolve} measures on an image, to be handed in with patches of it.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { randomStream } from "faintlight/stats";
+ * import { createImage, deconvolveMeasures } from "faintlight/extend";
+ *
+ * const random = randomStream(2), data = Float32Array.from({ length: 96 * 96 }, () => 500 + 5 * random.gaussian());
+ * for (let i = 0; i < data.length; i++) {
+ *   data[i] += 1500 * Math.exp(-((i % 96 - 40.3) ** 2 + (Math.floor(i / 96) - 50.2) ** 2) / 5);
+ * }
+ * const image = createImage({ width: 96, height: 96, unit: "adu", planes: [{ channel: "L", data }] });
+ * assert.ok(Math.abs(deconvolveMeasures(image).fwhmPixels - 2 * Math.sqrt(5 * Math.LN2)) < 0.3);
+ * ```
+ */
 export function deconvolveMeasures(image: Image, options: Partial<DeconvolveOptions> = {}): DeconvolveMeasures {
   const { saturationLevel } = settleOptions(options);
   requireLinear("deconvolve", image);

@@ -43,11 +43,34 @@ function settleOptions(options: Partial<EnhanceDetailOptions>): Readonly<Enhance
 /**
  * Distance in pixels from which samples have a part in what {@linkcode enhanceDetail} makes of one: a patch with that
  * margin and the whole's measures equals the whole (where no gap without data begins in the margin).
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { enhanceDetailMargin } from "faintlight/extend";
+ *
+ * assert.equal(enhanceDetailMargin({ gains: [1, 1.2, 1.2] }), 14);
+ * ```
  */
 export const enhanceDetailMargin = (options: Partial<EnhanceDetailOptions> = {}): number =>
   starletReach(settleOptions(options).gains.length);
 
-/** What {@linkcode enhanceDetail} measures on an image, to be handed in with patches of it. */
+/**
+ * What {@linkcode enhanceDetail} measures on an image, to be handed in with patches of it.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, cropImage, enhanceDetail } from "faintlight";
+ * import { enhanceDetailMeasures } from "faintlight/extend";
+ *
+ * const options = { gains: [1, 1.5] };
+ * const image = constantImage(40, 30, 7);
+ * const patch = cropImage(image, { x: 10, y: 10, width: 20, height: 10 });
+ * const made = enhanceDetail(patch, { measured: enhanceDetailMeasures(image, options), ...options });
+ * assert.equal(made.planes[0].data[0], 7);
+ * ```
+ */
 export function enhanceDetailMeasures(
   image: Image,
   options: Partial<EnhanceDetailOptions> = {},

@@ -79,6 +79,14 @@ function settleOptions(options: Partial<ReduceNoiseOptions>): Readonly<ReduceNoi
 /**
  * Distance in pixels from which samples have a part in what {@linkcode reduceNoise} makes of one: a patch with that
  * margin and the whole's measures equals the whole (where no gap without data begins in the margin).
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { reduceNoiseMargin } from "faintlight/extend";
+ *
+ * assert.equal(reduceNoiseMargin({ scales: 5, specks: true }), 1 + 2 * (2 ** 6 - 1) + 2 ** 6);
+ * ```
  */
 export function reduceNoiseMargin(options: Partial<ReduceNoiseOptions> = {}): number {
   const { scales, specks } = settleOptions(options);
@@ -96,7 +104,22 @@ function speckFree(image: Image, specks: boolean, noises: readonly number[] | nu
   );
 }
 
-/** What {@linkcode reduceNoise} measures on an image, to be handed in with patches of it. */
+/**
+ * What {@linkcode reduceNoise} measures on an image, to be handed in with patches of it.
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { constantImage, cropImage, reduceNoise } from "faintlight";
+ * import { reduceNoiseMeasures } from "faintlight/extend";
+ *
+ * const options = { scales: 3 };
+ * const image = constantImage(40, 30, 7);
+ * const patch = cropImage(image, { x: 10, y: 10, width: 20, height: 10 });
+ * const made = reduceNoise(patch, { measured: reduceNoiseMeasures(image, options), ...options });
+ * assert.equal(made.planes[0].data[0], 7);
+ * ```
+ */
 export function reduceNoiseMeasures(image: Image, options: Partial<ReduceNoiseOptions> = {}): ReduceNoiseMeasures {
   const { scales, specks } = settleOptions(options);
   const { width, height } = image;

@@ -24,6 +24,12 @@ export {
 export { createMask, type Mask, maskBit } from "../core/mask.ts";
 export { canonicalJson, type Json, settle } from "../core/options.ts";
 
+// detail: what steps with a reach measure on a whole image, and the margin that a patch of it needs
+export { deconvolveMargin, deconvolveMeasures } from "../detail/deconvolve.ts";
+export { enhanceDetailMargin, type EnhanceDetailMeasures, enhanceDetailMeasures } from "../detail/enhance_detail.ts";
+export type { DeconvolveMeasures } from "../detail/measure_blur.ts";
+export { reduceNoiseMargin, type ReduceNoiseMeasures, reduceNoiseMeasures } from "../detail/reduce_noise.ts";
+
 // kernels
 export {
   asinhPortable,
