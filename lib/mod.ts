@@ -147,14 +147,11 @@ export {
 
 // stack
 export { commonRegion, cropImage, type CropImageOptions } from "./stack/crop_image.ts";
-export {
-  type FrameToStack,
-  type Stack,
-  stackFrames,
-  type StackFramesOptions,
-  type StackReport,
-} from "./stack/stack_frames.ts";
+export type { Stack, StackReport } from "./stack/finish_stack.ts";
+export type { FrameToStack } from "./stack/frame_to_stack.ts";
+export { stackFrames } from "./stack/stack_frames.ts";
 export { stackImages, type StackImagesOptions } from "./stack/stack_images.ts";
+export type { StackFramesOptions } from "./stack/stack_options.ts";
 
 // background
 export { divideSurface, type DivideSurfaceOptions } from "./background/divide_surface.ts";

@@ -69,7 +69,8 @@ import { simulateCalibration, simulateCalibrationDefaults } from "../simulate/si
 import { simulateFrame } from "../simulate/simulate_frame.ts";
 import { starField, starFieldDefaults } from "../simulate/star_field.ts";
 import { cropImage, cropImageDefaults } from "../stack/crop_image.ts";
-import { stackFrames, stackFramesDefaults } from "../stack/stack_frames.ts";
+import { stackFrames } from "../stack/stack_frames.ts";
+import { stackFramesDefaults } from "../stack/stack_options.ts";
 import { stackImages, stackImagesDefaults } from "../stack/stack_images.ts";
 import { detectStars, detectStarsDefaults } from "../stars/detect_stars.ts";
 import { maskStars, maskStarsDefaults } from "../stars/mask_stars.ts";

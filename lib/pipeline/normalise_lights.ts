@@ -2,7 +2,8 @@
  * Brings the lights of a stack to one level and one contrast, from place to place, before they are compared pixel by
  * pixel.
  */
-import { type FrameToStack, stackFrames } from "../stack/stack_frames.ts";
+import type { FrameToStack } from "../stack/frame_to_stack.ts";
+import { stackFrames } from "../stack/stack_frames.ts";
 import type { Canvas } from "../core/canvas.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
 import type { Transform } from "../core/transform.ts";

@@ -1,5 +1,7 @@
 /** Combines the kept lights of each stack, and writes the stack with all that stands behind it. */
-import { type FrameToStack, stackFrames, type StackReport } from "../stack/stack_frames.ts";
+import type { StackReport } from "../stack/finish_stack.ts";
+import type { FrameToStack } from "../stack/frame_to_stack.ts";
+import { stackFrames } from "../stack/stack_frames.ts";
 import { type Canvas, referenceCanvas } from "../core/canvas.ts";
 import { plainGeometry } from "../core/geometry.ts";
 import { card, type Header } from "../core/header.ts";

@@ -5,40 +5,27 @@
 import { FrameError } from "../core/errors.ts";
 import type { Region } from "../core/geometry.ts";
 import { maskBit } from "../core/mask.ts";
-import { evaluateNormalisation } from "../core/normalisation.ts";
-import { applyTransform, linearPart } from "../core/transform.ts";
-import { createDrop, dropShares } from "../kernels/drizzle.ts";
+import { linearPart } from "../core/transform.ts";
+import { createDrop, type DropShares, dropShares } from "../kernels/drizzle.ts";
 import { redPosition } from "../kernels/mosaic.ts";
-import type { PoolTask } from "../parallel/pool.ts";
+import { verdict } from "../kernels/rejection.ts";
 import { sourceRegion, sourceRow } from "../kernels/warp_tile.ts";
-import {
-  defectsOf,
-  type FrameTask,
-  rawPlane,
-  RegionPlanes,
-  type TileOutput,
-  type TilePlan,
-  type TileResult,
-} from "./stack_tile.ts";
-
-/** What a drizzled tile needs besides the plan of the stack. */
-export interface DrizzlePlan {
-  /** Side of a drop in pixels of the frame. */
-  readonly dropSize: number;
-  /**
-   * How far, in canvas pixels, stars may wander by registration and seeing before a sample on their slope is an
-   * outlier.
-   */
-  readonly slopePixels: number;
-  /** Clean first stack on the same canvas to judge samples by, one array a plane; null to keep every sample. */
-  readonly clean: readonly Float32Array[] | null;
-}
+import type { PoolTask } from "../parallel/pool.ts";
+import { placeOf } from "./fill_strips.ts";
+import { normalisationOnFrame } from "./frame_normalisation.ts";
+import { type DrizzlePlan, SampleJudge } from "./judge_sample.ts";
+import type { FrameFailure, FrameTask, TileOutput, TilePlan, TileResult } from "./tile_plan.ts";
+import { defectsOf, rawPlane, RegionPlanes } from "./tile_samples.ts";
 
 /** A piece of work. */
 export interface DrizzleJob {
+  /** The stack. */
   readonly plan: TilePlan;
+  /** How drops fall. */
   readonly drizzle: DrizzlePlan;
+  /** Region of the canvas. */
   readonly tile: Region;
+  /** Planes of the canvas. */
   readonly output: TileOutput;
 }
 
@@ -82,234 +69,151 @@ function planeOfSample(frame: FrameTask, plane: number): (x: number, y: number) 
   };
 }
 
-/**
- * Value of the clean stack between its pixels and how steeply it changes there, in units a canvas pixel; NaN outside.
- */
-function cleanAt(
-  clean: Float32Array,
-  width: number,
-  height: number,
-  x: number,
-  y: number,
-  out: { value: number; slope: number },
-): void {
-  const i = Math.min(width - 2, Math.max(0, Math.floor(x)));
-  const j = Math.min(height - 2, Math.max(0, Math.floor(y)));
-  const p = j * width + i;
-  const u = Math.min(1, Math.max(0, x - i));
-  const v = Math.min(1, Math.max(0, y - j));
-  const a = clean[p];
-  const b = clean[p + 1];
-  const c = clean[p + width];
-  const d = clean[p + width + 1];
-  out.value = (1 - v) * ((1 - u) * a + u * b) + v * ((1 - u) * c + u * d);
-  // The clipLimit step of the neighbourhood, not of the cell alone: a star's centre is flat and its flanks are not.
-  let low = Infinity;
-  let high = -Infinity;
-  for (let k = Math.max(0, j - 1); k <= Math.min(height - 1, j + 2); k++) {
-    for (let h = Math.max(0, i - 1); h <= Math.min(width - 1, i + 2); h++) {
-      const value = clean[k * width + h];
-      if (value < low) low = value;
-      if (value > high) high = value;
+/** One stored plane of a frame's region. */
+interface FrameSamples {
+  /** Place of the frame in the plan. */
+  readonly index: number;
+  /** Plane as stored. */
+  readonly stored: number;
+  readonly region: Region;
+  readonly samples: Float32Array;
+  readonly saturated: Uint8Array | null;
+}
+
+/** A sample on its way to the sums, filled in anew for each. */
+interface DropSample {
+  value: number;
+  weight: number;
+  variance: number;
+  /** Which half of the stack its frame belongs to. */
+  half: 0 | 1;
+  /** Place of its frame in the plan, plus 1. */
+  frame: number;
+}
+
+/** Add a sample to the sums of the pixels that its drop covers. */
+function addDrop(into: PlaneSums, drop: DropShares, tile: Region, sample: DropSample): void {
+  const { shares } = drop;
+  const { value, variance, half, frame } = sample;
+  const values = into.value[half];
+  const weights = into.weight[half];
+  for (let j = 0, k = 0; j < drop.height; j++) {
+    const y = drop.y + j;
+    for (let h = 0; h < drop.width; h++, k++) {
+      const x = drop.x + h;
+      const share = shares[k];
+      if (!(share > 0) || x < 0 || y < 0 || x >= tile.width || y >= tile.height) continue;
+      const q = y * tile.width + x;
+      const w = share * sample.weight;
+      values[q] += w * value;
+      weights[q] += w;
+      into.spread[q] += w * w * variance;
+      if (into.last[q] !== frame) {
+        into.last[q] = frame;
+        into.coverage[q]++;
+      }
     }
   }
-  out.slope = high >= low ? (high - low) / 3 : 0;
+}
+
+/** Samples that fell on a tile, and those left out. */
+interface DropCounts {
+  samples: number;
+  dimmer: number;
+  brighter: number;
+}
+
+/** Count a sample that was left out; `home` is its own pixel of the tile, −1 beyond it. */
+function countRejected(into: PlaneSums, side: number, home: number, counts: DropCounts): void {
+  if (home < 0) return;
+  if (side === verdict.dimmer) {
+    counts.dimmer++;
+    into.dimmer[home]++;
+  } else {
+    counts.brighter++;
+    into.brighter[home]++;
+  }
 }
 
 /** Let one plane of a frame fall on a tile. */
-function dropFrame(
-  job: DrizzleJob,
-  index: number,
-  stored: number,
-  raw: Float32Array,
-  region: Region,
-  saturated: Uint8Array | null,
-  sums: readonly PlaneSums[],
-): { samples: number; dimmer: number; brighter: number } {
+function dropFrame(job: DrizzleJob, given: FrameSamples, sums: readonly PlaneSums[], counts: DropCounts): void {
   const { plan, drizzle, tile } = job;
-  const frame = plan.frames[index];
-  const half = index % 2;
   const { originX, originY, scale } = plan;
-  const { dropSize, slopePixels, clean } = drizzle;
+  const { index, region, samples, saturated } = given;
+  const frame = plan.frames[index];
   const bad = defectsOf(frame, region);
-  const planeAt = planeOfSample(frame, stored);
-  const surfaces = frame.normalisation === null ? null : normalisationOnFrame(frame, region, sums.length);
+  const planeAt = planeOfSample(frame, given.stored);
+  const { normalisation } = frame;
+  const surfaces = normalisation === null ? null : normalisationOnFrame(frame, normalisation, region, sums.length);
+  const judge = new SampleJudge(plan, drizzle, frame);
   // The shape of a drop is that of the frame's centre: distortion changes it by far less than the drop itself is wrong.
-  const middle = { x: frame.width / 2, y: frame.height / 2 };
-  const [a, b, , d, e] = linearPart(frame.transform, middle).map((each) => each * dropSize / (2 * scale));
+  const centre = { x: frame.width / 2, y: frame.height / 2 };
+  const [a, b, , d, e] = linearPart(frame.transform, centre).map((each) => each * drizzle.dropSize / (2 * scale));
+  // What falls farther out touches no pixel of the tile.
+  const left = -1.5 - Math.abs(a) - Math.abs(b);
+  const above = -1.5 - Math.abs(d) - Math.abs(e);
+  const right = tile.width + 0.5 + Math.abs(a) + Math.abs(b);
+  const below = tile.height + 0.5 + Math.abs(d) + Math.abs(e);
   const xs = new Float64Array(region.width);
   const ys = new Float64Array(region.width);
   const drop = createDrop();
-  const truth = { value: 0, slope: 0 };
-  let samples = 0;
-  let dimmer = 0;
-  let brighter = 0;
+  const sample: DropSample = {
+    value: 0,
+    weight: frame.weight,
+    variance: 0,
+    half: index % 2 as 0 | 1,
+    frame: index + 1,
+  };
   for (let row = 0, p = 0; row < region.height; row++) {
     sourceRow(frame.transform, region.x, 0, region.y + row, 1, xs, ys, region.width);
     for (let i = 0; i < region.width; i++, p++) {
-      let value = raw[p];
+      let value = samples[p];
       if (value !== value || (bad !== null && bad[p] !== 0)) continue;
       const cx = (xs[i] - originX) / scale - tile.x;
       const cy = (ys[i] - originY) / scale - tile.y;
-      if (!(cx > -1.5 - Math.abs(a) - Math.abs(b) && cy > -1.5 - Math.abs(d) - Math.abs(e))) continue;
-      if (!(cx < tile.width + 0.5 + Math.abs(a) + Math.abs(b) && cy < tile.height + 0.5 + Math.abs(d) + Math.abs(e))) {
-        continue;
-      }
+      if (!(cx > left && cy > above && cx < right && cy < below)) continue;
       const plane = planeAt(region.x + i, region.y + row);
       const into = sums[plane];
       if (surfaces !== null) value = value * surfaces[plane].scale[p] + surfaces[plane].offset[p];
       const nx = Math.round(cx);
       const ny = Math.round(cy);
       const home = nx >= 0 && ny >= 0 && nx < tile.width && ny < tile.height ? ny * tile.width + nx : -1;
-      if (home >= 0) samples++;
-      let light = Math.max(0, value - plan.sky[plane]);
-      let verdict = 0;
-      const sky = frame.noise[plane] * frame.factor[plane];
-      if (clean !== null) {
-        cleanAt(clean[plane], plan.canvasWidth, plan.canvasHeight, cx + tile.x, cy + tile.y, truth);
-        if (truth.value === truth.value) {
-          light = Math.max(0, truth.value - plan.sky[plane]);
-          const air = plan.seeing * light;
-          const steep = slopePixels * truth.slope;
-          const sigma = Math.sqrt(sky * sky + frame.perUnit[plane] * light + air * air);
-          const off = value - truth.value;
-          if (sigma > 0 && Math.abs(off) > plan.noiseLimit * sigma + steep) verdict = off < 0 ? 1 : 2;
-        }
-      }
-      if (verdict !== 0) {
-        if (verdict === 1 && home >= 0) {
-          dimmer++;
-          into.dimmer[home]++;
-        } else if (home >= 0) {
-          brighter++;
-          into.brighter[home]++;
-        }
+      if (home >= 0) counts.samples++;
+      judge.judge(plane, value, cx + tile.x, cy + tile.y);
+      if (judge.verdict !== verdict.keep) {
+        countRejected(into, judge.verdict, home, counts);
         continue;
       }
       if (home >= 0 && saturated !== null && saturated[p] !== 0) into.saturated[home]++;
-      const variance = sky * sky + frame.perUnit[plane] * light;
+      const sky = frame.noise[plane] * frame.factor[plane];
+      sample.value = value;
+      sample.variance = sky * sky + frame.perUnit[plane] * judge.signal;
       dropShares(cx, cy, a, d, b, e, drop);
-      const { shares } = drop;
-      for (let j = 0, k = 0; j < drop.height; j++) {
-        const y = drop.y + j;
-        for (let h = 0; h < drop.width; h++, k++) {
-          const x = drop.x + h;
-          const share = shares[k];
-          if (!(share > 0) || x < 0 || y < 0 || x >= tile.width || y >= tile.height) continue;
-          const q = y * tile.width + x;
-          const w = share * frame.weight;
-          into.value[half][q] += w * value;
-          into.weight[half][q] += w;
-          into.spread[q] += w * w * variance;
-          if (into.last[q] !== index + 1) {
-            into.last[q] = index + 1;
-            into.coverage[q]++;
-          }
-        }
-      }
+      addDrop(into, drop, tile, sample);
     }
   }
-  return { samples, dimmer, brighter };
 }
 
-/**
- * Scale and offset at the samples of a region, from the surface on the reference: exact every 8 pixels, linear
- * between.
- */
-function normalisationOnFrame(
-  frame: FrameTask,
-  region: Region,
-  planes: number,
-): { readonly scale: Float32Array; readonly offset: Float32Array }[] {
-  const step = 8;
-  const across = Math.ceil(region.width / step) + 1;
-  const down = Math.ceil(region.height / step) + 1;
-  const surface = frame.normalisation;
-  return Array.from({ length: planes }, (_, plane) => {
-    const scale = new Float32Array(region.width * region.height);
-    const offset = new Float32Array(region.width * region.height);
-    if (surface === null) return { scale: scale.fill(1), offset };
-    const one = new Float32Array(1);
-    const two = new Float32Array(1);
-    const nodes = new Float64Array(2 * across * down);
-    for (let j = 0, k = 0; j < down; j++) {
-      for (let i = 0; i < across; i++, k += 2) {
-        const at = applyTransform(frame.transform, region.x + i * step, region.y + j * step);
-        evaluateNormalisation(surface, plane, { ...at, step: 1, width: 1, height: 1 }, one, two);
-        nodes[k] = one[0];
-        nodes[k + 1] = two[0];
-      }
+/** Write means, halves, weights and variances of one plane. */
+function writeMeans(job: DrizzleJob, plane: number, sums: PlaneSums): void {
+  const { plan, tile, output } = job;
+  const [a, b] = sums.value;
+  const [wa, wb] = sums.weight;
+  for (let y = 0, p = 0; y < tile.height; y++) {
+    for (let x = 0, q = (tile.y + y) * plan.canvasWidth + tile.x; x < tile.width; x++, p++, q++) {
+      const weight = wa[p] + wb[p];
+      output.mean[plane][q] = (a[p] + b[p]) / weight;
+      output.weight[plane][q] = weight;
+      output.halfA[plane][q] = a[p] / wa[p];
+      output.halfB[plane][q] = b[p] / wb[p];
+      output.variance[plane][q] = weight > 0 ? sums.spread[p] / (weight * weight) : NaN;
     }
-    for (let y = 0, p = 0; y < region.height; y++) {
-      const j = Math.floor(y / step);
-      const v = (y - j * step) / step;
-      for (let x = 0; x < region.width; x++, p++) {
-        const i = Math.floor(x / step);
-        const u = (x - i * step) / step;
-        const k = 2 * (j * across + i);
-        const l = k + 2 * across;
-        scale[p] = (1 - v) * ((1 - u) * nodes[k] + u * nodes[k + 2]) + v * ((1 - u) * nodes[l] + u * nodes[l + 2]);
-        offset[p] = (1 - v) * ((1 - u) * nodes[k + 1] + u * nodes[k + 3]) +
-          v * ((1 - u) * nodes[l + 1] + u * nodes[l + 3]);
-      }
-    }
-    return { scale, offset };
-  });
+  }
 }
 
-/** Make one drizzled tile; runs in a worker. */
-export function drizzleTile(job: DrizzleJob): TileResult {
-  const { plan, drizzle, tile, output } = job;
-  const count = tile.width * tile.height;
-  const sums = Array.from({ length: plan.planes }, () => createPlaneSums(count));
-  const failures: { frame: number; reason: string }[] = [];
-  const room = new RegionPlanes();
-  let samples = 0;
-  let dimmer = 0;
-  let brighter = 0;
-  plan.frames.forEach((frame, f) => {
-    if (plan.failed[f] !== 0) return;
-    const place = {
-      to: tile,
-      frameWidth: frame.width,
-      frameHeight: frame.height,
-      inverse: frame.inverse,
-      originX: plan.originX,
-      originY: plan.originY,
-      scale: plan.scale,
-    };
-    // Drops reach into the tile from half a drop and a canvas pixel away.
-    const region = sourceRegion(place, Math.ceil(drizzle.dropSize + plan.scale) + 1);
-    if (region === null) return;
-    try {
-      for (let stored = 0; stored < frame.planes; stored++) {
-        const raw = rawPlane(frame, region, stored, room);
-        const found = dropFrame(job, f, stored, raw.samples, region, raw.saturated, sums);
-        samples += found.samples;
-        dimmer += found.dimmer;
-        brighter += found.brighter;
-      }
-    } catch (error) {
-      if (!(error instanceof FrameError)) throw error;
-      plan.failed[f] = 1;
-      failures.push({ frame: f, reason: error.message });
-    }
-  });
-  room.release();
-  sums.forEach((each, plane) => {
-    for (let y = 0, p = 0; y < tile.height; y++) {
-      for (let x = 0, q = (tile.y + y) * plan.canvasWidth + tile.x; x < tile.width; x++, p++, q++) {
-        const [a, b] = each.value;
-        const [wa, wb] = each.weight;
-        const weight = wa[p] + wb[p];
-        output.mean[plane][q] = (a[p] + b[p]) / weight;
-        output.weight[plane][q] = weight;
-        output.halfA[plane][q] = a[p] / wa[p];
-        output.halfB[plane][q] = b[p] / wb[p];
-        output.variance[plane][q] = weight > 0 ? each.spread[p] / (weight * weight) : NaN;
-      }
-    }
-  });
+/** Write counts and mask: the largest over the planes. */
+function writeCounts(job: DrizzleJob, sums: readonly PlaneSums[]): void {
+  const { plan, tile, output } = job;
   for (let y = 0, p = 0; y < tile.height; y++) {
     for (let x = 0, q = (tile.y + y) * plan.canvasWidth + tile.x; x < tile.width; x++, p++, q++) {
       let seen = 0;
@@ -328,7 +232,34 @@ export function drizzleTile(job: DrizzleJob): TileResult {
       output.mask[q] = (seen === 0 ? maskBit.noData : 0) | (full > 0 && full * 2 >= seen ? maskBit.saturated : 0);
     }
   }
-  return { samples, dimmer, brighter, closed: 0, failures };
+}
+
+/** Make one drizzled tile; runs in a worker. */
+export function drizzleTile(job: DrizzleJob): TileResult {
+  const { plan, drizzle, tile } = job;
+  const sums = Array.from({ length: plan.planes }, () => createPlaneSums(tile.width * tile.height));
+  const failures: FrameFailure[] = [];
+  const room = new RegionPlanes();
+  const counts: DropCounts = { samples: 0, dimmer: 0, brighter: 0 };
+  plan.frames.forEach((frame, index) => {
+    if (plan.failed[index] !== 0) return;
+    // Drops reach into the tile from half a drop and a canvas pixel away.
+    const region = sourceRegion(placeOf(plan, frame, tile), Math.ceil(drizzle.dropSize + plan.scale) + 1);
+    if (region === null) return;
+    try {
+      for (let stored = 0; stored < frame.planes; stored++) {
+        dropFrame(job, { index, stored, region, ...rawPlane(frame, region, stored, room) }, sums, counts);
+      }
+    } catch (error) {
+      if (!(error instanceof FrameError)) throw error;
+      plan.failed[index] = 1;
+      failures.push({ frame: index, reason: error.message });
+    }
+  });
+  room.release();
+  sums.forEach((each, plane) => writeMeans(job, plane, each));
+  writeCounts(job, sums);
+  return { ...counts, closed: 0, failures };
 }
 
 /** The task of the pool. */

@@ -4,13 +4,11 @@
  * the canvas is cut.
  */
 import type { Region } from "../core/geometry.ts";
-import type { PoolTask } from "../parallel/pool.ts";
 import { groupedPixels, moderatedCentres } from "../kernels/moderate.ts";
 import type { Strip } from "../kernels/rejection.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
 import { scatterMedian } from "../stats/moderated_limit.ts";
-import type { TilePlan } from "./stack_tile.ts";
 
 /** Scatter of one plane over the canvas, at the centres of a grid of windows, row by row. */
 export interface PlaneScatter {
@@ -22,7 +20,7 @@ export interface PlaneScatter {
   readonly base: Float64Array;
   /** Level of that sky. */
   readonly level: Float64Array;
-  /** Variance a unit of light above the level. */
+  /** Variance a unit of signal above the level. */
   readonly perUnit: number;
   /** Noise of each frame relative to the others'. */
   readonly ratios: Float32Array;
@@ -30,7 +28,9 @@ export interface PlaneScatter {
 
 /** What one window tells about one plane. */
 export interface WindowScatter {
+  /** Variance of a sample. */
   readonly base: number;
+  /** Level. */
   readonly level: number;
   /** Variance of each frame against the mean of the others. */
   readonly against: readonly number[];
@@ -62,12 +62,6 @@ export function scatterWindows(
     }
   }
   return { columns, rows, windows };
-}
-
-/** Work on one window. */
-export interface ScatterJob {
-  readonly plan: TilePlan;
-  readonly window: Region;
 }
 
 /** Scatter of the strip of one plane of a window. */
@@ -119,8 +113,8 @@ export function stripScatter(strip: Strip): WindowScatter {
 function ratiosOf(against: readonly number[], samples: number): Float32Array {
   const n = Math.max(3, samples);
   const share = 1 / (n - 1) ** 2;
-  const middle = median(against.filter((each) => each === each));
-  const sum = middle * n * (n - 1) / n;
+  const typicalAgainst = median(against.filter((each) => each === each));
+  const sum = typicalAgainst * n * (n - 1) / n;
   const squares = against.map((each) => (each - sum * share) / (1 - share));
   const typical = median(squares.filter((each) => each === each));
   return Float32Array.from(squares, (each) => {
@@ -130,9 +124,9 @@ function ratiosOf(against: readonly number[], samples: number): Float32Array {
 }
 
 /**
- * Scatter of one plane from its windows; windows that fewer than three frames see take the middle of the others.
+ * Scatter of one plane from its windows; windows that fewer than three frames see take the median of the others.
  *
- * @param perUnit variance a unit of light
+ * @param perUnit variance a unit of signal
  * @returns null where no window tells anything
  */
 export function planeScatter(
@@ -166,8 +160,7 @@ export function planeScatter(
  */
 export function scatterOver(
   scatter: PlaneScatter,
-  canvasWidth: number,
-  canvasHeight: number,
+  canvas: { readonly width: number; readonly height: number },
   area: Region,
   base: Float32Array,
   level: Float32Array,
@@ -178,7 +171,7 @@ export function scatterOver(
   const left = new Int32Array(area.width);
   const shares = new Float64Array(area.width);
   for (let x = 0; x < area.width; x++) {
-    const t = place(area.x + x, canvasWidth, columns);
+    const t = place(area.x + x, canvas.width, columns);
     left[x] = Math.min(Math.max(0, columns - 2), Math.floor(t));
     shares[x] = t - left[x];
   }
@@ -186,7 +179,7 @@ export function scatterOver(
   const line = new Float64Array(columns + 1);
   for (const [nodes, out] of [[scatter.base, base], [scatter.level, level]] as const) {
     for (let y = 0, p = 0; y < area.height; y++) {
-      const t = place(area.y + y, canvasHeight, rows);
+      const t = place(area.y + y, canvas.height, rows);
       const above = Math.min(Math.max(0, rows - 2), Math.floor(t));
       const v = t - above;
       const below = Math.min(rows - 1, above + 1);
@@ -200,9 +193,3 @@ export function scatterOver(
     }
   }
 }
-
-/** The type of the task that measures windows; the task itself lies beside the strips it needs. */
-export type ScatterTask = PoolTask<
-  ScatterJob,
-  { readonly planes: readonly WindowScatter[]; readonly failures: readonly { frame: number; reason: string }[] }
->;

@@ -1,5 +1,6 @@
 import { afterAll, describe, expect, it } from "vitest";
-import { type FrameToStack, stackFrames } from "../../lib/stack/stack_frames.ts";
+import type { FrameToStack } from "../../lib/stack/frame_to_stack.ts";
+import { stackFrames } from "../../lib/stack/stack_frames.ts";
 import { stackImages } from "../../lib/stack/stack_images.ts";
 import { intersectionCanvas, referenceCanvas, rescaleCanvas, unionCanvas } from "../../lib/core/canvas.ts";
 import { plainGeometry } from "../../lib/core/geometry.ts";
