@@ -63,7 +63,7 @@ export { trimOverscan, type TrimOverscanOptions } from "./calibrate/trim_oversca
 // stars
 export { detectStars, type DetectStarsOptions, type StarList } from "./stars/detect_stars.ts";
 export { maskStars, type MaskStarsOptions } from "./stars/mask_stars.ts";
-export type { Doubling } from "./stars/mean_star.ts";
+export type { Doubling } from "./stars/find_doubling.ts";
 export { placeStarColours, type PlaceStarColoursOptions } from "./stars/place_star_colours.ts";
 export { recombineStars, type RecombineStarsOptions } from "./stars/recombine_stars.ts";
 export { reduceStars, type ReduceStarsOptions } from "./stars/reduce_stars.ts";
@@ -72,7 +72,7 @@ export { type SeparatedStars, separateStars, type SeparateStarsOptions } from ".
 
 // measure
 export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
-export type { Trail } from "./measure/find_trails.ts";
+export type { Trail } from "./measure/trail.ts";
 export { type BackgroundMap, measureBackground, type MeasureBackgroundOptions } from "./measure/measure_background.ts";
 export { type CalibrationQuality, measureCalibration } from "./measure/measure_calibration.ts";
 export { type FrameQuality, measureFrame, type MeasureFrameOptions } from "./measure/measure_frame.ts";

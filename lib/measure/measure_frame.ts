@@ -2,22 +2,36 @@
 import type { FrameFacts } from "../core/frame_record.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { type Sampling, samplingOf } from "../core/sampling.ts";
 import type { Star } from "../core/star.ts";
-import { median } from "../stats/median.ts";
-import { madSigma } from "../stats/mad_sigma.ts";
-import { robustFit } from "../stats/robust_fit.ts";
-import { isUndersampled } from "../stars/undersampled_stars.ts";
-import { starsFromSearch } from "../stars/stars_from_search.ts";
-import { type FieldMap, mapField } from "./field_map.ts";
-import { findFlashes, findTrails, type Trail, trailDistance, trailReach } from "./find_trails.ts";
-import { centralLevel, type Doubling, findCloseDoubling, findDoubling, haloShare } from "../stars/mean_star.ts";
-import { maskedBackground } from "../stars/masked_background.ts";
+import type { TurnedDown } from "../stars/candidate.ts";
 import { eccentricityOf } from "../stars/ellipse.ts";
-import { isCrowded } from "../stars/deblend.ts";
+import { type Doubling, findCloseDoubling, findDoubling } from "../stars/find_doubling.ts";
+import { haloShare } from "../stars/halo_share.ts";
+import { maskedBackground } from "../stars/masked_background.ts";
+import { centralLevel } from "../stars/frame_profile.ts";
 import { pixelScatter } from "../stars/pixel_scatter.ts";
-import { samplingOf } from "../core/sampling.ts";
-import type { Candidate, TurnedDown } from "../stars/candidate.ts";
 import { closeSearch, searchStars, type StarSearch } from "../stars/search_stars.ts";
+import { isUndersampled } from "../stars/undersampled_stars.ts";
+import { median } from "../stats/median.ts";
+import { type FieldMap, mapField } from "./field_map.ts";
+import { sampleShares } from "./sample_shares.ts";
+import { skyGradient } from "./sky_gradient.ts";
+import { type StarsAndTrails, starsWithoutTrails } from "./stars_without_trails.ts";
+import type { Trail } from "./trail.ts";
+import { typicalElongation } from "./typical_elongation.ts";
+
+/** Most stars kept of a search; the count is of all of them. */
+const maximumStars = 20_000;
+/** Share of full scale from which on samples count as saturated. */
+const saturatedShareOfScale = 0.98;
+/** Signal-to-noise ratios of the stars that width and shape are taken from: the first that leaves enough of them. */
+const cleanSnrs: readonly number[] = [50, 30, 20, 12, 8];
+const minimumCleanStars = 25;
+/** Least signal-to-noise ratio of a star for the frame's elongation. */
+const minimumShapeSnr = 12;
+/** Fewest stars that tell an elongation. */
+const minimumElongatedStars = 3;
 
 /** Options of {@linkcode measureFrame}. */
 export interface MeasureFrameOptions {
@@ -73,11 +87,11 @@ export interface FrameQuality {
   readonly meanShape: readonly [number, number];
   /** Share of the elongation that all stars have in common, 0 … 1. */
   readonly alignment: number;
-  /** Median radius that holds half of a star's light, pixels. */
+  /** Median radius that holds half of a star's flux, pixels. */
   readonly halfFluxRadiusPixels: number;
   /** Median level of the sky. */
   readonly background: number;
-  /** Difference of the sky between opposite borders along its clipLimit slope, from a plane through the sky tiles. */
+  /** Difference of the sky between opposite borders along its steepest slope, from a plane through the sky tiles. */
   readonly gradient: number;
   /** Direction in which the sky brightens, from +x towards +y, 0 … 360. */
   readonly gradientDegrees: number;
@@ -95,7 +109,7 @@ export interface FrameQuality {
   readonly missingShare: number;
   /** Level in the middle of the mean star over the highest of its profile; below 0.8 it is a ring. */
   readonly centralLevel: number;
-  /** Share of a star's light between 2 and 5 FWHM; NaN without bright stars. */
+  /** Share of a star's flux between 2 and 5 FWHM; NaN without bright stars. */
   readonly haloShare: number;
   /** A second image of every star; null when there is none. */
   readonly doubling: Doubling | null;
@@ -111,87 +125,73 @@ export interface FrameQuality {
   readonly turnedDown: TurnedDown;
 }
 
-/** Robust plane through the sky tiles: range over the frame and direction. */
-function skyGradient(seen: StarSearch): { range: number; degrees: number } {
-  const { columns, rows, level } = seen.mesh;
-  const u: number[] = [];
-  const v: number[] = [];
-  const z: number[] = [];
-  for (let r = 0; r < rows; r++) {
-    for (let c = 0; c < columns; c++) {
-      u.push(columns === 1 ? 0 : c / columns - (columns - 1) / columns / 2);
-      v.push(rows === 1 ? 0 : r / rows - (rows - 1) / rows / 2);
-      z.push(level[r * columns + c]);
-    }
-  }
-  const fit = columns < 2 || rows < 2 ? null : robustFit([u.map(() => 1), u, v], z);
-  if (fit === null) return { range: 0, degrees: 0 };
-  const [, a, b] = fit.coefficients;
-  return { range: Math.abs(a) + Math.abs(b), degrees: (Math.atan2(b, a) * 180 / Math.PI + 360) % 360 };
+/** Settings of the search of a frame. */
+function searchFrame(
+  sampling: Sampling,
+  { unit }: Image,
+  facts: Partial<FrameFacts>,
+  { detectionSigma, saturationLevel }: MeasureFrameOptions,
+): StarSearch {
+  const fullScale = unit === "adu" ? facts.fullScaleAdu ?? null : null;
+  return searchStars(sampling, {
+    detectionSigma,
+    saturationLevel: saturationLevel ?? (fullScale === null ? Infinity : saturatedShareOfScale * fullScale),
+    electronsPerUnit: unit === "electron" ? 1 : unit === "adu" ? facts.electronsPerAdu ?? 0 : 0,
+    maximumStars,
+  });
 }
 
-/**
- * Typical elongation of the stars: what they share, and what scatters beyond noise. How much noise scatters is asked
- * of the frame itself: squared scatter against 1/SNR² in groups of like SNR is a line, whose slope is the noise (4 for
- * Gaussian stars in the sky limit, more for wings, photon noise and coarse pixels) and whose intercept is real, but
- * for what coarse pixels do to equal stars (`pixels`, a variance).
- */
-function frameShape(
-  stars: readonly Star[],
-  pixels: number,
-): { mean: [number, number]; chi: number; alignment: number } {
-  const sorted = [...stars].sort((a, b) => b.snr - a.snr);
-  const n = sorted.length;
-  const bright = sorted.slice(0, Math.max(25, Math.ceil(n / 2)));
-  const e1 = bright.map((star) => star.shape[0]);
-  const e2 = bright.map((star) => star.shape[1]);
-  const m1 = median(e1);
-  const m2 = median(e2);
-  const spread2 = (list: readonly Star[]) =>
-    madSigma(list.map((star) => star.shape[0] - m1), 0) ** 2 + madSigma(list.map((star) => star.shape[1] - m2), 0) ** 2;
-  // The medians themselves are noisy: π/2 · variance / n each.
-  const shared = Math.max(0, m1 * m1 + m2 * m2 - 1.5708 * spread2(bright) / bright.length);
-  const groups = Math.min(6, Math.floor(n / 8));
-  let scattered = 0;
-  if (groups >= 3) {
-    let sw = 0;
-    let sx = 0;
-    let sy = 0;
-    let sxx = 0;
-    let sxy = 0;
-    for (let g = 0; g < groups; g++) {
-      const part = sorted.slice(Math.floor(g * n / groups), Math.floor((g + 1) * n / groups));
-      const x = part.reduce((sum, star) => sum + 1 / star.snr ** 2, 0) / part.length;
-      const y = spread2(part);
-      // A squared scatter is known to a share of itself.
-      const w = part.length / Math.max(y, 1e-6) ** 2;
-      sw += w;
-      sx += w * x;
-      sy += w * y;
-      sxx += w * x * x;
-      sxy += w * x * y;
-    }
-    const determinant = sw * sxx - sx * sx;
-    const slope = determinant > 0 ? Math.max(8, (sw * sxy - sx * sy) / determinant) : 8;
-    const intercept = (sy - slope * sx) / sw;
-    // The squared MADN of two components of m values scatters by 1.65 / √m of itself.
-    const error = 1.65 * Math.sqrt(determinant > 0 ? sxx / determinant : 1 / sw);
-    const real = intercept - pixels;
-    scattered = real > Math.max(2 * error, 0.5 * pixels) ? real : 0;
+/** Stars bright enough for a shape of their own; the less noisy the better, down to where there are enough. */
+function cleanStars(stars: readonly Star[]): Star[] {
+  let clean: Star[] = [];
+  for (const minimum of cleanSnrs) {
+    clean = stars.filter((star) => !star.saturated && star.snr >= minimum);
+    if (clean.length >= minimumCleanStars) break;
   }
-  const chi2 = shared + scattered;
-  return { mean: [m1, m2], chi: Math.sqrt(chi2), alignment: chi2 > 0 ? Math.sqrt(shared / chi2) : 0 };
+  return clean;
 }
 
-/** A survey less what is no star; the frame's ellipse, which may have been made by it too, from what is left. */
-function withoutPieces(seen: StarSearch, pieces: readonly boolean[]): StarSearch {
-  const stars = seen.stars.filter((_, k) => !pieces[k]);
-  const { width } = seen;
-  const shaped = stars.filter((star) => star.shaped && !star.saturated && star.snr >= 12);
-  if (width === null || shaped.length < 5) return { ...seen, stars };
-  const middle = (of: (star: Candidate) => number) => median(shaped.map(of));
-  const frame = { xx: middle((star) => star.xx), xy: middle((star) => star.xy), yy: middle((star) => star.yy) };
-  return { ...seen, stars, width: frame };
+/** Standard deviation of a star's matched Gaussian across its short axis, pixels. */
+function shortSigma({ shape, fwhmPixels }: Star, fwhmPerSigma: number): number {
+  const chi = Math.min(0.999, Math.hypot(shape[0], shape[1]));
+  return fwhmPixels / fwhmPerSigma * Math.pow((1 - chi) / (1 + chi), 0.25);
+}
+
+/** The columns that come from width and shape of the stars. */
+type StarMeasures = Pick<
+  FrameQuality,
+  | "fwhmPixels"
+  | "shortSigmaPixels"
+  | "eccentricity"
+  | "elongationDegrees"
+  | "meanShape"
+  | "alignment"
+  | "halfFluxRadiusPixels"
+>;
+
+/** Typical width and shape of a frame's stars. */
+function measureStars(sampling: Sampling, { clear, profile, fwhmPixels, shape }: StarsAndTrails): StarMeasures {
+  const clean = cleanStars(clear);
+  const medianOf = (of: (star: Star) => number) => clean.length === 0 ? NaN : median(clean.map(of));
+  // On coarse pixels the fit to a single faint star is narrow more often than wide (8 % at SNR 15): the mean star's
+  // width is not.
+  const coarse = shape !== null && isUndersampled(sampling, shape);
+  const shaped = clear.filter((star) => !star.saturated && star.snr >= minimumShapeSnr);
+  // Shapes that were fitted to the samples do not hang on where a star fell on them.
+  const pixelVariance = shape === null || coarse ? 0 : pixelScatter(sampling, shape, profile.moffat);
+  const elongation = clean.length < minimumElongatedStars
+    ? null
+    : typicalElongation(shaped.length >= clean.length ? shaped : clean, pixelVariance);
+  const [e1, e2] = elongation?.mean ?? [NaN, NaN];
+  return {
+    fwhmPixels: clean.length === 0 || coarse ? fwhmPixels : medianOf((star) => star.fwhmPixels),
+    shortSigmaPixels: medianOf((star) => shortSigma(star, profile.fwhmPerSigma)),
+    eccentricity: elongation === null ? NaN : eccentricityOf(elongation.chi),
+    elongationDegrees: ((Math.atan2(e2, e1) * 90 / Math.PI) + 180) % 180,
+    meanShape: [e1, e2],
+    alignment: elongation?.alignment ?? 0,
+    halfFluxRadiusPixels: medianOf((star) => star.halfFluxRadiusPixels),
+  };
 }
 
 /**
@@ -234,105 +234,47 @@ export function measureFrame(
     throw new RangeError(`measureFrame: listedStars must be ≥ 1, but got ${used.listedStars}`);
   }
   const sampling = samplingOf("measureFrame", image, used.channel);
-  const fullScale = image.unit === "adu" ? facts.fullScaleAdu ?? null : null;
-  const saturationLevel = used.saturationLevel ?? (fullScale === null ? Infinity : 0.98 * fullScale);
-  const seen = searchStars(sampling, {
-    detectionSigma: used.detectionSigma,
-    saturationLevel,
-    electronsPerUnit: image.unit === "electron" ? 1 : image.unit === "adu" ? facts.electronsPerAdu ?? 0 : 0,
-    maximumStars: 20000,
-  });
   const { width, height } = sampling;
-  const alone = starsFromSearch(seen, false);
-  const { trails: dotted, flashes } = findFlashes(alone.stars, width, height);
-  const steady = flashes.size === 0 ? alone.stars : alone.stars.filter((star) => !flashes.has(star));
-  const trails = [...dotted, ...findTrails(seen.grid, steady, alone.fwhmPixels)];
-  // What a satellite or an aircraft left is listed as stars in pieces: out with flashes and with what is long or faint
-  // along a line.
-  const reach = trailReach(width, height);
-  const isNear = (star: Star) => trails.some((trail) => trailDistance(trail, star.x, star.y, width, height) < reach);
-  const isPiece = (star: Star) => flashes.has(star) || (isNear(star) && (star.eccentricity > 0.5 || star.snr < 12));
-  const pieces = trails.length === 0 ? null : alone.stars.map(isPiece);
-  const whole = pieces === null ? seen : withoutPieces(seen, pieces);
-  const settled = pieces === null && !isCrowded(seen, alone.fwhmPixels) ? alone : starsFromSearch(whole, true);
-  const { stars: listedAll, profile, fwhmPixels: surveyed } = settled;
-  const stars = trails.length === 0 ? listedAll : listedAll.filter((star) => !isPiece(star));
-  // Stars on a trail have a shape of both.
-  const clear = trails.length === 0 ? stars : stars.filter((star) => !isNear(star));
-  // Width and shape from stars bright enough for a shape of their own; the less noisy the better, down to where there
-  // are 25.
-  let clean: Star[] = [];
-  for (const least of [50, 30, 20, 12, 8]) {
-    clean = clear.filter((star) => !star.saturated && star.snr >= least);
-    if (clean.length >= 25) break;
-  }
-  // On coarse pixels the fit to a single faint star is narrow more often than wide (8 % at SNR 15): the mean star's
-  // width is not.
-  const coarse = whole.width !== null && isUndersampled(sampling, whole.width);
-  const fwhmPixels = clean.length === 0 || coarse ? surveyed : median(clean.map((star) => star.fwhmPixels));
-  const shaped = clear.filter((star) => !star.saturated && star.snr >= 12);
-  // Shapes that were fitted to the samples do not hang on where a star fell on them.
-  const pixels = whole.width === null || coarse ? 0 : pixelScatter(sampling, whole.width, profile.moffat);
-  const shape = clean.length < 3 ? null : frameShape(shaped.length >= clean.length ? shaped : clean, pixels);
-  const sky = maskedBackground(seen.sampling, seen, stars, surveyed, profile.moffat.beta);
+  const search = searchFrame(sampling, image, facts, used);
+  const found = starsWithoutTrails(search);
+  const { stars, clear, profile } = found;
+  const measures = measureStars(sampling, found);
+  const sky = maskedBackground(search.sampling, search, stars, found.fwhmPixels, profile.moffat.beta);
+  const gradient = skyGradient(search.mesh);
+  const shares = sampleShares(sampling, search);
   const scale = image.geometry.arcsecPerPixel ?? facts.arcsecPerPixel ?? null;
-  const gradient = skyGradient(seen);
-  const tiles = seen.rawLevel.length;
-  let constant = 0;
-  let missing = 0;
-  for (let i = 0; i < tiles; i++) if (seen.rawLevel[i] !== seen.rawLevel[i]) missing++;
-  let saturated = 0;
-  let sampled = 0;
-  let equal = 0;
-  let none = 0;
-  // Every seventh sample of every third row: shares to a thousandth.
-  for (let y = 0; y < height; y += 3) {
-    for (let i = y * width + y % 7, end = (y + 1) * width - 2; i < end; i += 7) {
-      const v = sampling.data[i];
-      sampled++;
-      if (v >= saturationLevel) saturated++;
-      if (v !== v) none++;
-      else if (v === sampling.data[i + 2] && v === sampling.data[i + 1]) equal++;
-    }
-  }
-  // Three equal neighbours happen by chance on a quantised sky of little noise; whole areas do not.
-  const chance = seen.noise > 0 ? Math.min(1, 0.2 / (seen.noise * seen.noise)) : 0;
-  constant = Math.max(0, equal / Math.max(1, sampled) - chance);
   const listed = stars.slice(0, used.listedStars);
-  closeSearch(seen, sampling);
+  closeSearch(search, sampling);
   return {
     channel: sampling.channel,
     width,
     height,
     starCount: stars.length,
     stars: listed,
-    fwhmPixels,
-    fwhmArcsec: scale === null || !(fwhmPixels > 0) ? null : fwhmPixels * scale,
+    fwhmPixels: measures.fwhmPixels,
+    fwhmArcsec: scale === null || !(measures.fwhmPixels > 0) ? null : measures.fwhmPixels * scale,
     moffatBeta: stars.length === 0 ? NaN : profile.moffat.beta,
-    shortSigmaPixels: clean.length === 0 ? NaN : median(clean.map((star) => {
-      const chi = Math.min(0.999, Math.hypot(star.shape[0], star.shape[1]));
-      return star.fwhmPixels / profile.fwhmPerSigma * Math.pow((1 - chi) / (1 + chi), 0.25);
-    })),
-    eccentricity: shape === null ? NaN : eccentricityOf(shape.chi),
-    elongationDegrees: shape === null ? NaN : ((Math.atan2(shape.mean[1], shape.mean[0]) * 90 / Math.PI) + 180) % 180,
-    meanShape: shape === null ? [NaN, NaN] : shape.mean,
-    alignment: shape === null ? 0 : shape.alignment,
-    halfFluxRadiusPixels: clean.length === 0 ? NaN : median(clean.map((star) => star.halfFluxRadiusPixels)),
+    shortSigmaPixels: measures.shortSigmaPixels,
+    eccentricity: measures.eccentricity,
+    elongationDegrees: measures.elongationDegrees,
+    meanShape: measures.meanShape,
+    alignment: measures.alignment,
+    halfFluxRadiusPixels: measures.halfFluxRadiusPixels,
     background: sky.level,
     gradient: gradient.range,
     gradientDegrees: gradient.degrees,
     noise: sky.noise,
-    rowBanding: seen.rowBanding,
-    columnBanding: seen.columnBanding,
-    saturatedShare: sampled === 0 ? 0 : saturated / sampled,
-    constantShare: constant,
-    missingShare: sampled === 0 ? missing / tiles : none / sampled,
+    rowBanding: search.rowBanding,
+    columnBanding: search.columnBanding,
+    saturatedShare: shares.saturated,
+    constantShare: shares.constant,
+    missingShare: shares.missing,
     centralLevel: stars.length === 0 ? NaN : centralLevel(profile),
-    haloShare: haloShare(sampling, clear, surveyed),
-    doubling: findDoubling(stars, width, height, surveyed) ?? findCloseDoubling(sampling, stars, surveyed),
-    trails,
+    haloShare: haloShare(sampling, clear, found.fwhmPixels),
+    doubling: findDoubling(stars, sampling, found.fwhmPixels) ?? findCloseDoubling(sampling, stars, found.fwhmPixels),
+    trails: found.trails,
     fieldMap: mapField(clear, width, height),
     starFlux: listed.slice(0, Math.ceil(listed.length / 2)).reduce((sum, star) => sum + star.flux, 0),
-    turnedDown: seen.turnedDown,
+    turnedDown: search.turnedDown,
   };
 }

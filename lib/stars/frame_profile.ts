@@ -8,6 +8,8 @@ import { fitMoffatProfile, moffatFlux, moffatFwhm, type MoffatProfile } from "./
 /** Width of a bin in units of the star's Gaussian sigma. */
 const binWidth = 0.25;
 const binCount = 26;
+/** Bins in which the highest level of a ring may lie. */
+const innerBins = 16;
 /** Radius of the core, in sigma: half maximum lies at 1.1 … 1.2. */
 const coreRadius = 2.3;
 /** The wings are fitted to here, in sigma: beyond, an error of the sky outweighs them. */
@@ -189,4 +191,15 @@ export function frameProfile(
     fluxPerGaussian: flux / (2 * Math.PI),
     stars: clean.length,
   };
+}
+
+/** Level in the middle of the mean star over the highest level of its profile: 1 for a star, near 0 for a ring. */
+export function centralLevel({ value }: FrameProfile): number {
+  if (value.length === 0) return 1;
+  // The two innermost bins hold few pixels; together they are the core.
+  const known = [value[0], value[1]].filter((v) => v === v);
+  const centre = known.length === 0 ? 1 : known.reduce((a, b) => a + b) / known.length;
+  let highest = 0;
+  for (let i = 0; i < value.length && i < innerBins; i++) if (value[i] > highest) highest = value[i];
+  return highest > 0 ? Math.min(1, centre / highest) : 1;
 }
