@@ -1,6 +1,6 @@
 /** A second image of every star, told from one long trail. */
 import type { FrameQuality } from "../measure/measure_frame.ts";
-import type { Doubling } from "../stars/mean_star.ts";
+import type { Doubling } from "../stars/find_doubling.ts";
 import { axisRatioOf, shapeOfEccentricity } from "./axis_ratio.ts";
 import type { NightGroup } from "./night_group.ts";
 

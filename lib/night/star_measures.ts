@@ -1,7 +1,7 @@
 /** Stars of one frame against its group: flux, width, shape, trails. Every rule about stars reads these. */
 import type { FieldRotation } from "../measure/field_map.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
-import type { Doubling } from "../stars/mean_star.ts";
+import type { Doubling } from "../stars/find_doubling.ts";
 import { axisRatioOf } from "./axis_ratio.ts";
 import { cornerTrail, frameRotation } from "./frame_rotation.ts";
 import type { NightGroup } from "./night_group.ts";
