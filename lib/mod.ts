@@ -6,10 +6,12 @@
  * @module
  */
 
-// where the library runs
+// where the library runs, and how its values show themselves
 import "./host/deno.ts";
+import "./view/displayed_values.ts";
 
 // core
+export type { Displayed, MediaBundle } from "./core/display.ts";
 export { FrameError, type FrameErrorReason } from "./core/errors.ts";
 export type { FrameFacts, FrameKind, FrameRecord } from "./core/frame_record.ts";
 export { constantImage, type Image, type ImageParts, type Plane, planeOf, type Unit } from "./core/image.ts";
@@ -220,6 +222,7 @@ export { type HalvesReport, validateHalves, type ValidateHalvesOptions } from ".
 
 // view
 export { compareView, type CompareViewOptions } from "./view/compare_view.ts";
+export type { Comparison } from "./view/comparison.ts";
 export { contactSheet, type ContactSheetOptions } from "./view/contact_sheet.ts";
 export { curvePlot, type CurvePlotOptions } from "./view/curve_plot.ts";
 export { type CloseFrame, frameCloseups, type FrameCloseupsOptions } from "./view/frame_closeups.ts";
@@ -240,7 +243,7 @@ export type {
   ReportStep,
 } from "./view/report.ts";
 export { shapeMap, type ShapeMapOptions } from "./view/shape_map.ts";
-export { type Display, type DisplayMessage, type InteractiveView, show, type Showable } from "./view/show.ts";
+export { type InteractiveView, show, type Showable } from "./view/show.ts";
 export { sideBySide, type SideBySideOptions, type SideBySidePanel } from "./view/side_by_side.ts";
 export { starOverlay, type StarOverlayOptions } from "./view/star_overlay.ts";
 export { type SurfaceSample, surfaceView, type SurfaceViewOptions } from "./view/surface_view.ts";
@@ -250,6 +253,7 @@ export type { SheetOptions, ViewOptions } from "./view/view_options.ts";
 export { youShouldSee } from "./view/you_should_see.ts";
 
 // pipeline
+export { compareImages, type CompareImagesOptions } from "./pipeline/compare_images.ts";
 export { defaultRecipe } from "./pipeline/default_recipe.ts";
 export { effectSheet } from "./pipeline/effect_sheet.ts";
 export { imageDigest } from "./pipeline/image_digest.ts";

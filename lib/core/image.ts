@@ -1,4 +1,5 @@
 /** The value that flows through the library: float planes, their meaning, where they lie and how they were made. */
+import { displayed } from "./display.ts";
 import { type Geometry, plainGeometry } from "./geometry.ts";
 import type { Header } from "./header.ts";
 import { extendHistory, type Recorded, type StepEntry } from "./history.ts";
@@ -127,7 +128,7 @@ export function createImage(
 ): Image {
   assertShapes(source.step, parts);
   const { width, height, planes, unit } = parts;
-  return Object.freeze({
+  const image: Image = {
     width,
     height,
     planes: Object.freeze(planes.map((plane) => Object.freeze({ ...plane }))),
@@ -138,7 +139,8 @@ export function createImage(
     variance: parts.variance ?? null,
     coverage: parts.coverage ?? null,
     history: extendHistory(inputs, source),
-  });
+  };
+  return Object.freeze(displayed("image", image));
 }
 
 /**

@@ -4,6 +4,7 @@
  */
 
 // core
+export { type Displayed, displaySymbol, type MediaBundle } from "../core/display.ts";
 import "../host/deno.ts";
 
 export { extendHistory, type History, type HistoryNode, type Recorded, type StepEntry } from "../core/history.ts";

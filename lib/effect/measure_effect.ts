@@ -1,4 +1,5 @@
 /** What a step did to a picture, in numbers, and what it may have spoiled, in plain words. */
+import { displayed } from "../core/display.ts";
 import { type Image, isLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { rastersOf } from "../core/raster.ts";
@@ -151,7 +152,7 @@ export function measureEffect(before: Image, after: Image, purpose: Partial<Purp
   const change = (get: (side: EffectSide) => number): Change => changeOf(get(found.before), get(found.after));
   const clipping = (end: "atBlack" | "atWhite") =>
     change((side) => side.clipped.length === 0 ? NaN : worstClipping(side, end));
-  return {
+  return displayed("effect", {
     noise: found.before.noiseByScale.map(({ pixels }, j) => ({
       pixels,
       ...change((side) => side.noiseByScale[j].sigma),
@@ -174,5 +175,5 @@ export function measureEffect(before: Image, after: Image, purpose: Partial<Purp
     hueDegrees: knownOrNull(found.hueDegrees),
     colourFactor: knownOrNull(found.colourFactor),
     doubts: effectDoubts(found),
-  };
+  });
 }

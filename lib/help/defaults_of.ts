@@ -100,6 +100,7 @@ import { stretchSigmoid, stretchSigmoidDefaults } from "../tone/stretch_sigmoid.
 import { undoStretch, undoStretchDefaults } from "../tone/undo_stretch.ts";
 import { beforeAfterDefaults, beforeAfterSheet } from "../view/before_after_sheet.ts";
 import { captionPicture, captionPictureDefaults } from "../view/caption_picture.ts";
+import { compareImages, compareImagesDefaults } from "../pipeline/compare_images.ts";
 import { compareView, compareViewDefaults } from "../view/compare_view.ts";
 import { contactSheet, contactSheetDefaults } from "../view/contact_sheet.ts";
 import { curvePlot, curvePlotDefaults } from "../view/curve_plot.ts";
@@ -140,6 +141,7 @@ const rows: readonly Row[] = [
   [combineBias, combineMasterDefaults],
   [combineDark, combineMasterDefaults],
   [combineFlat, combineFlatDefaults],
+  [compareImages, compareImagesDefaults],
   [compareView, compareViewDefaults],
   [contactSheet, contactSheetDefaults],
   [cropImage, cropImageDefaults],

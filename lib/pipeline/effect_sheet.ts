@@ -3,7 +3,7 @@ import type { Image } from "../core/image.ts";
 import type { Effect } from "../effect/measure_effect.ts";
 import { beforeAfterDefaults, type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after_sheet.ts";
 import type { Sheet } from "../view/sheet.ts";
-import { effectLines } from "./effect_lines.ts";
+import { effectLines } from "../view/effect_lines.ts";
 
 /**
  * A before/after sheet that carries the ledger of the step: what `measureEffect` measured, and its doubts in words.

@@ -14,8 +14,9 @@ import type { ReportStep } from "../view/report.ts";
 import { encodeSheet, type Sheet } from "../view/sheet.ts";
 import { sideBySide } from "../view/side_by_side.ts";
 import { formatShare } from "../view/text.ts";
-import { effectLines } from "./effect_lines.ts";
+import { effectLines } from "../view/effect_lines.ts";
 import type { NightContext } from "./night_context.ts";
+import { isStarless } from "./purpose_between.ts";
 import { findStep } from "./step.ts";
 import { type Recipe, type RecipeStepDone, replayHistory, runRecipe } from "./recipe.ts";
 
@@ -50,12 +51,6 @@ const kebab = (name: string): string => name.replaceAll(/[A-Z]/g, (letter) => `-
 /** Whether the ledger can set two images side by side. */
 const comparable = (before: Image, after: Image): boolean =>
   before.width === after.width && before.height === after.height && before.planes.length === after.planes.length;
-
-/** Whether the last thing that was done to the stars was to take them out: what looks like one is a knot of nebula. */
-const isStarless = ({ history }: Image): boolean => {
-  const last = history.nodes.findLast(({ step }) => step === "separateStars" || step === "recombineStars");
-  return last?.step === "separateStars" && last.output === "starless";
-};
 
 const shortValue = (value: unknown): string => {
   const text = typeof value === "number" ? String(Number(value.toPrecision(5))) : JSON.stringify(value);

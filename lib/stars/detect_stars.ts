@@ -1,5 +1,6 @@
 /** Finding and measuring the stars of a frame. */
 import type { Image } from "../core/image.ts";
+import { displayed } from "../core/display.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { samplingOf } from "../core/sampling.ts";
@@ -119,7 +120,7 @@ export function detectStars(image: Image, options: Partial<DetectStarsOptions> =
   });
   const { stars, profile, fwhmPixels } = starsFromSearch(search, true);
   closeSearch(search, sampling);
-  return {
+  return displayed("stars", {
     stars,
     channel: sampling.channel,
     width: image.width,
@@ -131,5 +132,5 @@ export function detectStars(image: Image, options: Partial<DetectStarsOptions> =
     truncated: search.truncated,
     turnedDown: search.turnedDown,
     options: used,
-  };
+  });
 }

@@ -1,6 +1,7 @@
 /** Progress of long work as one line in the cell that rewrites itself. */
 import type { Progress } from "../core/progress.ts";
-import { currentDisplay, show } from "./show.ts";
+import { currentDisplay } from "./display.ts";
+import { show } from "./show.ts";
 import { formatDuration } from "./text.ts";
 
 /** Milliseconds between two lines; more often nobody reads them. */

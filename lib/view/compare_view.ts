@@ -19,7 +19,7 @@ import { escapeText } from "./text.ts";
 import type { ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode compareView}. */
-export interface CompareViewOptions extends Pick<ViewOptions, "title" | "region" | "channel" | "width"> {
+export interface CompareViewOptions extends Omit<ViewOptions, "theme"> {
   /** Widest the pictures may be, pixels. */
   readonly width: number;
   /** What readers without scripts see; `null` makes a plain before/after sheet. */
@@ -31,6 +31,7 @@ export const compareViewDefaults: CompareViewOptions = Object.freeze({
   title: "Before and after",
   region: null,
   channel: "automatic",
+  stretch: "automatic",
   width: 880,
   sheet: null,
 });
@@ -98,12 +99,13 @@ export function compareView(before: Image, after: Image, options: Partial<Compar
     makePreview(image, box, used.region ?? wholeRegion(image), used.channel)
   );
   const stretches = before.unit === after.unit
-    ? commonStretch(one, two, "automatic")
+    ? commonStretch(one, two, used.stretch)
     : [fitLinearDisplay(one), fitDisplayStretch(two)] as const;
   const addresses = [one, two].map((preview, at) => jpegAddress(preview, stretches[at]));
   const sheet = used.sheet ?? beforeAfterSheet(before, after, {
     title: used.title,
     channel: used.channel,
+    stretch: used.stretch,
     ...(used.region === null ? {} : { detailRegion: used.region }),
   });
   // a small part is shown enlarged

@@ -1,5 +1,6 @@
 /** A number that a notebook states, and that must come out. */
-import { currentDisplay, show } from "./show.ts";
+import { currentDisplay } from "./display.ts";
+import { show } from "./show.ts";
 
 /**
  * State what a reader should see and hold the run to it: shows the number beside what was promised, and throws when it

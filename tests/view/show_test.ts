@@ -2,17 +2,8 @@ import fc from "fast-check";
 import { afterEach, describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";
 import { randomStream } from "../../lib/doors/stats.ts";
-import { cellProgress, displayTo } from "../../lib/doors/view.ts";
-import {
-  compareView,
-  constantImage,
-  type DisplayMessage,
-  imageView,
-  show,
-  stretchAsinh,
-  tuneStretch,
-  youShouldSee,
-} from "../../lib/mod.ts";
+import { cellProgress, type DisplayMessage, displayTo } from "../../lib/doors/view.ts";
+import { compareView, constantImage, imageView, show, stretchAsinh, tuneStretch, youShouldSee } from "../../lib/mod.ts";
 import { drawTunedPixel, type TunedLevels } from "../../lib/view/tune_stretch.ts";
 
 function collect(): DisplayMessage[] {

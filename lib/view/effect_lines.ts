@@ -1,8 +1,8 @@
 /** The ledger of a step as lines for a sheet and a page. */
 import type { Change } from "../effect/change.ts";
 import type { Effect } from "../effect/measure_effect.ts";
-import type { ReportLedgerLine } from "../view/report.ts";
-import { formatNumber, formatShare } from "../view/text.ts";
+import type { ReportLedgerLine } from "./report.ts";
+import { formatNumber, formatShare } from "./text.ts";
 
 type Format = (value: number) => string;
 
