@@ -12,7 +12,7 @@ import { plainGeometry } from "../core/geometry.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { join } from "../io/paths.ts";
-import type { CalibrationMatch, CalibrationSet } from "../night/match_calibration.ts";
+import type { CalibrationMatch, CalibrationSet } from "../night/calibration_plan.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { digestIn, type NightContext, safeName } from "./night_context.ts";
 

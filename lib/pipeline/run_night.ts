@@ -14,7 +14,7 @@ import { type FrameList, listFrames } from "../io/list_frames.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { join } from "../io/paths.ts";
 import { remedies } from "../night/causes/cause_rules.ts";
-import type { CalibrationMatch, CalibrationRow } from "../night/match_calibration.ts";
+import type { CalibrationMatch, CalibrationRow } from "../night/calibration_plan.ts";
 import type { Decision } from "../night/select_frames.ts";
 import type { Progress } from "../core/progress.ts";
 import { checkCalibration } from "./check_calibration.ts";
