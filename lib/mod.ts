@@ -83,9 +83,13 @@ export { type PhotonTransfer, photonTransfer, type PhotonTransferOptions } from 
 export { measureSky, type SkyLevel, type SkyPart } from "./measure/sky_level.ts";
 
 // night
-export { auditCalibration } from "./night/audit_calibration.ts";
-export type { AuditCalibrationOptions } from "./night/audit_calibration_options.ts";
-export type { AuditInput, CalibrationFinding, CalibrationProblem } from "./night/calibration_finding.ts";
+export {
+  auditCalibration,
+  type AuditCalibrationOptions,
+  type AuditInput,
+  type CalibrationFinding,
+  type CalibrationProblem,
+} from "./night/audit_calibration.ts";
 export type { Verdict } from "./night/causes/cause.ts";
 export { diagnoseNight, type FrameDiagnosis, type NightDiagnosis, type NightFinding } from "./night/diagnose_night.ts";
 export type { DiagnoseNightOptions } from "./night/diagnose_night_options.ts";
@@ -94,10 +98,10 @@ export {
   type CalibrationPlan,
   type CalibrationRow,
   type CalibrationSet,
-} from "./night/calibration_plan.ts";
-export type { LightGroup } from "./night/group_lights.ts";
-export { matchCalibration } from "./night/match_calibration.ts";
-export type { MatchCalibrationOptions } from "./night/match_calibration_options.ts";
+  type LightGroup,
+  matchCalibration,
+  type MatchCalibrationOptions,
+} from "./night/match_calibration.ts";
 export type { NightRow } from "./night/night_row.ts";
 export {
   type Decision,
@@ -254,14 +258,19 @@ export { defaultRecipe } from "./pipeline/default_recipe.ts";
 export { effectSheet } from "./pipeline/effect_sheet.ts";
 export { imageDigest } from "./pipeline/image_digest.ts";
 export { parseRecipe, type Recipe, type RecipeStep, type RecipeStepDone, runRecipe } from "./pipeline/recipe.ts";
-export {
-  type NightRun,
-  type RerunOptions,
-  type RerunOutcome,
-  rerunPicture,
-  runNight,
-  type RunNightOptions,
-} from "./pipeline/run_night.ts";
+export { decideFrames } from "./pipeline/decide_frames.ts";
+export type { RunStep } from "./pipeline/finish_picture.ts";
+export type { MasterSource, MastersToUse } from "./pipeline/given_masters.ts";
+export { makeMasters, type MakeMastersOptions } from "./pipeline/make_masters.ts";
+export type { Light, MatchMasters, Night, NightCalibration, NightMatch, UsableLight } from "./pipeline/night.ts";
+export { openNight, type OpenNightOptions } from "./pipeline/open_night.ts";
+export { type LightStage, readLight, type ReadLightOptions } from "./pipeline/read_light.ts";
+export { type MatchWhere, replaceMasters } from "./pipeline/replace_masters.ts";
+export { type RerunOptions, type RerunOutcome, rerunPicture } from "./pipeline/rerun_picture.ts";
+export { type NightRun, runNight, type RunNightOptions } from "./pipeline/run_night.ts";
+export { type LightWhere, selectLights } from "./pipeline/select_lights.ts";
+export { type NightStack, stackNight, type StackNightOptions, type Stacks } from "./pipeline/stack_night.ts";
+export type { StackNoise } from "./pipeline/stack_noise.ts";
 export {
   type NightWatch,
   type WatchLook,

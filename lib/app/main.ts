@@ -4,8 +4,8 @@ import { join, relative } from "node:path";
 import process from "node:process";
 import "../host/deno.ts";
 import { closePool, setWorkerCount } from "../parallel/pool.ts";
-import { parseDecisions } from "../night/select_frames.ts";
-import { type NightRun, rerunPicture, runNight } from "../pipeline/run_night.ts";
+import { rerunPicture } from "../pipeline/rerun_picture.ts";
+import { type NightRun, runNight } from "../pipeline/run_night.ts";
 import { watchNight } from "../pipeline/watch_night.ts";
 import { parseRecipe } from "../pipeline/recipe.ts";
 import { type Command, parseCommand, UsageError, usageText } from "./arguments.ts";
@@ -27,11 +27,10 @@ function tell(outcome: NightRun, out: string): void {
 function night(command: Command, source: string, out: string): NightRun {
   const line = progressLine();
   try {
-    const outcome = runNight({
-      folder: source,
+    const outcome = runNight(source, {
       out,
       recipe: command.recipe === null ? null : parseRecipe(readFileSync(command.recipe, "utf8"), command.recipe),
-      decisions: command.decisions === null ? [] : parseDecisions(readFileSync(command.decisions, "utf8")),
+      decisions: command.decisions,
       progress: line.progress,
       remark: (text) => {
         line.end();
@@ -60,10 +59,7 @@ function demo(command: Command): number {
 
 function rerun(command: Command): number {
   const line = progressLine();
-  const outcome = rerunPicture({
-    picture: readFileSync(command.source),
-    name: command.source,
-    folder: command.topic,
+  const outcome = rerunPicture(command.source, command.topic, {
     out: command.out,
     progress: line.progress,
     remark: (text) => {

@@ -42,9 +42,10 @@ export {
   type CalibrationPlan,
   type CalibrationRow,
   type CalibrationSet,
-} from "../night/calibration_plan.ts";
-export { groupLights, type LightGroup } from "../night/group_lights.ts";
-export type { MatchCalibrationOptions } from "../night/match_calibration_options.ts";
+  groupLights,
+  type LightGroup,
+  type MatchCalibrationOptions,
+} from "../night/match_calibration.ts";
 export {
   type Decision,
   type SelectedFrame,

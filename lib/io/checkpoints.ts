@@ -1,9 +1,10 @@
 /**
- * What a run has already done, so that a stopped run goes on where it was. Every answer is kept under the digest of its
- * question; a changed frame, option or version asks another question and is worked out anew.
+ * What has already been worked out for a night, so that a stopped run goes on where it was and a second opening finds
+ * everything. Every answer is kept under the digest of its question; a changed frame, option or version asks another
+ * question and is worked out anew. Answers of several runs and versions lie side by side in one output folder.
  */
 import { Buffer } from "node:buffer";
-import { existsSync, mkdirSync, readdirSync, readFileSync } from "node:fs";
+import { existsSync, readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import { writeWhole } from "./write_whole.ts";
 import { sha256Hex } from "../core/host.ts";
@@ -41,57 +42,92 @@ function fromStored(_key: string, value: unknown): unknown {
 export interface Checkpoints {
   /** The answer to a question, worked out if it is not there yet. */
   once<T>(stage: string, question: unknown, answer: () => T): T;
+  /**
+   * An answer that consists of files as well: `answer` is given the folder to write them to, which belongs to the
+   * question alone. It is worked out again when one of the files has gone.
+   */
+  onceWithFiles<T>(
+    stage: string,
+    question: unknown,
+    files: readonly string[],
+    answer: (folder: string) => T,
+  ): { readonly answer: T; readonly folder: string };
   /** The answer if it is there. */
   find<T>(stage: string, question: unknown): T | undefined;
   /** Keep an answer and give it back as a later run will find it. */
   keep<T>(stage: string, question: unknown, answer: T): T;
 }
 
+/** Refuse an output folder in which anything lies that is not named in `ours`. */
+function requireOwn(out: string, ours: readonly string[]): void {
+  if (!existsSync(out)) return;
+  const others = readdirSync(out).filter((name) => !name.startsWith(".") && !ours.includes(name));
+  if (others.length === 0) return;
+  throw new RangeError(
+    `${out}: must be empty or hold a stopped run, but holds ${others.slice(0, 3).join(", ")}${
+      others.length > 3 ? ` and ${others.length - 3} more` : ""
+    }; name another folder with --out`,
+  );
+}
+
 /**
- * Open an output folder, or refuse it.
+ * The answers that an output folder keeps; nothing is written before the first is kept.
  *
  * @param out the output folder; made when it does not exist
- * @param identity what the run is about: recipe and options; a folder of another run is refused
- * @throws {RangeError} if the folder holds other things, or the results of another run
+ * @param version of whatever gives the answers: those of another version are not found
+ * @throws {RangeError} if the folder holds other things and no answers
  */
-export function openCheckpoints(out: string, identity: unknown): Checkpoints {
+export function openAnswers(out: string, version: string): Checkpoints {
   const folder = join(out, checkpointFolder);
-  const marker = join(folder, "run.json");
-  const mine = digestOf(identity);
-  if (existsSync(marker)) {
-    const found: { identity?: string } = JSON.parse(readFileSync(marker, "utf8"));
-    if (found.identity !== mine) {
-      throw new RangeError(
-        `${out}: holds the results of another night, recipe or version; name another folder with --out, or empty this one`,
-      );
-    }
-  } else {
-    mkdirSync(out, { recursive: true });
-    const others = readdirSync(out).filter((name) => !name.startsWith("."));
-    if (others.length > 0) {
-      throw new RangeError(
-        `${out}: must be empty or hold a stopped run, but holds ${others.slice(0, 3).join(", ")}${
-          others.length > 3 ? ` and ${others.length - 3} more` : ""
-        }; name another folder with --out`,
-      );
-    }
-    mkdirSync(folder, { recursive: true });
-    writeWhole(marker, canonicalJson({ identity: mine }));
-  }
-  const pathOf = (stage: string, question: unknown) => join(folder, `${stage}-${digestOf(question).slice(0, 24)}.json`);
-  const find = <T>(stage: string, question: unknown): T | undefined => {
-    const path = pathOf(stage, question);
-    return existsSync(path) ? JSON.parse(readFileSync(path, "utf8"), fromStored) as T : undefined;
-  };
-  const keep = <T>(stage: string, question: unknown, answer: T): T => {
+  if (!existsSync(folder)) requireOwn(out, []);
+  const stem = (stage: string, question: unknown) =>
+    join(folder, `${stage}-${digestOf({ version, question }).slice(0, 24)}`);
+  const read = <T>(path: string): T | undefined =>
+    existsSync(path) ? JSON.parse(readFileSync(path, "utf8"), fromStored) as T : undefined;
+  const write = <T>(path: string, answer: T): T => {
     const text = JSON.stringify(toStored(answer));
-    writeWhole(pathOf(stage, question), text);
+    writeWhole(path, text);
     // a resumed run and an unbroken one go on from the same value, NaN and all
     return JSON.parse(text, fromStored) as T;
   };
-  const once = <T>(stage: string, question: unknown, answer: () => T): T => {
-    const known = find<T>(stage, question);
-    return known !== undefined ? known : keep(stage, question, answer());
+  const find = <T>(stage: string, question: unknown) => read<T>(`${stem(stage, question)}.json`);
+  const keep = <T>(stage: string, question: unknown, answer: T) => write(`${stem(stage, question)}.json`, answer);
+  return {
+    find,
+    keep,
+    once: (stage, question, answer) => find(stage, question) ?? keep(stage, question, answer()),
+    onceWithFiles: <T>(
+      stage: string,
+      question: unknown,
+      files: readonly string[],
+      answer: (folder: string) => T,
+    ) => {
+      const own = stem(stage, question);
+      const known = files.every((file) => existsSync(join(own, file))) ? read<T>(`${own}.json`) : undefined;
+      return { answer: known ?? write(`${own}.json`, answer(own)), folder: own };
+    },
   };
-  return { once, find, keep };
+}
+
+/**
+ * Claim an output folder for the results of one run (picture, steps, report, record), or refuse it. Answers alone claim
+ * nothing: they are welcome to any run.
+ *
+ * @param identity what the run is about: inputs and recipe; the folder of another run is refused
+ * @throws {RangeError} if the folder holds other things, or the results of another run
+ */
+export function claimRun(out: string, identity: unknown): void {
+  const marker = join(out, checkpointFolder, "run.json");
+  const mine = digestOf(identity);
+  if (!existsSync(marker)) {
+    requireOwn(out, [checkpointFolder]);
+    writeWhole(marker, canonicalJson({ identity: mine }));
+    return;
+  }
+  const found: { identity?: string } = JSON.parse(readFileSync(marker, "utf8"));
+  if (found.identity !== mine) {
+    throw new RangeError(
+      `${out}: holds the results of another night, recipe or version; name another folder with --out, or empty this one`,
+    );
+  }
 }

@@ -31,6 +31,9 @@ export const digestFiles = (paths: readonly string[], progress: Progress = silen
 /** Whether a file is there. */
 export const existsFile = (path: string): boolean => existsSync(path);
 
+/** A whole text file. */
+export const readText = (path: string): string => readFileSync(path, "utf8");
+
 /** A whole file. */
 export const readBytes = (path: string): Uint8Array => new Uint8Array(readFileSync(path));
 

@@ -153,11 +153,7 @@ function hintedFilter(file: string, names: FilterNames): { filter: string; from:
  * @param names table of filter names
  * @throws {FrameError} if the file cannot be used, or is not whole
  */
-export function readRecordOf(
-  folder: string,
-  file: string,
-  names: FilterNames,
-): { readonly record: FrameRecord; readonly notes: readonly FrameNote[] } {
+export function readRecordOf(folder: string, file: string, names: FilterNames): ReadFrame {
   const path = join(folder, file);
   const notes: FrameNote[] = [];
   const open = openFits(path);
@@ -231,6 +227,24 @@ export function readRecordOf(
  */
 export function listFrames(folder: string, options: Partial<ListFramesOptions> = {}): FrameList {
   const { names, progress } = settle("listFrames", listFramesDefaults, options);
+  return listFramesWith(folder, (file) => readRecordOf(folder, file, names), progress);
+}
+
+/** What a file says of itself. */
+export interface ReadFrame {
+  /** Its row of the table. */
+  readonly record: FrameRecord;
+  /** What was guessed. */
+  readonly notes: readonly FrameNote[];
+}
+
+/**
+ * A folder of frames as a table, each file read by the caller's own reader: one that remembers need not open it.
+ *
+ * @param read gives one file of the folder, or throws {@linkcode FrameError}
+ * @throws {FrameError} when the folder itself is missing or cannot be listed
+ */
+export function listFramesWith(folder: string, read: (file: string) => ReadFrame, progress: Progress): FrameList {
   let files: { found: string[]; skipped: string[] };
   try {
     files = filesBelow(folder);
@@ -249,7 +263,7 @@ export function listFrames(folder: string, options: Partial<ListFramesOptions> =
   const notes: FrameNote[] = [];
   files.found.forEach((file, index) => {
     try {
-      const told = readRecordOf(folder, file, names);
+      const told = read(file);
       records.push(told.record);
       notes.push(...told.notes);
     } catch (error) {

@@ -1,5 +1,17 @@
 /** Files appear whole or not at all. */
-import { closeSync, fsyncSync, mkdirSync, openSync, renameSync, rmSync, writeSync } from "node:fs";
+import {
+  closeSync,
+  copyFileSync,
+  existsSync,
+  fsyncSync,
+  linkSync,
+  mkdirSync,
+  openSync,
+  renameSync,
+  rmSync,
+  statSync,
+  writeSync,
+} from "node:fs";
 import { dirname } from "node:path";
 
 /** What {@linkcode writeWhole} takes: text (UTF-8), bytes, or pieces of bytes made while they are written. */
@@ -53,6 +65,30 @@ export function writeWhole(path: string, content: WholeContent): void {
     rmSync(beside, { force: true });
     throw error;
   }
+}
+
+/**
+ * Let a file appear at a second place, whole: a second name for the same bytes where the file system has such, else a
+ * copy. Neither is ever written to in place, so the one cannot change the other.
+ *
+ * @param from a file that is there
+ * @param path where it appears; what lies there is replaced
+ */
+export function placeWhole(from: string, path: string): void {
+  mkdirSync(dirname(path), { recursive: true });
+  if (existsSync(path)) {
+    const there = statSync(path);
+    const here = statSync(from);
+    if (there.ino === here.ino && there.dev === here.dev) return;
+  }
+  const beside = hiddenBeside(path);
+  rmSync(beside, { force: true });
+  try {
+    linkSync(from, beside);
+  } catch {
+    copyFileSync(from, beside);
+  }
+  renameSync(beside, path);
 }
 
 /**

@@ -5,13 +5,10 @@
 import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { readFits } from "../io/read_fits.ts";
-import { join } from "../io/paths.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { type CalibrationQuality, measureCalibration } from "../measure/measure_calibration.ts";
-import { auditCalibration } from "../night/audit_calibration.ts";
-import type { CalibrationFinding } from "../night/calibration_finding.ts";
-import type { CalibrationPlan } from "../night/calibration_plan.ts";
-import { matchCalibration } from "../night/match_calibration.ts";
+import { auditCalibration, type CalibrationFinding } from "../night/audit_calibration.ts";
+import { type CalibrationPlan, matchCalibration, type MatchCalibrationOptions } from "../night/match_calibration.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 
 /** The calibration of a night, chosen and judged. */
@@ -52,11 +49,11 @@ export const measureCalibrationTask: PoolTask<MeasureCalibrationJob, MeasuredCal
 };
 
 function measureAll(context: NightContext, records: readonly FrameRecord[]): MeasuredCalibration[] {
-  const { checkpoints, folder, progress } = context;
+  const { checkpoints, progress } = context;
   const question = (record: FrameRecord) => ({ frame: digestIn(context, record) });
   const answers = records.map((each) => checkpoints.find<MeasuredCalibration>("calibration", question(each)));
   const open = records.flatMap((_, at) => answers[at] === undefined ? [at] : []);
-  const jobs = open.map((at) => ({ path: join(folder, records[at].file), facts: records[at] }));
+  const jobs = open.map((at) => ({ path: records[at].path, facts: records[at] }));
   parallelMap(measureCalibrationTask, jobs, { label: "checking calibration frames", progress })
     .forEach((made, index) => {
       answers[open[index]] = checkpoints.keep("calibration", question(records[open[index]]), made);
@@ -102,11 +99,13 @@ export interface JudgedCalibration extends CheckedCalibration {
  * @param records all files, lights too
  * @param frames those that {@linkcode isCalibration} names
  * @param measured one entry for each of them
+ * @param options tolerances of the match
  */
 export function judgeCalibration(
   records: readonly FrameRecord[],
   frames: readonly FrameRecord[],
   measured: readonly MeasuredCalibration[],
+  options: Partial<MatchCalibrationOptions> = {},
 ): JudgedCalibration {
   const inputs = frames.flatMap((record, at) => {
     const { quality } = measured[at];
@@ -122,7 +121,11 @@ export function judgeCalibration(
   };
   const glowing = new Set(findings.filter((each) => each.problem === "amplifier glow").map((each) => each.file));
   const glowingRigs = [...new Set(frames.filter((each) => glowing.has(each.file)).map((each) => each.rig))];
-  const plan = matchCalibration(records, { refused, glowingRigs });
+  const plan = matchCalibration(records, {
+    ...options,
+    refused: { ...options.refused, ...refused },
+    glowingRigs: [...options.glowingRigs ?? [], ...glowingRigs],
+  });
   const spokenOf = findings.filter(spoken).map(({ file, problem, evidence, remedy }) => ({
     file,
     text: `${problem}: ${evidence}; ${remedy}`,
@@ -134,10 +137,15 @@ export function judgeCalibration(
  * Check the calibration frames of a night and choose.
  *
  * @param records all files of the night
+ * @param options tolerances of the match
  */
-export function checkCalibration(context: NightContext, records: readonly FrameRecord[]): CheckedCalibration {
+export function checkCalibration(
+  context: NightContext,
+  records: readonly FrameRecord[],
+  options: Partial<MatchCalibrationOptions>,
+): CheckedCalibration {
   const frames = records.filter(isCalibration);
-  const { plan, findings, remarks } = judgeCalibration(records, frames, measureAll(context, frames));
+  const { plan, findings, remarks } = judgeCalibration(records, frames, measureAll(context, frames), options);
   for (const { file, text } of remarks) context.remark(`${file}: ${text}`);
   return { plan, findings };
 }

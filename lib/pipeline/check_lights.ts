@@ -1,15 +1,16 @@
 /** Checks the night: every light measured, registered, judged by cause, weighed; the tables that say so. */
 import type { FrameRecord } from "../core/frame_record.ts";
-import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { linearPart } from "../core/transform.ts";
 import { parallelMap } from "../parallel/pool.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { diagnoseNight, type FrameDiagnosis, type NightFinding } from "../night/diagnose_night.ts";
+import type { DiagnoseNightOptions } from "../night/diagnose_night_options.ts";
 import { type Decision, type SelectedFrame, selectFrames } from "../night/select_frames.ts";
+import type { RegisterFramesOptions } from "../register/register_frames.ts";
 import type { SelectionEffect } from "../night/weight_frames.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
-import { join } from "../io/paths.ts";
 import type { Cell } from "./csv.ts";
+import type { Calibrator } from "./master_maker.ts";
 import { type MeasuredLight, measureLightTask } from "./measure_light.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 import { type LightRegistration, registerLights } from "./register_lights.ts";
@@ -19,7 +20,7 @@ export interface CheckedLight {
   /** The file. */
   readonly record: FrameRecord;
   /** Its calibration. */
-  readonly correction: SensorCorrection | null;
+  readonly calibrator: Calibrator;
   /** Its measurement; null when it could not be read. */
   readonly quality: FrameQuality | null;
   /** A small picture; null when it could not be read. */
@@ -28,6 +29,8 @@ export interface CheckedLight {
   readonly registration: LightRegistration | null;
   /** What is to be done with it and why. */
   readonly diagnosis: FrameDiagnosis;
+  /** Whether a person decided about it. */
+  readonly decidedByPerson: boolean;
   /** Name of the stack it belongs to. */
   readonly stack: string;
   /** Part in its stack, mean 1 over the frames kept; 0 when left out. */
@@ -60,14 +63,10 @@ const measuredAtOnce = 16;
 const thumbnailWidthFor = (lights: number): number => lights > 300 ? 120 : 240;
 
 /** Measure lights that no earlier run has measured. */
-function measureLights(
-  context: NightContext,
-  lights: readonly FrameRecord[],
-  corrections: readonly (SensorCorrection | null)[],
-  calibrationKeys: readonly string[],
-): MeasuredLight[] {
-  const { checkpoints, folder, progress } = context;
-  const question = (at: number) => ({ light: digestIn(context, lights[at]), calibration: calibrationKeys[at] });
+function measureLights(context: NightContext, frames: readonly CalibratedLight[]): MeasuredLight[] {
+  const { checkpoints, progress } = context;
+  const lights = frames.map(({ record }) => record);
+  const question = (at: number) => ({ light: digestIn(context, lights[at]), calibration: frames[at].calibrator.key });
   const answers: (MeasuredLight | undefined)[] = lights.map((_, at) =>
     checkpoints.find<MeasuredLight>("measure", question(at))
   );
@@ -75,9 +74,9 @@ function measureLights(
   for (let from = 0; from < open.length; from += measuredAtOnce) {
     const part = open.slice(from, from + measuredAtOnce);
     const jobs = part.map((at) => ({
-      path: join(folder, lights[at].file),
+      path: lights[at].path,
       bayer: lights[at].bayer,
-      correction: corrections[at],
+      correction: frames[at].calibrator.correction(),
       facts: lights[at],
       thumbnailWidth: thumbnailWidthFor(lights.length),
     }));
@@ -104,80 +103,129 @@ export function stackName(record: FrameRecord, severalRigs: boolean): string {
   return severalRigs ? `${record.rig.replaceAll(/[^\w.+-]+/g, "-") || "rig"}-${filter}` : filter;
 }
 
+/** A light with what calibrates it. */
+export interface CalibratedLight {
+  /** The file. */
+  readonly record: FrameRecord;
+  /** Its calibration. */
+  readonly calibrator: Calibrator;
+}
+
+/** A light as the report sees it, before the person has a word. */
+interface JudgedLight extends CalibratedLight {
+  readonly measured: MeasuredLight;
+  readonly registration: LightRegistration | null;
+  readonly diagnosis: FrameDiagnosis;
+  readonly stack: string;
+}
+
+/** The night as the report sees it, before the person has a word. */
+export interface JudgedNight {
+  /** One entry a light file. */
+  readonly lights: readonly JudgedLight[];
+  /** What the rigs have by themselves. */
+  readonly findings: readonly NightFinding[];
+}
+
+/** How lights are registered and judged, where that differs from the library's choice. */
+export interface JudgeSettings {
+  /** Options of the registration. */
+  readonly registration: Partial<RegisterFramesOptions>;
+  /** Options of the judge. */
+  readonly judge: Partial<DiagnoseNightOptions>;
+}
+
+/** A light without a map cannot be stacked, whatever its picture looks like. */
+function withoutMap(diagnosis: FrameDiagnosis, place: LightRegistration | null): FrameDiagnosis {
+  if (diagnosis.verdict === "reject" || place === null || place.transform !== null) return diagnosis;
+  return {
+    ...diagnosis,
+    verdict: "reject",
+    cause: diagnosis.cause === "clear sky" ? "not registered" : `${diagnosis.cause}; not registered`,
+    evidence: `${diagnosis.evidence}; ${place.note}`,
+    remedy: diagnosis.remedy === "" ? "check that the frame shows the same field as the others" : diagnosis.remedy,
+  };
+}
+
 /**
- * Check the lights of a night.
+ * Measure, register and judge the lights of a night.
  *
- * @param lights the files, readable by their headers
- * @param corrections calibration of each; null for none
- * @param calibrationKeys what each calibration is made of, so that a changed one asks anew
- * @param decisions what the person decided about single files
+ * @param frames the lights, readable by their headers, with what calibrates each
  */
-export function checkLights(
+export function judgeLights(
   context: NightContext,
-  lights: readonly FrameRecord[],
-  corrections: readonly (SensorCorrection | null)[],
-  calibrationKeys: readonly string[],
-  decisions: readonly Decision[] = [],
-): CheckedNight {
-  const measured = measureLights(context, lights, corrections, calibrationKeys);
-  measured.forEach(({ notes }, at) => notes.forEach((note) => context.remark(`${lights[at].file}: ${note}`)));
-  const usable = lights.flatMap((record, at) => {
+  frames: readonly CalibratedLight[],
+  settings: JudgeSettings,
+): JudgedNight {
+  const measured = measureLights(context, frames);
+  measured.forEach(({ notes }, at) => notes.forEach((note) => context.remark(`${frames[at].record.file}: ${note}`)));
+  const usable = frames.flatMap((frame, at) => {
     const { quality } = measured[at];
-    return quality === null ? [] : [{ record, quality, correction: corrections[at] }];
+    return quality === null ? [] : [{ ...frame, quality }];
   });
-  const registrations = usable.length === 0 ? [] : registerLights(context, usable);
+  const registrations = usable.length === 0 ? [] : registerLights(context, usable, settings.registration);
   const places = new Map(registrations.map((each) => [each.file, each]));
-  const diagnosis = diagnoseNight(lights.map((record, at) => ({
+  const rows = frames.map(({ record, calibrator }, at) => ({
     record,
     quality: measured[at].quality,
     problem: measured[at].failure,
     digest: digestIn(context, record),
     fluxRatio: places.get(record.file)?.fluxRatio ?? null,
-    darkLevel: corrections[at]?.subtract ? 0 : null,
-  })));
-  const severalRigs = new Set(lights.map((record) => record.rig)).size > 1;
-  const names = lights.map((record) => stackName(record, severalRigs));
-  const judged = lights.map((record, at): FrameDiagnosis => {
-    const verdict = diagnosis.frames[at];
-    const place = places.get(record.file);
-    if (verdict.verdict === "reject" || place === undefined || place.transform !== null) return verdict;
+    darkLevel: calibrator.takesOffDark ? 0 : null,
+  }));
+  // measurements and maps follow from the files and their calibration: these tell one question from another
+  const files = frames.map(({ record, calibrator }) => [record.file, digestIn(context, record), calibrator.key]);
+  const diagnosis = context.checkpoints.once(
+    "judgement",
+    { files, settings },
+    () => diagnoseNight(rows, settings.judge),
+  );
+  const severalRigs = new Set(frames.map(({ record }) => record.rig)).size > 1;
+  const lights = frames.map((frame, at): JudgedLight => {
+    const registration = places.get(frame.record.file) ?? null;
     return {
-      ...verdict,
-      verdict: "reject",
-      cause: verdict.cause === "clear sky" ? "not registered" : `${verdict.cause}; not registered`,
-      evidence: `${verdict.evidence}; ${place.note}`,
-      remedy: verdict.remedy === "" ? "check that the frame shows the same field as the others" : verdict.remedy,
+      ...frame,
+      measured: measured[at],
+      registration,
+      diagnosis: withoutMap(diagnosis.frames[at], registration),
+      stack: stackName(frame.record, severalRigs),
     };
   });
+  return { lights, findings: diagnosis.findings };
+}
+
+/**
+ * Choose the lights of each stack and weigh them: the person's word over the report's.
+ *
+ * @param decisions what the person decided about single files
+ */
+export function chooseLights(context: NightContext, judged: JudgedNight, decisions: readonly Decision[]): CheckedNight {
   const selection = selectFrames(
-    lights.map((record, at) => {
-      const { quality } = measured[at];
-      const place = places.get(record.file);
-      return {
-        diagnosis: judged[at],
-        stack: names[at],
-        noise: quality === null || place?.transform == null ? NaN : quality.noise,
-        light: place?.fluxRatio ?? null,
-        fwhm: quality?.fwhmPixels ?? null,
-      };
-    }),
+    judged.lights.map(({ measured: { quality }, registration, diagnosis, stack }) => ({
+      diagnosis,
+      stack,
+      noise: quality === null || registration?.transform == null ? NaN : quality.noise,
+      light: registration?.fluxRatio ?? null,
+      fwhm: quality?.fwhmPixels ?? null,
+    })),
     decisions,
   );
   for (const { file } of selection.unused) {
     context.remark(`${file}: a decision names it, but the night has no such light; write it as frames.csv does`);
   }
   return {
-    lights: lights.map((record, at) => ({
+    lights: judged.lights.map(({ record, calibrator, measured, registration, diagnosis, stack }, at) => ({
       record,
-      correction: corrections[at],
-      quality: measured[at].quality,
-      thumbnail: measured[at].thumbnail,
-      registration: places.get(record.file) ?? null,
-      diagnosis: decided(judged[at], selection.frames[at]),
-      stack: names[at],
+      calibrator,
+      quality: measured.quality,
+      thumbnail: measured.thumbnail,
+      registration,
+      diagnosis: decided(diagnosis, selection.frames[at]),
+      decidedByPerson: selection.frames[at].overridden,
+      stack,
       weight: selection.frames[at].weight,
     })),
-    findings: diagnosis.findings,
+    findings: judged.findings,
     effects: selection.effects,
   };
 }

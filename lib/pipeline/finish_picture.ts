@@ -6,12 +6,13 @@ import type { HistoryNode, Recorded } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import { type Effect, measureEffect } from "../effect/measure_effect.ts";
 import { type HalvesReport, validateHalves } from "../effect/validate_halves.ts";
+import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { join } from "../io/paths.ts";
 import { beforeAfterSheet } from "../view/before_after_sheet.ts";
 import type { ReportStep } from "../view/report.ts";
-import { encodeSheet, type Sheet } from "../view/sheet.ts";
+import { type EncodedPicture, encodeSheet, type Sheet } from "../view/sheet.ts";
 import { sideBySide } from "../view/side_by_side.ts";
 import { formatShare } from "../view/text.ts";
 import { effectLines } from "../view/effect_lines.ts";
@@ -30,6 +31,26 @@ export interface LedgerEntry {
   readonly effect: Effect | null;
 }
 
+/** One step of a run, as a person looks back on it. */
+export interface RunStep {
+  /** Id in the recipe, behind the rig's name in all pictures but the first: `even-Ha`, `stretched`. */
+  readonly id: string;
+  /** Name of the library function. */
+  readonly step: string;
+  /** What it is for. */
+  readonly title: string;
+  /** Channel, or `""`. */
+  readonly channel: string;
+  /** What it did; null where before and after cannot be compared. */
+  readonly effect: Effect | null;
+  /** What to doubt. */
+  readonly doubts: readonly string[];
+  /** Before and after, as a picture. */
+  readonly sheet: EncodedPicture;
+  /** The result; read from its file when it is asked for. */
+  readonly image: Image;
+}
+
 /** A finished picture and the evidence. */
 export interface FinishedPicture {
   /** The picture, unit `display`. */
@@ -38,6 +59,8 @@ export interface FinishedPicture {
   readonly ledger: readonly LedgerEntry[];
   /** The same for the report. */
   readonly steps: readonly ReportStep[];
+  /** The same for a person. */
+  readonly results: readonly RunStep[];
   /** What only one half of the night shows; null when there are no halves. */
   readonly validation: HalvesReport | null;
 }
@@ -61,6 +84,67 @@ const shortValue = (value: unknown): string => {
 const optionList = (node: HistoryNode): (readonly [string, string])[] =>
   Object.entries(node.options).map(([name, value]) => [name, shortValue(value)] as const);
 
+/** A step's image, and what it is set beside; null for a step that makes no image of one. */
+function comparedImages({ inputs, outputs }: RecipeStepDone): { readonly before: Image; readonly after: Image } | null {
+  const [after] = Object.values(outputs);
+  if (!isImage(after)) return null;
+  // a step of several inputs (painting, putting stars back) is set beside the one that is most like its result
+  const likeness = (input: Recorded) =>
+    !isImage(input) ? -1 : (input.unit === after.unit ? 2 : 0) + (input.planes.length === after.planes.length ? 1 : 0);
+  const before = inputs.reduce((best, each) => likeness(each) > likeness(best) ? each : best);
+  return isImage(before) ? { before, after } : null;
+}
+
+/** A step as ledger, report and person want it. */
+interface DocumentedStep {
+  readonly ledger: LedgerEntry;
+  readonly report: ReportStep;
+  readonly result: RunStep;
+}
+
+/** Measure what a step did and write its result and its before/after sheet; null for a step that makes no image. */
+function documentStep(out: string, prefix: string, done: RecipeStepDone, index: number): DocumentedStep | null {
+  const compared = comparedImages(done);
+  if (compared === null) return null;
+  const { before, after } = compared;
+  const { node, outputs } = done;
+  const entry = after.history.nodes.at(-1) as HistoryNode;
+  const number = String(index + 1).padStart(2, "0");
+  const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
+  const { title, purpose } = findStep(node.step);
+  const starless = isStarless(before);
+  const meant = starless ? { ...purpose, changesStars: true } : purpose;
+  const effect = comparable(before, after) ? measureEffect(before, after, meant) : null;
+  const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect, starless);
+  const drawn = beforeAfterSheet(before, after, {
+    title,
+    caption: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
+    facts: lines,
+    doubts,
+  });
+  writeWhole(join(out, "steps", `${stem}.png`), encodeSheet(drawn).bytes);
+  for (const [name, value] of Object.entries(outputs)) {
+    if (!isImage(value)) continue;
+    const own = value === after ? "" : `-${name}`;
+    writeFits(join(out, "steps", `${stem}${own}.fits`), value);
+  }
+  const sheet = encodeSheet(drawn, { format: "jpeg", quality: 72 });
+  const facts = { title, channel: node.channel, doubts, sheet };
+  return {
+    ledger: { node: node.id, step: entry.step, effect },
+    report: { ...facts, step: kebab(entry.step), options: optionList(entry), ledger: lines },
+    result: {
+      ...facts,
+      id: `${prefix}${node.id}`,
+      step: entry.step,
+      effect,
+      get image() {
+        return readFits(join(out, "steps", `${stem}.fits`));
+      },
+    },
+  };
+}
+
 /**
  * Run a recipe on stacks and write what it makes.
  *
@@ -74,64 +158,30 @@ export function finishPicture(
   halves: StackHalves | null,
   prefix: string,
 ): FinishedPicture {
-  const ledger: LedgerEntry[] = [];
-  const steps: ReportStep[] = [];
+  const documented: DocumentedStep[] = [];
   const total = recipe.steps.length;
   context.progress({ label: "processing", done: 0, total });
-  const visit = ({ node, inputs, outputs }: RecipeStepDone, index: number): void => {
-    const results = Object.entries(outputs);
-    const [, after] = results[0];
-    if (!isImage(after)) return;
-    // a step of several inputs (painting, putting stars back) is set beside the one that is most like its result
-    const likeness = (input: Recorded) =>
-      !isImage(input)
-        ? -1
-        : (input.unit === after.unit ? 2 : 0) + (input.planes.length === after.planes.length ? 1 : 0);
-    const before = inputs.reduce((best, each) => likeness(each) > likeness(best) ? each : best);
-    if (!isImage(before)) return;
-    const entry = after.history.nodes.at(-1) as HistoryNode;
-    const number = String(index + 1).padStart(2, "0");
-    const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
-    const { title, purpose } = findStep(node.step);
-    const starless = isStarless(before);
-    const meant = starless ? { ...purpose, changesStars: true } : purpose;
-    const effect = comparable(before, after) ? measureEffect(before, after, meant) : null;
-    const { lines, doubts } = effect === null ? { lines: [], doubts: [] } : effectLines(effect, starless);
-    const sheet = beforeAfterSheet(before, after, {
-      title,
-      caption: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
-      facts: lines,
-      doubts,
-    });
-    const picture = encodeSheet(sheet);
-    writeWhole(join(context.out, "steps", `${stem}.png`), picture.bytes);
-    for (const [name, value] of results) {
-      if (!isImage(value)) continue;
-      const own = value === after ? "" : `-${name}`;
-      writeFits(join(context.out, "steps", `${stem}${own}.fits`), value);
-    }
-    ledger.push({ node: node.id, step: entry.step, effect });
-    steps.push({
-      step: kebab(entry.step),
-      title,
-      channel: node.channel,
-      options: optionList(entry),
-      sheet: encodeSheet(sheet, { format: "jpeg", quality: 72 }),
-      ledger: lines,
-      doubts,
-    });
-    context.progress({ label: "processing", done: index + 1, total, note: title });
-  };
-  const image = runRecipe(recipe, stacks, visit);
+  const image = runRecipe(recipe, stacks, (done, index) => {
+    const step = documentStep(context.out, prefix, done, index);
+    if (step === null) return;
+    documented.push(step);
+    context.progress({ label: "processing", done: index + 1, total, note: step.report.title });
+  });
   if (!isImage(image)) throw new TypeError(`finishPicture: result "${recipe.result}" must be an image, but is none`);
   const validation = halves === null ? null : compareHalves(context, image, stacks, halves);
   if (validation !== null) {
     const stem = `${prefix}${String(total + 1).padStart(2, "0")}-validate-halves`;
     writeWhole(join(context.out, "steps", `${stem}.png`), encodeSheet(validation.sheet).bytes);
     writeFits(join(context.out, "steps", `${stem}.fits`), validation.report.map);
-    steps.push(validation.step);
   }
-  return { image, ledger, steps, validation: validation?.report ?? null };
+  const reports = documented.map(({ report }) => report);
+  return {
+    image,
+    ledger: documented.map(({ ledger }) => ledger),
+    steps: validation === null ? reports : [...reports, validation.step],
+    results: documented.map(({ result }) => result),
+    validation: validation?.report ?? null,
+  };
 }
 
 /** Share of the details that may be shown by one half only before a reader should doubt them: our own judgement. */

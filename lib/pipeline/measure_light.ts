@@ -6,7 +6,7 @@ import { lostRowShare } from "../measure/lost_rows.ts";
 import { type FrameQuality, measureFrame } from "../measure/measure_frame.ts";
 import { thumbnail } from "../view/thumbnail.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
-import { calibrateLight, type LightSource, readRawLight } from "./read_light.ts";
+import { calibrateLight, type LightSource, readRawLight } from "./calibrate_light.ts";
 
 /** What to measure. */
 export interface MeasureLightJob extends LightSource {

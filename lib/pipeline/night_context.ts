@@ -20,7 +20,8 @@ export interface NightContext {
 }
 
 /** Digest of a file of the night. */
-export const digestIn = (context: NightContext, record: FrameRecord): string => context.digests.get(record.file) ?? "";
+export const digestIn = ({ digests }: Pick<NightContext, "digests">, record: FrameRecord): string =>
+  digests.get(record.file) ?? "";
 
 /** A name that is safe in any file system: letters, digits, dot and dash. */
 export const safeName = (text: string): string =>

@@ -1,15 +1,14 @@
 /** The night as the report page wants it: plain data from what the stages found. */
 import type { FrameList } from "../io/list_frames.ts";
-import type { CalibrationFinding } from "../night/calibration_finding.ts";
+import type { CalibrationFinding } from "../night/audit_calibration.ts";
 import { remedies } from "../night/causes/cause_rules.ts";
 import type { FrameDiagnosis } from "../night/diagnose_night.ts";
 import type { NightRow } from "../night/night_row.ts";
-import type { CalibrationPlan } from "../night/calibration_plan.ts";
+import type { CalibrationPlan } from "../night/match_calibration.ts";
 import { median } from "../stats/median.ts";
-import { readLight } from "./read_light.ts";
+import { readCalibratedLight } from "./calibrate_light.ts";
 import { demosaic } from "../calibrate/demosaic.ts";
 import { firstRowOnTop } from "../io/orientation.ts";
-import { join } from "../io/paths.ts";
 import { frameCloseups } from "../view/frame_closeups.ts";
 import { imageView } from "../view/image_view.ts";
 import type { NightReport, ReportFrame, ReportStack } from "../view/report.ts";
@@ -20,7 +19,7 @@ import { channelLabel } from "../view/palette.ts";
 import { capital, formatDuration, formatNumber, formatShare } from "../view/text.ts";
 import type { CheckedLight, CheckedNight } from "./check_lights.ts";
 import type { FinishedPicture } from "./finish_picture.ts";
-import type { MasterFile } from "./make_masters.ts";
+import type { MasterFile } from "./master_maker.ts";
 import type { StackedNight } from "./stack_lights.ts";
 import { libraryVersion } from "./version.ts";
 
@@ -199,19 +198,23 @@ function spoiltLights(lights: readonly CheckedLight[]): CheckedLight[] {
 }
 
 /** Sheets on the night as a whole: frames that went wrong, and what the kept frames' stars show over the field. */
-function nightSheets(folder: string, lights: readonly CheckedLight[]): NonNullable<NightReport["nightSheets"]> {
+function nightSheets(lights: readonly CheckedLight[]): NonNullable<NightReport["nightSheets"]> {
   const sheets: { title: string; sheet: EncodedPicture }[] = [];
   const picture = (sheet: Parameters<typeof encodeSheet>[0]) => encodeSheet(sheet, { format: "jpeg", quality: 84 });
   const spoilt = spoiltLights(lights);
   if (spoilt.length > 0) {
-    const frames = spoilt.map(({ record, correction, quality, diagnosis }) => ({
+    const frames = spoilt.map(({ record, calibrator, quality, diagnosis }) => ({
       file: record.file,
       verdict: diagnosis.verdict,
       cause: diagnosis.cause,
       evidence: diagnosis.evidence,
       stars: quality?.stars ?? [],
       read: () => {
-        const light = readLight({ path: join(folder, record.file), bayer: record.bayer, correction });
+        const light = readCalibratedLight({
+          path: record.path,
+          bayer: record.bayer,
+          correction: calibrator.correction(),
+        });
         return record.bayer === null ? light : demosaic(light);
       },
     }));
@@ -228,7 +231,7 @@ function nightSheets(folder: string, lights: readonly CheckedLight[]): NonNullab
       const sheet = shapeMap(stars, first.record, {
         title: `${rig || "Rig"}${name}: ${own.length} kept frames together`,
         topDown: firstRowOnTop(
-          readLight({ path: join(folder, first.record.file), bayer: null, correction: null }).header,
+          readCalibratedLight({ path: first.record.path, bayer: null, correction: null }).header,
         ),
       });
       sheets.push({ title: "Star shapes over the field", sheet: picture(sheet) });
@@ -258,7 +261,7 @@ export function nightReport(facts: NightFacts): NightReport {
       facts: rigFacts(lights.filter((each) => each.record.rig === rig)),
     })),
     frames: [...inTime.map(reportFrame), ...unreadable],
-    nightSheets: nightSheets(night.folder, inTime),
+    nightSheets: nightSheets(inTime),
     calibration: plan.rows,
     calibrationNotes: [
       ...plan.matches.flatMap(({ group, notes }) => notes.map((note) => `${group.name}: ${note}`)),

@@ -9,10 +9,9 @@ import type { NormalisationSurface } from "../core/normalisation.ts";
 import type { Transform } from "../core/transform.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { fitNormalisation, type NormalisationReference, prepareNormalisation } from "../normalise/normalise_local.ts";
-import { join } from "../io/paths.ts";
+import { type LightSource, readCalibratedLight } from "./calibrate_light.ts";
 import { type CheckedLight, starFlux } from "./check_lights.ts";
 import type { NightContext } from "./night_context.ts";
-import { type LightSource, readLight } from "./read_light.ts";
 
 /** Lights in the mean that the others are brought to: enough that no single gradient or trail rules it. */
 const mostReferenceLights = 5;
@@ -36,10 +35,11 @@ interface NormaliseJob extends LightSource {
 
 /** Surface of one light; runs in the pool. */
 export function normaliseLight({ transform, fluxRatio, reference, ...source }: NormaliseJob): NormalisationSurface {
-  const { gridWidth, gridHeight, tilePixels, scale, offset } = fitNormalisation(readLight(source), reference, {
-    transform,
-    fluxRatio,
-  });
+  const { gridWidth, gridHeight, tilePixels, scale, offset } = fitNormalisation(
+    readCalibratedLight(source),
+    reference,
+    { transform, fluxRatio },
+  );
   return { gridWidth, gridHeight, tilePixels, scale, offset };
 }
 
@@ -49,32 +49,57 @@ const task: PoolTask<NormaliseJob, NormalisationSurface> = {
   run: normaliseLight,
 };
 
+/** The light of a stack that counts most: the others are brought to its stars. */
+const heaviest = (lights: readonly CheckedLight[]): CheckedLight =>
+  lights.reduce((a, b) => b.weight > a.weight ? b : a);
+
 /**
- * Surfaces that bring each light of a stack to the mean of those with the darkest sky.
+ * Surfaces that bring lights to the mean of those of a stack that have the darkest sky.
  *
- * @param lights lights of one stack, registered
- * @param frameOf how a light enters a stack
+ * @param lights the lights to bring there; need not belong to the stack
+ * @param members lights of the stack, registered
  */
 export function normaliseLights(
-  context: NightContext,
+  context: Pick<NightContext, "progress">,
   lights: readonly CheckedLight[],
+  members: readonly CheckedLight[],
   canvas: Canvas,
-  frameOf: (light: CheckedLight, normalisation: NormalisationSurface) => FrameToStack,
 ): NormalisationSurface[] {
-  const goal = lights.reduce((a, b) => b.weight > a.weight ? b : a);
+  const goal = heaviest(members);
   const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / starFlux(light);
-  const darkest = [...lights].sort((a, b) => sky(a) - sky(b)).slice(0, mostReferenceLights);
-  const quick = stackFrames(darkest.map((light) => frameOf(light, constantSurface(light, goal, canvas))), canvas, {
-    progress: context.progress,
-  });
+  const darkest = [...members].sort((a, b) => sky(a) - sky(b)).slice(0, mostReferenceLights);
+  const quick = stackFrames(levelledFrames(darkest, goal, canvas), canvas, { progress: context.progress });
   const reference = prepareNormalisation(quick.image);
   const jobs = lights.map((light): NormaliseJob => ({
-    path: join(context.folder, light.record.file),
+    path: light.record.path,
     bayer: light.record.bayer,
-    correction: light.correction,
+    correction: light.calibrator.correction(),
     transform: light.registration?.transform ?? null,
     fluxRatio: starFlux(light) / starFlux(goal),
     reference,
   }));
   return parallelMap(task, jobs, { label: "local normalisation", progress: context.progress });
+}
+
+/** Lights of a stack as frames that one factor and one offset each brings to the light that counts most. */
+const levelledFrames = (lights: readonly CheckedLight[], goal: CheckedLight, canvas: Canvas): FrameToStack[] =>
+  lights.map((light) => frameToStack(light, constantSurface(light, goal, canvas)));
+
+/** Lights brought to the level and the stars of the one that counts most, everywhere alike. */
+export const levelLights = (lights: readonly CheckedLight[], canvas: Canvas): NormalisationSurface[] =>
+  lights.map((light) => constantSurface(light, heaviest(lights), canvas));
+
+/** A light on its way into a stack. */
+export function frameToStack(light: CheckedLight, normalisation: NormalisationSurface | null): FrameToStack {
+  const { record, calibrator, registration, weight } = light;
+  return {
+    source: record,
+    name: record.file,
+    transform: registration?.transform ?? undefined,
+    weight,
+    correction: calibrator.correction(),
+    normalisation,
+    bayer: record.bayer,
+    electronsPerAdu: record.electronsPerAdu,
+  };
 }

@@ -4,11 +4,11 @@ import type { Point } from "../core/geometry.ts";
 import { chainTransforms, type Transform } from "../core/transform.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { matchStars, type StarMatch } from "../register/match_stars.ts";
+import { type FrameRegistration, registerFrames, type RegisterFramesOptions } from "../register/register_frames.ts";
 import { RegistrationError } from "../register/registration_error.ts";
-import { type FrameRegistration, registerFrames } from "../register/register_frames.ts";
-import { join } from "../io/paths.ts";
-import type { NightContext } from "./night_context.ts";
-import { type LightSource, readLight } from "./read_light.ts";
+import { readCalibratedLight } from "./calibrate_light.ts";
+import type { Calibrator } from "./master_maker.ts";
+import { digestIn, type NightContext } from "./night_context.ts";
 
 /** A light that was measured. */
 export interface MeasuredFrame {
@@ -17,7 +17,7 @@ export interface MeasuredFrame {
   /** Its measurement. */
   readonly quality: FrameQuality;
   /** Its calibration. */
-  readonly correction: LightSource["correction"];
+  readonly calibrator: Calibrator;
 }
 
 /** Where a light lies against the reference. */
@@ -55,20 +55,26 @@ interface Setup {
   readonly found: readonly FrameRegistration[];
 }
 
-function registerSetup(context: NightContext, frames: readonly MeasuredFrame[]): Setup {
+function registerSetup(
+  context: NightContext,
+  frames: readonly MeasuredFrame[],
+  options: Partial<RegisterFramesOptions>,
+): Setup {
   const inTime = [...frames].sort((a, b) => (a.record.dateUtc ?? "").localeCompare(b.record.dateUtc ?? ""));
   const { reference, frames: found } = registerFrames(
-    inTime.map(({ record, quality, correction }) => ({
+    inTime.map(({ record, quality, calibrator }) => ({
       width: quality.width,
       height: quality.height,
       stars: quality.stars,
       merit: merit(quality),
       // the pixels of a mosaic correlate with its own pattern, so a colour frame is placed by its stars or not at all
       ...(record.bayer === null && record.planes === 1
-        ? { image: () => readLight({ path: join(context.folder, record.file), bayer: null, correction }) }
+        ? {
+          image: () => readCalibratedLight({ path: record.path, bayer: null, correction: calibrator.correction() }),
+        }
         : {}),
     })),
-    { progress: context.progress },
+    { ...options, progress: context.progress },
   );
   return { frames: inTime, reference: inTime[reference], found };
 }
@@ -90,7 +96,7 @@ function matchAcross(frame: MeasuredFrame, goal: MeasuredFrame, seed: Transform 
 }
 
 /**
- * Register the lights of a night.
+ * Register the lights of a night; an earlier answer about the same lights is taken as it is.
  *
  * The frames of a rig are registered together, whatever their filter (see `registerFrames`). The reference of the rig
  * with the most frames gives the grid of all stacks: another rig's frames are matched to it as well, each from where
@@ -99,12 +105,31 @@ function matchAcross(frame: MeasuredFrame, goal: MeasuredFrame, seed: Transform 
  * @param frames measured lights, at least one
  * @returns one entry a light, in the order given
  */
-export function registerLights(context: NightContext, frames: readonly MeasuredFrame[]): LightRegistration[] {
+export function registerLights(
+  context: NightContext,
+  frames: readonly MeasuredFrame[],
+  options: Partial<RegisterFramesOptions>,
+): readonly LightRegistration[] {
+  const lights = frames.map(({ record, calibrator }) => [record.file, digestIn(context, record), calibrator.key]);
+  const { places, remarks } = context.checkpoints.once("registration", { lights, options }, () => {
+    const remarks: string[] = [];
+    const places = findPlaces({ ...context, remark: (text) => remarks.push(text) }, frames, options);
+    return { places, remarks };
+  });
+  remarks.forEach(context.remark);
+  return places;
+}
+
+function findPlaces(
+  context: NightContext,
+  frames: readonly MeasuredFrame[],
+  options: Partial<RegisterFramesOptions>,
+): LightRegistration[] {
   const key = ({ record }: MeasuredFrame) => JSON.stringify([record.rig, record.width, record.height, record.binning]);
   const setups = [...new Set(frames.map(key))]
     .map((each) => frames.filter((frame) => key(frame) === each))
     .sort((a, b) => b.length - a.length)
-    .map((group) => registerSetup(context, group));
+    .map((group) => registerSetup(context, group, options));
   const main = setups[0].reference;
   const results = new Map<MeasuredFrame, LightRegistration>();
   for (const setup of setups) {

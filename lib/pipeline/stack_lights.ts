@@ -1,19 +1,20 @@
-/** Combines the kept lights of each stack, and writes the stack with all that stands behind it. */
-import type { StackReport } from "../stack/finish_stack.ts";
-import type { FrameToStack } from "../stack/frame_to_stack.ts";
-import { stackFrames } from "../stack/stack_frames.ts";
+/** Stacks the kept lights, and keeps each stack with all that stands behind it. */
 import { type Canvas, referenceCanvas } from "../core/canvas.ts";
 import { plainGeometry } from "../core/geometry.ts";
 import { card, type Header } from "../core/header.ts";
 import type { Image } from "../core/image.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
+import { digestOf } from "../io/checkpoints.ts";
+import { join } from "../io/paths.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
-import { join } from "../io/paths.ts";
-import type { CheckedLight } from "./check_lights.ts";
-import { digestIn, type NightContext } from "./night_context.ts";
-import { normaliseLights } from "./normalise_lights.ts";
+import type { StackReport } from "../stack/finish_stack.ts";
+import { stackFrames } from "../stack/stack_frames.ts";
+import type { StackFramesOptions } from "../stack/stack_options.ts";
+import { type CheckedLight, starFlux } from "./check_lights.ts";
 import { imageDigest } from "./image_digest.ts";
+import { digestIn, type NightContext } from "./night_context.ts";
+import { frameToStack, levelLights, normaliseLights } from "./normalise_lights.ts";
 import { type StackNoise, stackNoise } from "./stack_noise.ts";
 
 /** A stack on disk, and what the run needs of it. */
@@ -28,11 +29,15 @@ export interface StackedNight {
   readonly lights: readonly CheckedLight[];
   /** Sum of their exposures, seconds. */
   readonly totalExposureSeconds: number;
+  /** Path of the file that holds a part of the stack. */
+  readonly pathOf: (part: StackPart) => string;
   /**
    * A part of the stack from its file, read anew at each call: a night of several filters need not be in memory at
    * once.
    */
   readonly read: (part: StackPart) => Image;
+  /** What tells this stack from any other. */
+  readonly key: string;
   /** Whether there are two independent halves; a single frame has none. */
   readonly hasHalves: boolean;
   /** Digest of the stack's samples. */
@@ -44,7 +49,20 @@ export interface StackedNight {
 }
 
 /** Files of a stack: itself, and what stands behind it. */
-export type StackPart = "" | "weight" | "coverage" | "rejections" | "half-a" | "half-b";
+export const stackParts = ["", "weight", "coverage", "rejections", "half-a", "half-b"] as const;
+
+/** One of them. */
+export type StackPart = typeof stackParts[number];
+
+/** How a stack is made, where the caller has a choice. */
+export interface StackSettings {
+  /** Grid; null for that of the reference light. */
+  readonly canvas: Canvas | null;
+  /** Level and contrast: brought together from place to place, by one factor and offset, or left as they are. */
+  readonly normalise: "local" | "level" | "none";
+  /** Options of the stacking itself. */
+  readonly stacking: Pick<StackFramesOptions, "rejection" | "interpolation" | "dropSize">;
+}
 
 /** Cards of a stack that a reader of the file wants: what, how long, of what. */
 function stackCards(lights: readonly CheckedLight[], channel: string): Header {
@@ -63,88 +81,144 @@ function stackCards(lights: readonly CheckedLight[], channel: string): Header {
 }
 
 /** The reference frame's grid. */
-function canvasOf(reference: CheckedLight): Canvas {
+export function canvasOf(reference: CheckedLight): Canvas {
   const { width, height, arcsecPerPixel } = reference.record;
   return referenceCanvas({ width, height, geometry: { ...plainGeometry, arcsecPerPixel } });
 }
 
 /** File name of a part of a stack. */
-const partFile = (name: string, part: StackPart) => `stacks/${name}${part === "" ? "" : `-${part}`}.fits`;
+export const partFile = (name: string, part: StackPart) => `${name}${part === "" ? "" : `-${part}`}.fits`;
+
+/** Channel that the lights of a stack show. */
+const channelOf = ({ record }: CheckedLight): string =>
+  record.bayer !== null || record.planes === 3 ? "colour" : record.filter || "unfiltered";
+
+/** The light whose grid others of a stack lie on. */
+export const referenceOf = (members: readonly CheckedLight[], lights: readonly CheckedLight[]): CheckedLight =>
+  lights.find((each) => each.record.file === members[0].registration?.reference) ?? members[0];
+
+/** Lights that go into stacks. */
+export const keptLights = (lights: readonly CheckedLight[]): CheckedLight[] =>
+  lights.filter((each) => each.weight > 0 && each.registration?.transform != null);
+
+/** What tells a light in a stack from any other. */
+const lightQuestion = (context: NightContext, light: CheckedLight) => ({
+  digest: digestIn(context, light.record),
+  weight: light.weight,
+  transform: light.registration?.transform,
+  flux: starFlux(light),
+  calibration: light.calibrator.key,
+});
 
 /**
- * Combine the lights of every stack of a night.
+ * Surfaces that bring lights to a stack's level and contrast, kept for whoever asks again.
  *
- * @param lights all lights; those with weight 0 are left out
+ * @param members lights of the stack
  */
-export function stackLights(context: NightContext, lights: readonly CheckedLight[]): StackedNight[] {
-  const { checkpoints, folder, out } = context;
-  const kept = lights.filter((each) => each.weight > 0 && each.registration?.transform != null);
+export function normalisationOf(
+  context: NightContext,
+  lights: readonly CheckedLight[],
+  members: readonly CheckedLight[],
+  canvas: Canvas,
+): readonly NormalisationSurface[] {
+  const question = {
+    lights: lights === members ? "all" : lights.map((each) => lightQuestion(context, each)),
+    members: members.map((each) => lightQuestion(context, each)),
+    canvas,
+  };
+  return context.checkpoints.once("normalisation", question, () => normaliseLights(context, lights, members, canvas));
+}
+
+/**
+ * Stack the lights of every stack of a night, or find the stacks that are kept already.
+ *
+ * @param lights the lights to stack; those with weight 0 are left out
+ * @param all all lights of the night, the reference among them
+ */
+export function stackLights(
+  context: NightContext,
+  lights: readonly CheckedLight[],
+  all: readonly CheckedLight[],
+  settings: StackSettings,
+): StackedNight[] {
+  const kept = keptLights(lights);
   const names = [...new Set(kept.map((each) => each.stack))].sort();
   return names.map((name) => {
     const members = kept.filter((each) => each.stack === name);
-    const reference = lights.find((each) => each.record.file === members[0].registration?.reference) ?? members[0];
-    const channel = members[0].record.bayer !== null || members[0].record.planes === 3
-      ? "colour"
-      : members[0].record.filter || "unfiltered";
-    const question = {
-      name,
-      frames: members.map(({ record, weight, registration, correction }) => ({
-        digest: digestIn(context, record),
-        weight,
-        transform: registration?.transform,
-        calibration: correction?.notes ?? null,
-      })),
-    };
-    const report = checkpoints.once("stack", question, () => {
-      const canvas = canvasOf(reference);
-      const frameOf = (light: CheckedLight, surface: NormalisationSurface) => frameToStack(folder, light, surface);
-      const surfaces = normaliseLights(context, members, canvas, frameOf);
-      const stack = stackFrames(members.map((light, at) => frameOf(light, surfaces[at])), canvas, {
-        header: stackCards(members, channel),
-        reference: reference.record.file,
-        progress: context.progress,
-      });
-      writeFits(join(out, partFile(name, "")), stack.image);
-      writeFits(join(out, partFile(name, "weight")), stack.weight);
-      writeFits(join(out, partFile(name, "coverage")), stack.coverage);
-      writeFits(join(out, partFile(name, "rejections")), stack.rejections);
-      writeFits(join(out, partFile(name, "half-a")), stack.halfA);
-      writeFits(join(out, partFile(name, "half-b")), stack.halfB);
-      return stack.report;
-    });
-    // read back, so that a resumed run goes on from the very same values
-    const read = (part: StackPart) => readFits(join(out, partFile(name, part)));
-    const image = read("");
-    const hasHalves = members.length > 1;
-    return {
-      name,
-      rig: members[0].record.rig,
-      channel,
-      lights: members,
-      totalExposureSeconds: members.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0),
-      read,
-      hasHalves,
-      sha256: imageDigest(image),
-      noise: stackNoise(members, image.planes.length, hasHalves ? read : null),
-      report,
-    };
+    return stackMembers(context, members, referenceOf(members, all), settings);
   });
 }
 
-function frameToStack(
-  folder: string,
-  light: CheckedLight,
-  normalisation: NormalisationSurface | null,
-): FrameToStack {
-  const { record, correction, registration, weight } = light;
-  return {
-    source: join(folder, record.file),
-    name: record.file,
-    transform: registration?.transform ?? undefined,
-    weight,
-    correction,
-    normalisation,
-    bayer: record.bayer,
-    electronsPerAdu: record.electronsPerAdu,
+/** Stack the lights of one stack. */
+function stackMembers(
+  context: NightContext,
+  members: readonly CheckedLight[],
+  reference: CheckedLight,
+  settings: StackSettings,
+): StackedNight {
+  const [{ stack: name, record: first }] = members;
+  const canvas = settings.canvas ?? canvasOf(reference);
+  const hasHalves = members.length > 1;
+  const question = {
+    name,
+    reference: reference.record.file,
+    frames: members.map((each) => lightQuestion(context, each)),
+    canvas,
+    normalise: settings.normalise,
+    stacking: settings.stacking,
   };
+  const files = stackParts.map((part) => partFile(name, part));
+  const { answer, folder } = context.checkpoints.onceWithFiles("stack", question, files, (own) => {
+    const report = makeStack(context, members, reference, { ...settings, canvas }, own);
+    // numbers are taken from what was read back, so that a resumed run goes on from the very same values
+    const read = (part: StackPart) => readFits(join(own, partFile(name, part)));
+    const image = read("");
+    const noise = stackNoise(members, image.planes.length, hasHalves ? read : null);
+    return { report, noise, sha256: imageDigest(image) };
+  });
+  const pathOf = (part: StackPart) => join(folder, partFile(name, part));
+  return {
+    ...answer,
+    name,
+    rig: first.rig,
+    channel: channelOf(members[0]),
+    lights: members,
+    totalExposureSeconds: members.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0),
+    pathOf,
+    read: (part) => readFits(pathOf(part)),
+    key: digestOf(question),
+    hasHalves,
+  };
+}
+
+/** Make one stack and write its files. */
+function makeStack(
+  context: NightContext,
+  members: readonly CheckedLight[],
+  reference: CheckedLight,
+  settings: StackSettings & { readonly canvas: Canvas },
+  folder: string,
+): StackReport {
+  const { canvas, normalise } = settings;
+  const surfaces = normalise === "local"
+    ? normalisationOf(context, members, members, canvas)
+    : normalise === "level"
+    ? levelLights(members, canvas)
+    : members.map(() => null);
+  const stack = stackFrames(members.map((light, at) => frameToStack(light, surfaces[at])), canvas, {
+    ...settings.stacking,
+    header: stackCards(members, channelOf(members[0])),
+    reference: reference.record.file,
+    progress: context.progress,
+  });
+  const images: Readonly<Record<StackPart, Image>> = {
+    "": stack.image,
+    weight: stack.weight,
+    coverage: stack.coverage,
+    rejections: stack.rejections,
+    "half-a": stack.halfA,
+    "half-b": stack.halfB,
+  };
+  for (const part of stackParts) writeFits(join(folder, partFile(members[0].stack, part)), images[part]);
+  return stack.report;
 }

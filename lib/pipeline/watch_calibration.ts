@@ -3,10 +3,10 @@ import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { parallelMap } from "../parallel/pool.ts";
-import type { CalibrationMatch, CalibrationSet } from "../night/calibration_plan.ts";
+import type { CalibrationMatch, CalibrationSet } from "../night/match_calibration.ts";
 import { join } from "../io/paths.ts";
 import { judgeCalibration, measureCalibrationTask, type MeasuredCalibration } from "./check_calibration.ts";
-import { masterMaker, masterMemory } from "./make_masters.ts";
+import { masterMaker, masterMemory } from "./master_maker.ts";
 
 /** What calibrates the lights of a kind, just now. */
 export interface ChosenCalibration {
@@ -101,9 +101,9 @@ export function watchCalibration(folder: string): WatchCalibration {
         if (made !== undefined) return made;
         made = null;
         if (match !== undefined && sets.some((set) => set !== null)) {
-          maker ??= masterMaker(masterMemory(folder, ({ file }) => file));
+          maker ??= masterMaker(masterMemory(({ file }) => file));
           try {
-            made = maker.correctionFor(match);
+            made = maker.calibratorFor(match).correction();
           } catch (error) {
             if (!(error instanceof FrameError)) throw error;
           }

@@ -81,8 +81,7 @@ function run(): void {
     since = now;
     before = process.cpuUsage();
   };
-  const { usableFrames } = runNight({
-    folder: night,
+  const { usableFrames } = runNight(night, {
     out,
     progress: (report) => {
       if (report.label !== label) turn(report.label);

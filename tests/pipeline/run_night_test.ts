@@ -27,7 +27,7 @@ import {
 } from "../../lib/mod.ts";
 import { frameColumns, registrationColumns } from "../../lib/pipeline/check_lights.ts";
 import { parseCsv } from "../../lib/pipeline/csv.ts";
-import { bytesNeeded } from "../../lib/pipeline/run_night.ts";
+import { bytesNeeded } from "../../lib/pipeline/disk_space.ts";
 
 const base = mkdtempSync(join(tmpdir(), "faintlight-night-"));
 const night = join(base, "night");
@@ -51,7 +51,7 @@ function run(folder: string, out = newOut(), workers = 0): { outcome: NightRun; 
   const remarks: string[] = [];
   setWorkerCount(workers);
   try {
-    const outcome = runNight({ folder, out, recipe: null, remark: (line) => remarks.push(line) });
+    const outcome = runNight(folder, { out, remark: (line) => remarks.push(line) });
     return { outcome, out, remarks };
   } finally {
     setWorkerCount(0);
@@ -132,10 +132,8 @@ describe("a whole night", () => {
     const out = newOut();
     const stop = new Error("stopped by the person");
     expect(() =>
-      runNight({
-        folder: night,
+      runNight(night, {
         out,
-        recipe: null,
         progress: ({ label, done }) => {
           if (label === "local normalisation" && done > 0) throw stop;
         },
@@ -143,21 +141,21 @@ describe("a whole night", () => {
     ).toThrow(stop);
     expect(existsSync(join(out, "picture.png"))).toBe(false);
     const labels = new Set<string>();
-    runNight({ folder: night, out, recipe: null, progress: ({ label }) => labels.add(label) });
+    runNight(night, { out, progress: ({ label }) => labels.add(label) });
     expect([...labels]).not.toContain("measuring frames");
     expect(text(out, "record.json")).toBe(text(first.out, "record.json"));
   });
 
   it("is repeated from the picture, bit for bit, and refuses a changed frame", () => {
-    const picture = readFileSync(join(first.out, "picture.png"));
-    const again = rerunPicture({ picture, name: "picture.png", folder: night, out: newOut() });
+    const picture = join(first.out, "picture.png");
+    const again = rerunPicture(picture, night, { out: newOut() });
     expect(again.sameBytes).toBe(true);
     const other = part("changed", () => true);
     const light = join(other, "lights", readdirSync(join(other, "lights"))[0]);
     const bytes = readFileSync(light);
     bytes[bytes.length - 2880 * 2] ^= 1;
     writeFileSync(light, bytes);
-    expect(() => rerunPicture({ picture, name: "picture.png", folder: other, out: newOut() })).toThrow(
+    expect(() => rerunPicture(picture, other, { out: newOut() })).toThrow(
       "content differs",
     );
   });
@@ -203,7 +201,7 @@ describe("a whole night", () => {
     const capped = rows.find((each) => each.cause.includes("lens cap"))?.file ?? "";
     const decisions = parseDecisions(`reject ${good} # my shadow\nkeep ${capped}\nkeep lights/none.fits`);
     const remarks: string[] = [];
-    runNight({ folder: night, out, recipe: null, decisions: decisions, remark: (line) => remarks.push(line) });
+    runNight(night, { out, decisions, remark: (line) => remarks.push(line) });
     const after = parseCsv(text(out, "frames.csv"));
     const rowOf = (file: string) => after.find((each) => each.file === file);
     expect([rowOf(good)?.verdict, rowOf(good)?.weight]).toEqual(["reject", "0"]);
@@ -211,8 +209,8 @@ describe("a whole night", () => {
     expect(rowOf(capped)?.verdict).toBe("reject");
     expect(rowOf(capped)?.evidence).toContain("the frame cannot be used");
     expect(remarks.join("\n")).toContain("lights/none.fits: a decision names it");
-    const picture = readFileSync(join(out, "picture.png"));
-    expect(rerunPicture({ picture, name: "picture.png", folder: night, out: newOut() }).sameBytes).toBe(true);
+    const picture = join(out, "picture.png");
+    expect(rerunPicture(picture, night, { out: newOut() }).sameBytes).toBe(true);
   });
 
   it("refuses a folder that holds other things, and leaves them alone", () => {

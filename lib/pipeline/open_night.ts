@@ -1,0 +1,171 @@
+/** Opens a night: from a folder of raw frames to lights that are calibrated, measured, registered and judged. */
+import { settle } from "../core/options.ts";
+import { type Progress, silent } from "../core/progress.ts";
+import { checkpointFolder, openAnswers } from "../io/checkpoints.ts";
+import { readText } from "../io/digest_files.ts";
+import { setUnpackFolder } from "../io/byte_source.ts";
+import { listKnownFrames } from "../io/known_frames.ts";
+import type { FrameList } from "../io/list_frames.ts";
+import { outputFolder } from "../io/output_folder.ts";
+import { join } from "../io/paths.ts";
+import type { DiagnoseNightOptions } from "../night/diagnose_night_options.ts";
+import type { CalibrationMatch, MatchCalibrationOptions } from "../night/match_calibration.ts";
+import { type Decision, parseDecisions } from "../night/select_frames.ts";
+import type { RegisterFramesOptions } from "../register/register_frames.ts";
+import { checkCalibration, type CheckedCalibration } from "./check_calibration.ts";
+import { judgeLights } from "./check_lights.ts";
+import { resolveDecisions } from "./decide_frames.ts";
+import { givenMasters, type MastersToUse } from "./given_masters.ts";
+import { type Calibrator, masterFiles, masterMaker } from "./master_maker.ts";
+import { type Night, nightOf, type NightState, withDecisions } from "./night.ts";
+import type { NightContext } from "./night_context.ts";
+import { libraryVersion } from "./version.ts";
+
+/** Options of {@linkcode openNight}. */
+export interface OpenNightOptions {
+  /**
+   * Folder that keeps the results; "automatic": `output/<name of the night's folder>` of the project, or of the working
+   * directory without one. Never beside the raw frames.
+   */
+  readonly out: string;
+  /** The person's word on single lights: decisions, or the path of a file with one a line; null for none. */
+  readonly decisions: readonly Decision[] | string | null;
+  /** Masters to use for all lights in place of matched ones; null leaves one away, what is left out is matched. */
+  readonly masters: MastersToUse;
+  /** How calibration frames are matched, see `matchCalibration`. */
+  readonly calibration: Partial<MatchCalibrationOptions>;
+  /** How lights are judged, see `diagnoseNight`. */
+  readonly judge: Partial<DiagnoseNightOptions>;
+  /** How lights are registered, see `registerFrames`. */
+  readonly registration: Partial<Omit<RegisterFramesOptions, "reference" | "progress">>;
+  /** Receives progress; the first report says where results are kept. Null for none. */
+  readonly progress: Progress | null;
+}
+
+/** What {@linkcode openNight} uses for an option left out. */
+export const openNightDefaults: OpenNightOptions = Object.freeze({
+  out: "automatic",
+  decisions: null,
+  masters: Object.freeze({}),
+  calibration: Object.freeze({}),
+  judge: Object.freeze({}),
+  registration: Object.freeze({}),
+  progress: null,
+});
+
+/**
+ * Open a night: list its frames, audit and match the calibration, make the masters, measure every light, register and
+ * judge it, choose and weigh.
+ *
+ * Answers are kept in the output folder under the digest of their question: a second opening reads no pixels, a new
+ * frame or another master asks its own questions only. Files are known by name, size and the time they were written.
+ *
+ * Cost: each light is read and measured once; of a night that is kept, a moment.
+ *
+ * @param folder the folder with the raw frames, subfolders included; nothing in it is changed
+ * @throws {FrameError} if the folder is missing or cannot be listed
+ * @throws {RangeError} if the output folder holds other things, or a decision fits several lights
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { openNight } from "faintlight";
+ *
+ * assert.throws(() => openNight("no such folder"), /no such folder: does not exist/);
+ * ```
+ */
+export function openNight(folder: string, options: Partial<OpenNightOptions> = {}): Night {
+  const used = settle("openNight", openNightDefaults, options);
+  return nightOf(judgeNight(lookAtNight(folder, used), used));
+}
+
+/** A night whose files are known, before anything is measured. */
+export interface ListedNight {
+  readonly context: NightContext;
+  readonly list: FrameList;
+  readonly notes: string[];
+}
+
+/** Paths of the person's machine are no part of a table or a record. */
+const withoutFolder = (night: FrameList): FrameList => ({
+  ...night,
+  unreadable: night.unreadable.map((each) => ({ ...each, message: each.message.replaceAll(`${night.folder}/`, "") })),
+});
+
+/** Find a night's files and the answers that are kept. */
+export function lookAtNight(
+  folder: string,
+  options: Pick<OpenNightOptions, "out" | "progress"> & { readonly remark?: (text: string) => void },
+): ListedNight {
+  const { progress: given, remark = () => {} } = options;
+  const progress = given ?? silent;
+  const out = outputFolder(folder, options.out);
+  progress({ label: `results are kept in ${out}`, done: 0, total: 1 });
+  const checkpoints = openAnswers(out, libraryVersion);
+  const { list, digests } = listKnownFrames(folder, out, libraryVersion, progress);
+  // nothing is written but below the output folder
+  setUnpackFolder(join(out, checkpointFolder, "unpacked"));
+  const notes: string[] = [];
+  const context: NightContext = {
+    folder,
+    out,
+    checkpoints,
+    digests,
+    progress,
+    remark: (text) => {
+      notes.push(text);
+      remark(text);
+    },
+  };
+  return { context, list: withoutFolder(list), notes };
+}
+
+/** What a person should know of the files before anything is measured. */
+function remarkOnFiles({ context: { remark }, list }: ListedNight): void {
+  for (const { file, note } of list.notes) remark(`${file}: ${note}`);
+  for (const { message } of list.unreadable) remark(message);
+  for (const { file, kind } of list.records) {
+    if (kind !== "unknown") continue;
+    remark(
+      `${file}: left out, because the header does not say what it is; put it into a folder named lights, darks, flats or bias`,
+    );
+  }
+}
+
+/** Calibrate, measure, register, judge, choose and weigh the lights of a night that was listed. */
+export function judgeNight(
+  listed: ListedNight,
+  used: Omit<OpenNightOptions, "out" | "progress">,
+  onCalibration: (calibration: CheckedCalibration) => void = () => {},
+): NightState {
+  const { context, list, notes } = listed;
+  remarkOnFiles(listed);
+  const calibration = checkCalibration(context, list.records, used.calibration);
+  onCalibration(calibration);
+  const { matches } = calibration.plan;
+  for (const { group, notes } of matches) for (const note of notes) context.remark(`${group.name}: ${note}`);
+  const maker = masterMaker(masterFiles(context));
+  const given = matches.map((match) => givenMasters("openNight", used.masters, match));
+  const calibrators = matches.map((match, at) => maker.calibratorFor(match, given[at]));
+  const settings = { registration: used.registration, judge: used.judge };
+  const start = { context, list, calibration, maker, given, settings, notes, selected: null };
+  const decided = typeof used.decisions === "string" ? parseDecisions(readText(used.decisions)) : used.decisions ?? [];
+  return judgeAgain(start, calibrators, decided);
+}
+
+/** Judge the lights of a night as its calibrators make them. */
+export function judgeAgain(
+  state: Omit<NightState, "calibrators" | "judged" | "decisions" | "checked">,
+  calibrators: readonly Calibrator[],
+  decisions: readonly Decision[],
+): NightState {
+  const { context, calibration, notes } = state;
+  const judged = judgeLights(context, lightsOf(calibration.plan.matches, calibrators), state.settings);
+  const checked = { lights: [], findings: [], effects: {} };
+  const files = judged.lights.map(({ record }) => record.file);
+  const whole = resolveDecisions("openNight", decisions, files);
+  return withDecisions({ ...state, calibrators, judged, decisions: [], checked, notes }, whole);
+}
+
+const lightsOf = (matches: readonly CalibrationMatch[], calibrators: readonly Calibrator[]) =>
+  matches.flatMap(({ group }, at) => group.lights.map((record) => ({ record, calibrator: calibrators[at] })));
