@@ -133,19 +133,21 @@ export type { FrameToRegister, RegistrationSource } from "./register/frame_to_re
 export { resample, type ResampleOptions } from "./register/resample.ts";
 
 // normalise
+export { applyNormalisation, type ApplyNormalisationOptions } from "./normalise/apply_normalisation.ts";
+export type { StarFluxRatio } from "./normalise/find_cloud.ts";
 export {
-  applyNormalisation,
-  type ApplyNormalisationOptions,
   fitNormalisation,
   type FitNormalisationOptions,
   type FittedNormalisation,
   type NormalisationPlaneFit,
-  type NormalisationReference,
-  normaliseLocal,
-  type PrepareNormalisationOptions,
-  type ReferencePlane,
-  type StarFluxRatio,
-} from "./normalise/normalise_local.ts";
+} from "./normalise/fit_normalisation.ts";
+export { normaliseLocal } from "./normalise/normalise_local.ts";
+export type {
+  NormalisationReference,
+  PrepareNormalisationOptions,
+  ReferencePlane,
+} from "./normalise/prepare_normalisation.ts";
+export type { OffsetShape } from "./normalise/smooth_offsets.ts";
 
 // stack
 export { commonRegion, cropImage, type CropImageOptions } from "./stack/crop_image.ts";

@@ -65,18 +65,20 @@ export { interpolationWeights, type ResampleOptions } from "../register/resample
 
 // normalise
 export { measureStarFluxRatios, type MeasureStarFluxRatiosOptions } from "../normalise/measure_star_flux_ratios.ts";
+export { type ApplyNormalisationOptions, normalisationImage } from "../normalise/apply_normalisation.ts";
+export type { StarFluxRatio } from "../normalise/find_cloud.ts";
+export type {
+  FitNormalisationOptions,
+  FittedNormalisation,
+  NormalisationPlaneFit,
+} from "../normalise/fit_normalisation.ts";
 export {
-  type ApplyNormalisationOptions,
-  type FitNormalisationOptions,
-  type FittedNormalisation,
-  normalisationImage,
-  type NormalisationPlaneFit,
   type NormalisationReference,
   prepareNormalisation,
   type PrepareNormalisationOptions,
   type ReferencePlane,
-  type StarFluxRatio,
-} from "../normalise/normalise_local.ts";
+} from "../normalise/prepare_normalisation.ts";
+export type { OffsetShape } from "../normalise/smooth_offsets.ts";
 
 // tone
 export {

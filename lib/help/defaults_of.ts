@@ -46,14 +46,9 @@ import { diagnoseNightDefaults } from "../night/diagnose_night_options.ts";
 import { matchCalibration, matchCalibrationDefaults } from "../night/match_calibration.ts";
 import { weightFrames, weightFramesDefaults } from "../night/weight_frames.ts";
 import { measureStarFluxRatios, measureStarFluxRatiosDefaults } from "../normalise/measure_star_flux_ratios.ts";
-import {
-  applyNormalisation,
-  applyNormalisationDefaults,
-  fitNormalisation,
-  fitNormalisationDefaults,
-  prepareNormalisation,
-  prepareNormalisationDefaults,
-} from "../normalise/normalise_local.ts";
+import { applyNormalisation, applyNormalisationDefaults } from "../normalise/apply_normalisation.ts";
+import { fitNormalisation, fitNormalisationDefaults } from "../normalise/fit_normalisation.ts";
+import { prepareNormalisation, prepareNormalisationDefaults } from "../normalise/prepare_normalisation.ts";
 import { watchNight, watchNightDefaults } from "../pipeline/watch_night.ts";
 import { fitTransform, fitTransformDefaults } from "../register/fit_transform.ts";
 import { matchStars, matchStarsDefaults } from "../register/match_stars.ts";

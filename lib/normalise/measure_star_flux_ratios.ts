@@ -1,8 +1,8 @@
-/** Light of the stars that two registered images share. */
+/** Flux ratios of the stars that two registered images share. */
 import { type Image, requireLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { detectStars } from "../stars/detect_stars.ts";
-import type { StarFluxRatio } from "./normalise_local.ts";
+import type { StarFluxRatio } from "./find_cloud.ts";
 
 /** Options of {@linkcode measureStarFluxRatios}. */
 export interface MeasureStarFluxRatiosOptions {
@@ -15,7 +15,7 @@ export interface MeasureStarFluxRatiosOptions {
 }
 
 /**
- * What {@linkcode measureStarFluxRatios} uses for an option left out: stars whose light is known to 3 % each, within the
+ * What {@linkcode measureStarFluxRatios} uses for an option left out: stars whose flux is known to 3 % each, within the
  * width of a small star.
  */
 export const measureStarFluxRatiosDefaults: Readonly<MeasureStarFluxRatiosOptions> = Object.freeze({

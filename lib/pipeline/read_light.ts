@@ -2,7 +2,7 @@
 import { demosaic } from "../calibrate/demosaic.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { applyNormalisation } from "../normalise/normalise_local.ts";
+import { applyNormalisation } from "../normalise/apply_normalisation.ts";
 import { resample } from "../register/resample.ts";
 import { calibrateLight, readRawLight } from "./calibrate_light.ts";
 import type { CheckedLight } from "./check_lights.ts";

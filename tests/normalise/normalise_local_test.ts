@@ -3,13 +3,10 @@ import { plainGeometry } from "../../lib/core/geometry.ts";
 import { constantImage, createImage, type Image, type ImageParts } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import type { Transform } from "../../lib/core/transform.ts";
-import {
-  applyNormalisation,
-  fitNormalisation,
-  normalisationImage,
-  normaliseLocal,
-  prepareNormalisation,
-} from "../../lib/normalise/normalise_local.ts";
+import { applyNormalisation, normalisationImage } from "../../lib/normalise/apply_normalisation.ts";
+import { fitNormalisation } from "../../lib/normalise/fit_normalisation.ts";
+import { normaliseLocal } from "../../lib/normalise/normalise_local.ts";
+import { prepareNormalisation } from "../../lib/normalise/prepare_normalisation.ts";
 
 const width = 640;
 const height = 480;
@@ -263,9 +260,11 @@ describe("normaliseLocal", () => {
       /tilePixels must be a whole number from 8, but got 4/,
     );
     expect(() => fitNormalisation(small, small, { fluxRatio: 0 })).toThrow(/fluxRatio must be > 0, but got 0/);
-    expect(() => fitNormalisation(constantImage(64, 64, NaN), small)).toThrow(
-      /no tile of channel L has enough samples/,
-    );
+    const single = new Float32Array(64 * 64).fill(NaN);
+    single[0] = 5;
+    const nearlyEmpty = createImage({ width: 64, height: 64, unit: "adu", planes: [{ channel: "L", data: single }] });
+    expect(() => fitNormalisation(nearlyEmpty, small)).toThrow(/no tile of channel L has enough samples/);
+    expect(() => fitNormalisation(constantImage(64, 64, NaN), small)).toThrow(/image must hold at/);
     expect(() => fitNormalisation(constantImage(64, 64, 1, { channels: ["R", "G"] }), small)).toThrow(
       /as many channels/,
     );
