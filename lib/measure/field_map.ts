@@ -32,7 +32,7 @@ export interface FieldMap {
   /** Stars of each cell. */
   readonly stars: readonly number[];
   /**
-   * Change of FWHM² from the middle to a corner along the clipLimit direction, as a share: the tilt of the sensor or of
+   * Change of FWHM² from the middle to a corner along the steepest direction, as a share: the tilt of the sensor or of
    * the focus.
    */
   readonly tilt: number;
@@ -57,7 +57,144 @@ export interface FieldMap {
   readonly radialSignificance: number;
 }
 
-const median0 = (values: readonly number[]) => values.length < 3 ? NaN : median(values);
+/** Least signal-to-noise ratio of a star with a shape of its own. */
+const minimumSnr = 12;
+/** Fewest stars of a cell with a median, and of a frame with a fit. */
+const minimumCellStars = 3;
+const minimumFitStars = 12;
+/** Cells along the longer and the shorter side. */
+const cellsLong = 7;
+const cellsShort = 5;
+/** Variance of a star's width or shape at SNR 1, relative; and the least: a bright star is known to a hundredth. */
+const relativeVariance = 4;
+const minimumVariance = 4e-4;
+/** Least standard error against which a coefficient is held, as a share of the squared width. */
+const minimumError = 1e-12;
+
+/** The parts of a map that one fit gives. */
+type CellMedians = Pick<FieldMap, "columns" | "rows" | "fwhmPixels" | "shape1" | "shape2" | "stars">;
+type WidthSlopes = Pick<
+  FieldMap,
+  "tilt" | "tiltDegrees" | "tiltSignificance" | "curvature" | "curvatureSignificance"
+>;
+type ElongationSlopes = Pick<FieldMap, "rotation" | "radialShape" | "radialSignificance">;
+
+const unknownWidths: WidthSlopes = {
+  tilt: NaN,
+  tiltDegrees: NaN,
+  tiltSignificance: 0,
+  curvature: NaN,
+  curvatureSignificance: 0,
+};
+const unknownElongation: ElongationSlopes = { rotation: null, radialShape: NaN, radialSignificance: 0 };
+
+/** Stars with their places in units of the frame's half diagonal. */
+interface FieldStars {
+  readonly stars: readonly Star[];
+  /** Middle of the frame, pixels. */
+  readonly centre: Point;
+  /** Half diagonal, pixels. */
+  readonly radius: number;
+  readonly u: readonly number[];
+  readonly v: readonly number[];
+  readonly weights: readonly number[];
+}
+
+function placeStars(stars: readonly Star[], width: number, height: number): FieldStars {
+  const radius = Math.hypot(width, height) / 2;
+  const centre = { x: (width - 1) / 2, y: (height - 1) / 2 };
+  return {
+    stars,
+    centre,
+    radius,
+    u: stars.map((star) => (star.x - centre.x) / radius),
+    v: stars.map((star) => (star.y - centre.y) / radius),
+    weights: stars.map((star) => 1 / (relativeVariance / star.snr ** 2 + minimumVariance)),
+  };
+}
+
+/** Medians of width and shape of the cells of a frame. */
+function cellMedians(stars: readonly Star[], width: number, height: number): CellMedians {
+  const columns = width >= height ? cellsLong : cellsShort;
+  const rows = width >= height ? cellsShort : cellsLong;
+  const cells: Star[][] = Array.from({ length: columns * rows }, () => []);
+  for (const star of stars) {
+    const c = Math.max(0, Math.min(columns - 1, Math.floor((star.x + 0.5) / width * columns)));
+    const r = Math.max(0, Math.min(rows - 1, Math.floor((star.y + 0.5) / height * rows)));
+    cells[r * columns + c].push(star);
+  }
+  const medianOf = (of: (star: Star) => number) =>
+    cells.map((cell) => cell.length < minimumCellStars ? NaN : median(cell.map(of)));
+  return {
+    columns,
+    rows,
+    fwhmPixels: medianOf((star) => star.fwhmPixels),
+    shape1: medianOf((star) => star.shape[0]),
+    shape2: medianOf((star) => star.shape[1]),
+    stars: cells.map((cell) => cell.length),
+  };
+}
+
+/** Tilt and curvature from the widths, and the squared width in the middle; null if they cannot be fitted. */
+function fitWidths({ stars, u, v, weights }: FieldStars): { slopes: WidthSlopes; middle: number } | null {
+  if (stars.length < minimumFitStars) return null;
+  const width2 = stars.map((star) => star.fwhmPixels ** 2);
+  const r2 = u.map((each, i) => each * each + v[i] * v[i]);
+  const fit = robustFit([u.map(() => 1), u, v, r2], width2, { weights });
+  if (fit === null) return null;
+  const [c0, c1, c2, c3] = fit.coefficients;
+  const middle = c0 > 0 ? c0 : median(width2);
+  const tilt = Math.hypot(c1, c2);
+  const tiltError = Math.hypot(c1 * fit.errors[1], c2 * fit.errors[2]) / (tilt > 0 ? tilt : 1);
+  const slopes = {
+    tilt: tilt / middle,
+    tiltDegrees: (Math.atan2(c2, c1) * 180 / Math.PI + 360) % 360,
+    tiltSignificance: tilt / Math.max(tiltError, minimumError * middle),
+    curvature: c3 / middle,
+    curvatureSignificance: Math.abs(c3) / Math.max(fit.errors[3], minimumError * middle),
+  };
+  return { slopes, middle };
+}
+
+/** a² + b² of a star's matched Gaussian: a b = (FWHM / 2.3548)², a² + b² = 2 a b / √(1 − χ²). */
+function traceOf({ fwhmPixels, shape }: Star): number {
+  const chi2 = Math.min(0.999, shape[0] ** 2 + shape[1] ** 2);
+  return 2 * (fwhmPixels / fwhmPerSigma) ** 2 / Math.sqrt(1 - chi2);
+}
+
+/**
+ * Rotation, or radial elongation, from the shapes: a spin-2 field, two rows a star. A variance is known to a share of
+ * itself, but weights by it would hear the middle alone, where no star trails.
+ */
+function fitElongation(field: FieldStars, middle: number): ElongationSlopes {
+  const { stars, centre, radius, u, v, weights } = field;
+  const trace = stars.map(traceOf);
+  const twice = <T>(first: readonly T[], second: readonly T[]) => [...first, ...second];
+  const ones = u.map(() => 1);
+  const zeros = u.map(() => 0);
+  const q = twice(stars.map((star, i) => star.shape[0] * trace[i]), stars.map((star, i) => star.shape[1] * trace[i]));
+  const terms = [
+    twice(ones, zeros),
+    twice(zeros, ones),
+    twice(u.map((each, i) => -(each * each - v[i] * v[i])), u.map((each, i) => -2 * each * v[i])),
+    twice(u.map((each) => 2 * each), v.map((each) => 2 * each)),
+    twice(v.map((each) => -2 * each), u.map((each) => 2 * each)),
+  ];
+  const fit = robustFit(terms, q, { weights: twice(weights, weights) });
+  if (fit === null) return unknownElongation;
+  const [, , k, kx, ky] = fit.coefficients;
+  const significance = k / Math.max(fit.errors[2], minimumError * middle);
+  const radial = { radialShape: -k / median(trace), radialSignificance: -significance };
+  if (!(significance > 0)) return { rotation: null, ...radial };
+  return {
+    rotation: {
+      degrees: Math.sqrt(12 * k) / radius * 180 / Math.PI,
+      centre: { x: centre.x + kx / k * radius, y: centre.y + ky / k * radius },
+      significance,
+    },
+    ...radial,
+  };
+}
 
 /**
  * Map width and shape over the field and fit tilt, curvature, rotation.
@@ -82,87 +219,10 @@ const median0 = (values: readonly number[]) => values.length < 3 ? NaN : median(
  * ```
  */
 export function mapField(stars: readonly Star[], width: number, height: number): FieldMap {
-  const good = stars.filter((star) => !star.saturated && star.snr >= 12);
-  const columns = width >= height ? 7 : 5;
-  const rows = width >= height ? 5 : 7;
-  const cells: Star[][] = Array.from({ length: columns * rows }, () => []);
-  for (const star of good) {
-    const c = Math.max(0, Math.min(columns - 1, Math.floor((star.x + 0.5) / width * columns)));
-    const r = Math.max(0, Math.min(rows - 1, Math.floor((star.y + 0.5) / height * rows)));
-    cells[r * columns + c].push(star);
-  }
-  const radius = Math.hypot(width, height) / 2;
-  const cx = (width - 1) / 2;
-  const cy = (height - 1) / 2;
-  const u = good.map((star) => (star.x - cx) / radius);
-  const v = good.map((star) => (star.y - cy) / radius);
-  const r2 = u.map((each, i) => each * each + v[i] * v[i]);
-  const ones = u.map(() => 1);
-  const size2 = good.map((star) => star.fwhmPixels ** 2);
-  const base = {
-    columns,
-    rows,
-    fwhmPixels: cells.map((cell) => median0(cell.map((star) => star.fwhmPixels))),
-    shape1: cells.map((cell) => median0(cell.map((star) => star.shape[0]))),
-    shape2: cells.map((cell) => median0(cell.map((star) => star.shape[1]))),
-    stars: cells.map((cell) => cell.length),
-  };
-  // A bright star is known to a hundredth of its width at best, whatever its signal.
-  const weights = good.map((star) => 1 / (4 / star.snr ** 2 + 4e-4));
-  const shape = good.length < 12 ? null : robustFit([ones, u, v, r2], size2, { weights });
-  const nothing: FieldMap = {
-    ...base,
-    tilt: NaN,
-    tiltDegrees: NaN,
-    tiltSignificance: 0,
-    curvature: NaN,
-    curvatureSignificance: 0,
-    rotation: null,
-    radialShape: NaN,
-    radialSignificance: 0,
-  };
-  if (shape === null) return nothing;
-  const [c0, c1, c2, c3] = shape.coefficients;
-  const middle = c0 > 0 ? c0 : median(size2);
-  const tilt = Math.hypot(c1, c2);
-  const tiltError = Math.hypot(c1 * shape.errors[1], c2 * shape.errors[2]) / (tilt > 0 ? tilt : 1);
-  const result: FieldMap = {
-    ...nothing,
-    tilt: tilt / middle,
-    tiltDegrees: (Math.atan2(c2, c1) * 180 / Math.PI + 360) % 360,
-    tiltSignificance: tilt / Math.max(tiltError, 1e-12 * middle),
-    curvature: c3 / middle,
-    curvatureSignificance: Math.abs(c3) / Math.max(shape.errors[3], 1e-12 * middle),
-  };
-  // Spin-2 field: two rows a star. Variance of the matched Gaussian: a b = (FWHM / 2.3548)², a² + b² = 2 a b / √(1 −
-  // χ²).
-  const sigma2 = good.map((star) => (star.fwhmPixels / fwhmPerSigma) ** 2);
-  const trace = good.map((star, i) => {
-    const chi2 = Math.min(0.999, star.shape[0] ** 2 + star.shape[1] ** 2);
-    return 2 * sigma2[i] / Math.sqrt(1 - chi2);
-  });
-  const twice = <T>(first: readonly T[], second: readonly T[]) => [...first, ...second];
-  const zero = u.map(() => 0);
-  const q = twice(good.map((star, i) => star.shape[0] * trace[i]), good.map((star, i) => star.shape[1] * trace[i]));
-  const terms = [
-    twice(ones, zero),
-    twice(zero, ones),
-    twice(u.map((each, i) => -(each * each - v[i] * v[i])), u.map((each, i) => -2 * each * v[i])),
-    twice(u.map((each) => 2 * each), v.map((each) => 2 * each)),
-    twice(v.map((each) => -2 * each), u.map((each) => 2 * each)),
-  ];
-  // A variance is known to a share of itself, but weights by it would hear the middle alone, where no star trails.
-  const spin = robustFit(terms, q, { weights: twice(weights, weights) });
-  if (spin === null) return result;
-  const [, , k, p1, p2] = spin.coefficients;
-  const significance = k / Math.max(spin.errors[2], 1e-12 * middle);
-  const typical = median(trace);
-  const radial = { radialShape: -k / typical, radialSignificance: -significance };
-  if (!(significance > 0)) return { ...result, ...radial };
-  const degrees = Math.sqrt(12 * k) / radius * 180 / Math.PI;
-  return {
-    ...result,
-    ...radial,
-    rotation: { degrees, centre: { x: cx + p1 / k * radius, y: cy + p2 / k * radius }, significance },
-  };
+  const shaped = stars.filter((star) => !star.saturated && star.snr >= minimumSnr);
+  const cells = cellMedians(shaped, width, height);
+  const field = placeStars(shaped, width, height);
+  const widths = fitWidths(field);
+  if (widths === null) return { ...cells, ...unknownWidths, ...unknownElongation };
+  return { ...cells, ...widths.slopes, ...fitElongation(field, widths.middle) };
 }

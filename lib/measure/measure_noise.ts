@@ -1,6 +1,7 @@
 /** The noise of a frame, several ways that trust different things. */
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import type { Raster } from "../core/raster.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { clippedSdFactor, sigmaClip } from "../stats/sigma_clip.ts";
 import { type Sampling, samplingOf } from "../core/sampling.ts";
@@ -39,12 +40,19 @@ export interface NoiseReport {
  * Standard deviation that white noise of 1 has in each scale, two-dimensional B3 starlet (exact kernel norms; Starck &
  * Murtagh).
  */
-const SCALE_GAIN: readonly number[] = [0.8907963, 0.2006639, 0.0855075, 0.0412174, 0.0204249, 0.0101898, 0.005092];
+const scaleGains: readonly number[] = [0.8907963, 0.2006639, 0.0855075, 0.0412174, 0.0204249, 0.0101898, 0.005092];
 /** The same for what is left after J scales: the smooth plane. */
-const REST_GAIN: readonly number[] = [0.2734375, 0.1234741, 0.0603595, 0.0300147];
+const smoothGains: readonly number[] = [0.2734375, 0.1234741, 0.0603595, 0.0300147];
+/** Norm of [1 −2 1] ⊗ [1 −2 1]: noise of what the operator leaves over that of a pixel. */
+const operatorNorm = 6;
+/** A detail of so many standard deviations is signal. */
+const signalSigmas = 3;
+/** Fewest samples without signal that tell a noise, and most iterations. */
+const minimumFree = 16;
+const maximumIterations = 10;
 
 /** The plane to work on: all of it, or every second pixel of every second row from the first green one of a mosaic. */
-function planeFor(sampling: Sampling): { data: Float32Array; width: number; height: number } {
+function planeFor(sampling: Sampling): Raster {
   const { data, width, height, parity } = sampling;
   if (parity === -1) return { data, width, height };
   const w = (width - parity + 1) >> 1;
@@ -91,8 +99,16 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
   if (width < 3 || height < 3) {
     throw new RangeError(`measureNoise: image must be at least 3 × 3, but got ${width} × ${height}`);
   }
-  const data = withoutGaps(raw);
-  const size = width * height;
+  const plane = { data: withoutGaps(raw), width, height };
+  const { secondDifference, meanModulus } = differenceNoise({ data: raw, width, height });
+  const starlet = decompose(raw, plane, scales);
+  const firstScale = madSigma(starlet.details[0]) / scaleGains[0];
+  const { noise, freeShare } = noiseWithoutSignal(plane.data, starlet, firstScale);
+  return { channel: sampling.channel, noise, firstScale, secondDifference, meanModulus, freeShare, options: used };
+}
+
+/** Noise by the 3 × 3 operator that no plane passes. */
+function differenceNoise({ data, width, height }: Raster): { secondDifference: number; meanModulus: number } {
   const bends = new Float32Array((width - 2) * (height - 2));
   let modulus = 0;
   let known = 0;
@@ -101,8 +117,8 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
       const i = y * width + x;
       const a = i - width;
       const b = i + width;
-      const v = raw[a - 1] - 2 * raw[a] + raw[a + 1] - 2 * (raw[i - 1] - 2 * raw[i] + raw[i + 1]) + raw[b - 1] -
-        2 * raw[b] + raw[b + 1];
+      const v = data[a - 1] - 2 * data[a] + data[a + 1] - 2 * (data[i - 1] - 2 * data[i] + data[i + 1]) + data[b - 1] -
+        2 * data[b] + data[b + 1];
       bends[at] = v;
       if (v === v) {
         modulus += Math.abs(v);
@@ -110,62 +126,90 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
       }
     }
   }
-  const secondDifference = madSigma(bends) / 6;
-  const meanModulus = Math.sqrt(Math.PI / 2) * modulus / (6 * known);
-  let smooth = data;
-  let firstScale = NaN;
-  const planes: Float32Array[] = [];
-  for (let j = 0; j < scales; j++) {
-    const next = starletSmooth(smooth, width, height, 2 ** j);
-    const detail = new Float32Array(size);
-    for (let i = 0; i < size; i++) detail[i] = raw[i] === raw[i] ? smooth[i] - next[i] : NaN;
-    if (j === 0) firstScale = madSigma(detail) / SCALE_GAIN[0];
-    planes.push(detail);
-    smooth = next;
-  }
-  // White noise less its smooth plane: 1 − 2 · (middle of the smoothing kernel) + its norm²; the middle is what the
-  // gains leave.
-  let sigma = firstScale;
-  let free = 0;
-  const kept = 1 - 2 * centreWeight(scales) + REST_GAIN[scales - 1] ** 2;
-  for (let round = 0; round < 10 && sigma > 0; round++) {
-    let sum = 0;
-    let squares = 0;
-    let n = 0;
-    for (let i = 0; i < size; i++) {
-      let quiet = true;
-      for (let j = 0; j < scales; j++) {
-        if (!(Math.abs(planes[j][i]) < 3 * sigma * SCALE_GAIN[j])) {
-          quiet = false;
-          break;
-        }
-      }
-      if (!quiet) continue;
-      const d = data[i] - smooth[i];
-      sum += d;
-      squares += d * d;
-      n++;
-    }
-    if (n < 16) break;
-    const next = Math.sqrt(Math.max(0, squares / n - (sum / n) ** 2)) / (clippedSdFactor(3, "once") * Math.sqrt(kept));
-    const settled = Math.abs(next - sigma) < 1e-3 * sigma;
-    sigma = next;
-    free = n / size;
-    if (settled) break;
-  }
   return {
-    channel: sampling.channel,
-    noise: sigma,
-    firstScale,
-    secondDifference,
-    meanModulus,
-    freeShare: free,
-    options: used,
+    secondDifference: madSigma(bends) / operatorNorm,
+    meanModulus: Math.sqrt(Math.PI / 2) * modulus / (operatorNorm * known),
   };
 }
 
+/** A plane as starlet scales: the details of each, NaN where the plane has gaps, and the smooth rest. */
+interface Starlet {
+  readonly details: readonly Float32Array[];
+  readonly smooth: Float32Array;
+}
+
 /**
- * Weight of the middle pixel after J smoothings with holes: by smoothing a unit impulse along one axis, squared for
+ * Decompose a plane.
+ *
+ * @param raw the plane with its gaps
+ * @param plane the same, gaps filled
+ */
+function decompose(raw: Float32Array, { data, width, height }: Raster, scales: number): Starlet {
+  const details: Float32Array[] = [];
+  let smooth = data;
+  for (let j = 0; j < scales; j++) {
+    const next = starletSmooth(smooth, width, height, 2 ** j);
+    const detail = new Float32Array(raw.length);
+    for (let i = 0; i < raw.length; i++) detail[i] = raw[i] === raw[i] ? smooth[i] - next[i] : NaN;
+    details.push(detail);
+    smooth = next;
+  }
+  return { details, smooth };
+}
+
+/** Number and standard deviation of what the samples free of signal have beyond the smooth rest. */
+function scatterWithoutSignal(
+  data: Float32Array,
+  { details, smooth }: Starlet,
+  noise: number,
+): { count: number; sd: number } {
+  const limits = details.map((_, j) => signalSigmas * noise * scaleGains[j]);
+  let sum = 0;
+  let squares = 0;
+  let count = 0;
+  for (let i = 0; i < data.length; i++) {
+    let free = true;
+    for (let j = 0; j < details.length; j++) {
+      if (!(Math.abs(details[j][i]) < limits[j])) {
+        free = false;
+        break;
+      }
+    }
+    if (!free) continue;
+    const residual = data[i] - smooth[i];
+    sum += residual;
+    squares += residual * residual;
+    count++;
+  }
+  return { count, sd: Math.sqrt(Math.max(0, squares / count - (sum / count) ** 2)) };
+}
+
+/** Noise where no scale shows signal, from a first idea of it until it settles, and the share of such samples. */
+function noiseWithoutSignal(
+  data: Float32Array,
+  starlet: Starlet,
+  first: number,
+): { noise: number; freeShare: number } {
+  // White noise less its smooth plane: 1 − 2 · (central weight of the smoothing kernel) + its norm².
+  const scales = starlet.details.length;
+  const keptVariance = 1 - 2 * centreWeight(scales) + smoothGains[scales - 1] ** 2;
+  const factor = clippedSdFactor(signalSigmas, "once") * Math.sqrt(keptVariance);
+  let noise = first;
+  let freeShare = 0;
+  for (let iteration = 0; iteration < maximumIterations && noise > 0; iteration++) {
+    const { count, sd } = scatterWithoutSignal(data, starlet, noise);
+    if (count < minimumFree) break;
+    const next = sd / factor;
+    const settled = Math.abs(next - noise) < 1e-3 * noise;
+    noise = next;
+    freeShare = count / data.length;
+    if (settled) break;
+  }
+  return { noise, freeShare };
+}
+
+/**
+ * Weight of the central pixel after J smoothings with holes: by smoothing a unit impulse along one axis, squared for
  * two.
  */
 function centreWeight(scales: number): number {

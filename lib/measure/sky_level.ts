@@ -30,77 +30,123 @@ export interface SkyLevel {
 export type SkyPart = Region | "darkest" | null;
 
 /** Samples looked at: enough for a level to 1/400 of the noise, few enough to sort in a blink. */
-const SAMPLES = 200_000;
+const maximumSamples = 200_000;
+/** Fewest samples that a density is made of. */
+const minimumSamples = 16;
 /** Share of the tallest peak that a darker peak must reach to count as the sky. */
-const PEAK_SHARE = 0.25;
+const minimumPeakShare = 0.25;
+/** The stretch that holds this share of the samples gives a first idea; about the mode of a normal distribution it… */
+const shortestShare = 0.3;
+/** … spans so many sigma. */
+const shortestSigmas = 0.7706;
+/** Bins of the density, and how many of them a standard deviation spans. */
+const binCount = 2048;
+const binsPerSigma = 16;
+/** Bins of a running mean; three of them are nearly a Gaussian of 5.5 bins = 0.34 sigma. */
+const runningMean = 11;
+/** Times level and noise are measured in turn. */
+const iterations = 3;
+/** Fewest samples below the level that tell the noise. */
+const minimumBelow = 8;
+/** Share of a normal distribution within two sigma. */
+const twoSigmaShare = 0.9545;
 
-function skyOf(data: Float32Array): { level: number; noise: number; share: number } {
-  // A stride without a common factor with usual widths, so that no column pattern is singled out.
-  const stride = Math.max(1, Math.floor(data.length / SAMPLES) | 1);
+/** Level and noise of the sky while they are measured. */
+interface LevelAndNoise {
+  readonly level: number;
+  readonly noise: number;
+}
+
+/** The finite samples, thinned and sorted. */
+function sortedSamples(data: Float32Array): Float32Array {
+  // An odd stride, so that no column pattern of usual widths is singled out.
+  const stride = Math.max(1, Math.floor(data.length / maximumSamples) | 1);
   const kept = new Float32Array(Math.ceil(data.length / stride));
   let n = 0;
   for (let i = 0; i < data.length; i += stride) if (Number.isFinite(data[i])) kept[n++] = data[i];
-  if (n === 0) return { level: NaN, noise: NaN, share: 0 };
-  const x = kept.subarray(0, n).sort();
-  if (n < 16 || x[0] === x[n - 1]) return { level: x[n >> 1], noise: 0, share: 1 };
-  // Shortest stretch that holds three tenths of the samples: a first idea of the most frequent level and the spread.
-  const span = Math.max(2, Math.floor(0.3 * n));
+  return kept.subarray(0, n).sort();
+}
+
+/** First idea of the most frequent level and the spread: the shortest stretch that holds three tenths of the samples. */
+function shortestStretch(sorted: Float32Array): LevelAndNoise {
+  const n = sorted.length;
+  const span = Math.max(2, Math.floor(shortestShare * n));
   let start = 0;
   let shortest = Infinity;
   for (let i = 0; i + span < n; i++) {
-    const length = x[i + span] - x[i];
+    const length = sorted[i + span] - sorted[i];
     if (length < shortest) {
       shortest = length;
       start = i;
     }
   }
-  let level = x[start + (span >> 1)];
-  // Three tenths of a normal distribution about its mode span 0.77 sigma.
-  let noise = shortest / 0.7706;
+  return { level: sorted[start + (span >> 1)], noise: shortest / shortestSigmas };
+}
+
+/** Density of samples on a grid of bins, smoothed by three running means. */
+function smoothedDensity(sorted: Float32Array, low: number, step: number): Float64Array {
+  let density = new Float64Array(binCount);
+  for (let i = 0; i < sorted.length; i++) {
+    const at = Math.floor((sorted[i] - low) / step);
+    if (at >= 0 && at < binCount) density[at]++;
+  }
+  const half = runningMean >> 1;
+  for (let pass = 0; pass < 3; pass++) {
+    const next = new Float64Array(binCount);
+    let sum = 0;
+    for (let i = 0; i < binCount + half; i++) {
+      if (i < binCount) sum += density[i];
+      if (i >= runningMean) sum -= density[i - runningMean];
+      if (i >= half) next[i - half] = sum;
+    }
+    density = next;
+  }
+  return density;
+}
+
+/** Place of the darkest peak of some height, in bins. */
+function darkestPeak(density: Float64Array): number {
+  let highest = 0;
+  for (let i = 0; i < binCount; i++) highest = Math.max(highest, density[i]);
+  const limit = minimumPeakShare * highest;
+  let peak = 0;
+  while (peak + 1 < binCount && !(density[peak] >= limit && density[peak] >= density[peak + 1])) peak++;
+  // Climb on while the hill goes up within a sigma, so that a shoulder is not taken for a peak.
+  for (let i = peak; i < Math.min(binCount, peak + binsPerSigma); i++) if (density[i] > density[peak]) peak = i;
+  const a = density[peak - 1] ?? 0;
+  const c = density[peak + 1] ?? 0;
+  const bend = a - 2 * density[peak] + c;
+  return peak + 0.5 + (bend < 0 ? 0.5 * (a - c) / bend : 0);
+}
+
+/** Level from the smoothed density about a first idea of it, and noise from the samples below; null noise: too few. */
+function refine(sorted: Float32Array, { level, noise }: LevelAndNoise): { level: number; noise: number | null } {
+  const step = noise / binsPerSigma;
+  const low = Math.max(sorted[0], level - 60 * noise);
+  const better = low + step * darkestPeak(smoothedDensity(sorted, low, step));
+  let below = 0;
+  while (below < sorted.length && sorted[below] < better) below++;
+  if (below < minimumBelow) return { level: better, noise: null };
+  const spread = madSigmaFactor * (better - sorted[below >> 1]);
+  return { level: better, noise: spread > 0 ? spread : null };
+}
+
+function skyOf(data: Float32Array): Omit<SkyLevel, "channel"> {
+  const sorted = sortedSamples(data);
+  const n = sorted.length;
+  if (n === 0) return { level: NaN, noise: NaN, share: 0 };
+  if (n < minimumSamples || sorted[0] === sorted[n - 1]) return { level: sorted[n >> 1], noise: 0, share: 1 };
+  let { level, noise } = shortestStretch(sorted);
   if (!(noise > 0)) return { level, noise: 0, share: 1 };
-  // Density on a grid, smoothed with 0.35 sigma; the darkest peak of some height is the sky.
-  for (let round = 0; round < 3; round++) {
-    const step = noise / 16;
-    const low = Math.max(x[0], level - 60 * noise);
-    const bins = 2048;
-    const counts = new Float64Array(bins);
-    for (let i = 0; i < n; i++) {
-      const at = Math.floor((x[i] - low) / step);
-      if (at >= 0 && at < bins) counts[at]++;
-    }
-    let density = counts;
-    for (let pass = 0; pass < 3; pass++) {
-      // Three running means of 11 bins: nearly a Gaussian of 5.5 bins = 0.34 sigma.
-      const next = new Float64Array(bins);
-      let sum = 0;
-      for (let i = 0; i < bins + 5; i++) {
-        if (i < bins) sum += density[i];
-        if (i >= 11) sum -= density[i - 11];
-        if (i >= 5) next[i - 5] = sum;
-      }
-      density = next;
-    }
-    let top = 0;
-    for (let i = 0; i < bins; i++) top = Math.max(top, density[i]);
-    let peak = 0;
-    while (peak + 1 < bins && !(density[peak] >= PEAK_SHARE * top && density[peak] >= density[peak + 1])) peak++;
-    // Climb on while the hill goes up within a sigma, so that a shoulder is not taken for a peak.
-    for (let i = peak; i < Math.min(bins, peak + 16); i++) if (density[i] > density[peak]) peak = i;
-    const a = density[peak - 1] ?? 0;
-    const b = density[peak];
-    const c = density[peak + 1] ?? 0;
-    const bend = a - 2 * b + c;
-    level = low + step * (peak + 0.5 + (bend < 0 ? 0.5 * (a - c) / bend : 0));
-    let below = 0;
-    while (below < n && x[below] < level) below++;
-    if (below < 8) break;
-    const better = madSigmaFactor * (level - x[below >> 1]);
-    if (!(better > 0)) break;
-    noise = better;
+  for (let iteration = 0; iteration < iterations; iteration++) {
+    const refined = refine(sorted, { level, noise });
+    level = refined.level;
+    if (refined.noise === null) break;
+    noise = refined.noise;
   }
   let inside = 0;
-  for (let i = 0; i < n; i++) if (Math.abs(x[i] - level) <= 2 * noise) inside++;
-  return { level, noise, share: Math.min(1, inside / n / 0.9545) };
+  for (let i = 0; i < n; i++) if (Math.abs(sorted[i] - level) <= 2 * noise) inside++;
+  return { level, noise, share: Math.min(1, inside / n / twoSigmaShare) };
 }
 
 /**
@@ -141,7 +187,7 @@ export function measureSky(image: Image, part: SkyPart = null): SkyLevel[] {
 }
 
 /** Parts along each side of the field; they overlap by half. */
-const PARTS = 8;
+const partsAlong = 8;
 
 /**
  * The part of the field, an eighth along each side, that is darkest: where the median of each channel above the lowest
@@ -149,23 +195,23 @@ const PARTS = 8;
  * less than 64 pixels a side.
  */
 function darkestPart({ width, height, planes }: Image): Region | null {
-  const w = Math.floor(width / PARTS);
-  const h = Math.floor(height / PARTS);
+  const w = Math.floor(width / partsAlong);
+  const h = Math.floor(height / partsAlong);
   if (w < 8 || h < 8) return null;
   const parts: Region[] = [];
-  for (let r = 0; r <= 2 * (PARTS - 1); r++) {
-    for (let c = 0; c <= 2 * (PARTS - 1); c++) {
+  for (let r = 0; r <= 2 * (partsAlong - 1); r++) {
+    for (let c = 0; c <= 2 * (partsAlong - 1); c++) {
       parts.push({ x: Math.floor(c * w / 2), y: Math.floor(r * h / 2), width: w, height: h });
     }
   }
   const total = new Float64Array(parts.length);
   for (const { data } of planes) {
-    const middles = parts.map((part) => middleOf(data, width, part));
-    const known = middles.filter((v) => v === v);
+    const medians = parts.map((part) => partMedian(data, width, part));
+    const known = medians.filter((v) => v === v);
     if (known.length === 0) return null;
     const lowest = Math.min(...known);
     const spread = quantileOf(Float64Array.from(known), 0.5) - lowest;
-    middles.forEach((v, at) => total[at] += v === v ? (v - lowest) / (spread > 0 ? spread : 1) : Infinity);
+    medians.forEach((v, at) => total[at] += v === v ? (v - lowest) / (spread > 0 ? spread : 1) : Infinity);
   }
   let best = 0;
   for (let at = 1; at < total.length; at++) if (total[at] < total[best]) best = at;
@@ -173,7 +219,7 @@ function darkestPart({ width, height, planes }: Image): Region | null {
 }
 
 /** Median of every third sample each way of a part; NaN when more than half of them have no data. */
-function middleOf(data: Float32Array, width: number, part: Region): number {
+function partMedian(data: Float32Array, width: number, part: Region): number {
   const kept = new Float64Array(Math.ceil(part.width / 3) * Math.ceil(part.height / 3));
   let n = 0;
   for (let y = part.y; y < part.y + part.height; y += 3) {
