@@ -42,6 +42,7 @@ export interface PhotonTransfer {
   readonly options: PhotonTransferOptions;
 }
 
+/** Samples of one colour phase in a part of a frame: every `step`-th column and row. */
 interface Window {
   readonly x0: number;
   readonly y0: number;
@@ -50,6 +51,27 @@ interface Window {
   readonly step: number;
 }
 
+/** Planes of two flats and two bias frames. */
+interface Planes {
+  readonly flats: readonly [Float32Array, Float32Array];
+  readonly biases: readonly [Float32Array, Float32Array];
+  readonly width: number;
+}
+
+/** What one colour phase tells. */
+interface PhaseTransfer {
+  readonly gain: number;
+  readonly readNoise: number;
+  readonly flatLevel: number;
+  readonly biasLevel: number;
+  readonly correlation: number;
+  readonly pixels: number;
+}
+
+/** Mean and standard deviation of samples, outliers left out. */
+type Clip = (values: Float64Array) => { readonly mean: number; readonly sd: number };
+
+/** A number from each pair of samples of two planes in a window. */
 function gather(
   a: Float32Array,
   b: Float32Array,
@@ -64,6 +86,49 @@ function gather(
     for (let x = x0; x < x1; x += step) out[n++] = of(a[y * width + x], b[y * width + x]);
   }
   return out.subarray(0, n);
+}
+
+/** Sums of 2 × 2 values of a window. */
+function blockSums(values: Float64Array, { x0, x1, step }: Window): Float64Array {
+  const across = Math.ceil((x1 - x0) / step);
+  const down = Math.floor(values.length / across);
+  const sums = new Float64Array((across >> 1) * (down >> 1));
+  for (let y = 0, n = 0; y + 1 < down; y += 2) {
+    for (let x = 0; x + 1 < across; x += 2, n++) {
+      const i = y * across + x;
+      sums[n] = values[i] + values[i + 1] + values[i + across] + values[i + across + 1];
+    }
+  }
+  return sums;
+}
+
+/** Gain and read noise of one colour phase. */
+function transferOf({ flats, biases, width }: Planes, window: Window, clip: Clip): PhaseTransfer {
+  const mean = (plane: Float32Array) => clip(gather(plane, plane, width, window, (v) => v)).mean;
+  const biasLevel = (mean(biases[0]) + mean(biases[1])) / 2;
+  const first = mean(flats[0]) - biasLevel;
+  const second = mean(flats[1]) - biasLevel;
+  const scale = first / second;
+  const difference = gather(flats[0], flats[1], width, window, (a, b) => a - biasLevel - scale * (b - biasLevel));
+  const flatVariance = clip(difference).sd ** 2;
+  const biasVariance = clip(gather(biases[0], biases[1], width, window, (a, b) => a - b)).sd ** 2;
+  // Scaling the second flat scales its noise: shot noise of level S adds S + scale² · S/scale = S (1 + scale).
+  const shot = flatVariance - biasVariance * (1 + scale * scale) / 2;
+  if (!(shot > 0)) {
+    throw new RangeError(
+      `photonTransfer: flats must be noisier than bias, but got variances ${flatVariance} and ${biasVariance}; give flats first, bias second`,
+    );
+  }
+  const gain = first * (1 + scale) / shot;
+  return {
+    gain,
+    // Quantisation adds 1/12 ADU² to each frame.
+    readNoise: gain * Math.sqrt(Math.max(0, biasVariance / 2 - 1 / 12)),
+    flatLevel: (first + second) / 2,
+    biasLevel,
+    correlation: clip(blockSums(difference, window)).sd ** 2 / (4 * flatVariance),
+    pixels: difference.length,
+  };
 }
 
 /**
@@ -107,67 +172,34 @@ export function photonTransfer(
   requireSameSize("photonTransfer", ...flats, ...biases);
   const { width, height } = flats[0];
   const mosaic = flats[0].geometry.bayer !== null;
-  const [f1, f2] = flats.map((image) => image.planes[0].data);
-  const [b1, b2] = biases.map((image) => image.planes[0].data);
   const step = mosaic ? 2 : 1;
   const margin = (size: number) => Math.floor(size * (1 - middleShare) / 4) * 2;
-  const clipped = (values: Float64Array) => sigmaClip(values, { rejectBelow: reject, rejectAbove: reject });
-  const gains: number[] = [];
-  const noises: number[] = [];
-  const flatLevels: number[] = [];
-  const biasLevels: number[] = [];
-  const correlations: number[] = [];
-  let pixels = 0;
-  for (let phase = 0; phase < (mosaic ? 4 : 1); phase++) {
-    const window: Window = {
-      x0: margin(width) + (phase & 1),
-      y0: margin(height) + (phase >> 1),
-      x1: width - margin(width),
-      y1: height - margin(height),
-      step,
-    };
-    const mean = (a: Float32Array) => clipped(gather(a, a, width, window, (v) => v)).mean;
-    const bias = (mean(b1) + mean(b2)) / 2;
-    const first = mean(f1) - bias;
-    const second = mean(f2) - bias;
-    const scale = first / second;
-    const flatDifference = gather(f1, f2, width, window, (a, b) => a - bias - scale * (b - bias));
-    const flatVariance = clipped(flatDifference).sd ** 2;
-    const biasVariance = clipped(gather(b1, b2, width, window, (a, b) => a - b)).sd ** 2;
-    // Scaling the second flat scales its noise: shot noise of level S adds S + scale² · S/scale = S (1 + scale).
-    const shot = flatVariance - biasVariance * (1 + scale * scale) / 2;
-    if (!(shot > 0)) {
-      throw new RangeError(
-        `photonTransfer: flats must be noisier than bias, but got variances ${flatVariance} and ${biasVariance}; give flats first, bias second`,
-      );
-    }
-    const gain = first * (1 + scale) / shot;
-    gains.push(gain);
-    // Quantisation adds 1/12 ADU² to each frame.
-    noises.push(gain * Math.sqrt(Math.max(0, biasVariance / 2 - 1 / 12)));
-    flatLevels.push((first + second) / 2);
-    biasLevels.push(bias);
-    pixels += flatDifference.length;
-    const across = Math.ceil((window.x1 - window.x0) / step);
-    const down = Math.floor(flatDifference.length / across);
-    const sums = new Float64Array((across >> 1) * (down >> 1));
-    for (let y = 0, n = 0; y + 1 < down; y += 2) {
-      for (let x = 0; x + 1 < across; x += 2, n++) {
-        const i = y * across + x;
-        sums[n] = flatDifference[i] + flatDifference[i + 1] + flatDifference[i + across] +
-          flatDifference[i + across + 1];
-      }
-    }
-    correlations.push(clipped(sums).sd ** 2 / (4 * flatVariance));
-  }
+  const planes: Planes = {
+    flats: [flats[0].planes[0].data, flats[1].planes[0].data],
+    biases: [biases[0].planes[0].data, biases[1].planes[0].data],
+    width,
+  };
+  const transfers = Array.from({ length: mosaic ? 4 : 1 }, (_, phase) =>
+    transferOf(
+      planes,
+      {
+        x0: margin(width) + (phase & 1),
+        y0: margin(height) + (phase >> 1),
+        x1: width - margin(width),
+        y1: height - margin(height),
+        step,
+      },
+      (values) => sigmaClip(values, { rejectBelow: reject, rejectAbove: reject }),
+    ));
+  const medianOf = (of: (transfer: PhaseTransfer) => number) => median(transfers.map(of));
   return {
-    electronsPerAdu: median(gains),
-    readNoiseElectrons: median(noises),
-    flatLevel: median(flatLevels),
-    biasLevel: median(biasLevels),
-    phases: gains,
-    correlation: median(correlations),
-    relativeError: Math.sqrt(2 / pixels),
+    electronsPerAdu: medianOf((each) => each.gain),
+    readNoiseElectrons: medianOf((each) => each.readNoise),
+    flatLevel: medianOf((each) => each.flatLevel),
+    biasLevel: medianOf((each) => each.biasLevel),
+    phases: transfers.map((each) => each.gain),
+    correlation: medianOf((each) => each.correlation),
+    relativeError: Math.sqrt(2 / transfers.reduce((sum, each) => sum + each.pixels, 0)),
     options: used,
   };
 }
