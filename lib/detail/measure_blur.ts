@@ -7,9 +7,9 @@ import type { Star } from "../core/star.ts";
 import { starletGains, withoutGaps } from "../filters/starlet.ts";
 import type { PointSpread } from "../kernels/convolve.ts";
 import { detectStars } from "../stars/detect_stars.ts";
-import { typicalShape } from "../stars/fit_stars.ts";
+import { typicalShape } from "../stars/subtract_stars.ts";
 import { measurePsf } from "../stars/measure_psf.ts";
-import { ellipticalDistance, placeOf, psfAt, psfRadius } from "../stars/psf.ts";
+import { ellipticalDistance, likelyBeta, placeOf, psfAt, psfRadius } from "../stars/psf.ts";
 import { findSaturatedTops } from "../stars/saturated_tops.ts";
 import type { DetailNoise } from "./detail_noise.ts";
 import { type MeasuredOn, measuredOn } from "./measured.ts";
@@ -22,10 +22,6 @@ export const residualScales = 4;
 const minimumPsfBrightness = 0.002;
 export const furthestPsfInFwhm = 3;
 export const maximumPsfRadius = 24;
-/** Exponent of the Moffat profile where detection found none that is likely, and the bounds of a likely one. */
-const defaultBeta = 3;
-const minimumBeta = 1.5;
-const maximumBeta = 10;
 
 /** A point-spread function as plain numbers: weights by their offset, those at opposite offsets given once. */
 export interface PsfWeights {
@@ -122,7 +118,7 @@ export function measureBlur(image: Image, saturationLevel: number | null): Decon
   );
   const tops = findSaturatedTops(mean, fwhmPixels, saturationLevel ?? Infinity);
   const saturated = [...stars.filter((star) => star.saturated), ...tops];
-  const beta = moffatBeta >= minimumBeta && moffatBeta <= maximumBeta ? moffatBeta : defaultBeta;
+  const beta = likelyBeta(moffatBeta);
   const common = weightsOf(mean, stars, fwhmPixels, beta, noise);
   if (common === null) {
     throw new RangeError(

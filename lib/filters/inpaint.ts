@@ -1,4 +1,4 @@
-/** Smooth surfaces over what is missing: holes filled from their surroundings, coarse to fine. */
+/** Inpainting: holes filled with a smooth surface from their surroundings, coarse to fine. */
 
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 
@@ -90,6 +90,124 @@ export interface FillSettings {
   readonly sweeps: number;
 }
 
+/** One value for every hole of the coarsest level: the mean of what is known there. */
+function fillWithMean(u: Float64Array, { data, known }: Level): void {
+  let sum = 0;
+  let weight = 0;
+  for (let i = 0; i < u.length; i++) {
+    sum += known[i] * data[i];
+    weight += known[i];
+  }
+  for (let i = 0; i < u.length; i++) if (!(known[i] > 0)) u[i] = sum / weight;
+}
+
+/** The solution of the next coarser level, interpolated to the pixels that are solved here. */
+function fillFromCoarser(
+  u: Float64Array,
+  level: Level,
+  active: Int32Array,
+  coarse: Float64Array,
+  below: Level,
+): void {
+  const { width, known } = level;
+  for (let n = 0; n < active.length; n++) {
+    const i = active[n] < 0 ? -1 - active[n] : active[n];
+    if (known[i] === 1) continue;
+    const x = i % width;
+    const y = (i - x) / width;
+    // Centres of 2 × 2 blocks lie half a pixel off: weights of 3/4 and 1/4.
+    const cy = (y - 0.5) / 2;
+    const y0 = Math.max(0, Math.floor(cy));
+    const y1 = Math.min(below.height - 1, y0 + 1);
+    const cx = (x - 0.5) / 2;
+    const x0 = Math.max(0, Math.floor(cx));
+    const x1 = Math.min(below.width - 1, x0 + 1);
+    const fx = Math.max(0, cx - x0);
+    const fy = Math.max(0, cy - y0);
+    const top = coarse[y0 * below.width + x0] * (1 - fx) + coarse[y0 * below.width + x1] * fx;
+    const bottom = coarse[y1 * below.width + x0] * (1 - fx) + coarse[y1 * below.width + x1] * fx;
+    u[i] = top * (1 - fy) + bottom * fy;
+  }
+}
+
+/** Neighbours of a pixel near the border, mirrored there, weighted as the biharmonic stencil weights them. */
+function mirroredSum(u: Float64Array, w: number, h: number, i: number): number {
+  const at = (x: number, y: number) => {
+    const cx = x < 0 ? Math.min(w - 1, -x) : x >= w ? Math.max(0, 2 * w - 2 - x) : x;
+    const cy = y < 0 ? Math.min(h - 1, -y) : y >= h ? Math.max(0, 2 * h - 2 - y) : y;
+    return u[cy * w + cx];
+  };
+  const x = i % w;
+  const y = (i - x) / w;
+  return 8 * (at(x - 1, y) + at(x + 1, y) + at(x, y - 1) + at(x, y + 1)) -
+    2 * (at(x - 1, y - 1) + at(x + 1, y - 1) + at(x - 1, y + 1) + at(x + 1, y + 1)) -
+    (at(x - 2, y) + at(x + 2, y) + at(x, y - 2) + at(x, y + 2));
+}
+
+/** Gauss–Seidel sweeps over the active pixels of a level, in place. */
+function relax(u: Float64Array, level: Level, active: Int32Array, { pull, sweeps }: FillSettings): void {
+  const { width: w, height: h, data, known } = level;
+  const exact = pull === 0;
+  // What the known samples pull with, and the share of the whole that a sum has; nothing is pulled where they are
+  // fixed.
+  const pulls = new Float64Array(active.length);
+  const shares = new Float64Array(active.length);
+  for (let n = 0; n < active.length; n++) {
+    const i = active[n] < 0 ? -1 - active[n] : active[n];
+    const weight = exact ? 0 : pull * known[i];
+    pulls[n] = weight * data[i];
+    shares[n] = exact && known[i] === 1 ? 0 : 1 / (20 + weight);
+  }
+  for (let sweep = 0; sweep < sweeps; sweep++) {
+    // Forward and backward in turn, so that no direction is favoured.
+    const step = sweep % 2 === 1 ? -1 : 1;
+    const end = step > 0 ? active.length : -1;
+    for (let n = step > 0 ? 0 : active.length - 1; n !== end; n += step) {
+      let i = active[n];
+      const share = shares[n];
+      if (share === 0) continue;
+      let sum = pulls[n];
+      if (i >= 0) {
+        // The sample before this one, just made, comes last: nothing else waits for it.
+        sum += 8 * (u[i - w] + u[i + w] + u[i + step]) -
+          2 * (u[i - w - 1] + u[i - w + 1] + u[i + w - 1] + u[i + w + 1]) -
+          (u[i - 2] + u[i + 2] + u[i - 2 * w] + u[i + 2 * w]) + 8 * u[i - step];
+      } else {
+        i = -1 - i;
+        sum += mirroredSum(u, w, h, i);
+      }
+      u[i] = sum * share;
+    }
+  }
+}
+
+/** The levels of a pyramid down to a few pixels, or to one without holes. */
+function pyramidOf(finest: Level): Level[] {
+  const levels = [finest];
+  for (let last = finest; Math.max(last.width, last.height) > 4; last = levels[levels.length - 1]) {
+    if (last !== finest && !last.known.includes(0)) break;
+    levels.push(coarser(last));
+  }
+  return levels;
+}
+
+/** The surface on the finest level, solved from the coarsest to it. */
+function solve(finest: Level, settings: FillSettings): Float64Array {
+  const levels = pyramidOf(finest);
+  let solution = new Float64Array(0);
+  for (let k = levels.length - 1; k >= 0; k--) {
+    const level = levels[k];
+    const active = activePixels(level, settings.pull === 0 ? 0 : 3);
+    const u = new Float64Array(level.data.length);
+    u.set(level.data);
+    if (k === levels.length - 1) fillWithMean(u, level);
+    else fillFromCoarser(u, level, active, solution, levels[k + 1]);
+    relax(u, level, active, settings);
+    solution = u;
+  }
+  return solution;
+}
+
 /**
  * Fill the holes of a plane with the surface of least bending energy ∫(Δu)² that agrees with its surroundings
  * (biharmonic inpainting, Damelin & Hoang 2018, SIAM J. Imaging Sci. 11, 1), by Gauss–Seidel sweeps from the coarsest
@@ -106,8 +224,6 @@ export function fillHoles(
   height: number,
   settings: FillSettings,
 ): Float32Array {
-  const { pull, sweeps } = settings;
-  const exact = pull === 0;
   const known = borrowPlane(data.length);
   const clean = borrowPlane(data.length);
   let missing = 0;
@@ -119,99 +235,11 @@ export function fillHoles(
   }
   const out = borrowPlane(data.length);
   out.set(data);
-  const finish = () => {
-    returnPlane(known);
-    returnPlane(clean);
-    return out;
-  };
-  if (missing === 0 || missing === data.length) return finish();
-  const levels: Level[] = [{ width, height, data: clean, known }];
-  while (Math.max(levels[levels.length - 1].width, levels[levels.length - 1].height) > 4) {
-    const last = levels[levels.length - 1];
-    if (last !== levels[0] && !last.known.includes(0)) break;
-    levels.push(coarser(last));
+  if (missing > 0 && missing < data.length) {
+    const made = solve({ width, height, data: clean, known }, settings);
+    for (let i = 0; i < data.length; i++) if (hole[i] || !Number.isFinite(data[i])) out[i] = made[i];
   }
-  let solution: Float64Array | null = null;
-  for (let k = levels.length - 1; k >= 0; k--) {
-    const level = levels[k];
-    const { width: w, height: h } = level;
-    const size = w * h;
-    const u = new Float64Array(size);
-    const active = activePixels(level, exact ? 0 : 3);
-    u.set(level.data);
-    if (solution === null) {
-      let sum = 0;
-      let weight = 0;
-      for (let i = 0; i < size; i++) {
-        sum += level.known[i] * level.data[i];
-        weight += level.known[i];
-      }
-      for (let i = 0; i < size; i++) if (!(level.known[i] > 0)) u[i] = sum / weight;
-    } else {
-      const below = levels[k + 1];
-      const from: Float64Array = solution;
-      for (let n = 0; n < active.length; n++) {
-        const i = active[n] < 0 ? -1 - active[n] : active[n];
-        if (level.known[i] === 1) continue;
-        const x = i % w;
-        const y = (i - x) / w;
-        // Centres of 2 × 2 blocks lie half a pixel off: weights of 3/4 and 1/4.
-        const cy = (y - 0.5) / 2;
-        const y0 = Math.max(0, Math.floor(cy));
-        const y1 = Math.min(below.height - 1, y0 + 1);
-        const cx = (x - 0.5) / 2;
-        const x0 = Math.max(0, Math.floor(cx));
-        const x1 = Math.min(below.width - 1, x0 + 1);
-        const fx = Math.max(0, cx - x0);
-        const fy = Math.max(0, cy - y0);
-        const top = from[y0 * below.width + x0] * (1 - fx) + from[y0 * below.width + x1] * fx;
-        const bottom = from[y1 * below.width + x0] * (1 - fx) + from[y1 * below.width + x1] * fx;
-        u[i] = top * (1 - fy) + bottom * fy;
-      }
-    }
-    const at = (x: number, y: number) => {
-      const cx = x < 0 ? Math.min(w - 1, -x) : x >= w ? Math.max(0, 2 * w - 2 - x) : x;
-      const cy = y < 0 ? Math.min(h - 1, -y) : y >= h ? Math.max(0, 2 * h - 2 - y) : y;
-      return u[cy * w + cx];
-    };
-    // What the known samples pull with, and the share of the whole that a sum has; nothing is pulled where they are
-    // fixed.
-    const pulls = new Float64Array(active.length);
-    const shares = new Float64Array(active.length);
-    for (let n = 0; n < active.length; n++) {
-      const i = active[n] < 0 ? -1 - active[n] : active[n];
-      const weight = exact ? 0 : pull * level.known[i];
-      pulls[n] = weight * level.data[i];
-      shares[n] = exact && level.known[i] === 1 ? 0 : 1 / (20 + weight);
-    }
-    for (let sweep = 0; sweep < sweeps; sweep++) {
-      // Forward and backward in turn, so that no direction is favoured.
-      const step = sweep % 2 === 1 ? -1 : 1;
-      const end = step > 0 ? active.length : -1;
-      for (let n = step > 0 ? 0 : active.length - 1; n !== end; n += step) {
-        let i = active[n];
-        const share = shares[n];
-        if (share === 0) continue;
-        let sum = pulls[n];
-        if (i >= 0) {
-          // The sample before this one, just made, comes last: nothing else waits for it.
-          sum += 8 * (u[i - w] + u[i + w] + u[i + step]) -
-            2 * (u[i - w - 1] + u[i - w + 1] + u[i + w - 1] + u[i + w + 1]) -
-            (u[i - 2] + u[i + 2] + u[i - 2 * w] + u[i + 2 * w]) + 8 * u[i - step];
-        } else {
-          i = -1 - i;
-          const x = i % w;
-          const y = (i - x) / w;
-          sum += 8 * (at(x - 1, y) + at(x + 1, y) + at(x, y - 1) + at(x, y + 1)) -
-            2 * (at(x - 1, y - 1) + at(x + 1, y - 1) + at(x - 1, y + 1) + at(x + 1, y + 1)) -
-            (at(x - 2, y) + at(x + 2, y) + at(x, y - 2) + at(x, y + 2));
-        }
-        u[i] = sum * share;
-      }
-    }
-    solution = u;
-  }
-  const made = solution as Float64Array;
-  for (let i = 0; i < data.length; i++) if (hole[i] || !Number.isFinite(data[i])) out[i] = made[i];
-  return finish();
+  returnPlane(known);
+  returnPlane(clean);
+  return out;
 }

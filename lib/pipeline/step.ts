@@ -120,8 +120,8 @@ const definitions: readonly StepDefinition[] = [
     title: "Star reduction",
     purpose: { changesStars: true },
     run: (inputs, options) => {
-      const [image, known = null] = imagesIn("reduceStars", inputs, 1);
-      return { "": reduceStars(image, passed(options), known) };
+      const [image, stars = null] = imagesIn("reduceStars", inputs, 1);
+      return { "": reduceStars(image, { stars, ...passed(options) }) };
     },
   },
   one("reduceNoise", "Noise reduction", reduceNoise),

@@ -11,7 +11,7 @@ import {
   type FittedStar,
   prepareStar,
   psfCorrelation,
-} from "./fit_stars.ts";
+} from "./subtract_stars.ts";
 import { ellipticalDistance, type Psf, psfAt, psfRadius } from "./psf.ts";
 import { findResidualPeaks, minimumDetailContrast, type ResidualPeak } from "./residual_peaks.ts";
 

@@ -1,18 +1,20 @@
-/** Where stars are. */
+/** A mask of the stars: where they are, as far as their flux shows. */
 import { allocatePlane, derive, type Image } from "../core/image.ts";
 import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { cosPortable, expPortable, powPortable, sinPortable } from "../kernels/elementary.ts";
-import { detectStars } from "./detect_stars.ts";
+import { boxAbout, type Raster } from "../core/raster.ts";
 import { medianInPlace } from "../stats/samples.ts";
+import { detectStars, type StarList } from "./detect_stars.ts";
+import { likelyBeta } from "./psf.ts";
 import { findSaturatedTops } from "./saturated_tops.ts";
 
 /** Options of {@linkcode maskStars}. */
 export interface MaskStarsOptions {
   /** Least signal-to-noise ratio of a star in the mask. */
   readonly detectionSigma: number;
-  /** A star is covered out to where its light has fallen to this many times the noise. */
+  /** A star is covered out to where its brightness has fallen to this many times the noise. */
   readonly edgeSigma: number;
   /** Factor on the radius. */
   readonly grow: number;
@@ -32,120 +34,186 @@ export const maskStarsDefaults: Readonly<MaskStarsOptions> = Object.freeze({
 });
 
 /** Height over the noise from which a star shows halo and spikes. */
-const SHOWING = 500;
+const minimumHaloHeight = 500;
 /** Directions that are looked along from a bright star. */
-const DIRECTIONS = 96;
+const directionCount = 96;
 /** How much farther than the typical direction a spike reaches, at least. */
-const SPIKE = 1.35;
+const minimumSpikeReach = 1.35;
+/** Furthest distance that is looked to, in FWHM. */
+const furthestInFwhm = 60;
+/** Half the width of a spike, in FWHM. */
+const halfSpikeInFwhm = 0.75;
+/** Width of the soft edge that is drawn, in its standard deviations. */
+const edgeReach = 3;
+/** Stars that are looked for, at most. */
+const maximumStars = 50_000;
+
+/** How stars are covered. */
+interface CoverSettings {
+  /** Brightness at the edge, above the background. */
+  readonly edge: number;
+  /** Factor on the radius. */
+  readonly grow: number;
+  /** Width of the soft edge in FWHM. */
+  readonly feather: number;
+  /** Typical FWHM of the stars, pixels. */
+  readonly fwhm: number;
+  /** Exponent of the Moffat profile. */
+  readonly beta: number;
+}
+
+/** Raise the mask at a pixel `distance` beyond what is covered, with a Gaussian edge of `soft` pixels. */
+function cover(mask: Raster, x: number, y: number, distance: number, soft: number): void {
+  const u = distance / soft;
+  const value = distance <= 0 ? 1 : soft > 0 && distance < edgeReach * soft ? expPortable(-0.5 * u * u) : 0;
+  const i = y * mask.width + x;
+  if (value > mask.data[i]) mask.data[i] = value;
+}
+
+/** Cover a disc about a star. */
+function coverDisc(mask: Raster, star: Star, radius: number, soft: number): void {
+  const { x0, x1, y0, y1 } = boxAbout(mask, star.x, star.y, radius + edgeReach * soft);
+  for (let y = y0; y <= y1; y++) {
+    for (let x = x0; x <= x1; x++) {
+      const r = Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y));
+      cover(mask, x, y, r - radius, soft);
+    }
+  }
+}
+
+/** Cover a strip of a spike's width from a star outward along a direction. */
+function coverSpike(mask: Raster, star: Star, [ux, uy]: Direction, far: number, settings: CoverSettings): void {
+  const half = halfSpikeInFwhm * settings.fwhm;
+  const soft = settings.feather * settings.fwhm;
+  const { x0, x1, y0, y1 } = boxAbout(mask, star.x, star.y, far + edgeReach * soft);
+  for (let y = y0; y <= y1; y++) {
+    for (let x = x0; x <= x1; x++) {
+      const along = (x - star.x) * ux + (y - star.y) * uy;
+      const across = (y - star.y) * ux - (x - star.x) * uy;
+      if (along >= 0) cover(mask, x, y, Math.max(Math.abs(across) - half, along - far), soft);
+    }
+  }
+}
+
+/** A unit vector. */
+type Direction = readonly [number, number];
+
+const directions: readonly Direction[] = Array.from({ length: directionCount }, (_, k) => {
+  const angle = 2 * Math.PI * k / directionCount;
+  return [cosPortable(angle), sinPortable(angle)];
+});
+
+/** Mean of five samples across a direction at a distance, so that noise does not end the way nor carry it on. */
+function meanAcross({ data, width, height }: Raster, star: Star, [ux, uy]: Direction, r: number): number {
+  let sum = 0;
+  let n = 0;
+  for (let side = -2; side <= 2; side++) {
+    const x = Math.round(star.x + r * ux - 0.5 * side * uy);
+    const y = Math.round(star.y + r * uy + 0.5 * side * ux);
+    if (x < 0 || y < 0 || x >= width || y >= height) continue;
+    const v = data[y * width + x];
+    if (v === v) {
+      sum += v;
+      n++;
+    }
+  }
+  return n === 0 ? NaN : sum / n;
+}
+
+/** How far a star shows along a direction: to two steps in turn that are no brighter than the edge. */
+function reachAlong(
+  raster: Raster,
+  star: Star,
+  direction: Direction,
+  { level, edge }: { readonly level: number; readonly edge: number },
+  furthest: number,
+): number {
+  let below = 0;
+  let r = Math.max(1, star.halfFluxRadiusPixels);
+  for (; r < furthest && below < 2; r += 1) {
+    const mean = meanAcross(raster, star, direction, r);
+    if (mean !== mean) break;
+    below = mean - level > edge ? 0 : below + 1;
+  }
+  return r - below;
+}
+
+/** Median of the samples on a circle; NaN where fewer than twelve have data. */
+function levelAt({ data, width, height }: Raster, star: Star, radius: number): number {
+  const around = new Float64Array(directionCount);
+  let n = 0;
+  for (const [ux, uy] of directions) {
+    const x = Math.round(star.x + radius * ux);
+    const y = Math.round(star.y + radius * uy);
+    if (x < 0 || y < 0 || x >= width || y >= height) continue;
+    const v = data[y * width + x];
+    if (v === v) around[n++] = v;
+  }
+  return n < 12 ? NaN : medianInPlace(around, n);
+}
+
+/** How far a bright star shows in each direction, and in the typical one. */
+function reachesOf(raster: Raster, star: Star, { edge, fwhm }: CoverSettings) {
+  let level = star.background;
+  let reach: number[] = [];
+  let typical = 0;
+  // Once over the level of the star's record, and once over the one that lies twice as far out as the star seemed to
+  // reach.
+  for (let pass = 0; pass < 2; pass++) {
+    reach = directions.map((each) => reachAlong(raster, star, each, { level, edge }, furthestInFwhm * fwhm));
+    typical = medianInPlace(Float64Array.from(reach));
+    const beyond = levelAt(raster, star, 2 * typical + 3 * fwhm);
+    if (beyond === beyond) level = beyond;
+  }
+  return { reach, typical };
+}
+
+/** Whether a direction is that of a spike: it stands out, and so does one on the opposite side; a neighbour does not. */
+function isSpike(reach: readonly number[], k: number, typical: number, furthest: number): boolean {
+  const at = (direction: number) => reach[(direction + directionCount) % directionCount];
+  let opposite = 0;
+  for (let j = -2; j <= 2; j++) opposite = Math.max(opposite, at(k + directionCount / 2 + j));
+  const limit = minimumSpikeReach * typical;
+  return reach[k] >= at(k - 1) && reach[k] >= at(k + 1) && opposite > limit && reach[k] > limit &&
+    reach[k] < furthest - 1;
+}
+
+/**
+ * Cover a bright star as far as it shows: a disc out to where the typical direction meets the level beside it, and
+ * strips along the directions that stand out farther (diffraction spikes).
+ */
+function coverBright(mask: Raster, raster: Raster, star: Star, settings: CoverSettings): void {
+  const { grow, feather, fwhm } = settings;
+  const { reach, typical } = reachesOf(raster, star, settings);
+  coverDisc(mask, star, grow * typical, feather * fwhm);
+  directions.forEach((direction, k) => {
+    if (isSpike(reach, k, typical, furthestInFwhm * fwhm)) coverSpike(mask, star, direction, grow * reach[k], settings);
+  });
+}
+
+/** Radius at which a star's Moffat profile meets the edge. */
+function moffatRadius(star: Star, fwhm: number, { edge, beta }: CoverSettings): number {
+  const alpha = fwhm / (2 * Math.sqrt(powPortable(2, 1 / beta) - 1));
+  const ratio = Math.max(1.01, star.peak / edge);
+  return Math.max(star.halfFluxRadiusPixels || 0, alpha * Math.sqrt(powPortable(ratio, 1 / beta) - 1));
+}
 
 /** Whether a star lies on the top of another. */
-const reaches = (s: Star, t: Star): boolean =>
+const liesOn = (s: Star, t: Star): boolean =>
   (s.x - t.x) * (s.x - t.x) + (s.y - t.y) * (s.y - t.y) <
     (t.halfFluxRadiusPixels + t.fwhmPixels) * (t.halfFluxRadiusPixels + t.fwhmPixels);
 
-/**
- * Cover a bright star as far as its light shows: a disc out to where the typical direction meets the level beside it,
- * and strips along the directions that stand out farther (diffraction spikes).
- */
-function coverSeen(
-  out: Float32Array,
-  light: Float32Array,
-  width: number,
-  height: number,
-  star: Star,
-  edge: number,
-  grow: number,
-  soft: number,
-  fwhm: number,
-): void {
-  const furthest = 60 * fwhm;
-  const reach = new Float64Array(DIRECTIONS);
-  const around = new Float64Array(DIRECTIONS);
-  const direction = (k: number) => {
-    const angle = 2 * Math.PI * k / DIRECTIONS;
-    return [cosPortable(angle), sinPortable(angle)] as const;
-  };
-  let level = star.background;
-  let typical = 0;
-  // Once over the level of the star's record, and once over the one that lies twice as far out as its light seemed to
-  // reach.
-  for (let pass = 0; pass < 2; pass++) {
-    for (let k = 0; k < DIRECTIONS; k++) {
-      const [ux, uy] = direction(k);
-      let below = 0;
-      let r = Math.max(1, star.halfFluxRadiusPixels);
-      for (; r < furthest && below < 2; r += 1) {
-        // Mean of five samples across, so that noise does not end the way nor carry it on.
-        let sum = 0;
-        let n = 0;
-        for (let side = -2; side <= 2; side++) {
-          const x = Math.round(star.x + r * ux - 0.5 * side * uy);
-          const y = Math.round(star.y + r * uy + 0.5 * side * ux);
-          if (x < 0 || y < 0 || x >= width || y >= height) continue;
-          const v = light[y * width + x];
-          if (v === v) {
-            sum += v;
-            n++;
-          }
-        }
-        if (n === 0) break;
-        below = sum / n - level > edge ? 0 : below + 1;
-      }
-      reach[k] = r - below;
-    }
-    typical = medianInPlace(Float64Array.from(reach));
-    let n = 0;
-    for (let k = 0; k < DIRECTIONS; k++) {
-      const [ux, uy] = direction(k);
-      const far = 2 * typical + 3 * fwhm;
-      const x = Math.round(star.x + far * ux);
-      const y = Math.round(star.y + far * uy);
-      if (x < 0 || y < 0 || x >= width || y >= height) continue;
-      const v = light[y * width + x];
-      if (v === v) around[n++] = v;
-    }
-    if (n >= 12) level = medianInPlace(around, n);
-  }
-  const disc = grow * typical;
-  const cover = (x: number, y: number, d: number) => {
-    const value = d <= 0 ? 1 : soft > 0 && d < 3 * soft ? expPortable(-0.5 * (d / soft) * (d / soft)) : 0;
-    const i = y * width + x;
-    if (value > out[i]) out[i] = value;
-  };
-  const box = (most: number, visit: (x: number, y: number) => void) => {
-    for (let y = Math.max(0, Math.ceil(star.y - most)); y <= Math.min(height - 1, star.y + most); y++) {
-      for (let x = Math.max(0, Math.ceil(star.x - most)); x <= Math.min(width - 1, star.x + most); x++) visit(x, y);
-    }
-  };
-  box(disc + 3 * soft, (x, y) => {
-    cover(x, y, Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y)) - disc);
-  });
-  for (let k = 0; k < DIRECTIONS; k++) {
-    const far = grow * reach[k];
-    const before = reach[(k + DIRECTIONS - 1) % DIRECTIONS];
-    const after = reach[(k + 1) % DIRECTIONS];
-    // Spikes come in pairs, on opposite sides; a neighbouring star does not.
-    let opposite = 0;
-    for (let j = -2; j <= 2; j++) {
-      opposite = Math.max(opposite, reach[(k + DIRECTIONS / 2 + j + DIRECTIONS) % DIRECTIONS]);
-    }
-    const lone = reach[k] >= before && reach[k] >= after && opposite > SPIKE * typical;
-    if (!(lone && reach[k] > SPIKE * typical && reach[k] < furthest - 1)) continue;
-    const [ux, uy] = direction(k);
-    const half = 0.75 * fwhm;
-    box(far + 3 * soft, (x, y) => {
-      const along = (x - star.x) * ux + (y - star.y) * uy;
-      const across = (y - star.y) * ux - (x - star.x) * uy;
-      if (along < 0) return;
-      cover(x, y, Math.max(Math.abs(across) - half, along - far));
-    });
-  }
+/** Stars that show more than their core: cut ones and the brightest. */
+function brightStars(raster: Raster, { stars, fwhmPixels, noise }: StarList): Star[] {
+  const cut = findSaturatedTops(raster, fwhmPixels, Infinity);
+  const bright = stars.filter((s) => s.saturated || s.peak > minimumHaloHeight * noise);
+  return [...cut, ...bright.filter((s) => !cut.some((t) => liesOn(s, t)))];
 }
 
 /**
  * A soft mask of the stars: 1 on stars, 0 away from them, one plane `stars`, unit "display". Each star is a disc out
  * to where its Moffat profile meets the noise, r = α √((peak / (edge · noise))^(1/β) − 1), with a Gaussian edge. Cut
- * stars and the brightest ones are covered as far as their light is seen, halo and diffraction spikes with it.
+ * stars and the brightest ones are covered as far as their flux shows, halo and diffraction spikes with it.
  *
  * In:  linear, any planes (stars are found on their mean). Cost: a star detection and the area of the discs.
  *
@@ -176,54 +244,26 @@ export function maskStars(image: Image, options: Partial<MaskStarsOptions> = {})
   if (!(grow > 0)) throw new RangeError(`maskStars: grow must be > 0, but got ${grow}`);
   if (!(feather >= 0)) throw new RangeError(`maskStars: feather must be ≥ 0, but got ${feather}`);
   const { width, height } = image;
-  const flat = {
-    ...image,
-    planes: [{ channel: "L", data: meanPlane(image) }],
-    geometry: { ...image.geometry, bayer: null },
+  const raster = { data: meanPlane(image), width, height };
+  const found = detectStars(
+    { ...image, planes: [{ channel: "L", data: raster.data }], geometry: { ...image.geometry, bayer: null } },
+    { detectionSigma, maximumStars },
+  );
+  const settings = {
+    edge: edgeSigma * found.noise,
+    grow,
+    feather,
+    fwhm: found.fwhmPixels,
+    beta: likelyBeta(found.moffatBeta),
   };
-  const found = detectStars(flat, { detectionSigma, maximumStars: 50_000 });
-  const beta = found.moffatBeta >= 1.5 && found.moffatBeta <= 10 ? found.moffatBeta : 3;
-  const out = allocatePlane(width, height);
-  const light = flat.planes[0].data;
-  const cut = findSaturatedTops({ data: light, width, height }, found.fwhmPixels, Infinity);
-  const bright = [
-    ...cut,
-    ...found.stars.filter((s) => (s.saturated || s.peak > SHOWING * found.noise) && !cut.some((t) => reaches(s, t))),
-  ];
-  for (const star of bright) {
-    coverSeen(
-      out,
-      light,
-      width,
-      height,
-      star,
-      edgeSigma * found.noise,
-      grow,
-      feather * found.fwhmPixels,
-      found.fwhmPixels,
-    );
-  }
+  const mask = { data: allocatePlane(width, height), width, height };
+  const bright = brightStars(raster, found);
+  for (const star of bright) coverBright(mask, raster, star, settings);
   for (const star of found.stars) {
     const fwhm = star.saturated ? found.fwhmPixels : star.fwhmPixels;
-    const alpha = fwhm / (2 * Math.sqrt(powPortable(2, 1 / beta) - 1));
-    const ratio = Math.max(1.01, star.peak / (edgeSigma * found.noise));
-    const reach = grow * Math.max(star.halfFluxRadiusPixels || 0, alpha * Math.sqrt(powPortable(ratio, 1 / beta) - 1));
-    const soft = feather * fwhm;
-    const most = reach + 3 * soft;
-    const x0 = Math.max(0, Math.ceil(star.x - most));
-    const x1 = Math.min(width - 1, Math.floor(star.x + most));
-    const y0 = Math.max(0, Math.ceil(star.y - most));
-    const y1 = Math.min(height - 1, Math.floor(star.y + most));
-    for (let y = y0; y <= y1; y++) {
-      for (let x = x0; x <= x1; x++) {
-        const d = Math.sqrt((x - star.x) * (x - star.x) + (y - star.y) * (y - star.y)) - reach;
-        const value = d <= 0 ? 1 : soft > 0 && d < 3 * soft ? expPortable(-0.5 * (d / soft) * (d / soft)) : 0;
-        const i = y * width + x;
-        if (value > out[i]) out[i] = value;
-      }
-    }
+    coverDisc(mask, star, grow * moffatRadius(star, fwhm, settings), feather * fwhm);
   }
-  return derive(image, { planes: [{ channel: "stars", data: out }], unit: "display", variance: null }, {
+  return derive(image, { planes: [{ channel: "stars", data: mask.data }], unit: "display", variance: null }, {
     step: "maskStars",
     options: used,
     notes: [`${found.stars.length} stars, ${bright.length} of them with what shows of halo and spikes`],

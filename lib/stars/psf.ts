@@ -45,6 +45,14 @@ export interface StarPlace {
   readonly c: number;
 }
 
+/** Bounds of a likely exponent of the Moffat profile, and the one to use where detection found none. */
+const minimumBeta = 1.5;
+const maximumBeta = 10;
+const defaultBeta = 3;
+
+/** The exponent of the Moffat profile as detection found it, if it is likely. */
+export const likelyBeta = (found: number): number => found >= minimumBeta && found <= maximumBeta ? found : defaultBeta;
+
 /** Signal-to-noise ratio from which a star's own width and elongation are used in place of the field's. */
 const minimumShapeSnr = 60;
 /** Bounds of a star's own width against the field's. */

@@ -4,13 +4,13 @@ import { settle } from "../core/options.ts";
 
 /** Options of {@linkcode recombineStars}. */
 export interface RecombineStarsOptions {
-  /** Factor on the light of the stars: 1 puts them back as they were, 0 leaves them out. */
+  /** Factor on the flux of the stars: 1 puts them back as they were, 0 leaves them out. */
   readonly strength: number;
   /** `add` for linear data, `screen` (1 − (1 − a)(1 − b)) for pictures, `automatic` by the unit. */
   readonly method: "automatic" | "add" | "screen";
 }
 
-/** What {@linkcode recombineStars} uses for an option left out: all of their light, added where data are linear. */
+/** What {@linkcode recombineStars} uses for an option left out: all of their flux, added where data are linear. */
 export const recombineStarsDefaults: Readonly<RecombineStarsOptions> = Object.freeze({
   strength: 1,
   method: "automatic",
@@ -60,11 +60,11 @@ export function recombineStars(starless: Image, stars: Image, options: Partial<R
   }
   const planes = starless.planes.map(({ channel, data }, c) => {
     const out = allocatePlane(starless.width, starless.height);
-    const light = stars.planes[c].data;
-    if (method === "add") { for (let i = 0; i < out.length; i++) out[i] = data[i] + strength * light[i]; }
+    const flux = stars.planes[c].data;
+    if (method === "add") { for (let i = 0; i < out.length; i++) out[i] = data[i] + strength * flux[i]; }
     else {
       for (let i = 0; i < out.length; i++) {
-        const s = strength * light[i];
+        const s = strength * flux[i];
         out[i] = 1 - (1 - data[i]) * (1 - (s > 1 ? 1 : s));
       }
     }

@@ -4,7 +4,7 @@ import { boxAbout, type PixelBox, type Raster } from "../core/raster.ts";
 import { gaussianSmooth } from "../filters/gaussian.ts";
 import { fillHoles } from "../filters/inpaint.ts";
 import { directionX, directionY } from "./annulus.ts";
-import { type FittedPlane, type FittedStar, noiseSmoothingPixels } from "./fit_stars.ts";
+import { type FittedPlane, type FittedStar, noiseSmoothingPixels } from "./subtract_stars.ts";
 import { type Psf, psfRadius } from "./psf.ts";
 import { localBackground, scatteredRadius } from "./subtraction_residuals.ts";
 

@@ -6,7 +6,7 @@ import { gaussianSmooth } from "../filters/gaussian.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { directionX, directionY } from "./annulus.ts";
-import { fineNoise } from "./fit_stars.ts";
+import { fineNoise } from "./subtract_stars.ts";
 
 /** Standard deviation of the band-pass: a Gaussian of the stars' width has 1/2.355 of it (2 √(2 ln 2), rounded). */
 const roundedFwhmPerSigma = 2.355;

@@ -10,7 +10,8 @@ import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { medianNeighbourDifference } from "../stats/neighbour_difference.ts";
 import { detectStars, type StarList } from "./detect_stars.ts";
 import { findCompanions } from "./find_companions.ts";
-import { fitPlane, type FitSettings } from "./fit_stars.ts";
+import { fitPlane, type FitSettings } from "./subtract_stars.ts";
+import { likelyBeta } from "./psf.ts";
 import { minimumRingHeight, refillCores } from "./refill_cores.ts";
 import { fallsOff, findSaturatedTops } from "./saturated_tops.ts";
 import { splitExactly } from "./split_exactly.ts";
@@ -21,10 +22,10 @@ export interface SeparateStarsOptions {
   /** Least signal-to-noise ratio of a star that is taken out. */
   readonly detectionSigma: number;
   /**
-   * Samples at or above this level are saturated, in the unit of the image; NaN when not known (clipped tops are seen
+   * Samples at or above this level are saturated, in the unit of the image; null when not known (clipped tops are seen
    * all the same).
    */
-  readonly saturationLevel: number;
+  readonly saturationLevel: number | null;
   /**
    * A star's core is filled from its surroundings where its flux is more than this many times the noise, or sooner.
    */
@@ -41,7 +42,7 @@ export interface SeparateStarsOptions {
  */
 export const separateStarsDefaults: Readonly<SeparateStarsOptions> = Object.freeze({
   detectionSigma: 5,
-  saturationLevel: NaN,
+  saturationLevel: null,
   fillAbove: 8,
   reachBelow: 0.05,
 });
@@ -62,10 +63,6 @@ export interface SeparatedStars {
 
 /** What a subtraction may leave, in standard deviations of the noise, without being seen. */
 const maximumHiddenResidual = 0.35;
-/** Exponent of the Moffat profile where detection found none that is likely, and the bounds of a likely one. */
-const defaultBeta = 3;
-const minimumBeta = 1.5;
-const maximumBeta = 10;
 /** Height of a cut top over that of the highest uncut star, at least: a lower one is a knot of the nebula. */
 const minimumTopRatio = 0.5;
 /** Stars that are looked for, at most. */
@@ -166,19 +163,18 @@ function withSaturatedTops(raster: Raster, found: StarList, saturationLevel: num
 /** All stars of an image, brightest first, and how they are taken out. */
 function findStars(image: Image, used: Readonly<SeparateStarsOptions>) {
   const { detectionSigma, saturationLevel, fillAbove, reachBelow } = used;
-  const known = !Number.isNaN(saturationLevel);
   const detect = (data: Float32Array) =>
     detectStars(
       { ...image, planes: [{ channel: "L", data }], geometry: { ...image.geometry, bayer: null } },
-      { detectionSigma, saturationLevel: known ? saturationLevel : null, maximumStars },
+      { detectionSigma, saturationLevel, maximumStars },
     );
   const data = detectionPlane(image);
   const raster = { data, width: image.width, height: image.height };
   const found = detect(data);
   const settings = {
     fwhm: found.fwhmPixels,
-    beta: found.moffatBeta >= minimumBeta && found.moffatBeta <= maximumBeta ? found.moffatBeta : defaultBeta,
-    saturationLevel: known ? saturationLevel : Infinity,
+    beta: likelyBeta(found.moffatBeta),
+    saturationLevel: saturationLevel ?? Infinity,
     reachBelow,
     fillAbove,
   };

@@ -6,7 +6,7 @@ import type { Raster } from "../core/raster.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { annulusSamples, pixelsAbout } from "./annulus.ts";
-import type { FittedPlane, FittedStar } from "./fit_stars.ts";
+import type { FittedPlane, FittedStar } from "./subtract_stars.ts";
 import { type Psf, psfAt, psfRadius } from "./psf.ts";
 
 /** Stars that the error of the point-spread function is measured on, and their least height over the noise. */
