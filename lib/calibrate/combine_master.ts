@@ -173,59 +173,66 @@ export interface MasterPlan {
   readonly alsoFrom: readonly Recorded[];
 }
 
-/** Refuse what cannot be combined, combine the rest; frames that are unreadable or of another size are listed. */
-export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan): Image {
-  const { step, what } = plan;
-  const { falseRejectionShare, progress, onUnusable } = plan.used;
-  if (!Array.isArray(sources) || sources.length === 0) {
-    throw new RangeError(`${step}: sources must hold at least one frame, but got none; add ${what}`);
+/** Part of a frame that all frames share. */
+type FirstFrame = Pick<PixelSource, "width" | "height" | "header" | "geometry" | "channels">;
+
+/** Refuse a frame that does not fit the first one. */
+function requireFit(name: string, open: PixelSource, first: FirstFrame | null, what: string): void {
+  if (open.channels.length !== 1) {
+    throw new FrameError(name, "wrong-shape", `has ${open.channels.length} planes where ${what} have one`);
   }
-  if (!(falseRejectionShare > 0 && falseRejectionShare <= 0.1)) {
-    throw new RangeError(
-      `${step}: falseRejectionShare must lie above 0 and at most at 0.1, but got ${falseRejectionShare}`,
+  if (first !== null && (open.width !== first.width || open.height !== first.height)) {
+    throw new FrameError(
+      name,
+      "wrong-shape",
+      `has ${open.width} × ${open.height} pixels where the first has ${first.width} × ${first.height}`,
     );
   }
+}
+
+/** The factors of a frame and the variance of its noise, from the half of its rows around the centre. */
+function lookAt(name: string, source: string | Image, open: PixelSource, plan: MasterPlan): MasterInput {
+  const phases = phasesOf(open.geometry.bayer !== null);
+  const factors = plan.factors === null ? Array.from({ length: phases.count }, () => 1) : plan.factors(open);
+  if (!factors.every((each) => Number.isFinite(each) && each > 0)) {
+    throw new FrameError(name, "unreadable", "has no light above its dark level", "leave it out");
+  }
+  const centre = { x: 0, y: Math.floor(open.height / 4), width: open.width, height: Math.ceil(open.height / 2) };
+  const noise = frameNoise(open.readRegion(centre, 0), open.width, phases.step) * Math.max(...factors);
+  return { source: typeof source === "string" ? source : source.planes[0].data, factors, variance: noise ** 2 };
+}
+
+/** Frames that take part in a master, and those that do not. */
+interface MasterFrames {
+  /** What all share; null when none can be used. */
+  readonly first: FirstFrame | null;
+  readonly inputs: readonly MasterInput[];
+  readonly names: readonly string[];
+  /** Histories of the images among them. */
+  readonly recorded: readonly Recorded[];
+  readonly rejected: readonly { readonly name: string; readonly reason: string }[];
+}
+
+/** Look at every frame once; what cannot be used is listed with its reason. */
+function lookAtFrames(sources: readonly FrameSource[], plan: MasterPlan): MasterFrames {
+  const { what } = plan;
+  const { progress, onUnusable } = plan.used;
   const rejected: { name: string; reason: string }[] = [];
   const inputs: MasterInput[] = [];
   const names: string[] = [];
-  const used: Recorded[] = [];
-  let first: Pick<PixelSource, "width" | "height" | "header" | "geometry" | "channels"> | null = null;
+  const recorded: Recorded[] = [];
+  let first: FirstFrame | null = null;
   sources.map(pathOrImage).forEach((source, index) => {
     const name = typeof source === "string" ? source : `frame ${index + 1}`;
     try {
       const open = openPixels(source);
       try {
-        if (open.channels.length !== 1) {
-          throw new FrameError(name, "wrong-shape", `has ${open.channels.length} planes where ${what} have one`);
-        }
-        if (first !== null && (open.width !== first.width || open.height !== first.height)) {
-          throw new FrameError(
-            name,
-            "wrong-shape",
-            `has ${open.width} × ${open.height} pixels where the first has ${first.width} × ${first.height}`,
-          );
-        }
-        const phases = phasesOf(open.geometry.bayer !== null);
-        const factors = plan.factors === null ? Array.from({ length: phases.count }, () => 1) : plan.factors(open);
-        if (!factors.every((each) => Number.isFinite(each) && each > 0)) {
-          throw new FrameError(name, "unreadable", "has no light above its dark level", "leave it out");
-        }
-        const middle = { x: 0, y: Math.floor(open.height / 4), width: open.width, height: Math.ceil(open.height / 2) };
-        const noise = frameNoise(open.readRegion(middle, 0), open.width, phases.step) * Math.max(...factors);
-        inputs.push({
-          source: typeof source === "string" ? source : source.planes[0].data,
-          factors,
-          variance: noise ** 2,
-        });
+        requireFit(name, open, first, what);
+        inputs.push(lookAt(name, source, open, plan));
         names.push(name);
-        if (typeof source !== "string") used.push(source);
-        first ??= {
-          width: open.width,
-          height: open.height,
-          header: open.header,
-          geometry: open.geometry,
-          channels: open.channels,
-        };
+        if (typeof source !== "string") recorded.push(source);
+        const { width, height, header, geometry, channels } = open;
+        first ??= { width, height, header, geometry, channels };
       } finally {
         open.close();
       }
@@ -236,82 +243,121 @@ export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan)
     }
     progress({ label: `looking at ${what}`, done: index + 1, total: sources.length });
   });
-  if (first === null) {
-    throw new RangeError(
-      `${step}: sources must hold a usable frame, but none of ${sources.length} is: ${rejected[0].reason}`,
-    );
-  }
-  return combineInputs(inputs, names, first, plan, rejected, used);
+  return { first, inputs, names, recorded, rejected };
 }
 
-function combineInputs(
+/** Refuse what cannot be combined, combine the rest; frames that are unreadable or of another size are listed. */
+export function combineMaster(sources: readonly FrameSource[], plan: MasterPlan): Image {
+  const { step, what } = plan;
+  const { falseRejectionShare } = plan.used;
+  if (!Array.isArray(sources) || sources.length === 0) {
+    throw new RangeError(`${step}: sources must hold at least one frame, but got none; add ${what}`);
+  }
+  if (!(falseRejectionShare > 0 && falseRejectionShare <= 0.1)) {
+    throw new RangeError(
+      `${step}: falseRejectionShare must lie above 0 and at most at 0.1, but got ${falseRejectionShare}`,
+    );
+  }
+  const frames = lookAtFrames(sources, plan);
+  if (frames.first === null) {
+    throw new RangeError(
+      `${step}: sources must hold a usable frame, but none of ${sources.length} is: ${frames.rejected[0].reason}`,
+    );
+  }
+  return combineFrames(frames, frames.first, plan);
+}
+
+/** Planes of a master. */
+interface MasterPlanes {
+  readonly mean: Float32Array;
+  /** Variance of the mean. */
+  readonly spread: Float32Array;
+  /** Samples kept. */
+  readonly seen: Float32Array;
+}
+
+/** Combine band by band; returns the number of samples and of those left out. */
+function combineBands(
   inputs: readonly MasterInput[],
-  names: readonly string[],
-  first: Pick<PixelSource, "width" | "height" | "header" | "geometry" | "channels">,
+  { width, height, geometry }: FirstFrame,
   plan: MasterPlan,
-  rejected: readonly { readonly name: string; readonly reason: string }[],
-  used: readonly Recorded[],
-): Image {
-  const { step, what, subtract } = plan;
+  planes: MasterPlanes,
+): BandResult {
+  const { subtract, what } = plan;
   const { falseRejectionShare, progress } = plan.used;
-  const { width, height, header, geometry, channels } = first;
   const frames = inputs.length;
-  const phases = phasesOf(geometry.bayer !== null);
+  const rows = Math.max(1, Math.min(height, Math.floor(bandBytes / (frames * width * 5))));
+  const level = Math.max(...inputs.map((each) => Math.max(...each.factors)));
+  const shared = {
+    inputs,
+    width,
+    phases: phasesOf(geometry.bayer !== null),
+    subtract: subtract === null ? null : subtract.planes[0].data,
+    limits: huberLimits(frames, falseRejectionShare, manyFrames),
+    fewLimit: normalQuantile(1 - falseRejectionShare),
+    // Rounding to whole ADU alone scatters by 1/√12; a pixel that reads one value many times must not reject the
+    // next.
+    floor: level / Math.sqrt(12),
+    ...planes,
+  };
+  const jobs: BandJob[] = [];
+  for (let y = 0; y < height; y += rows) jobs.push({ ...shared, y, rows: Math.min(rows, height - y) });
+  const results = parallelMap(bandTask, jobs, { label: `combining ${what}`, progress });
+  return results.reduce((a, b) => ({
+    dimmer: a.dimmer + b.dimmer,
+    brighter: a.brighter + b.brighter,
+    samples: a.samples + b.samples,
+  }));
+}
+
+/** Root mean square noise of a master's pixels; null when no pixel has more than one sample. */
+function rmsNoise(variance: Float32Array): number | null {
+  let sum = 0;
+  let counted = 0;
+  for (const each of variance) {
+    if (each === each) {
+      sum += each;
+      counted++;
+    }
+  }
+  return counted > 0 ? Math.sqrt(sum / counted) : null;
+}
+
+/** What a master says of itself. */
+function notesOf(
+  { inputs, rejected }: MasterFrames,
+  what: string,
+  total: BandResult,
+  noise: number | null,
+): string[] {
+  const share = (n: number) => `${(100 * n / total.samples).toFixed(3)} %`;
+  return [
+    `${inputs.length} ${what} combined`,
+    `left out: ${share(total.dimmer)} of the samples below and ${share(total.brighter)} above the others`,
+    noise !== null
+      ? `noise of the mean: ${noise.toPrecision(4)} a pixel (rms)`
+      : "noise of the mean unknown: one frame only",
+    ...rejected.map((each) => `not used: ${each.reason}`),
+  ];
+}
+
+function combineFrames(frames: MasterFrames, first: FirstFrame, plan: MasterPlan): Image {
+  const { step, what, subtract } = plan;
+  const { width, height, header, geometry, channels } = first;
+  const { inputs, names, recorded } = frames;
   if (subtract !== null && (subtract.width !== width || subtract.height !== height)) {
     throw new RangeError(
       `${step}: what is subtracted must have the frames' ${width} × ${height} pixels, but has ${subtract.width} × ${subtract.height}`,
     );
   }
-  const mean = allocatePlane(width, height);
-  const spread = allocatePlane(width, height);
-  const seen = allocatePlane(width, height);
-  const rows = Math.max(1, Math.min(height, Math.floor(bandBytes / (frames * width * 5))));
-  const limits = huberLimits(frames, falseRejectionShare, manyFrames);
-  const fewLimit = normalQuantile(1 - falseRejectionShare);
-  const level = Math.max(...inputs.map((each) => Math.max(...each.factors)));
-  const jobs: BandJob[] = [];
-  for (let y = 0; y < height; y += rows) {
-    jobs.push({
-      inputs,
-      width,
-      y,
-      rows: Math.min(rows, height - y),
-      phases,
-      subtract: subtract === null ? null : subtract.planes[0].data,
-      limits,
-      fewLimit,
-      // Rounding to whole ADU alone scatters by 1/√12; a pixel that reads one value many times must not reject the
-      // next.
-      floor: level / Math.sqrt(12),
-      mean,
-      spread,
-      seen,
-    });
-  }
-  const results = parallelMap(bandTask, jobs, { label: `combining ${what}`, progress });
-  if (plan.normalise) normalisePhases(mean, spread, width, height, phases);
-  const total = results.reduce((a, b) => ({
-    dimmer: a.dimmer + b.dimmer,
-    brighter: a.brighter + b.brighter,
-    samples: a.samples + b.samples,
-  }));
-  let noise = 0;
-  let counted = 0;
-  for (const each of spread) {
-    if (each === each) {
-      noise += each;
-      counted++;
-    }
-  }
-  const share = (n: number) => `${(100 * n / total.samples).toFixed(3)} %`;
-  const notes = [
-    `${frames} ${what} combined`,
-    `left out: ${share(total.dimmer)} of the samples below and ${share(total.brighter)} above the others`,
-    counted > 0
-      ? `noise of the mean: ${Math.sqrt(noise / counted).toPrecision(4)} a pixel (rms)`
-      : "noise of the mean unknown: one frame only",
-    ...rejected.map((each) => `not used: ${each.reason}`),
-  ];
+  const planes: MasterPlanes = {
+    mean: allocatePlane(width, height),
+    spread: allocatePlane(width, height),
+    seen: allocatePlane(width, height),
+  };
+  const total = combineBands(inputs, first, plan, planes);
+  const { mean, spread, seen } = planes;
+  if (plan.normalise) normalisePhases(mean, spread, first);
   const list: Card[] = names.map((name, index) =>
     card(`FRM${String(index + 1).padStart(5, "0")}`, name.split(/[\\/]/).at(-1) ?? name)
   );
@@ -323,15 +369,15 @@ function combineInputs(
       unit: "adu",
       header: withCards(header, [
         card("IMAGETYP", plan.imageType),
-        card("NCOMBINE", frames, "frames combined"),
+        card("NCOMBINE", inputs.length, "frames combined"),
         ...list,
       ]),
       geometry,
-      variance: frames > 1 ? [spread] : null,
+      variance: inputs.length > 1 ? [spread] : null,
       coverage: seen,
     },
-    { step, options: plan.options, notes },
-    [...used, ...plan.alsoFrom],
+    { step, options: plan.options, notes: notesOf(frames, what, total, rmsNoise(spread)) },
+    [...recorded, ...plan.alsoFrom],
   );
 }
 
@@ -339,13 +385,8 @@ function combineInputs(
  * Divide a flat by the mean of each phase in place, and its variance by the square: factors about 1 that leave colour
  * alone.
  */
-function normalisePhases(
-  mean: Float32Array,
-  spread: Float32Array,
-  width: number,
-  height: number,
-  phases: Phases,
-): void {
+function normalisePhases(mean: Float32Array, spread: Float32Array, { width, height, geometry }: FirstFrame): void {
+  const phases = phasesOf(geometry.bayer !== null);
   const levels = phaseMeans(mean, width, height, phases.count === 4);
   for (let y = 0, at = 0; y < height; y++) {
     for (let x = 0; x < width; x++, at++) {

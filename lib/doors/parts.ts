@@ -61,7 +61,8 @@ export {
 } from "../night/transparency.ts";
 
 // register
-export { interpolationWeights, type ResampleOptions } from "../register/resample.ts";
+export { interpolationWeights } from "../register/interpolation_weights.ts";
+export type { ResampleOptions } from "../register/resample.ts";
 
 // normalise
 export { measureStarFluxRatios, type MeasureStarFluxRatiosOptions } from "../normalise/measure_star_flux_ratios.ts";

@@ -9,6 +9,7 @@ import { invertTransform, linearPart, type Transform } from "../core/transform.t
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { warpPlane } from "../kernels/warp_plane.ts";
 import { sourceRow, type WarpKernel } from "../kernels/warp_tile.ts";
+import { interpolationWeights } from "./interpolation_weights.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 
 /** Options of {@linkcode resample}. */
@@ -25,7 +26,7 @@ export interface ResampleOptions {
   /** Noise of the sky, one number a plane, unit of the image; `null` measures it. */
   readonly noise: readonly number[] | null;
   /**
-   * What stays the same when pixels change their size: light per area, or the light of a star summed over its pixels.
+   * What stays the same when pixels change their size: surface brightness, or the flux of a star summed over its pixels.
    */
   readonly conserve: "surfaceBrightness" | "flux";
 }
@@ -40,42 +41,6 @@ export const resampleDefaults: Readonly<ResampleOptions> = Object.freeze({
   noise: null,
   conserve: "surfaceBrightness",
 });
-
-/**
- * Weights of the samples round a place that lies `phase` pixels behind a sample: Lanczos (a = 3) and Keys' cubic
- * convolution (1981, a = −1/2) divided by their sum, so that a constant stays constant. The first weight belongs to
- * the sample `size / 2 − 1` before the place's floor.
- *
- * @param kernel the interpolation
- * @param phase 0 … 1
- * @returns 6, 4, 2 or 1 weights
- *
- * @example Keys at half a pixel
- * ```ts
- * import assert from "node:assert/strict";
- * import { interpolationWeights } from "faintlight/parts";
- *
- * assert.deepEqual(interpolationWeights("cubic", 0.5), [-1 / 16, 9 / 16, 9 / 16, -1 / 16]);
- * ```
- */
-export function interpolationWeights(kernel: WarpKernel, phase: number): number[] {
-  if (!(phase >= 0 && phase <= 1)) {
-    throw new RangeError(`interpolationWeights: phase must be from 0 to 1, but got ${phase}`);
-  }
-  if (kernel === "nearest") return [1];
-  const reach = kernel === "lanczos3" ? 3 : kernel === "cubic" ? 2 : 1;
-  const sinc = (x: number) => x === 0 ? 1 : Math.sin(Math.PI * x) / (Math.PI * x);
-  const value = (x: number): number => {
-    const a = Math.abs(x);
-    if (Number.isInteger(a)) return a === 0 ? 1 : 0;
-    if (kernel === "lanczos3") return a < 3 ? sinc(a) * sinc(a / 3) : 0;
-    if (kernel === "cubic") return a < 1 ? (1.5 * a - 2.5) * a * a + 1 : a < 2 ? ((-0.5 * a + 2.5) * a - 4) * a + 2 : 0;
-    return Math.max(0, 1 - a);
-  };
-  const weights = Array.from({ length: 2 * reach }, (_, k) => value(k - reach + 1 - phase));
-  const sum = weights.reduce((a, b) => a + b, 0);
-  return weights.map((each) => each / sum);
-}
 
 interface TileJob {
   readonly width: number;
@@ -193,6 +158,93 @@ function pixelNoise(data: Float32Array, width: number): number {
 /** Side of a tile, canvas pixels: its part of the source stays in the cache at any rotation. */
 const tileSide = 256;
 
+function checkOptions(image: Image, used: Readonly<ResampleOptions>): void {
+  const { interpolation, ringLimit, noise, conserve } = used;
+  requireLinear("resample", image);
+  if (image.geometry.bayer !== null) {
+    throw new TypeError("resample: image must not be a colour mosaic, but its pattern is known; demosaic it first");
+  }
+  if (!["lanczos3", "cubic", "bilinear", "nearest"].includes(interpolation)) {
+    throw new RangeError(
+      `resample: interpolation must be lanczos3, cubic, bilinear or nearest, but got ${interpolation}`,
+    );
+  }
+  if (!(ringLimit > 0)) throw new RangeError(`resample: ringLimit must be > 0, but got ${ringLimit}`);
+  if (conserve !== "surfaceBrightness" && conserve !== "flux") {
+    throw new RangeError(`resample: conserve must be surfaceBrightness or flux, but got ${conserve}`);
+  }
+  if (noise !== null && noise.length !== image.planes.length) {
+    throw new RangeError(`resample: noise must have one number a plane, but got ${noise.length}`);
+  }
+}
+
+/**
+ * Source area a canvas pixel covers, by which samples are multiplied to conserve flux: NaN when surface brightness is
+ * conserved, 0 when it differs from pixel to pixel.
+ */
+function pixelArea(inverse: Transform, canvas: Canvas, conserve: ResampleOptions["conserve"]): number {
+  if (conserve === "surfaceBrightness") return NaN;
+  if (inverse.kind !== "similarity" && inverse.kind !== "affine") return 0;
+  const { width, height, origin, scale } = canvas;
+  const m = linearPart(inverse, { x: origin.x + width / 2 * scale, y: origin.y + height / 2 * scale });
+  return Math.abs(m[0] * m[4] - m[1] * m[3]) * scale ** 2;
+}
+
+/** One plane to be resampled. */
+interface PlaneWork {
+  /** Place of the plane in the image. */
+  readonly plane: number;
+  /** Reference → frame. */
+  readonly inverse: Transform;
+  readonly kernel: WarpKernel;
+  /** How far interpolation may undershoot; Infinity for any. */
+  readonly slack: number;
+  /** See {@linkcode pixelArea}. */
+  readonly area: number;
+  readonly out: Float32Array;
+  readonly outVariance: Float32Array | null;
+  /** Receives the mask bits; null for all planes but the first. */
+  readonly outMask: Mask | null;
+}
+
+/** Samples of a plane, and with them variance, mask and area where they are wanted. */
+function resamplePlane(image: Image, canvas: Canvas, work: PlaneWork): void {
+  const { plane, inverse, kernel, slack, area, out, outVariance, outMask } = work;
+  const { width, height } = canvas;
+  const { data } = image.planes[plane];
+  const grid = { width, height, originX: canvas.origin.x, originY: canvas.origin.y, scale: canvas.scale };
+  warpPlane(data, image.width, image.height, inverse, grid, kernel, slack, out);
+  if (outMask === null && outVariance === null && !(area === area)) return;
+  const free = outMask !== null && slack < Infinity ? borrowPlane(width * height) : null;
+  if (free !== null) warpPlane(data, image.width, image.height, inverse, grid, kernel, Infinity, free);
+  const shared = {
+    width: image.width,
+    height: image.height,
+    inverse,
+    originX: grid.originX,
+    originY: grid.originY,
+    scale: grid.scale,
+    kernel,
+    canvasWidth: width,
+    out,
+    free,
+    variance: image.variance?.[plane] ?? null,
+    outVariance,
+    mask: outMask === null ? null : image.mask,
+    outMask,
+    area,
+  };
+  const jobs: TileJob[] = [];
+  for (let y = 0; y < height; y += tileSide) {
+    for (let x = 0; x < width; x += tileSide) {
+      const tile = { x, y, width: Math.min(tileSide, width - x), height: Math.min(tileSide, height - y) };
+      jobs.push({ ...shared, tile });
+    }
+  }
+  parallelMap(finishTask, jobs, { inline: jobs.length === 1 && width * height < 1 << 14 });
+  if (free !== null) returnPlane(free);
+}
+
 /**
  * Carry a frame onto a canvas: each canvas pixel takes the frame's value at the place the transform leads back to.
  * Pixel centres lie at whole numbers, so a shift of half a pixel puts a result exactly between two samples.
@@ -236,75 +288,32 @@ export function resample(
 ): Image {
   const used = settle("resample", resampleDefaults, options);
   const { interpolation, ringLimit, noise, conserve } = used;
-  requireLinear("resample", image);
-  if (image.geometry.bayer !== null) {
-    throw new TypeError("resample: image must not be a colour mosaic, but its pattern is known; demosaic it first");
-  }
-  if (!["lanczos3", "cubic", "bilinear", "nearest"].includes(interpolation)) {
-    throw new RangeError(`resample: kernel must be lanczos3, cubic, bilinear or nearest, but got ${interpolation}`);
-  }
-  if (!(ringLimit > 0)) throw new RangeError(`resample: ringLimit must be > 0, but got ${ringLimit}`);
-  if (conserve !== "surfaceBrightness" && conserve !== "flux") {
-    throw new RangeError(`resample: keeps must be brightness or light, but got ${conserve}`);
-  }
-  if (noise !== null && noise.length !== image.planes.length) {
-    throw new RangeError(`resample: noise must have one number a plane, but got ${noise.length}`);
-  }
+  checkOptions(image, used);
   const limited = ringLimit < Infinity && (interpolation === "lanczos3" || interpolation === "cubic");
   const sky = limited
     ? noise ?? image.planes.map(({ data }) => pixelNoise(data, image.width))
     : image.planes.map(() => 0);
   const inverse = invertTransform(transform);
+  const area = pixelArea(inverse, canvas, conserve);
   const { width, height } = canvas;
-  const size = width * height;
-  const centre = { x: canvas.origin.x + width / 2 * canvas.scale, y: canvas.origin.y + height / 2 * canvas.scale };
-  const even = inverse.kind === "similarity" || inverse.kind === "affine";
-  const m = linearPart(inverse, centre);
-  const area = conserve === "surfaceBrightness"
-    ? NaN
-    : even
-    ? Math.abs(m[0] * m[4] - m[1] * m[3]) * canvas.scale ** 2
-    : 0;
   const planes = image.planes.map((plane) => ({ ...plane, data: allocatePlane(width, height) }));
   const variance = image.variance === null ? null : image.variance.map(() => allocatePlane(width, height));
   const mask = image.mask === null ? null : createMask(width, height);
-  const coverage = image.coverage === null ? null : allocatePlane(width, height);
-  const grid = { width, height, originX: canvas.origin.x, originY: canvas.origin.y, scale: canvas.scale };
-  image.planes.forEach(({ data }, k) => {
-    const slack = limited && Number.isFinite(sky[k]) ? ringLimit * sky[k] : Infinity;
-    const out = planes[k].data;
-    warpPlane(data, image.width, image.height, inverse, grid, interpolation, slack, out);
-    const first = k === 0 && mask !== null;
-    if (!first && variance === null && !(area === area)) return;
-    const free = first && slack < Infinity ? borrowPlane(size) : null;
-    if (free !== null) warpPlane(data, image.width, image.height, inverse, grid, interpolation, Infinity, free);
-    const jobs: TileJob[] = [];
-    for (let y = 0; y < height; y += tileSide) {
-      for (let x = 0; x < width; x += tileSide) {
-        jobs.push({
-          width: image.width,
-          height: image.height,
-          inverse,
-          originX: grid.originX,
-          originY: grid.originY,
-          scale: grid.scale,
-          kernel: interpolation,
-          canvasWidth: width,
-          tile: { x, y, width: Math.min(tileSide, width - x), height: Math.min(tileSide, height - y) },
-          out,
-          free,
-          variance: image.variance?.[k] ?? null,
-          outVariance: variance?.[k] ?? null,
-          mask: first ? image.mask : null,
-          outMask: first ? mask : null,
-          area,
-        });
-      }
-    }
-    parallelMap(finishTask, jobs, { inline: jobs.length === 1 && size < 1 << 14 });
-    if (free !== null) returnPlane(free);
+  planes.forEach(({ data }, plane) => {
+    resamplePlane(image, canvas, {
+      plane,
+      inverse,
+      kernel: interpolation,
+      slack: limited && Number.isFinite(sky[plane]) ? ringLimit * sky[plane] : Infinity,
+      area,
+      out: data,
+      outVariance: variance?.[plane] ?? null,
+      outMask: plane === 0 ? mask : null,
+    });
   });
+  const coverage = image.coverage === null ? null : allocatePlane(width, height);
   if (coverage !== null) {
+    const grid = { width, height, originX: canvas.origin.x, originY: canvas.origin.y, scale: canvas.scale };
     warpPlane(image.coverage!, image.width, image.height, inverse, grid, "nearest", Infinity, coverage);
   }
   const entry = {

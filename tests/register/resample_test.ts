@@ -6,7 +6,8 @@ import { maskBit } from "../../lib/core/mask.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { applyTransform, identityTransform, type Transform } from "../../lib/core/transform.ts";
 import { fitTransform } from "../../lib/register/fit_transform.ts";
-import { interpolationWeights, resample } from "../../lib/register/resample.ts";
+import { interpolationWeights } from "../../lib/register/interpolation_weights.ts";
+import { resample } from "../../lib/register/resample.ts";
 
 const imageOf = (
   width: number,
