@@ -83,13 +83,9 @@ export { type PhotonTransfer, photonTransfer, type PhotonTransferOptions } from 
 export { measureSky, type SkyLevel, type SkyPart } from "./measure/sky_level.ts";
 
 // night
-export {
-  auditCalibration,
-  type AuditCalibrationOptions,
-  type AuditInput,
-  type CalibrationFinding,
-  type CalibrationProblem,
-} from "./night/audit_calibration.ts";
+export { auditCalibration } from "./night/audit_calibration.ts";
+export type { AuditCalibrationOptions } from "./night/audit_calibration_options.ts";
+export type { AuditInput, CalibrationFinding, CalibrationProblem } from "./night/calibration_finding.ts";
 export type { Verdict } from "./night/causes/cause.ts";
 export { diagnoseNight, type FrameDiagnosis, type NightDiagnosis, type NightFinding } from "./night/diagnose_night.ts";
 export type { DiagnoseNightOptions } from "./night/diagnose_night_options.ts";
@@ -98,10 +94,10 @@ export {
   type CalibrationPlan,
   type CalibrationRow,
   type CalibrationSet,
-  type LightGroup,
-  matchCalibration,
-  type MatchCalibrationOptions,
-} from "./night/match_calibration.ts";
+} from "./night/calibration_plan.ts";
+export type { LightGroup } from "./night/group_lights.ts";
+export { matchCalibration } from "./night/match_calibration.ts";
+export type { MatchCalibrationOptions } from "./night/match_calibration_options.ts";
 export type { NightRow } from "./night/night_row.ts";
 export {
   type Decision,

@@ -42,10 +42,9 @@ export {
   type CalibrationPlan,
   type CalibrationRow,
   type CalibrationSet,
-  groupLights,
-  type LightGroup,
-  type MatchCalibrationOptions,
-} from "../night/match_calibration.ts";
+} from "../night/calibration_plan.ts";
+export { groupLights, type LightGroup } from "../night/group_lights.ts";
+export type { MatchCalibrationOptions } from "../night/match_calibration_options.ts";
 export {
   type Decision,
   type SelectedFrame,

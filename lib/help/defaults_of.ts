@@ -40,10 +40,12 @@ import { measureBackground, measureBackgroundDefaults } from "../measure/measure
 import { measureFrame, measureFrameDefaults } from "../measure/measure_frame.ts";
 import { measureNoise, measureNoiseDefaults } from "../measure/measure_noise.ts";
 import { photonTransfer, photonTransferDefaults } from "../measure/photon_transfer.ts";
-import { auditCalibration, auditCalibrationDefaults } from "../night/audit_calibration.ts";
+import { auditCalibration } from "../night/audit_calibration.ts";
+import { auditCalibrationDefaults } from "../night/audit_calibration_options.ts";
 import { diagnoseNight } from "../night/diagnose_night.ts";
 import { diagnoseNightDefaults } from "../night/diagnose_night_options.ts";
-import { matchCalibration, matchCalibrationDefaults } from "../night/match_calibration.ts";
+import { matchCalibration } from "../night/match_calibration.ts";
+import { matchCalibrationDefaults } from "../night/match_calibration_options.ts";
 import { weightFrames, weightFramesDefaults } from "../night/weight_frames.ts";
 import { measureStarFluxRatios, measureStarFluxRatiosDefaults } from "../normalise/measure_star_flux_ratios.ts";
 import { applyNormalisation, applyNormalisationDefaults } from "../normalise/apply_normalisation.ts";

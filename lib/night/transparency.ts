@@ -4,6 +4,7 @@ import type { Star } from "../core/star.ts";
 import { identityTransform, type Transform } from "../core/transform.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median, quantile } from "../stats/median.ts";
+import { medianErrorFactor } from "../stats/median_error.ts";
 import { compareStars, type Comparison } from "./compare_stars.ts";
 import { fitExtinction } from "./extinction.ts";
 import { chooseReference, type FrameStars, isUsable, matchToReference } from "./reference_frame.ts";
@@ -53,9 +54,6 @@ export interface StarFlux extends Point {
   readonly fluxRatio: number;
 }
 
-/** Standard error of a median over that of a mean, for normal values: √(π/2). */
-const medianError = 1.2533;
-
 /** Share of the median number of matched stars below which a frame does not tell what clear is (own). */
 const minimumMatchedShare = 0.6;
 
@@ -92,7 +90,7 @@ function rankedRatio(stars: readonly Star[], reference: readonly Star[]): FluxRa
   for (let i = 0; i < count; i++) ratios.push(stars[i].flux / reference[i].flux);
   // One star more or less near the top shifts all ranks behind it: the error is never below a tenth.
   const ratio = median(ratios);
-  const error = Math.max(0.1, medianError * madSigma(ratios) / ratio / Math.sqrt(count));
+  const error = Math.max(0.1, medianErrorFactor * madSigma(ratios) / ratio / Math.sqrt(count));
   return { ratio, stars: count, error };
 }
 
@@ -124,7 +122,7 @@ function compareWithReference(frames: readonly TransparencyInput[]): ComparedFra
     const isMatched = reference !== null && match !== null && match.matchedStars >= 4;
     if (isMatched && i !== place) lastTransform = match.transform;
     const matchedRatio = isMatched ? match.fluxRatio : NaN;
-    const error = isMatched ? medianError * match.fluxRatioScatter / Math.sqrt(match.matchedStars) : NaN;
+    const error = isMatched ? medianErrorFactor * match.fluxRatioScatter / Math.sqrt(match.matchedStars) : NaN;
     const comparison = isMatched ? compareStars(frame, reference, match.transform) : notCompared;
     const common = { ...comparison, matchedRatio, error };
     if (allKnown) {

@@ -7,8 +7,11 @@ import type { FrameRecord } from "../core/frame_record.ts";
 import { readFits } from "../io/read_fits.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { type CalibrationQuality, measureCalibration } from "../measure/measure_calibration.ts";
-import { auditCalibration, type CalibrationFinding } from "../night/audit_calibration.ts";
-import { type CalibrationPlan, matchCalibration, type MatchCalibrationOptions } from "../night/match_calibration.ts";
+import { auditCalibration } from "../night/audit_calibration.ts";
+import type { CalibrationFinding } from "../night/calibration_finding.ts";
+import type { CalibrationPlan } from "../night/calibration_plan.ts";
+import { matchCalibration } from "../night/match_calibration.ts";
+import type { MatchCalibrationOptions } from "../night/match_calibration_options.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 
 /** The calibration of a night, chosen and judged. */

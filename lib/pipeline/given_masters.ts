@@ -10,7 +10,7 @@ import { describeFrame } from "../io/describe_frame.ts";
 import { digestFile } from "../io/digest_files.ts";
 import { type FrameSource, pathOrImage } from "../io/pixel_source.ts";
 import { readFits } from "../io/read_fits.ts";
-import type { CalibrationMatch } from "../night/match_calibration.ts";
+import type { CalibrationMatch } from "../night/calibration_plan.ts";
 import { imageDigest } from "./image_digest.ts";
 import type { GivenMaster, GivenMasters } from "./master_maker.ts";
 

@@ -1,6 +1,6 @@
 /** Every master that calibrates the lights of one match. */
 import { settle } from "../core/options.ts";
-import type { CalibrationMatch } from "../night/match_calibration.ts";
+import type { CalibrationMatch } from "../night/calibration_plan.ts";
 import { masterMaker, masterMemory } from "./master_maker.ts";
 import type { MatchMasters } from "./night.ts";
 import type { CombineMasterOptions } from "../calibrate/combine_master.ts";

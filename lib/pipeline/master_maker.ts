@@ -16,7 +16,7 @@ import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { join } from "../io/paths.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
-import type { CalibrationMatch, CalibrationSet } from "../night/match_calibration.ts";
+import type { CalibrationMatch, CalibrationSet } from "../night/calibration_plan.ts";
 import { digestIn, type NightContext, safeName } from "./night_context.ts";
 
 /** A master on disk. */

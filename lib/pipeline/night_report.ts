@@ -1,10 +1,10 @@
 /** The night as the report page wants it: plain data from what the stages found. */
 import type { FrameList } from "../io/list_frames.ts";
-import type { CalibrationFinding } from "../night/audit_calibration.ts";
+import type { CalibrationFinding } from "../night/calibration_finding.ts";
 import { remedies } from "../night/causes/cause_rules.ts";
 import type { FrameDiagnosis } from "../night/diagnose_night.ts";
 import type { NightRow } from "../night/night_row.ts";
-import type { CalibrationPlan } from "../night/match_calibration.ts";
+import type { CalibrationPlan } from "../night/calibration_plan.ts";
 import { median } from "../stats/median.ts";
 import { readCalibratedLight } from "./calibrate_light.ts";
 import { demosaic } from "../calibrate/demosaic.ts";

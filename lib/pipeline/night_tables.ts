@@ -4,7 +4,7 @@ import type { UnreadableFrame } from "../io/list_frames.ts";
 import { join } from "../io/paths.ts";
 import { writeWhole } from "../io/write_whole.ts";
 import { remedies } from "../night/causes/cause_rules.ts";
-import type { CalibrationRow } from "../night/match_calibration.ts";
+import type { CalibrationRow } from "../night/calibration_plan.ts";
 import {
   type CheckedLight,
   frameColumns,

@@ -3,7 +3,7 @@ import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { parallelMap } from "../parallel/pool.ts";
-import type { CalibrationMatch, CalibrationSet } from "../night/match_calibration.ts";
+import type { CalibrationMatch, CalibrationSet } from "../night/calibration_plan.ts";
 import { join } from "../io/paths.ts";
 import { judgeCalibration, measureCalibrationTask, type MeasuredCalibration } from "./check_calibration.ts";
 import { masterMaker, masterMemory } from "./master_maker.ts";

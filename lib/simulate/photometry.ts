@@ -1,9 +1,9 @@
 /** How many electrons a second a star, a sky or a glowing gas gives to a pixel. */
 import { square } from "./square.ts";
-import { powPortable } from "../kernels/elementary.ts";
-import { planckPhotons } from "../sky/black_body.ts";
+import { expPortable, powPortable } from "../kernels/elementary.ts";
 
 const planckConstant = 6.62607015e-27; // erg s, exact in the SI of 2019
+const hcOverK = 1.438776877e7; // nm K, second radiation constant, CODATA 2018
 
 /**
  * Photons a second, square centimetre and ångström from a star of magnitude 0 at 550 nm: 3640 Jy (Bessell 1979,
@@ -100,6 +100,15 @@ export const effectiveWidthAngstrom = (band: Passband): number =>
   10 * band.stepNm * band.throughput.reduce((sum, each) => sum + each, 0);
 
 /**
+ * As `planckPhotons`, in nanometres throughout: the demo nights are made with this order of operations, and the other
+ * would move the last digits of their truth.
+ */
+function blackBodyPhotons(wavelengthNm: number, temperatureK: number): number {
+  const q = wavelengthNm * wavelengthNm;
+  return 1e10 / (q * q * (expPortable(hcOverK / (wavelengthNm * temperatureK)) - 1));
+}
+
+/**
  * Ångström of throughput 1 that a black body of this temperature, of known brightness at 550 nm, fills through the
  * band.
  *
@@ -114,11 +123,11 @@ export const effectiveWidthAngstrom = (band: Passband): number =>
  * ```
  */
 export function blackBodyWidth(band: Passband, temperatureK: number): number {
-  const reference = planckPhotons(550, temperatureK);
+  const reference = blackBodyPhotons(550, temperatureK);
   let sum = 0;
   for (let i = 0; i < band.throughput.length; i++) {
     if (band.throughput[i] === 0) continue;
-    sum += band.throughput[i] * planckPhotons(band.firstNm + i * band.stepNm, temperatureK) / reference;
+    sum += band.throughput[i] * blackBodyPhotons(band.firstNm + i * band.stepNm, temperatureK) / reference;
   }
   return 10 * band.stepNm * sum;
 }

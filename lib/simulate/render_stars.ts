@@ -43,7 +43,7 @@ export interface PsfShape {
   readonly tiltDegrees: number;
   /** Radial ellipticity (a² − b²)/(a² + b²) at a corner, growing with the square of the distance. */
   readonly radialEllipticity: number;
-  /** Share of the light in a wide halo (dew, haze). */
+  /** Share of the flux in a wide halo (dew, haze). */
   readonly haloShare: number;
   /** Width of the halo over the width of the star. */
   readonly haloScale: number;
@@ -124,9 +124,162 @@ const weights = [[], [1], [0.5, 0.5], [5 / 18, 8 / 18, 5 / 18]];
  */
 export const moffatAlphaPerFwhm = (beta: number): number => 0.5 / Math.sqrt(powPortable(2, 1 / beta) - 1);
 
+/** What is the same for all stars of a canvas. */
+interface Pen {
+  readonly canvas: StarCanvas;
+  readonly shape: PsfShape;
+  readonly options: RenderStarsOptions;
+  /** Centre of the field, and distance of a corner from it. */
+  readonly xc: number;
+  readonly yc: number;
+  readonly corner: number;
+  /** Ellipticity (cos 2φ, sin 2φ) of (a² − b²)/(a² + b²) in the middle of the field. */
+  readonly e0x: number;
+  readonly e0y: number;
+  readonly tiltX: number;
+  readonly tiltY: number;
+  readonly alphaPerFwhm: number;
+  readonly table: Float64Array;
+  readonly steps: readonly (MotionStep & { readonly cos: number; readonly sin: number })[];
+  /** Core and halo. */
+  readonly parts: readonly { readonly share: number; readonly scale: number }[];
+}
+
+function penFor(canvas: StarCanvas, shape: PsfShape, options: RenderStarsOptions): Pen {
+  const { width, height } = canvas;
+  const xc = options.centre[0] ?? (width - 1) / 2;
+  const yc = options.centre[1] ?? (height - 1) / 2;
+  const axis2 = 1 - square(shape.eccentricity);
+  const e0 = (1 - axis2) / (1 + axis2);
+  const turn = shape.elongationDegrees * Math.PI / 90;
+  const still: readonly MotionStep[] = [{ dx: 0, dy: 0, rotationDegrees: 0, share: 1 }];
+  return {
+    canvas,
+    shape,
+    options,
+    xc,
+    yc,
+    corner: Math.sqrt(xc * xc + yc * yc) || 1,
+    e0x: e0 * cosPortable(turn),
+    e0y: e0 * sinPortable(turn),
+    tiltX: shape.tilt * cosPortable(shape.tiltDegrees * Math.PI / 180),
+    tiltY: shape.tilt * sinPortable(shape.tiltDegrees * Math.PI / 180),
+    alphaPerFwhm: moffatAlphaPerFwhm(shape.beta),
+    table: profileTable(shape.beta),
+    steps: (shape.motion.length === 0 ? still : shape.motion).map((step) => ({
+      ...step,
+      cos: cosPortable(step.rotationDegrees * Math.PI / 180),
+      sin: sinPortable(step.rotationDegrees * Math.PI / 180),
+    })),
+    parts: shape.haloShare > 0
+      ? [{ share: 1 - shape.haloShare, scale: 1 }, { share: shape.haloShare, scale: shape.haloScale }]
+      : [{ share: 1, scale: 1 }],
+  };
+}
+
+/** An elliptical profile: quadratic form qxx x² + qxy x y + qyy y² of (r/α)², drawn out to a radius. */
+interface Profile {
+  readonly qxx: number;
+  readonly qxy: number;
+  readonly qyy: number;
+  readonly fwhm: number;
+  readonly radius: number;
+}
+
+/** One star: its core and its halo at every step of the motion. */
+function drawStar(pen: Pen, star: StarImage): void {
+  const { shape, options, xc, yc, corner, tiltX, tiltY } = pen;
+  const dx = star.x - xc;
+  const dy = star.y - yc;
+  const u = dx / corner;
+  const v = dy / corner;
+  const rho2 = u * u + v * v;
+  const size2 = Math.max(0.1, 1 + shape.fieldCurvature * rho2 + tiltX * u + tiltY * v);
+  // radial ellipticity: (cos 2φ, sin 2φ) ρ² = (u² − v², 2uv)
+  let ex = pen.e0x + shape.radialEllipticity * (u * u - v * v);
+  let ey = pen.e0y + shape.radialEllipticity * 2 * u * v;
+  const e = Math.sqrt(ex * ex + ey * ey);
+  if (e > 0.95) {
+    ex *= 0.95 / e;
+    ey *= 0.95 / e;
+  }
+  const fluxes = typeof star.flux === "number" ? null : star.flux;
+  if (fluxes !== null && options.mosaic.length !== 4) {
+    throw new TypeError("renderStars: a star with three fluxes must come with option mosaic, but got none");
+  }
+  const flux = fluxes === null ? star.flux as number : Math.max(...fluxes);
+
+  for (const part of pen.parts) {
+    const fwhm = shape.fwhmPixels * Math.sqrt(size2) * part.scale;
+    const alpha = fwhm * pen.alphaPerFwhm;
+    // quadratic form of the ellipse whose axes have the geometric mean α
+    const stretch = 1 / (alpha * alpha * Math.sqrt(1 - ex * ex - ey * ey));
+    const peak = (shape.beta - 1) / (Math.PI * alpha * alpha);
+    const ratio = flux * part.share * peak / options.cutElectrons;
+    const reach = ratio > 1 ? alpha * Math.sqrt(powPortable(ratio, 1 / shape.beta) - 1) : 0;
+    const profile: Profile = {
+      qxx: (1 - ex) * stretch,
+      qxy: -2 * ey * stretch,
+      qyy: (1 + ex) * stretch,
+      fwhm,
+      radius: Math.max(reach, options.minimumRadiusFwhm * fwhm),
+    };
+    for (const step of pen.steps) {
+      const x = xc + step.cos * dx - step.sin * dy + step.dx;
+      const y = yc + step.sin * dx + step.cos * dy + step.dy;
+      addProfile(pen, profile, [x, y], peak * part.share * step.share, star.flux);
+    }
+  }
+}
+
+/** Add a profile of a given peak, integrated over each pixel, times the flux of the pixel's band. */
+function addProfile(
+  pen: Pen,
+  profile: Profile,
+  [x, y]: readonly [number, number],
+  amplitude: number,
+  flux: StarImage["flux"],
+): void {
+  const { canvas: { data, width, height }, table, options: { mosaic } } = pen;
+  const { qxx, qxy, qyy, fwhm, radius } = profile;
+  const x0 = Math.max(0, Math.ceil(x - radius));
+  const x1 = Math.min(width - 1, Math.floor(x + radius));
+  const y0 = Math.max(0, Math.ceil(y - radius));
+  const y1 = Math.min(height - 1, Math.floor(y + radius));
+  // three points a pixel and axis in the core, two in the wings, one far out
+  const core2 = square(2.5 * fwhm);
+  const wings2 = square(7 * fwhm);
+  const radius2 = radius * radius;
+  for (let py = y0; py <= y1; py++) {
+    const oy = py - y;
+    for (let px = x0; px <= x1; px++) {
+      const ox = px - x;
+      const r2 = ox * ox + oy * oy;
+      if (r2 > radius2) continue;
+      const points = r2 < core2 ? 3 : r2 < wings2 ? 2 : 1;
+      const node = nodes[points];
+      const weight = weights[points];
+      let sum = 0;
+      for (let j = 0; j < points; j++) {
+        const sy = oy + node[j];
+        const row = qyy * sy * sy;
+        for (let i = 0; i < points; i++) {
+          const sx = ox + node[i];
+          const w = qxx * sx * sx + qxy * sx * sy + row;
+          const at = tableSize * (w / (1 + w));
+          const k = at | 0;
+          sum += weight[i] * weight[j] * (table[k] + (table[k + 1] - table[k]) * (at - k));
+        }
+      }
+      data[py * width + px] += amplitude * (typeof flux === "number" ? flux : flux[mosaic[(py & 1) * 2 + (px & 1)]]) *
+        sum;
+    }
+  }
+}
+
 /**
- * Add stars to a canvas. A star's light is spread as an elliptical Moffat profile integrated over each pixel
- * (Gauss–Legendre, 3 × 3 points in the core), once for each step of the motion; light off the canvas is lost.
+ * Add stars to a canvas. A star's flux is spread as an elliptical Moffat profile integrated over each pixel
+ * (Gauss–Legendre, 3 × 3 points in the core), once for each step of the motion; flux off the canvas is lost.
  *
  * Cost: about 1 µs a star's core and 10 ns a further pixel, times the steps of the motion.
  *
@@ -137,7 +290,7 @@ export const moffatAlphaPerFwhm = (beta: number): number => 0.5 / Math.sqrt(powP
  * @throws {RangeError} if the FWHM is not above 0, β not above 1, or an eccentricity not in [0, 1)
  * @throws {TypeError} if a star has three fluxes and the canvas is no mosaic
  *
- * @example The light of a star arrives on the canvas
+ * @example The flux of a star arrives on the canvas
  * ```ts
  * import assert from "node:assert/strict";
  * import { renderStars } from "faintlight/simulate";
@@ -161,94 +314,6 @@ export function renderStars(
   if (!(shape.eccentricity >= 0 && shape.eccentricity < 1)) {
     throw new RangeError(`renderStars: eccentricity must lie in [0, 1), but got ${shape.eccentricity}`);
   }
-  const { width, height } = canvas;
-  const xc = centre[0] ?? (width - 1) / 2;
-  const yc = centre[1] ?? (height - 1) / 2;
-  const corner = Math.sqrt(xc * xc + yc * yc) || 1;
-  const table = profileTable(shape.beta);
-  const alphaPerFwhm = moffatAlphaPerFwhm(shape.beta);
-  const axis2 = 1 - square(shape.eccentricity);
-  const e0 = (1 - axis2) / (1 + axis2);
-  const turn = shape.elongationDegrees * Math.PI / 90;
-  const e0x = e0 * cosPortable(turn);
-  const e0y = e0 * sinPortable(turn);
-  const tiltX = shape.tilt * cosPortable(shape.tiltDegrees * Math.PI / 180);
-  const tiltY = shape.tilt * sinPortable(shape.tiltDegrees * Math.PI / 180);
-  const still: readonly MotionStep[] = [{ dx: 0, dy: 0, rotationDegrees: 0, share: 1 }];
-  const steps = (shape.motion.length === 0 ? still : shape.motion).map((step) => ({
-    ...step,
-    cos: cosPortable(step.rotationDegrees * Math.PI / 180),
-    sin: sinPortable(step.rotationDegrees * Math.PI / 180),
-  }));
-  const parts = shape.haloShare > 0
-    ? [{ share: 1 - shape.haloShare, scale: 1 }, { share: shape.haloShare, scale: shape.haloScale }]
-    : [{ share: 1, scale: 1 }];
-  for (const star of stars) {
-    const dx = star.x - xc;
-    const dy = star.y - yc;
-    const u = dx / corner;
-    const v = dy / corner;
-    const rho2 = u * u + v * v;
-    const size2 = Math.max(0.1, 1 + shape.fieldCurvature * rho2 + tiltX * u + tiltY * v);
-    // radial ellipticity: (cos 2φ, sin 2φ) ρ² = (u² − v², 2uv)
-    let ex = e0x + shape.radialEllipticity * (u * u - v * v);
-    let ey = e0y + shape.radialEllipticity * 2 * u * v;
-    const e = Math.sqrt(ex * ex + ey * ey);
-    if (e > 0.95) ex *= 0.95 / e, ey *= 0.95 / e;
-    const fluxes = typeof star.flux === "number" ? null : star.flux;
-    if (fluxes !== null && mosaic.length !== 4) {
-      throw new TypeError("renderStars: a star with three fluxes must come with option mosaic, but got none");
-    }
-    const flux = fluxes === null ? star.flux as number : Math.max(...fluxes);
-    for (const part of parts) {
-      const fwhm = shape.fwhmPixels * Math.sqrt(size2) * part.scale;
-      const alpha = fwhm * alphaPerFwhm;
-      // quadratic form of the ellipse whose axes have the geometric mean α
-      const stretch = 1 / (alpha * alpha * Math.sqrt(1 - ex * ex - ey * ey));
-      const qxx = (1 - ex) * stretch;
-      const qyy = (1 + ex) * stretch;
-      const qxy = -2 * ey * stretch;
-      const peak = (shape.beta - 1) / (Math.PI * alpha * alpha);
-      const ratio = flux * part.share * peak / cutElectrons;
-      const reach = ratio > 1 ? alpha * Math.sqrt(powPortable(ratio, 1 / shape.beta) - 1) : 0;
-      const radius = Math.max(reach, minimumRadiusFwhm * fwhm);
-      for (const step of steps) {
-        const x = xc + step.cos * dx - step.sin * dy + step.dx;
-        const y = yc + step.sin * dx + step.cos * dy + step.dy;
-        const x0 = Math.max(0, Math.ceil(x - radius));
-        const x1 = Math.min(width - 1, Math.floor(x + radius));
-        const y0 = Math.max(0, Math.ceil(y - radius));
-        const y1 = Math.min(height - 1, Math.floor(y + radius));
-        const amplitude = peak * part.share * step.share;
-        const fine2 = square(2.5 * fwhm);
-        const middle2 = square(7 * fwhm);
-        const radius2 = radius * radius;
-        for (let py = y0; py <= y1; py++) {
-          const oy = py - y;
-          for (let px = x0; px <= x1; px++) {
-            const ox = px - x;
-            const r2 = ox * ox + oy * oy;
-            if (r2 > radius2) continue;
-            const points = r2 < fine2 ? 3 : r2 < middle2 ? 2 : 1;
-            const node = nodes[points];
-            const weight = weights[points];
-            let sum = 0;
-            for (let j = 0; j < points; j++) {
-              const sy = oy + node[j];
-              const row = qyy * sy * sy;
-              for (let i = 0; i < points; i++) {
-                const sx = ox + node[i];
-                const w = qxx * sx * sx + qxy * sx * sy + row;
-                const at = tableSize * (w / (1 + w));
-                const k = at | 0;
-                sum += weight[i] * weight[j] * (table[k] + (table[k + 1] - table[k]) * (at - k));
-              }
-            }
-            const light = fluxes === null ? flux : fluxes[mosaic[(py & 1) * 2 + (px & 1)]];
-            canvas.data[py * width + px] += amplitude * light * sum;
-          }
-        }
-      }
-    }
-  }
+  const pen = penFor(canvas, shape, { cutElectrons, minimumRadiusFwhm, mosaic, centre });
+  for (const star of stars) drawStar(pen, star);
 }

@@ -11,6 +11,7 @@ import { listFrames } from "../../lib/io/list_frames.ts";
 import { lanternScene } from "../../lib/simulate/lantern_scene.ts";
 import { lanternNebula } from "../../lib/simulate/lantern_nebula.ts";
 import { gradientNoise, octaves } from "../../lib/simulate/turbulence.ts";
+import { expectedSignal } from "../../lib/simulate/expected_signal.ts";
 import { longNight, planSimulation, pocketNight } from "../../lib/simulate/plan_simulation.ts";
 import { simulateFrame } from "../../lib/simulate/simulate_frame.ts";
 import { simulateCalibration } from "../../lib/simulate/simulate_calibration.ts";
@@ -42,6 +43,21 @@ describe("the demo nights", () => {
           expect(sumOf(`${rig}/${folder.name}/${name}`)).toBeDefined();
         }
       }
+    }
+  });
+
+  it("have a truth that is found again to the last digit, without exposing anything", () => {
+    for (const [name, base] of [["long", longNight], ["pocket", pocketNight]] as const) {
+      const { rig, lights } = planSimulation(base);
+      const { lights: told }: Pick<NightTruth, "lights"> = JSON.parse(
+        readFileSync(join(demo, name, "truth.json"), "utf8"),
+      );
+      expect(told.length).toBe(lights.length);
+      lights.forEach(({ options }, i) => {
+        const scene = { object: "", rightAscensionDegrees: 349.6, declinationDegrees: 22.5, stars: [], glow: null };
+        const { backgroundElectrons, backgroundSlope, effectiveFwhmPixels } = expectedSignal(rig, scene, options).truth;
+        expect(told[i]).toMatchObject({ backgroundElectrons, backgroundSlope, effectiveFwhmPixels });
+      });
     }
   });
 

@@ -1,6 +1,7 @@
 /** Stars longer than the night's, neither double nor turned: all the same way, or in different directions. */
 import type { FrameQuality } from "../../measure/measure_frame.ts";
 import { madSigma } from "../../stats/mad_sigma.ts";
+import { medianErrorFactor } from "../../stats/median_error.ts";
 import type { StarMeasures } from "../star_measures.ts";
 import type { CauseFinding } from "./cause.ts";
 import { percent } from "./evidence.ts";
@@ -19,9 +20,6 @@ const minimumAlignment = 0.6;
 /** Standard errors by which the mean elongation must exceed that of round stars. */
 const shapeErrors = 4;
 
-/** Standard error of a median over that of a mean, for normal values: √(π/2). */
-const medianError = 1.2533;
-
 /**
  * Whether the mean elongation exceeds what the scatter from star to star lets expect of round ones, four times over.
  */
@@ -35,7 +33,7 @@ function isElongationCertain(quality: FrameQuality): boolean {
     madSigma(stars.map((star) => star.shape[0] - mean1), 0),
     madSigma(stars.map((star) => star.shape[1] - mean2), 0),
   ) / Math.SQRT2;
-  return Math.hypot(mean1, mean2) > shapeErrors * medianError * scatter / Math.sqrt(stars.length);
+  return Math.hypot(mean1, mean2) > shapeErrors * medianErrorFactor * scatter / Math.sqrt(stars.length);
 }
 
 /** How the stars are elongated; null where they are not, or where they are double or trail round a centre. */
