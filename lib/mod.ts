@@ -175,8 +175,20 @@ export { reduceNoise, type ReduceNoiseOptions } from "./detail/reduce_noise.ts";
 
 // tone
 export { applyCurve, type ApplyCurveOptions } from "./tone/apply_curve.ts";
-export { type AutomaticStretch, automaticStretch, type AutomaticStretchOptions } from "./tone/automatic_stretch.ts";
-export { type Curve, curveThrough, type PreparedCurve } from "./tone/curve.ts";
+export { automaticStretch, type AutomaticStretchOptions } from "./tone/automatic_stretch.ts";
+export {
+  asinhCurve,
+  type Curve,
+  type CurveFamily,
+  type CurveFunctions,
+  type CurveParameters,
+  logCurve,
+  powerCurve,
+  rationalCurve,
+  sigmoidCurve,
+  splineCurve,
+} from "./tone/curve.ts";
+export { curveThrough, type SolvableFamily } from "./tone/curve_through.ts";
 export {
   equaliseAdaptiveHistogram,
   type EqualiseAdaptiveHistogramOptions,
@@ -189,12 +201,15 @@ export {
   type ToneTable,
 } from "./tone/match_histogram.ts";
 export { type ClippedShare, measureClipping } from "./tone/measure_clipping.ts";
-export type { StretchSettings } from "./tone/stretch.ts";
+export type { SplinePoints } from "./tone/spline_curve.ts";
+export type { Stretch, StretchLevels, StretchSettings } from "./tone/stretch.ts";
 export { stretchAsinh, type StretchAsinhOptions } from "./tone/stretch_asinh.ts";
+export { stretchImage } from "./tone/stretch_image.ts";
 export { stretchLog, type StretchLogOptions } from "./tone/stretch_log.ts";
 export { stretchPower, type StretchPowerOptions } from "./tone/stretch_power.ts";
 export { stretchRational, type StretchRationalOptions } from "./tone/stretch_rational.ts";
 export { stretchSigmoid, type StretchSigmoidOptions } from "./tone/stretch_sigmoid.ts";
+export type { StretchMeasures } from "./tone/stretch_measures.ts";
 export { undoCurve } from "./tone/undo_curve.ts";
 export { undoStretch, type UndoStretchOptions } from "./tone/undo_stretch.ts";
 
@@ -222,7 +237,7 @@ export { type HalvesReport, validateHalves, type ValidateHalvesOptions } from ".
 export { compareView, type CompareViewOptions } from "./view/compare_view.ts";
 export type { Comparison } from "./view/comparison.ts";
 export { contactSheet, type ContactSheetOptions } from "./view/contact_sheet.ts";
-export { curvePlot, type CurvePlotOptions } from "./view/curve_plot.ts";
+export { curvePlot, type CurvePlotOptions, type DrawnCurve } from "./view/curve_plot.ts";
 export { type CloseFrame, frameCloseups, type FrameCloseupsOptions } from "./view/frame_closeups.ts";
 export type { ToneEnds } from "./view/histogram_drawing.ts";
 export { histogramPlot, type HistogramPlotOptions } from "./view/histogram_plot.ts";

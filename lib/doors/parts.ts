@@ -89,6 +89,8 @@ export {
   type MatchHistogramOptions,
   type ToneTable,
 } from "../tone/match_histogram.ts";
+export { curveOf } from "../tone/curve.ts";
+export { measureForStretch, type StretchMeasureOptions } from "../tone/stretch_measures.ts";
 
 // colour
 export { measureStarBalance, type StarBalance, type StarBalanceOptions } from "../colour/balance_stars.ts";

@@ -13,7 +13,7 @@ const starReduction = 0.45;
  * Grain that a picture whose noise was reduced may show: what is left is coarser than a frame's own and seen earlier;
  * our own judgement on the demo nights, of 0.006, 0.010, 0.012 and 0.020.
  */
-const renderedNoise = 0.012;
+const maximumDrawnNoise = 0.012;
 
 /** Lightness of the sky: a field full of nebula needs a dark one for its contrast; our own judgement, of 4 to 13. */
 const skyLightness = 5;
@@ -80,7 +80,11 @@ function linePicture(lines: readonly string[], region: Region): Recipe {
       ...calmSkyFewerStars("lines"),
       node("equalised", "equaliseChannels", ["starsReduced"], "", { skyRegion }),
       node("light", "mapChannels", ["equalised"], "luminance", { rules: [{ output: "L", from: weights }] }),
-      node("stretched", "automaticStretch", ["light"], "luminance", { renderedNoise, skyLightness, clippedSkyShare }),
+      node("stretched", "automaticStretch", ["light"], "luminance", {
+        maximumDrawnNoise,
+        skyLightness,
+        clippedSkyShare,
+      }),
       node("sharpened", "enhanceDetail", ["stretched"], "luminance", { gains: lineGains }),
       node("coloured", "blendLines", ["denoised", "sharpened"], "", { lines: hues, skyRegion }),
       node("picture", "saturate", ["coloured"], "", { factor: 1.15 }),
@@ -97,7 +101,7 @@ function colourPicture(start: readonly RecipeStep[], ready: string): Recipe {
       ...start,
       node("balanced", "balanceStars", [ready]),
       ...calmSkyFewerStars("balanced"),
-      node("stretched", "automaticStretch", ["starsReduced"], "", { renderedNoise }),
+      node("stretched", "automaticStretch", ["starsReduced"], "", { maximumDrawnNoise }),
       node("sharpened", "enhanceDetail", ["stretched"]),
       node("picture", "saturate", ["sharpened"], "", { factor: 1.3 }),
     ],
@@ -141,7 +145,7 @@ export function defaultRecipe(channels: readonly string[], region: Region): Reci
     steps: [
       ...evenSky(channel, region),
       ...calmSkyFewerStars(even(channel)),
-      node("stretched", "automaticStretch", ["starsReduced"], channel, { renderedNoise }),
+      node("stretched", "automaticStretch", ["starsReduced"], channel, { maximumDrawnNoise }),
       node("picture", "enhanceDetail", ["stretched"], channel),
     ],
     result: "picture",

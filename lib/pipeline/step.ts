@@ -31,6 +31,7 @@ import { automaticStretch } from "../tone/automatic_stretch.ts";
 import { equaliseAdaptiveHistogram } from "../tone/equalise_adaptive_histogram.ts";
 import { matchHistogram } from "../tone/match_histogram.ts";
 import { stretchAsinh } from "../tone/stretch_asinh.ts";
+import { stretchImage } from "../tone/stretch_image.ts";
 import { stretchLog } from "../tone/stretch_log.ts";
 import { stretchPower } from "../tone/stretch_power.ts";
 import { stretchRational } from "../tone/stretch_rational.ts";
@@ -154,14 +155,15 @@ const definitions: readonly StepDefinition[] = [
   one(
     "automaticStretch",
     "Stretch",
-    (image, options) => stretchAsinh(image, automaticStretch(image, options).settings),
+    (image, options) => stretchImage(image, automaticStretch(image, options)),
   ),
+  one("stretchImage", "Stretch", (image, options) => stretchImage(image, options)),
   one("stretchAsinh", "Stretch", stretchAsinh),
   one("stretchLog", "Stretch", stretchLog),
   one("stretchPower", "Stretch", stretchPower),
   one("stretchRational", "Stretch", stretchRational),
   one("stretchSigmoid", "Stretch", stretchSigmoid),
-  one("applyCurve", "Tone curve", applyCurve),
+  one("applyCurve", "Tone curve", (image, { curve, ...options }) => applyCurve(image, curve, options)),
   two("matchHistogram", "Histogram matching", matchHistogram),
   one("equaliseAdaptiveHistogram", "Adaptive contrast", equaliseAdaptiveHistogram),
   two("placeStarColours", "Star colours", placeStarColours, { changesStars: true, changesColour: true }),

@@ -1,13 +1,13 @@
-/** Settings of a stretch, derived from the sky of the image. */
+/** A stretch derived from the sky of the image. */
+import { lightnessToLuminance, linearToSrgb } from "../core/colour_space.ts";
 import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { measureSky, type SkyLevel, type SkyPart } from "../measure/sky_level.ts";
-import { quietNoise, starlet } from "../filters/starlet.ts";
-import { quantile } from "../stats/median.ts";
+import type { SkyPart } from "../measure/sky_level.ts";
 import { normalQuantile } from "../stats/special_functions.ts";
-import { type Curve, curveThrough, prepareCurve } from "./curve.ts";
-import type { StretchAsinhOptions } from "./stretch_asinh.ts";
-import { lightnessToLuminance, linearToSrgb } from "../core/colour_space.ts";
+import { asinhCurve, type Curve } from "./curve.ts";
+import { curveThrough } from "./curve_through.ts";
+import type { Stretch } from "./stretch.ts";
+import { measureForStretch, type StretchMeasures } from "./stretch_measures.ts";
 
 /** Options of {@linkcode automaticStretch}. */
 export interface AutomaticStretchOptions {
@@ -16,13 +16,15 @@ export interface AutomaticStretchOptions {
   /** CIE lightness L* the sky shall have on the screen, 0 … 50. */
   readonly skyLightness: number;
   /** Largest standard deviation the sky's noise may have in the picture, 0 … 1. */
-  readonly renderedNoise: number;
+  readonly maximumDrawnNoise: number;
   /** Share of all samples that may lie above white, 0 … 0.1. */
   readonly clippedWhiteShare: number;
-  /** Level to draw as white; NaN to find it. */
-  readonly white: number;
+  /** Level to draw as white; "automatic" lies above all but `clippedWhiteShare` of the samples. */
+  readonly white: number | "automatic";
   /** Where the sky is measured: a part that shows free sky, `darkest` to find one, null for the whole field. */
   readonly skyRegion: SkyPart;
+  /** What the stretch rests on; "automatic" measures it. A part of an image is stretched as the whole by the whole's. */
+  readonly measures: StretchMeasures | "automatic";
 }
 
 /**
@@ -33,32 +35,163 @@ export interface AutomaticStretchOptions {
 export const automaticStretchDefaults: Readonly<AutomaticStretchOptions> = Object.freeze({
   clippedSkyShare: 0.001,
   skyLightness: 13,
-  renderedNoise: 0.02,
+  maximumDrawnNoise: 0.02,
   clippedWhiteShare: 0.0001,
-  white: NaN,
+  white: "automatic",
   skyRegion: null,
+  measures: "automatic",
 });
 
-/** How much deeper than asked black may lie for the sake of the noise: beyond that the sky is drawn darker. */
-const DEEPER = 1.25;
+/** Black may lie this many times as deep as asked for the sake of the noise: beyond that the sky is drawn darker. */
+const maximumDepthFactor = 1.25;
 /** Share of the target that the sky is drawn at where there is hardly any signal. */
-const FAINT = 0.75;
+const faintSkyShare = 0.75;
+/** Lightness that the median of the field is drawn at, at most: half of the screen's range (CIE L*). */
+const maximumMedianLightness = 50;
 
-/** Lightness that the middle sample of the field is drawn at, at most: half of the screen's range (CIE L*). */
-const MIDDLE_LIGHTNESS = 50;
+/** Refuse options out of range. */
+function requireStretchOptions(used: AutomaticStretchOptions): void {
+  const refuse = (rule: string, value: unknown) => new RangeError(`automaticStretch: ${rule}, but got ${value}`);
+  const { clippedSkyShare, skyLightness, maximumDrawnNoise, clippedWhiteShare, white } = used;
+  if (!(clippedSkyShare > 0 && clippedSkyShare < 0.5)) {
+    throw refuse("clippedSkyShare must lie inside 0 … 0.5", clippedSkyShare);
+  }
+  if (!(skyLightness > 0 && skyLightness < 50)) throw refuse("skyLightness must lie inside 0 … 50", skyLightness);
+  if (!(maximumDrawnNoise > 0 && maximumDrawnNoise < 1)) {
+    throw refuse("maximumDrawnNoise must lie inside 0 … 1", maximumDrawnNoise);
+  }
+  if (!(clippedWhiteShare >= 0 && clippedWhiteShare <= 0.1)) {
+    throw refuse("clippedWhiteShare must lie within 0 … 0.1", clippedWhiteShare);
+  }
+  if (white !== "automatic" && !Number.isFinite(white)) {
+    throw refuse('white must be a number or "automatic"', JSON.stringify(white));
+  }
+}
 
-/** What {@linkcode automaticStretch} found. */
-export interface AutomaticStretch {
-  /** Ready for `stretchAsinh`. */
-  readonly settings: StretchAsinhOptions;
-  /** Sky of each channel, in the unit of the image. */
-  readonly sky: readonly SkyLevel[];
-  /** Where the sky is drawn, 0 … 1. */
-  readonly renderedSky: number;
-  /** Standard deviation of the grain at the sky's level in the picture, 0 … 1. */
-  readonly renderedNoise: number;
-  /** Facts a reader should know: what limited the stretch, and by how much. */
-  readonly notes: readonly string[];
+/** The sky between black and white. */
+interface SkyTones {
+  /** Mean level of the channels' skies. */
+  readonly level: number;
+  /** Noise by which black is placed. */
+  readonly noise: number;
+  /** Noise that the eye sees: grain of up to some eight pixels; a wider spread belongs to a nebula or a gradient. */
+  readonly grain: number;
+  /** Level drawn as 1. */
+  readonly white: number;
+  /** Standard deviations of a pure sky that leave the share asked for below them. */
+  readonly depth: number;
+}
+
+/** Read the sky off the measures; what is odd about it goes to the notes. */
+function skyTones(measures: StretchMeasures, used: AutomaticStretchOptions, notes: string[]): SkyTones {
+  const { sky, darkest } = measures;
+  const levels = sky.map((each) => each.level).filter((each) => each === each);
+  if (levels.length === 0) throw new RangeError("automaticStretch: the image must hold data, but got none");
+  const level = levels.reduce((a, b) => a + b, 0) / levels.length;
+  const spread = Math.max(...levels) - Math.min(...levels);
+  // The widest noise decides, so that no channel loses more than the share.
+  let noise = Math.max(...sky.map((each) => each.noise).filter((each) => each === each));
+  if (spread > noise) {
+    notes.push(`the sky is not neutral: the channels differ by ${spread.toPrecision(3)}, more than its noise`);
+  }
+  const white = used.white === "automatic" ? measures.white : used.white;
+  if (!(white > level)) {
+    throw new RangeError(`automaticStretch: white must lie above the sky, ${level}, but got ${white}`);
+  }
+  if (!(noise > 0)) {
+    // A noiseless picture: a thousandth of its range stands for the noise, so that the sky is not drawn as pure black.
+    noise = (white - level) / 1000;
+    notes.push("the sky has no noise; a thousandth of the range stands for it");
+  }
+  const grain = Math.min(noise, measures.grain || noise);
+  const depth = -normalQuantile(used.clippedSkyShare);
+  // Where nebula is taken for noise nothing lies as low as that noise would have it: black need not lie lower than the
+  // data.
+  if (level - darkest < 0.7 * depth * noise && level > darkest) {
+    noise = (level - darkest) / depth;
+    notes.push("the darkest parts hold structure, no free sky; black lies at the lowest samples");
+  }
+  return { level, noise, grain, white, depth };
+}
+
+/** A curve with its ends. */
+interface Drawing {
+  readonly curve: Curve<"asinh">;
+  readonly black: number;
+  readonly white: number;
+  /** Standard deviation of the grain as it is drawn at the sky's level. */
+  readonly drawnNoise: number;
+}
+
+/** The drawing with the sky at y, black at depth standard deviations below it, and white. */
+function drawSkyAt(y: number, { level, noise, grain }: SkyTones, depth: number, white: number): Drawing {
+  const black = level - depth * noise;
+  const t = (level - black) / (white - black);
+  const curve = y > t ? curveThrough("asinh", [t, y]) : asinhCurve(1e-4);
+  return { curve, black, white, drawnNoise: curve.slopeAt(t) * grain / (white - black) };
+}
+
+/** The drawing with the sky as light as asked, or as the noise allows. */
+function drawWithinNoise(
+  tones: SkyTones,
+  { skyLightness, maximumDrawnNoise }: AutomaticStretchOptions,
+  notes: string[],
+): Drawing {
+  const { level, noise, white } = tones;
+  const target = linearToSrgb(lightnessToLuminance(skyLightness));
+  const asked = drawSkyAt(target, tones, tones.depth, white);
+  if (!(asked.drawnNoise > maximumDrawnNoise)) return asked;
+
+  const say = (drawn: number, depth: number) =>
+    notes.push(
+      `the noise limits the stretch: the sky is drawn at ${drawn.toFixed(3)} instead of ${target.toFixed(3)}, ` +
+        `with black ${depth.toFixed(1)} sigma below it`,
+    );
+  const depth = tones.depth * Math.min(maximumDepthFactor, Math.sqrt(asked.drawnNoise / maximumDrawnNoise));
+  const deeper = drawSkyAt(target, tones, depth, white);
+  const straight = depth * noise / (white - deeper.black);
+  if (drawSkyAt(straight, tones, depth, white).drawnNoise > maximumDrawnNoise) {
+    // Hardly any signal: even the straight line shows too much grain. Black stays, and white is raised until the line
+    // draws the sky at three quarters of what was asked.
+    const below = tones.depth * noise;
+    const top = Math.max(white, level - below + below / (faintSkyShare * target));
+    const drawn = below / (top - level + below);
+    notes.push(`there is hardly any signal above the noise: white was raised to ${top.toPrecision(4)}`);
+    say(drawn, tones.depth);
+    return drawSkyAt(drawn, tones, tones.depth, top);
+  }
+  if (!(deeper.drawnNoise > maximumDrawnNoise)) {
+    say(target, depth);
+    return deeper;
+  }
+  let low = straight;
+  let high = target;
+  for (let k = 0; k < 50; k++) {
+    const drawn = (low + high) / 2;
+    if (drawSkyAt(drawn, tones, depth, white).drawnNoise > maximumDrawnNoise) high = drawn;
+    else low = drawn;
+  }
+  say(low, depth);
+  return drawSkyAt(low, tones, depth, white);
+}
+
+/** Where nebula fills the field, bend the curve less, so that half of it is drawn below half of the range. */
+function holdMedian(
+  drawing: Drawing,
+  { level, grain }: SkyTones,
+  fieldMedian: number,
+  notes: string[],
+): Drawing {
+  const { curve, black, white } = drawing;
+  const half = linearToSrgb(lightnessToLuminance(maximumMedianLightness));
+  const t = (fieldMedian - black) / (white - black);
+  if (!(t > 0 && t < half && curve.at(t) > half)) return drawing;
+  const held = curveThrough("asinh", [t, half]);
+  const sky = (level - black) / (white - black);
+  notes.push(
+    `nebula fills the field: half of it is drawn below ${half.toFixed(3)}, and the sky at ${held.at(sky).toFixed(3)}`,
+  );
+  return { ...drawing, curve: held, drawnNoise: held.slopeAt(sky) * grain / (white - black) };
 }
 
 /**
@@ -67,7 +200,7 @@ export interface AutomaticStretch {
  * The rule: black lies below the sky by as many standard deviations as leave `clippedSkyShare` of a pure sky under it;
  * white lies above all but `clippedWhiteShare` of the samples; the bend of the asinh curve is then solved so that the
  * sky is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than
- * `renderedNoise`, black is lowered by a quarter at most and the sky is drawn darker: the stretch goes no further than
+ * `maximumDrawnNoise`, black is lowered by a quarter at most and the sky is drawn darker: the stretch goes no further than
  * the noise allows. Where even a straight line would render too much of it there is hardly any signal: black stays,
  * and white is raised until the sky is drawn at three quarters of what was asked. Where nebula fills the field and its
  * middle sample would be drawn lighter than half of the range (L* 50), the curve is bent less and all of it drawn
@@ -82,7 +215,7 @@ export interface AutomaticStretch {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { automaticStretch, measureSky, stretchAsinh } from "faintlight";
+ * import { automaticStretch, measureSky, stretchImage } from "faintlight";
  * import { createImage } from "faintlight/extend";
  * import { randomStream } from "faintlight/stats";
  *
@@ -90,148 +223,36 @@ export interface AutomaticStretch {
  * const data = Float32Array.from({ length: 40000 }, (_, i) => 200 + 3 * random.gaussian() + (i % 1000 === 0 ? 9000 : 0));
  * const image = createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
  * const found = automaticStretch(image);
- * const [sky] = measureSky(stretchAsinh(image, found.settings));
- * assert.ok(Math.abs(sky.level - found.renderedSky) < 0.01);
- * assert.ok(found.renderedNoise <= 0.0201);
+ * const [sky] = measureSky(stretchImage(image, found));
+ * assert.ok(Math.abs(sky.level - found.drawnSky) < 0.01);
+ * assert.ok(found.drawnNoise <= 0.0201);
  * ```
  */
-export function automaticStretch(image: Image, options: Partial<AutomaticStretchOptions> = {}): AutomaticStretch {
+export function automaticStretch(image: Image, options: Partial<AutomaticStretchOptions> = {}): Stretch {
   const used = settle("automaticStretch", automaticStretchDefaults, options);
   requireLinear("automaticStretch", image);
-  const refuse = (rule: string, value: number) => new RangeError(`automaticStretch: ${rule}, but got ${value}`);
-  const { clippedSkyShare, skyLightness, renderedNoise, clippedWhiteShare } = used;
-  if (!(clippedSkyShare > 0 && clippedSkyShare < 0.5)) {
-    throw refuse("clippedSkyShare must lie inside 0 … 0.5", clippedSkyShare);
-  }
-  if (!(skyLightness > 0 && skyLightness < 50)) throw refuse("skyLightness must lie inside 0 … 50", skyLightness);
-  if (!(renderedNoise > 0 && renderedNoise < 1)) throw refuse("renderedNoise must lie inside 0 … 1", renderedNoise);
-  if (!(clippedWhiteShare >= 0 && clippedWhiteShare <= 0.1)) {
-    throw refuse("clippedWhiteShare must lie within 0 … 0.1", clippedWhiteShare);
-  }
+  requireStretchOptions(used);
+  const measures = used.measures === "automatic" ? measureForStretch(image, used) : used.measures;
   const notes: string[] = [];
-  const sky = measureSky(image, used.skyRegion);
-  const levels = sky.map((each) => each.level).filter((each) => each === each);
-  if (levels.length === 0) throw refuse("the image must hold data", NaN);
-  const level = levels.reduce((a, b) => a + b, 0) / levels.length;
-  const spread = Math.max(...levels) - Math.min(...levels);
-  // The widest noise decides, so that no channel loses more than the share.
-  let noise = Math.max(...sky.map((each) => each.noise).filter((each) => each === each));
-  if (spread > noise) {
-    notes.push(`the sky is not neutral: the channels differ by ${spread.toPrecision(3)}, more than its noise`);
-  }
-  const white = used.white === used.white ? used.white : whiteOf(image, clippedWhiteShare);
-  if (!(white > level)) throw refuse(`white must lie above the sky, ${level}`, white);
-  if (!(noise > 0)) {
-    // A noiseless picture: a thousandth of its range stands for the noise, so that the sky is not drawn as pure black.
-    noise = (white - level) / 1000;
-    notes.push("the sky has no noise; a thousandth of the range stands for it");
-  }
-  // What the eye sees as noise is grain of up to some eight pixels; a spread that is wider belongs to a nebula or a
-  // gradient.
-  const grain = Math.min(
-    noise,
-    Math.max(...image.planes.map(({ data }) => grainOf(data, image.width, image.height))) || noise,
-  );
-  const z = -normalQuantile(clippedSkyShare);
-  const target = linearToSrgb(lightnessToLuminance(skyLightness));
-  // Where nebula is taken for noise nothing lies as low as that noise would have it: black need not lie lower than the
-  // data.
-  const lowest = Math.min(...image.planes.map(({ data }) => quantile(data, clippedSkyShare)).filter((v) => v === v));
-  if (level - lowest < 0.7 * z * noise && level > lowest) {
-    noise = (level - lowest) / z;
-    notes.push("the darkest parts hold structure, no free sky; black lies at the lowest samples");
-  }
-  let top = white;
-  /** The curve for sky drawn at y with black at depth sigmas, and the noise it renders. */
-  const solve = (y: number, depth: number): { curve: Curve; rendered: number; black: number } => {
-    const black = level - depth * noise;
-    const t = (level - black) / (top - black);
-    const curve: Curve = y > t ? curveThrough("asinh", t, y) : { kind: "asinh", bend: 1e-4 };
-    return { curve, rendered: prepareCurve(curve).slopeAt(t) * grain / (top - black), black };
-  };
-  let drawn = target;
-  let depth = z;
-  let found = solve(drawn, depth);
-  if (found.rendered > renderedNoise) {
-    depth = z * Math.min(DEEPER, Math.sqrt(found.rendered / renderedNoise));
-    found = solve(drawn, depth);
-    const straight = depth * noise / (top - found.black);
-    if (solve(straight, depth).rendered > renderedNoise) {
-      // Hardly any signal: even the straight line shows too much grain. Black stays, and white is raised until the line
-      // draws the sky at three quarters of what was asked.
-      depth = z;
-      top = Math.max(white, level - z * noise + z * noise / (FAINT * target));
-      drawn = z * noise / (top - level + z * noise);
-      found = solve(drawn, depth);
-      notes.push(`there is hardly any signal above the noise: white was raised to ${top.toPrecision(4)}`);
-    } else if (found.rendered > renderedNoise) {
-      let low = straight;
-      let high = target;
-      for (let k = 0; k < 50; k++) {
-        drawn = (low + high) / 2;
-        if (solve(drawn, depth).rendered > renderedNoise) high = drawn;
-        else low = drawn;
-      }
-      drawn = low;
-      found = solve(drawn, depth);
-    }
-    notes.push(
-      `the noise limits the stretch: the sky is drawn at ${drawn.toFixed(3)} instead of ${target.toFixed(3)}, ` +
-        `with black ${depth.toFixed(1)} sigma below it`,
-    );
-  }
-  const half = linearToSrgb(lightnessToLuminance(MIDDLE_LIGHTNESS));
-  const samples = image.planes.map(({ data }) => quantile(data, 0.5)).filter((v) => v === v);
-  const middle = (samples.reduce((a, b) => a + b, 0) / samples.length - found.black) / (top - found.black);
-  if (middle > 0 && middle < half && prepareCurve(found.curve).at(middle) > half) {
-    const curve = curveThrough("asinh", middle, half);
-    const sky = (level - found.black) / (top - found.black);
-    found = { ...found, curve, rendered: prepareCurve(curve).slopeAt(sky) * grain / (top - found.black) };
-    notes.push(
-      `nebula fills the field: half of it is drawn below ${half.toFixed(3)}, and the sky at ${
-        prepareCurve(curve).at(sky).toFixed(3)
-      }`,
-    );
-  }
-  const bend = found.curve.kind === "asinh" ? found.curve.bend : 1;
-  const range = top - found.black;
-  const t = (level - found.black) / range;
-  return {
-    settings: Object.freeze({
-      black: found.black,
-      white: top,
-      bend,
-      colour: "kept" as const,
-      // Colour differences of the sky are noise; three sigma above it they are an object's.
-      greyBelow: level - found.black,
-      colourAbove: level - found.black + 3 * noise,
-    }),
-    sky,
-    renderedSky: prepareCurve(found.curve).at(t),
-    renderedNoise: found.rendered,
+  const tones = skyTones(measures, used, notes);
+  const { curve, black, white, drawnNoise } = holdMedian(
+    drawWithinNoise(tones, used, notes),
+    tones,
+    measures.median,
     notes,
-  };
-}
-
-/** Standard deviation of the grain of 1 to 8 pixels, in the middle of a plane, at most 2048 pixels each way. */
-function grainOf(data: Float32Array, width: number, height: number): number {
-  const w = Math.min(width, 2048);
-  const h = Math.min(height, 2048);
-  const x0 = (width - w) >> 1;
-  const y0 = (height - h) >> 1;
-  const middle = new Float32Array(w * h);
-  for (let y = 0; y < h; y++) middle.set(data.subarray((y0 + y) * width + x0, (y0 + y) * width + x0 + w), y * w);
-  let square = 0;
-  for (const noise of quietNoise(starlet(middle, w, h, 4).scales, w, h)) square += noise ** 2;
-  return Math.sqrt(square);
-}
-
-/** Level above which the given share of the samples lies, the highest over the channels. */
-function whiteOf(image: Image, share: number): number {
-  let white = -Infinity;
-  for (const { data } of image.planes) {
-    const level = quantile(data, 1 - share);
-    if (level > white) white = level;
-  }
-  return white;
+  );
+  const above = tones.level - black;
+  return Object.freeze({
+    curve,
+    black,
+    white,
+    colour: "kept",
+    // Colour differences of the sky are noise; three sigma above it they are an object's.
+    greyBelow: above,
+    colourAbove: above + 3 * tones.noise,
+    sky: measures.sky,
+    drawnSky: curve.at(above / (white - black)),
+    drawnNoise,
+    notes,
+  });
 }

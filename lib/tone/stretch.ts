@@ -1,11 +1,10 @@
-/** How a curve is laid over an image: per channel, or on the mean of the channels with their colour kept. */
-import { allocatePlane, type Image, type Plane } from "../core/image.ts";
-import { type Band, openBand, overBands } from "../kernels/bands.ts";
-import type { PoolTask } from "../parallel/pool.ts";
-import { type Curve, prepareCurve, type PreparedCurve } from "./curve.ts";
+/** A stretch as a value: the curve, the levels it runs between, and how colour follows. */
+import { settle } from "../core/options.ts";
+import type { SkyLevel } from "../measure/sky_level.ts";
+import { asinhCurve, type Curve, curveOf, type CurveParameters } from "./curve.ts";
 
-/** Settings of the drawing itself, shared by all stretches. Levels are in the unit of the input. */
-export interface StretchSettings {
+/** Levels of a stretch and how colour follows, shared by all curves. Levels are in the unit of the linear image. */
+export interface StretchLevels {
   /** Level drawn as 0. */
   readonly black: number;
   /** Level drawn as 1. */
@@ -20,8 +19,59 @@ export interface StretchSettings {
   readonly colourAbove: number;
 }
 
-/** Refuse settings that make no sense. */
-export function requireStretchSettings(step: string, used: StretchSettings): void {
+/** A stretch by hand: a curve, as a value or as its family and parameters, and its levels. */
+export interface StretchSettings extends StretchLevels {
+  /** The curve, for black … white taken as 0 … 1. */
+  readonly curve: CurveParameters;
+}
+
+/** A stretch that was found, with what it rests on: it serves wherever settings do. */
+export interface Stretch extends StretchLevels {
+  /** The curve, for black … white taken as 0 … 1. */
+  readonly curve: Curve<"asinh">;
+  /** Sky of each channel, in the unit of the image. */
+  readonly sky: readonly SkyLevel[];
+  /** Where the sky is drawn, 0 … 1. */
+  readonly drawnSky: number;
+  /** Standard deviation of the grain at the sky's level in the picture, 0 … 1. */
+  readonly drawnNoise: number;
+  /** Facts a reader should know: what limited the stretch, and by how much. */
+  readonly notes: readonly string[];
+}
+
+/**
+ * What a stretch by hand uses for what is left out: full scale of 16 bits, a bend at 1/1000 of it, colour kept
+ * everywhere.
+ */
+export const stretchDefaults: Readonly<StretchSettings> = Object.freeze({
+  curve: asinhCurve(1000),
+  black: 0,
+  white: 65535,
+  colour: "kept",
+  greyBelow: 0,
+  colourAbove: 0,
+});
+
+/** What a found stretch holds besides its settings. */
+const foundNames: readonly string[] = ["sky", "drawnSky", "drawnNoise", "notes"];
+
+/** The settings of a stretch, complete: what was found beside them is left out, and what is unknown refused. */
+export function stretchSettings(step: string, stretch: Partial<StretchSettings> | Stretch): Readonly<StretchSettings> {
+  if (typeof stretch !== "object" || stretch === null) {
+    throw new TypeError(
+      `${step}: stretch must be an object with curve, black and white, or "automatic", but got ${
+        JSON.stringify(stretch)
+      }; see automaticStretch`,
+    );
+  }
+  const given = Object.fromEntries(Object.entries(stretch).filter(([name]) => !foundNames.includes(name)));
+  const used = settle(step, stretchDefaults, given as Partial<StretchSettings>);
+  requireStretchLevels(step, used);
+  return Object.freeze({ ...used, curve: curveOf(used.curve) });
+}
+
+/** Refuse levels that make no sense. */
+export function requireStretchLevels(step: string, used: StretchLevels): void {
   const { black, white, colour, greyBelow, colourAbove } = used;
   if (!Number.isFinite(black)) throw new RangeError(`${step}: black must be a number, but got ${black}`);
   if (!(white > black && Number.isFinite(white))) {
@@ -36,142 +86,13 @@ export function requireStretchSettings(step: string, used: StretchSettings): voi
   }
 }
 
-/** Gain of the colour differences where the mean is t: the ratio y / t, or the local slope below the colour levels. */
-function colourGain(curve: PreparedCurve, t: number, y: number, from: number, full: number): number {
-  if (!(t > 0)) {
-    const slope = curve.slopeAt(0);
-    return Number.isFinite(slope) ? slope : 0;
-  }
-  const ratio = y / t;
-  if (t >= full) return ratio;
-  const slope = Math.min(curve.slopeAt(t), ratio);
-  if (t <= from) return slope;
-  const u = (t - from) / (full - from);
-  const weight = u * u * (3 - 2 * u);
-  return slope + (ratio - slope) * weight;
+/** What a plot draws of a curve, a stretch or a plain function: level in the image's unit → 0 … 1. */
+export function drawnLevels(
+  curve: CurveParameters | Pick<StretchSettings, "curve" | "black" | "white"> | ((level: number) => number),
+): (level: number) => number {
+  if (typeof curve === "function") return curve;
+  if ("family" in curve) return curveOf(curve).at;
+  const { black, white } = curve;
+  const { at } = curveOf(curve.curve);
+  return (level) => at((level - black) / (white - black));
 }
-
-/** What rows are drawn with. */
-interface RowSettings {
-  readonly curve: Curve;
-  readonly used: Pick<StretchSettings, "black" | "white" | "colour" | "greyBelow" | "colourAbove">;
-  readonly width: number;
-}
-
-/** Draws rows of planes through a curve. */
-export function stretchRows(band: Band<RowSettings>): void {
-  const { used, width } = band.parameters;
-  const curve = prepareCurve(band.parameters.curve);
-  const { black, white, colour } = used;
-  const { read, write: out } = openBand(band);
-  const planes = read as Float32Array[];
-  const count = planes.length;
-  const scale = 1 / (white - black);
-  const start = band.from * width;
-  const end = band.to * width;
-  if (count === 1 || colour === "channels") {
-    for (let c = 0; c < count; c++) {
-      const source = planes[c];
-      const target = out[c];
-      for (let i = start; i < end; i++) target[i] = curve.at((source[i] - black) * scale);
-    }
-    return;
-  }
-  const from = used.greyBelow * scale;
-  const full = used.colourAbove * scale;
-  const share = 1 / count;
-  const values = new Float64Array(count);
-  for (let i = start; i < end; i++) {
-    let mean = 0;
-    for (let c = 0; c < count; c++) {
-      values[c] = (planes[c][i] - black) * scale;
-      mean += values[c];
-    }
-    mean *= share;
-    const y = curve.at(mean);
-    const gain = colourGain(curve, mean, y, from, full);
-    let low = 0;
-    let high = 0;
-    for (let c = 0; c < count; c++) {
-      const difference = gain * (values[c] - mean);
-      values[c] = difference;
-      if (difference < low) low = difference;
-      if (difference > high) high = difference;
-    }
-    let keep = 1;
-    if (y + high > 1) keep = (1 - y) / high;
-    if (y + low < 0) keep = Math.min(keep, -y / low);
-    for (let c = 0; c < count; c++) out[c][i] = y + keep * values[c];
-  }
-}
-
-const drawTask: PoolTask<Band<RowSettings>, void> = { module: import.meta.url, name: "stretchRows", run: stretchRows };
-
-/** Takes rows of planes back through a curve. */
-export function unstretchRows(band: Band<RowSettings>): void {
-  const { used, width } = band.parameters;
-  const curve = prepareCurve(band.parameters.curve);
-  const { black, white, colour } = used;
-  const { read, write: out } = openBand(band);
-  const planes = read as Float32Array[];
-  const count = planes.length;
-  const range = white - black;
-  const start = band.from * width;
-  const end = band.to * width;
-  if (count === 1 || colour === "channels") {
-    for (let c = 0; c < count; c++) {
-      const source = planes[c];
-      const target = out[c];
-      for (let i = start; i < end; i++) target[i] = black + range * curve.inverseAt(source[i]);
-    }
-    return;
-  }
-  const from = used.greyBelow / range;
-  const full = used.colourAbove / range;
-  for (let i = start; i < end; i++) {
-    let y = 0;
-    for (let c = 0; c < count; c++) y += planes[c][i];
-    y /= count;
-    const t = curve.inverseAt(y);
-    const gain = colourGain(curve, t, y, from, full);
-    for (let c = 0; c < count; c++) out[c][i] = black + range * (gain > 0 ? t + (planes[c][i] - y) / gain : t);
-  }
-}
-
-const undrawTask: PoolTask<Band<RowSettings>, void> = {
-  module: import.meta.url,
-  name: "unstretchRows",
-  run: unstretchRows,
-};
-
-function overRows(
-  task: PoolTask<Band<RowSettings>, void>,
-  image: Image,
-  curve: Curve,
-  { black, white, colour, greyBelow, colourAbove }: StretchSettings,
-): Plane[] {
-  prepareCurve(curve); // refuses what is no curve before memory is taken
-  const { width, height, planes } = image;
-  const out = planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
-  overBands(
-    task,
-    height,
-    width * planes.length,
-    planes.map(({ data }) => data),
-    out.map(({ data }) => data),
-    { curve, used: { black, white, colour, greyBelow, colourAbove }, width },
-  );
-  return out;
-}
-
-/**
- * Planes drawn through a curve. With colour kept, the mean I of the channels goes to y = f(I) and a channel to
- * y + k (x − I), so that the mean of the result is y; k = y / I where colour is full. A channel that would leave 0 … 1
- * pulls all three towards their mean, by no more than needed: hue stays, a bright core turns white.
- */
-export const stretchPlanes = (image: Image, curve: Curve, used: StretchSettings): Plane[] =>
-  overRows(drawTask, image, curve, used);
-
-/** The linear planes a drawing came from; exact to float32 where nothing was clamped. */
-export const unstretchPlanes = (image: Image, curve: Curve, used: StretchSettings): Plane[] =>
-  overRows(undrawTask, image, curve, used);

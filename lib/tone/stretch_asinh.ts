@@ -1,10 +1,12 @@
 /** The inverse hyperbolic sine as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
+import { asinhCurve } from "./curve.ts";
+import { requireStretchLevels, type StretchLevels } from "./stretch.ts";
+import { stretchPlanes } from "./stretch_planes.ts";
 
 /** Options of {@linkcode stretchAsinh}. Levels are in the unit of the input. */
-export interface StretchAsinhOptions extends StretchSettings {
+export interface StretchAsinhOptions extends StretchLevels {
   /** How strongly the curve bends, for black … white taken as 0 … 1: linear below 1 / bend, logarithmic above; > 0. */
   readonly bend: number;
 }
@@ -52,7 +54,7 @@ export const stretchAsinhDefaults: Readonly<StretchAsinhOptions> = Object.freeze
 export function stretchAsinh(image: Image, options: Partial<StretchAsinhOptions> = {}): Image {
   const used = settle("stretchAsinh", stretchAsinhDefaults, options);
   requireLinear("stretchAsinh", image);
-  requireStretchSettings("stretchAsinh", used);
-  const planes = stretchPlanes(image, { kind: "asinh", bend: used.bend }, used);
+  requireStretchLevels("stretchAsinh", used);
+  const planes = stretchPlanes(image, asinhCurve(used.bend), used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchAsinh", options: used });
 }

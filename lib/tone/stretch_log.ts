@@ -1,10 +1,12 @@
 /** The logarithm as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
+import { logCurve } from "./curve.ts";
+import { requireStretchLevels, type StretchLevels } from "./stretch.ts";
+import { stretchPlanes } from "./stretch_planes.ts";
 
 /** Options of {@linkcode stretchLog}. Levels are in the unit of the input. */
-export interface StretchLogOptions extends StretchSettings {
+export interface StretchLogOptions extends StretchLevels {
   /** How strongly the curve bends, for black … white taken as 0 … 1; > 0. */
   readonly bend: number;
 }
@@ -46,7 +48,7 @@ export const stretchLogDefaults: Readonly<StretchLogOptions> = Object.freeze({
 export function stretchLog(image: Image, options: Partial<StretchLogOptions> = {}): Image {
   const used = settle("stretchLog", stretchLogDefaults, options);
   requireLinear("stretchLog", image);
-  requireStretchSettings("stretchLog", used);
-  const planes = stretchPlanes(image, { kind: "log", bend: used.bend }, used);
+  requireStretchLevels("stretchLog", used);
+  const planes = stretchPlanes(image, logCurve(used.bend), used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchLog", options: used });
 }

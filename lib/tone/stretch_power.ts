@@ -1,10 +1,12 @@
 /** A power as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
+import { powerCurve } from "./curve.ts";
+import { requireStretchLevels, type StretchLevels } from "./stretch.ts";
+import { stretchPlanes } from "./stretch_planes.ts";
 
 /** Options of {@linkcode stretchPower}. Levels are in the unit of the input. */
-export interface StretchPowerOptions extends StretchSettings {
+export interface StretchPowerOptions extends StretchLevels {
   /**
    * Power of t; below 1 brightens; > 0. Below 1 the slope at black is infinite, so black should lie under the noise.
    */
@@ -48,7 +50,7 @@ export const stretchPowerDefaults: Readonly<StretchPowerOptions> = Object.freeze
 export function stretchPower(image: Image, options: Partial<StretchPowerOptions> = {}): Image {
   const used = settle("stretchPower", stretchPowerDefaults, options);
   requireLinear("stretchPower", image);
-  requireStretchSettings("stretchPower", used);
-  const planes = stretchPlanes(image, { kind: "power", exponent: used.exponent }, used);
+  requireStretchLevels("stretchPower", used);
+  const planes = stretchPlanes(image, powerCurve(used.exponent), used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchPower", options: used });
 }

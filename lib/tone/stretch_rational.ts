@@ -1,10 +1,12 @@
 /** A ratio of linear functions as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
+import { rationalCurve } from "./curve.ts";
+import { requireStretchLevels, type StretchLevels } from "./stretch.ts";
+import { stretchPlanes } from "./stretch_planes.ts";
 
 /** Options of {@linkcode stretchRational}. Levels are in the unit of the input. */
-export interface StretchRationalOptions extends StretchSettings {
+export interface StretchRationalOptions extends StretchLevels {
   /** Where the middle of black … white is drawn; above ½ brightens; inside 0 … 1. */
   readonly bias: number;
 }
@@ -49,7 +51,7 @@ export const stretchRationalDefaults: Readonly<StretchRationalOptions> = Object.
 export function stretchRational(image: Image, options: Partial<StretchRationalOptions> = {}): Image {
   const used = settle("stretchRational", stretchRationalDefaults, options);
   requireLinear("stretchRational", image);
-  requireStretchSettings("stretchRational", used);
-  const planes = stretchPlanes(image, { kind: "rational", bias: used.bias }, used);
+  requireStretchLevels("stretchRational", used);
+  const planes = stretchPlanes(image, rationalCurve(used.bias), used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchRational", options: used });
 }

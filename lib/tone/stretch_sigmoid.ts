@@ -1,13 +1,15 @@
 /** A logistic curve as a stretch. */
 import { derive, type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { requireStretchSettings, stretchPlanes, type StretchSettings } from "./stretch.ts";
+import { sigmoidCurve } from "./curve.ts";
+import { requireStretchLevels, type StretchLevels } from "./stretch.ts";
+import { stretchPlanes } from "./stretch_planes.ts";
 
 /** Options of {@linkcode stretchSigmoid}. Levels are in the unit of the input. */
-export interface StretchSigmoidOptions extends StretchSettings {
+export interface StretchSigmoidOptions extends StretchLevels {
   /** Steepness; > 0. */
   readonly contrast: number;
-  /** Where it is clipLimit, 0 … 1 between black and white. */
+  /** Where it is steepest, 0 … 1 between black and white. */
   readonly centre: number;
 }
 
@@ -50,7 +52,7 @@ export const stretchSigmoidDefaults: Readonly<StretchSigmoidOptions> = Object.fr
 export function stretchSigmoid(image: Image, options: Partial<StretchSigmoidOptions> = {}): Image {
   const used = settle("stretchSigmoid", stretchSigmoidDefaults, options);
   requireLinear("stretchSigmoid", image);
-  requireStretchSettings("stretchSigmoid", used);
-  const planes = stretchPlanes(image, { kind: "sigmoid", contrast: used.contrast, centre: used.centre }, used);
+  requireStretchLevels("stretchSigmoid", used);
+  const planes = stretchPlanes(image, sigmoidCurve(used.contrast, used.centre), used);
   return derive(image, { planes, unit: "display", variance: null }, { step: "stretchSigmoid", options: used });
 }

@@ -1,52 +1,47 @@
 /** Back from a stretched picture to linear data. */
 import { derive, type Image, requireDisplay, type Unit } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import type { Curve } from "./curve.ts";
-import { requireStretchSettings, type StretchSettings, unstretchPlanes } from "./stretch.ts";
+import { type Stretch, type StretchSettings, stretchSettings } from "./stretch.ts";
+import { unstretchPlanes } from "./stretch_planes.ts";
 
-/** Options of {@linkcode undoStretch}: those of the stretch, its curve, and the unit to return to. */
-export interface UndoStretchOptions extends StretchSettings {
-  /** The curve that was used. */
-  readonly curve: Curve;
+/** Options of {@linkcode undoStretch}. */
+export interface UndoStretchOptions {
   /** Unit of the linear data. */
   readonly unit: Exclude<Unit, "display">;
 }
 
 /** What {@linkcode undoStretch} uses for an option left out. */
-export const undoStretchDefaults: Readonly<UndoStretchOptions> = Object.freeze({
-  curve: Object.freeze({ kind: "asinh", bend: 1000 } as const),
-  black: 0,
-  white: 65535,
-  colour: "kept",
-  greyBelow: 0,
-  colourAbove: 0,
-  unit: "adu",
-});
+export const undoStretchDefaults: Readonly<UndoStretchOptions> = Object.freeze({ unit: "adu" });
 
 /**
- * Take a stretched picture back to linear data, with the settings it was stretched with.
+ * Take a stretched picture back to linear data, with the stretch it was made by.
  *
  * In:  unit "display". Out: same shape, the unit asked for.
  * Exact to float32 where the stretch clamped nothing; what was clamped returns as black or white. NaN stays NaN.
  * Cost: one pass.
  *
- * @throws {TypeError} if the image is linear
+ * @param stretch the stretch that was found, or curve and levels as they were given by hand
+ * @throws {TypeError} if the image is linear, or the stretch holds something unknown
+ * @throws {RangeError} if a level or a parameter of the curve is out of range
  *
  * @example There and back
  * ```ts
  * import assert from "node:assert/strict";
- * import { constantImage, stretchAsinh, undoStretch } from "faintlight";
+ * import { asinhCurve, constantImage, stretchImage, undoStretch } from "faintlight";
  *
- * const settings = { black: 100, white: 5000 };
- * const drawn = stretchAsinh(constantImage(1, 1, 321), { ...settings, bend: 80 });
- * const back = undoStretch(drawn, { ...settings, curve: { kind: "asinh", bend: 80 } });
+ * const stretch = { curve: asinhCurve(80), black: 100, white: 5000 };
+ * const back = undoStretch(stretchImage(constantImage(1, 1, 321), stretch), stretch);
  * assert.ok(Math.abs(back.planes[0].data[0] - 321) < 0.001);
  * ```
  */
-export function undoStretch(image: Image, options: Partial<UndoStretchOptions> = {}): Image {
-  const used = settle("undoStretch", undoStretchDefaults, options);
+export function undoStretch(
+  image: Image,
+  stretch: Stretch | Partial<StretchSettings>,
+  options: Partial<UndoStretchOptions> = {},
+): Image {
+  const { unit } = settle("undoStretch", undoStretchDefaults, options);
   requireDisplay("undoStretch", image);
-  requireStretchSettings("undoStretch", used);
+  const used = stretchSettings("undoStretch", stretch);
   const planes = unstretchPlanes(image, used.curve, used);
-  return derive(image, { planes, unit: used.unit, variance: null }, { step: "undoStretch", options: used });
+  return derive(image, { planes, unit, variance: null }, { step: "undoStretch", options: { ...used, unit } });
 }

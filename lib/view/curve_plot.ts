@@ -2,6 +2,8 @@
 import * as Plot from "@observablehq/plot";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import type { CurveParameters } from "../tone/curve.ts";
+import { drawnLevels, type StretchSettings } from "../tone/stretch.ts";
 import {
   channelHistograms,
   endsInWords,
@@ -17,6 +19,12 @@ import { type Theme, themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { formatNumber, tickText } from "./text.ts";
 import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
+
+/** What {@linkcode curvePlot} draws: the value that a step applies, or any function of a level. */
+export type DrawnCurve =
+  | CurveParameters
+  | Pick<StretchSettings, "curve" | "black" | "white">
+  | ((level: number) => number);
 
 /** Options of {@linkcode curvePlot}. */
 export interface CurvePlotOptions extends Pick<ViewOptions, "title" | "width" | "channel" | "theme"> {
@@ -90,7 +98,7 @@ function curveMarks(
  * each level on the right.
  *
  * @param image the image before the curve
- * @param curve level in the image's unit → 0 … 1
+ * @param curve a curve on 0 … 1, a stretch with its black and white, or any function of a level in the image's unit
  * @param options range, points, theme
  * @throws {RangeError} if the range is empty
  *
@@ -105,9 +113,10 @@ function curveMarks(
  */
 export function curvePlot(
   image: Image,
-  curve: (level: number) => number,
+  curve: DrawnCurve,
   options: Partial<CurvePlotOptions> = {},
 ): Sheet {
+  const made = drawnLevels(curve);
   const used = settle("curvePlot", curvePlotDefaults, options);
   const { title, width, channel } = used;
   const theme = themes[used.theme];
@@ -115,7 +124,7 @@ export function curvePlot(
   const series = channelHistograms(image, range, histogramBins, channel);
   const mostPixels = highestCount(series);
   const middle = (range[0] + range[1]) / 2;
-  const words = `${formatNumber(middle, 2)} becomes ${formatNumber(curve(middle), 3)}`;
+  const words = `${formatNumber(middle, 2)} becomes ${formatNumber(made(middle), 3)}`;
 
   const caption = "Left: pixels a bin. Right, violet: what the curve makes of each level.";
   const head = heading(title, caption, width, theme);
@@ -127,7 +136,7 @@ export function curvePlot(
     mostPixels,
     xLabel: valueLabel(image),
     points: markedEnds(used.mark),
-    marks: curveMarks(curve, range, onCountAxis(mostPixels), theme),
+    marks: curveMarks(made, range, onCountAxis(mostPixels), theme),
   }, { x: MARGIN, y: head.bottom });
   const bottom = head.bottom + drawing.height + MARGIN / 2;
   const alternative = `${title}: ${words}; ${endsInWords(image, series)}.`;

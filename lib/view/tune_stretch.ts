@@ -138,12 +138,12 @@ draw();
 /** Levels to begin with: those given, the rest as `automaticStretch` finds them. */
 function beginningLevels(image: Image, used: TuneStretchOptions): TunedLevels {
   const complete = [used.black, used.white, used.bend].every((given) => given !== "automatic");
-  const found = complete ? null : automaticStretch(image).settings;
+  const found = complete ? null : automaticStretch(image);
   const pick = (given: number | "automatic", own: number | undefined) => given === "automatic" ? own ?? NaN : given;
   return {
     black: pick(used.black, found?.black),
     white: pick(used.white, found?.white),
-    bend: pick(used.bend, found?.bend),
+    bend: pick(used.bend, found?.curve.bend),
     greyBelow: Number((found?.greyBelow ?? 0).toPrecision(5)),
     colourAbove: Number((found?.colourAbove ?? 0).toPrecision(5)),
   };

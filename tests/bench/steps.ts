@@ -110,8 +110,9 @@ const mono = derive(shared, { planes: [{ channel: "L", data: shared.planes[0].da
   step: "one",
   options: {},
 });
-const { settings } = automaticStretch(shared);
-const { bend, ...drawn } = settings;
+const stretch = automaticStretch(shared);
+const { black, white, colour, greyBelow, colourAbove, curve: { bend } } = stretch;
+const settings = { black, white, colour, greyBelow, colourAbove, bend };
 const picture = stretchAsinh(shared, settings);
 const lines = named(["Ha", "OIII", "SII"]);
 const grey = derive(picture, { planes: [{ channel: "L", data: picture.planes[1].data }] }, {
@@ -169,11 +170,11 @@ const list: Timed[] = [
   { name: "stretchSigmoid", run: () => stretchSigmoid(shared, { black: 900, white: 20000 }) },
   {
     name: "undoStretch",
-    run: () => undoStretch(picture, { ...drawn, curve: { kind: "asinh", bend } }),
+    run: () => undoStretch(picture, stretch),
   },
   { name: "applyCurve luminance", run: () => applyCurve(picture) },
-  { name: "applyCurve channels", run: () => applyCurve(picture, { on: "channels" }) },
-  { name: "applyCurve chroma", run: () => applyCurve(picture, { on: "chroma" }) },
+  { name: "applyCurve channels", run: () => applyCurve(picture, undefined, { on: "channels" }) },
+  { name: "applyCurve chroma", run: () => applyCurve(picture, undefined, { on: "chroma" }) },
   {
     name: "matchHistogram",
     run: () => matchHistogram(picture, turned),

@@ -14,8 +14,8 @@ import { reduceStars } from "../../lib/stars/reduce_stars.ts";
 import { measureEffect } from "../../lib/effect/measure_effect.ts";
 import { validateHalves } from "../../lib/effect/validate_halves.ts";
 import { gaussianSmooth } from "../../lib/filters/gaussian.ts";
-import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
+import { stretchImage } from "../../lib/tone/stretch_image.ts";
 import { makeScene } from "../support/scenes_processing.ts";
 
 const size = { width: 420, height: 300 };
@@ -59,7 +59,7 @@ describe("measureEffect", () => {
 
   it("raises none about steps done well", () => {
     expect(said(mono, extractGradient(mono).image)).toBe("");
-    expect(said(mono, stretchAsinh(mono, automaticStretch(mono).settings))).toBe("");
+    expect(said(mono, stretchImage(mono, "automatic"))).toBe("");
     expect(said(mono, reduceNoise(mono))).toBe("");
     expect(said(mono, reduceStars(mono, { strength: 0.5 }), { changesStars: true })).toBe("");
   });
@@ -128,7 +128,7 @@ describe("measureEffect", () => {
     const redder = change(colour, (v, _, c) => c === 0 ? 1000 + 1.2 * (v - 1000) : v);
     expect(said(colour, redder)).toMatch(/colour of the nebula shifted: a channel's share changed by/);
     expect(said(colour, redder, { changesColour: true })).not.toMatch(/colour of the nebula/);
-    const picture = stretchAsinh(colour, automaticStretch(colour).settings);
+    const picture = stretchImage(colour, "automatic");
     const turned = derive(picture, {
       planes: [2, 0, 1].map((k, c) => ({ channel: "RGB"[c], data: picture.planes[k].data })),
     }, { step: "turn", options: {} });
@@ -153,8 +153,8 @@ describe("each doubt is raised by what spoils, and not by half as little", () =>
   const soft = blurred(1.1);
   const hardly = blurred(0.45);
   const wax = blurred(4);
-  const picture = stretchAsinh(mono, automaticStretch(mono).settings);
-  const shown = stretchAsinh(colour, automaticStretch(colour).settings);
+  const picture = stretchImage(mono, "automatic");
+  const shown = stretchImage(colour, "automatic");
   const starless = reduceStars(mono, { strength: 1 });
   /** A picture turned in hue by mixing each channel with the next. */
   const turned = (share: number): Image =>
@@ -373,7 +373,7 @@ describe("the ledger's own numbers against what was put in", () => {
   });
 
   it("clipped and missing shares, to the sample", () => {
-    const picture = stretchAsinh(mono, automaticStretch(mono).settings);
+    const picture = stretchImage(mono, "automatic");
     const n = size.width * size.height;
     const spoiled = change(
       picture,
@@ -386,7 +386,7 @@ describe("the ledger's own numbers against what was put in", () => {
   });
 
   it("the turn of a hue by a known angle; a channel's share by a known factor", () => {
-    const picture = stretchAsinh(colour, automaticStretch(colour).settings);
+    const picture = stretchImage(colour, "automatic");
     const turned = (degrees: number) => {
       const planes = picture.planes.map(({ channel }) => ({ channel, data: allocatePlane(size.width, size.height) }));
       const angle = degrees * Math.PI / 180;

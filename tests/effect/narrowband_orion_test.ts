@@ -19,7 +19,9 @@ import { median } from "../../lib/stats/median.ts";
 import { applyCurve } from "../../lib/tone/apply_curve.ts";
 import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
 import { measureClipping } from "../../lib/tone/measure_clipping.ts";
+import { splineCurve } from "../../lib/tone/curve.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
+import { stretchImage } from "../../lib/tone/stretch_image.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";
 
 // Three lines of the Orion nebula, HST WFC3, resampled on one grid of 0.2" (the folder's README names the source).
@@ -61,10 +63,10 @@ describe.skipIf(missing)("Orion in H-alpha, [O III] and [S II]", () => {
   const picture = (rules: "SHO" | "HOO"): { behind: Image; whole: Image } => {
     // Lightness from all lines with details raised and shadows deepened, hue from their shares.
     const light = mapChannels(even, { rules: [{ output: "L", from: { Ha: 1 / 3, OIII: 1 / 3, SII: 1 / 3 } }] });
-    const drawn = stretchAsinh(light, automaticStretch(light, { skyRegion, skyLightness: 8 }).settings);
+    const drawn = stretchImage(light, automaticStretch(light, { skyRegion, skyLightness: 8 }));
     const clear = enhanceDetail(drawn, { gains: [1, 1.15, 1.3, 1.3, 1.2] });
     const points = [[0, 0], [0.2, 0.14], [0.5, 0.46], [0.8, 0.78], [1, 1]] as const;
-    const toned = applyCurve(clear, { curve: { kind: "spline", points } });
+    const toned = applyCurve(clear, splineCurve(points));
     const behind = blendLines(starless, toned, {
       lines: palettes[rules],
       chroma: 0.13,

@@ -5,7 +5,8 @@ import { normalProbability } from "../../lib/stats/special_functions.ts";
 import { applyCurve } from "../../lib/tone/apply_curve.ts";
 import { automaticStretch } from "../../lib/tone/automatic_stretch.ts";
 import { measureClipping } from "../../lib/tone/measure_clipping.ts";
-import type { Curve } from "../../lib/tone/curve.ts";
+import type { CurveParameters } from "../../lib/tone/curve.ts";
+import { stretchImage } from "../../lib/tone/stretch_image.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
 import { stretchLog } from "../../lib/tone/stretch_log.ts";
 import { stretchPower } from "../../lib/tone/stretch_power.ts";
@@ -88,21 +89,21 @@ describe("undoStretch", () => {
     return [base, base * (0.8 + 0.2 * random.uniform()), base * (0.9 + 0.1 * random.uniform())] as const;
   }));
   const levels = { black: 10, white: 1200 };
-  const cases: readonly (readonly [string, Image, Curve, object])[] = [
-    ["asinh", stretchAsinh(image, { ...levels, bend: 50 }), { kind: "asinh", bend: 50 }, {}],
+  const cases: readonly (readonly [string, Image, CurveParameters, object])[] = [
+    ["asinh", stretchAsinh(image, { ...levels, bend: 50 }), { family: "asinh", bend: 50 }, {}],
     [
       "asinh with grey sky",
       stretchAsinh(image, { ...levels, bend: 50, greyBelow: 100, colourAbove: 300 }),
-      { kind: "asinh", bend: 50 },
+      { family: "asinh", bend: 50 },
       { greyBelow: 100, colourAbove: 300 },
     ],
-    ["log", stretchLog(image, { ...levels, bend: 50 }), { kind: "log", bend: 50 }, {}],
-    ["power", stretchPower(image, { ...levels, exponent: 0.6 }), { kind: "power", exponent: 0.6 }, {}],
-    ["rational", stretchRational(image, { ...levels, bias: 0.7 }), { kind: "rational", bias: 0.7 }, {}],
+    ["log", stretchLog(image, { ...levels, bend: 50 }), { family: "log", bend: 50 }, {}],
+    ["power", stretchPower(image, { ...levels, exponent: 0.6 }), { family: "power", exponent: 0.6 }, {}],
+    ["rational", stretchRational(image, { ...levels, bias: 0.7 }), { family: "rational", bias: 0.7 }, {}],
     [
       "sigmoid",
       stretchSigmoid(image, { ...levels, contrast: 3, centre: 0.4 }),
-      { kind: "sigmoid", contrast: 3, centre: 0.4 },
+      { family: "sigmoid", contrast: 3, centre: 0.4 },
       {},
     ],
   ];
@@ -140,21 +141,21 @@ describe("automaticStretch", () => {
   it("draws the sky at the lightness asked for where the noise allows, and clips no more sky than said", () => {
     // L* = 13 is Y = 0.015627 (CIE 15:2004), sRGB 0.1312.
     const image = scene(1, 0.5, 4000);
-    const found = automaticStretch(image, { renderedNoise: 0.2 });
-    expect(found.renderedSky).toBeCloseTo(0.1312, 3);
-    const drawn = stretchAsinh(image, found.settings);
+    const found = automaticStretch(image, { maximumDrawnNoise: 0.2 });
+    expect(found.drawnSky).toBeCloseTo(0.1312, 3);
+    const drawn = stretchImage(image, found);
     const sky = drawn.planes[1].data.filter((_, i) => i < 240 * 20);
     const mean = sky.reduce((a, v) => a + v) / sky.length;
-    expect(Math.abs(mean - found.renderedSky)).toBeLessThan(0.01);
+    expect(Math.abs(mean - found.drawnSky)).toBeLessThan(0.01);
     for (const share of measureClipping(drawn)) expect(share.atBlack).toBeLessThan(0.003);
   });
 
   it("goes no further than the noise allows, and says so", () => {
     const image = scene(2, 12, 4000);
     const found = automaticStretch(image);
-    expect(found.renderedNoise).toBeLessThanOrEqual(0.02001);
+    expect(found.drawnNoise).toBeLessThanOrEqual(0.02001);
     expect(found.notes.join()).toContain("the noise limits the stretch");
-    const drawn = stretchAsinh(image, { ...found.settings, colour: "channels" });
+    const drawn = stretchImage(image, { ...found, colour: "channels" });
     const sky = drawn.planes[0].data.filter((_, i) => i < 240 * 20 && i % 997 !== 0);
     const mean = sky.reduce((a, v) => a + v) / sky.length;
     const deviation = Math.sqrt(sky.reduce((a, v) => a + (v - mean) ** 2, 0) / sky.length);
@@ -170,12 +171,13 @@ describe("automaticStretch", () => {
       (_, i) => 500 + 12 * random.gaussian() + (i % 211 === 0 ? 60 * random.uniform() : 0),
     );
     const image = createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
-    const { settings, renderedSky, notes, sky: [{ level, noise }] } = automaticStretch(image);
-    expect(renderedSky).toBeLessThanOrEqual(0.131);
-    expect(renderedSky).toBeGreaterThan(0.05);
-    expect((level - settings.black) / noise).toBeLessThan(3.2);
+    const found = automaticStretch(image);
+    const { black, drawnSky, notes, sky: [{ level, noise }] } = found;
+    expect(drawnSky).toBeLessThanOrEqual(0.131);
+    expect(drawnSky).toBeGreaterThan(0.05);
+    expect((level - black) / noise).toBeLessThan(3.2);
     expect(notes.join(" ")).toContain("hardly any signal");
-    const [{ atBlack }] = measureClipping(stretchAsinh(image, settings));
+    const [{ atBlack }] = measureClipping(stretchImage(image, found));
     expect(atBlack).toBeLessThan(0.003);
     // With ten thousand times the noise above the sky there is signal, and nothing is said.
     const bright = createImage({
@@ -193,8 +195,8 @@ describe("automaticStretch", () => {
       (_, i) => 5 + 4 * Math.sin(i % 200 / 9) * Math.cos(Math.floor(i / 200) / 20),
     );
     const image = createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
-    const { settings } = automaticStretch(image);
-    expect(settings.black).toBeGreaterThan(0);
+    const { black } = automaticStretch(image);
+    expect(black).toBeGreaterThan(0);
   });
 
   it("draws no more than half of a field full of nebula lighter than the middle of the screen's range", () => {
@@ -216,25 +218,25 @@ describe("automaticStretch", () => {
         }],
       });
     // L* = 50 is Y = 0.184187 (CIE 15:2004), sRGB 0.4663.
-    const middleOf = (image: Image) => {
-      const found = automaticStretch(image, { skyRegion: { x: 0, y: 0, width: 30, height }, renderedNoise: 0.5 });
-      return { found, middle: stretchAsinh(image, found.settings).planes[0].data.toSorted()[width * height / 2] };
+    const drawnMedian = (image: Image) => {
+      const found = automaticStretch(image, { skyRegion: { x: 0, y: 0, width: 30, height }, maximumDrawnNoise: 0.5 });
+      return { found, middle: stretchImage(image, found).planes[0].data.toSorted()[width * height / 2] };
     };
-    const full = middleOf(gas(30));
-    const little = middleOf(gas(200));
+    const full = drawnMedian(gas(30));
+    const little = drawnMedian(gas(200));
     expect(full.middle).toBeCloseTo(0.4663, 3);
     expect(full.found.notes.join()).toContain("nebula fills the field");
-    expect(full.found.renderedSky).toBeLessThan(0.1312);
+    expect(full.found.drawnSky).toBeLessThan(0.1312);
     expect(little.middle).toBeLessThan(0.2);
     expect(little.found.notes.join()).not.toContain("nebula fills");
-    expect(little.found.renderedSky).toBeCloseTo(0.1312, 3);
+    expect(little.found.drawnSky).toBeCloseTo(0.1312, 3);
   });
 
   it("black lies where the normal distribution leaves the share asked for", () => {
-    const found = automaticStretch(scene(3, 0.5, 1000), { clippedSkyShare: 0.02, renderedNoise: 0.5 });
+    const found = automaticStretch(scene(3, 0.5, 1000), { clippedSkyShare: 0.02, maximumDrawnNoise: 0.5 });
     const widest = found.sky.reduce((a, b) => a.noise > b.noise ? a : b);
     const level = found.sky.reduce((a, b) => a + b.level, 0) / 3;
-    expect(normalProbability((found.settings.black - level) / widest.noise)).toBeCloseTo(0.02, 6);
+    expect(normalProbability((found.black - level) / widest.noise)).toBeCloseTo(0.02, 6);
   });
 
   it("does not mind a constant picture's lack of noise but refuses one without data", () => {
@@ -260,21 +262,21 @@ describe("applyCurve", () => {
     unit: "display",
     planes: ["R", "G", "B"].map((channel, c) => ({ channel, data: Float32Array.of([0.6, 0.4, 0.2][c], NaN) })),
   });
-  const curve = { kind: "spline", points: [[0, 0], [0.4, 0.5], [1, 1]] } as const;
+  const curve = { family: "spline", points: [[0, 0], [0.4, 0.5], [1, 1]] } as const;
 
   it("acts on luminance with ratios kept, on channels one by one, and on chroma with lightness kept", () => {
-    pixel(applyCurve(picture, { curve }), 0).forEach((v, c) => expect(v).toBeCloseTo([0.75, 0.5, 0.25][c], 5));
-    expect(pixel(applyCurve(picture, { curve, on: "channels" }), 0)[1]).toBeCloseTo(0.5, 6);
-    const same = applyCurve(picture, { curve: { kind: "power", exponent: 1 }, on: "chroma" });
+    pixel(applyCurve(picture, curve), 0).forEach((v, c) => expect(v).toBeCloseTo([0.75, 0.5, 0.25][c], 5));
+    expect(pixel(applyCurve(picture, curve, { on: "channels" }), 0)[1]).toBeCloseTo(0.5, 6);
+    const same = applyCurve(picture, { family: "power", exponent: 1 }, { on: "chroma" });
     pixel(same, 0).forEach((v, c) => expect(v).toBeCloseTo([0.6, 0.4, 0.2][c], 5));
-    const more = pixel(applyCurve(picture, { curve, on: "chroma" }), 0);
+    const more = pixel(applyCurve(picture, curve, { on: "chroma" }), 0);
     expect(more[0] - more[2]).toBeGreaterThan(0.4);
     expect(pixel(same, 1).every(Number.isNaN)).toBe(true);
   });
 
   it("refuses linear data and greys without chroma", () => {
     expect(() => applyCurve(constantImage(1, 1, 3))).toThrow("applyCurve: image must be a stretched picture");
-    expect(() => applyCurve(constantImage(1, 1, 0.5, { unit: "display" }), { on: "chroma" })).toThrow(
+    expect(() => applyCurve(constantImage(1, 1, 0.5, { unit: "display" }), undefined, { on: "chroma" })).toThrow(
       "must have R, G, B",
     );
   });
@@ -287,23 +289,23 @@ describe("undoCurve", () => {
     data: Float32Array.from({ length: 600 }, () => 0.1 + 0.6 * random.uniform()),
   }));
   const picture = createImage({ width: 30, height: 20, unit: "display", planes });
-  const curves: readonly Curve[] = [
-    { kind: "spline", points: [[0, 0], [0.12, 0.1], [0.5, 0.54], [1, 1]] },
-    { kind: "power", exponent: 0.8 },
-    { kind: "rational", bias: 0.6 },
-    { kind: "rationalContrast", gain: 0.4 },
-    { kind: "sigmoid", contrast: 4, centre: 0.4 },
-    { kind: "asinh", bend: 3 },
-    { kind: "log", bend: 3 },
+  const curves: readonly CurveParameters[] = [
+    { family: "spline", points: [[0, 0], [0.12, 0.1], [0.5, 0.54], [1, 1]] },
+    { family: "power", exponent: 0.8 },
+    { family: "rational", bias: 0.6 },
+    { family: "rationalContrast", gain: 0.4 },
+    { family: "sigmoid", contrast: 4, centre: 0.4 },
+    { family: "asinh", bend: 3 },
+    { family: "log", bend: 3 },
   ];
   for (const curve of curves) {
-    it.each(["luminance", "channels", "chroma"] as const)(`takes ${curve.kind} off again, on %s`, (on) => {
+    it.each(["luminance", "channels", "chroma"] as const)(`takes ${curve.family} off again, on %s`, (on) => {
       // Half of the colours would leave the screen with more chroma; they are made paler first.
       const start = on === "channels" ? picture : derive(picture, {
         planes: picture.planes.map(({ channel, data }) => ({ channel, data: data.map((v) => 0.4 + 0.1 * (v - 0.4)) })),
       }, { step: "paler", options: {} });
-      const there = applyCurve(start, { curve, on });
-      const back = undoCurve(there, { curve, on });
+      const there = applyCurve(start, curve, { on });
+      const back = undoCurve(there, curve, { on });
       let worst = 0;
       let moved = 0;
       for (let c = 0; c < 3; c++) {
