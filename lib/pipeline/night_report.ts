@@ -110,7 +110,7 @@ function rigFacts(lights: readonly CheckedLight[]): (readonly [string, string])[
   const { record } = lights[0];
   const kept = lights.filter((each) => each.weight > 0);
   const widths = kept.map((each) => each.quality?.fwhmArcsec ?? each.quality?.fwhmPixels ?? NaN);
-  const middle = median(widths.filter(Number.isFinite));
+  const typical = median(widths.filter(Number.isFinite));
   const unit = record.arcsecPerPixel === null ? "px" : "arcsec";
   const facts: (readonly [string, string | null])[] = [
     ["frames", `${record.width} × ${record.height} pixels${record.bayer === null ? "" : `, ${record.bayer} mosaic`}`],
@@ -122,7 +122,7 @@ function rigFacts(lights: readonly CheckedLight[]): (readonly [string, string])[
     ["sensor", record.sensorTemperatureC === null ? null : `${formatNumber(record.sensorTemperatureC)} °C`],
     ["lights", `${lights.length}, kept ${kept.length}`],
     ["exposure kept", formatDuration(kept.reduce((sum, each) => sum + (each.record.exposureSeconds ?? 0), 0))],
-    ["stars", Number.isNaN(middle) ? null : `FWHM ${formatNumber(middle)} ${unit} in the middle`],
+    ["stars", Number.isNaN(typical) ? null : `median FWHM ${formatNumber(typical)} ${unit}`],
   ];
   return facts.filter((fact): fact is readonly [string, string] => fact[1] !== null);
 }
@@ -186,7 +186,7 @@ export interface NightFacts {
 }
 
 /** Frames shown closely at most. */
-const mostCloseups = 8;
+const maximumCloseups = 8;
 
 /** Lights that were not simply kept, one of each cause first, the first in time of each. */
 function spoiltLights(lights: readonly CheckedLight[]): CheckedLight[] {
@@ -194,7 +194,7 @@ function spoiltLights(lights: readonly CheckedLight[]): CheckedLight[] {
   const first = spoilt.filter((light, at) =>
     spoilt.findIndex((each) => each.diagnosis.cause === light.diagnosis.cause) === at
   );
-  return [...first, ...spoilt.filter((light) => !first.includes(light))].slice(0, mostCloseups);
+  return [...first, ...spoilt.filter((light) => !first.includes(light))].slice(0, maximumCloseups);
 }
 
 /** Sheets on the night as a whole: frames that went wrong, and what the kept frames' stars show over the field. */

@@ -22,7 +22,7 @@ import {
   histogramRange,
   valueLabel,
 } from "./histogram_drawing.ts";
-import { type Block, composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
+import { type Block, composeSheet, heading, paragraph, picture, sheetMargin } from "./layout.ts";
 import { channelLabel, type Theme, themes } from "./palette.ts";
 import {
   commonStretch,
@@ -88,8 +88,8 @@ interface Columns {
 }
 
 function columnsOf(sheetWidth: number, theme: Theme): Columns {
-  const width = Math.floor((sheetWidth - 2 * MARGIN - 2 * columnGap) / 3);
-  return { theme, width, left: [MARGIN, MARGIN + width + columnGap, MARGIN + 2 * (width + columnGap)] };
+  const width = Math.floor((sheetWidth - 2 * sheetMargin - 2 * columnGap) / 3);
+  return { theme, width, left: [sheetMargin, sheetMargin + width + columnGap, sheetMargin + 2 * (width + columnGap)] };
 }
 
 /** One part of the field before and after, at the size of a panel. */
@@ -278,11 +278,16 @@ function histogramPair(pair: readonly ImageHistograms[], ownAxes: boolean, colum
     const xLabel = ownAxes || at === 1 ? valueLabel(image) : "";
     const height = xLabel === "" ? 190 : 206;
     const style = { width, height, theme, logCounts: true, mostPixels, xLabel, points: [], marks: [] };
-    const drawing = histogramDrawing(series, style, { x: MARGIN, y });
+    const drawing = histogramDrawing(series, style, { x: sheetMargin, y });
     const label = at === 0 ? "before, pixels a bin" : "after, pixels a bin";
     elements.push(
       drawing.svg,
-      textElement(label, MARGIN + width / 2, y + 30, { size: 14, fill: theme.ink, face: "bold", anchor: "middle" }),
+      textElement(label, sheetMargin + width / 2, y + 30, {
+        size: 14,
+        fill: theme.ink,
+        face: "bold",
+        anchor: "middle",
+      }),
     );
     y += drawing.height;
   });
@@ -347,7 +352,7 @@ export function beforeAfterSheet(before: Image, after: Image, options: Partial<B
   const right = factColumn([...facts, ...medianFacts(before, after, channel)], doubts, place, theme);
 
   const blocks = [head, whole, detail, left, right];
-  const bottom = Math.max(left.bottom, right.bottom) + MARGIN / 2;
+  const bottom = Math.max(left.bottom, right.bottom) + sheetMargin / 2;
   const words = sheetWords(used, histograms, compared.sameUnit);
   return composeSheet(width, bottom, theme, words, blocks.flatMap((block) => block.elements));
 }

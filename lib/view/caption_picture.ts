@@ -75,9 +75,9 @@ export function chooseScaleBar(
   return found === undefined ? null : { arcsec: found[0], name: found[1] };
 }
 
-const INK = "#f2efe9";
-const QUIET = "#a7a59f";
-const STRIP = "#0b0c0f";
+const stripInk = "#f2efe9";
+const stripQuietInk = "#a7a59f";
+const stripBackground = "#0b0c0f";
 /** Width of a picture at which the strip has its full size. */
 const fullWidth = 1600;
 /** A scale bar is at most this share of the width. */
@@ -112,10 +112,10 @@ function scaleBarElements(
   const tick = 6 * unit;
   const path = `M ${round(left)} ${round(y - tick)} v ${round(2 * tick)} m 0 ${round(-tick)} h ${round(length)} ` +
     `m 0 ${round(-tick)} v ${round(2 * tick)}`;
-  const name = { size: 21 * unit, fill: INK, anchor: "middle" as const };
+  const name = { size: 21 * unit, fill: stripInk, anchor: "middle" as const };
   return {
     elements: [
-      `<path d="${path}" stroke="${INK}" stroke-width="${round(1.6 * unit)}" fill="none"/>`,
+      `<path d="${path}" stroke="${stripInk}" stroke-width="${round(1.6 * unit)}" fill="none"/>`,
       textElement(bar.name, left + length / 2, y - 14 * unit, name),
     ],
     left: left - 40 * unit,
@@ -149,11 +149,11 @@ function captionElements(caption: PictureCaption, rightEdge: number, { width, un
   const object = fitText(caption.object, large, rightEdge - margin, "title");
   const exposure = fitText(exposureWords(caption), small, room - rightWidth - 30 * unit);
   return [
-    textElement(object, margin, 58 * unit, { size: large, fill: INK, face: "title" }),
-    textElement(exposure, margin, 98 * unit, { size: small, fill: INK }),
+    textElement(object, margin, 58 * unit, { size: large, fill: stripInk, face: "title" }),
+    textElement(exposure, margin, 98 * unit, { size: small, fill: stripInk }),
     textElement(fitText(right, small, rightWidth + 0.5), width - margin, 98 * unit, {
       size: small,
-      fill: QUIET,
+      fill: stripQuietInk,
       anchor: "end",
     }),
   ];
@@ -170,8 +170,8 @@ function drawStrip(caption: PictureCaption, bar: ScaleBar | null, arcsecPerPixel
   ];
   const svg =
     `<svg xmlns="http://www.w3.org/2000/svg" width="${width}" height="${height}" viewBox="0 0 ${width} ${height}">` +
-    `<rect width="${width}" height="${height}" fill="${STRIP}"/>${elements.join("")}</svg>`;
-  return rasterise(svg, 1, STRIP);
+    `<rect width="${width}" height="${height}" fill="${stripBackground}"/>${elements.join("")}</svg>`;
+  return rasterise(svg, 1, stripBackground);
 }
 
 /** The picture in words: object, exposure, scale bar, filters, field. */

@@ -5,7 +5,7 @@ import { show } from "./show.ts";
 import { formatDuration } from "./text.ts";
 
 /** Milliseconds between two lines; more often nobody reads them. */
-const EVERY_MS = 250;
+const minimumIntervalMilliseconds = 250;
 let made = 0;
 
 /** A receiver of progress that also takes remarks. */
@@ -57,7 +57,7 @@ export function cellProgress(clock: () => number = () => performance.now()): Cel
     }
     if (event.note !== undefined && event.note !== "") note = event.note;
     const finished = event.done >= event.total;
-    if (now - last < EVERY_MS && !finished) return;
+    if (now - last < minimumIntervalMilliseconds && !finished) return;
     last = now;
     const left = event.done > 0 && !finished ? (now - since) / event.done * (event.total - event.done) / 1000 : NaN;
     const time = finished

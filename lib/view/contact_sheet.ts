@@ -1,6 +1,6 @@
 /** Every frame of a night as a small picture with its verdict. */
 import { settle } from "../core/options.ts";
-import { type Box, box, composeSheet, heading, MARGIN, mark, picture } from "./layout.ts";
+import { type Box, box, composeSheet, heading, mark, picture, sheetMargin } from "./layout.ts";
 import { verdictStyle } from "./night_timeline.ts";
 import { type Theme, themes } from "./palette.ts";
 import type { ReportFrame } from "./report.ts";
@@ -98,17 +98,17 @@ export function contactSheet(frames: readonly ReportFrame[], options: Partial<Co
   );
   const pictureHeight = Math.min(1.4 * pictureWidth, Math.max(0.5 * pictureWidth, ...heights));
   const cellHeight = pictureHeight + wordsHeight;
-  const width = 2 * MARGIN + columns * pictureWidth + (columns - 1) * gap;
+  const width = 2 * sheetMargin + columns * pictureWidth + (columns - 1) * gap;
   const rest = frames.length > shown.length ? `; the first ${shown.length} are shown` : "";
 
   const head = heading(title, `${frames.length} frames${rest}`, width, theme);
   const cells = shown.flatMap((frame, at) => {
-    const x = MARGIN + (at % columns) * (pictureWidth + gap);
+    const x = sheetMargin + (at % columns) * (pictureWidth + gap);
     const y = head.bottom + Math.floor(at / columns) * cellHeight;
     return frameCell(frame, { x, y, width: pictureWidth, height: pictureHeight }, theme);
   });
   const rows = Math.ceil(shown.length / columns);
-  const bottom = head.bottom + rows * cellHeight + MARGIN / 2;
+  const bottom = head.bottom + rows * cellHeight + sheetMargin / 2;
   const words = `${title}: ${frames.length} frames${rest}.`;
   return composeSheet(width, bottom, theme, words, [...head.elements, ...cells]);
 }

@@ -14,7 +14,7 @@ import {
   type ToneEnds,
   valueLabel,
 } from "./histogram_drawing.ts";
-import { composeSheet, heading, MARGIN } from "./layout.ts";
+import { composeSheet, heading, sheetMargin } from "./layout.ts";
 import { type Theme, themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { formatNumber, tickText } from "./text.ts";
@@ -129,7 +129,7 @@ export function curvePlot(
   const caption = "Left: pixels a bin. Right, violet: what the curve makes of each level.";
   const head = heading(title, caption, width, theme);
   const drawing = histogramDrawing(series, {
-    width: width - 2 * MARGIN,
+    width: width - 2 * sheetMargin,
     height: Math.round(width * heightShare),
     theme,
     logCounts: true,
@@ -137,8 +137,8 @@ export function curvePlot(
     xLabel: valueLabel(image),
     points: markedEnds(used.mark),
     marks: curveMarks(made, range, onCountAxis(mostPixels), theme),
-  }, { x: MARGIN, y: head.bottom });
-  const bottom = head.bottom + drawing.height + MARGIN / 2;
+  }, { x: sheetMargin, y: head.bottom });
+  const bottom = head.bottom + drawing.height + sheetMargin / 2;
   const alternative = `${title}: ${words}; ${endsInWords(image, series)}.`;
   return composeSheet(width, bottom, theme, alternative, [...head.elements, drawing.svg]);
 }

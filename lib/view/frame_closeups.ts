@@ -3,7 +3,7 @@ import type { Region } from "../core/geometry.ts";
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
-import { type Block, type Box, box, composeSheet, heading, MARGIN, mark, paragraph, picture } from "./layout.ts";
+import { type Block, type Box, box, composeSheet, heading, mark, paragraph, picture, sheetMargin } from "./layout.ts";
 import { verdictStyle } from "./night_timeline.ts";
 import { themes } from "./palette.ts";
 import { drawPreview, fitDisplayStretch, makePreview, pixelsAddress, type Preview, wholeRegion } from "./preview.ts";
@@ -187,7 +187,7 @@ export function frameCloseups(frames: readonly CloseFrame[], options: Partial<Fr
   }
   const theme = themes[used.theme];
   const gap = 20;
-  const cell = (width - 2 * MARGIN - (columns - 1) * gap) / columns;
+  const cell = (width - 2 * sheetMargin - (columns - 1) * gap) / columns;
   const caption = "Left: the whole frame, brightest stars marked. Right: a piece enlarged.";
   const head = heading(title, caption, width, theme);
   const elements = [...head.elements];
@@ -195,12 +195,12 @@ export function frameCloseups(frames: readonly CloseFrame[], options: Partial<Fr
   let bottom = top;
   frames.forEach((frame, at) => {
     if (at % columns === 0) top = bottom;
-    const place = { x: MARGIN + (at % columns) * (cell + gap), y: top, width: cell };
+    const place = { x: sheetMargin + (at % columns) * (cell + gap), y: top, width: cell };
     const block = frameCell(frame, place, `piece-${at}`, used);
     elements.push(...block.elements);
     bottom = Math.max(bottom, block.bottom);
   });
   const told = frames.map((frame) => `${frame.file}: ${frame.verdict}, ${frame.cause}`);
   const words = `${title}: ${told.length === 0 ? "none" : told.join("; ")}.`;
-  return composeSheet(width, bottom + MARGIN / 2, theme, words, elements);
+  return composeSheet(width, bottom + sheetMargin / 2, theme, words, elements);
 }

@@ -116,7 +116,7 @@ export const highestCount = (series: readonly ChannelHistogram[]): number =>
   Math.max(1, ...series.flatMap((each) => [...each.counts]));
 
 /** Left margin of every histogram, so that those above each other line up. */
-const HISTOGRAM_LEFT = 58;
+const leftMargin = 58;
 
 /** Three or four round numbers from 0 up to a count. */
 function niceTicks(most: number): number[] {
@@ -217,14 +217,14 @@ function endMarks(series: readonly ChannelHistogram[], theme: Theme): Plot.Marki
 }
 
 /** Foot of a logarithmic count axis: below one pixel, so that a bin of one pixel can be seen. */
-const LOG_FLOOR = 0.7;
+const logFloor = 0.7;
 
 /** The count axis and its ticks. */
 function countAxis(logCounts: boolean, mostPixels: number): Plot.ScaleOptions & { readonly ticks: number[] } {
   const powers = Array.from({ length: 10 }, (_, power) => 10 ** power).filter((count) => count < 2 * mostPixels);
   return {
     type: logCounts ? "log" : "linear",
-    domain: logCounts ? [LOG_FLOOR, mostPixels * 2] : [0, mostPixels * 1.08],
+    domain: logCounts ? [logFloor, mostPixels * 2] : [0, mostPixels * 1.08],
     label: null,
     ticks: logCounts ? powers.filter((_, at) => powers.length < 6 || at % 2 === 0) : niceTicks(mostPixels),
     clamp: true,
@@ -245,7 +245,7 @@ export function histogramDrawing(
     {
       width: style.width,
       height: style.height,
-      marginLeft: HISTOGRAM_LEFT,
+      marginLeft: leftMargin,
       marginRight: 16,
       marginTop: 12,
       marginBottom: xLabel === "" ? 24 : 40,
@@ -254,7 +254,7 @@ export function histogramDrawing(
       marks: [
         Plot.frame({ fill: theme.panel, stroke: theme.line }),
         Plot.gridY(y.ticks, { stroke: theme.line, strokeOpacity: 1 }),
-        ...channelMarks(series, logCounts ? LOG_FLOOR : 0, theme),
+        ...channelMarks(series, logCounts ? logFloor : 0, theme),
         ...levelMarks(style.points, low, high, theme),
         ...style.marks,
         ...endMarks(series, theme),

@@ -11,7 +11,7 @@ import {
   type ToneEnds,
   valueLabel,
 } from "./histogram_drawing.ts";
-import { composeSheet, heading, MARGIN } from "./layout.ts";
+import { composeSheet, heading, sheetMargin } from "./layout.ts";
 import { channelLabel, themes } from "./palette.ts";
 import { partOf } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
@@ -82,7 +82,7 @@ export function histogramPlot(image: Image, options: Partial<HistogramPlotOption
   kinds.forEach((kind, at) => {
     const last = at === kinds.length - 1;
     const drawing = histogramDrawing(series, {
-      width: width - 2 * MARGIN,
+      width: width - 2 * sheetMargin,
       height: Math.round(width * heightShare),
       theme,
       logCounts: kind === "log",
@@ -90,9 +90,9 @@ export function histogramPlot(image: Image, options: Partial<HistogramPlotOption
       xLabel: last ? valueLabel(part) : "",
       points: markedEnds(used.mark),
       marks: [],
-    }, { x: MARGIN, y });
+    }, { x: sheetMargin, y });
     elements.push(drawing.svg);
     y += drawing.height;
   });
-  return composeSheet(width, y + MARGIN / 2, theme, `${used.title}. ${capital(words)}.`, elements);
+  return composeSheet(width, y + sheetMargin / 2, theme, `${used.title}. ${capital(words)}.`, elements);
 }

@@ -1,7 +1,7 @@
 /** An image as a sheet, the right way up, and marks on it. */
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
+import { composeSheet, heading, paragraph, picture, sheetMargin } from "./layout.ts";
 import { channelLabel, themes } from "./palette.ts";
 import {
   describeStretch,
@@ -54,7 +54,7 @@ export interface PlacedImage {
 export function placeImage(step: string, image: Image, used: ViewOptions, caption = ""): PlacedImage {
   const theme = themes[used.theme];
   const region = regionWithin(step, image, used.region);
-  const room = used.width - 2 * MARGIN;
+  const room = used.width - 2 * sheetMargin;
   const preview = makePreview(image, { width: room, height: 1.5 * room }, region, used.channel);
   const stretch = used.stretch === "linear" ? fitLinearDisplay(preview) : fitDisplayStretch(preview);
   const head = heading(used.title, caption, used.width, theme);
@@ -62,7 +62,7 @@ export function placeImage(step: string, image: Image, used: ViewOptions, captio
   const scale = Math.min(room / region.width, 1.5 * room / region.height);
   const width = region.width * scale;
   const height = region.height * scale;
-  const left = MARGIN + (room - width) / 2;
+  const left = sheetMargin + (room - width) / 2;
   const labels = preview.channels.map(channelLabel);
   const channels = labels.length === 2 ? `${labels[0]} drawn red, ${labels[1]} cyan` : labels.join(", ");
   const part = used.region === null
@@ -71,7 +71,7 @@ export function placeImage(step: string, image: Image, used: ViewOptions, captio
   const zoom = scale === 1 ? "" : `, ${formatNumber(scale, 2)} × size`;
   const stretchWords = describeStretch(stretch, image.unit);
   const words = `${channels}; ${part}${zoom}`;
-  const below = paragraph(`${capital(words)}. ${capital(stretchWords)}.`, MARGIN, top + height + 8, room, {
+  const below = paragraph(`${capital(words)}. ${capital(stretchWords)}.`, sheetMargin, top + height + 8, room, {
     size: 14,
     fill: theme.muted,
   });
@@ -108,7 +108,7 @@ export function placeImage(step: string, image: Image, used: ViewOptions, captio
  * import assert from "node:assert/strict";
  * import { constantImage, imageView } from "faintlight";
  *
- * const sheet = imageView(constantImage(64, 48, 0.2, { unit: "display" }), { title: "Even gray", width: 400 });
+ * const sheet = imageView(constantImage(64, 48, 0.2, { unit: "display" }), { title: "Even grey", width: 400 });
  * assert.equal(sheet.width, 400);
  * ```
  */
@@ -116,7 +116,7 @@ export function imageView(image: Image, options: Partial<ImageViewOptions> = {})
   const used = settle("imageView", imageViewDefaults, options);
   const placed = placeImage("imageView", image, used);
   const alternative = `${used.title === "" ? "Image" : used.title}: ${placed.words}; ${placed.stretchWords}.`;
-  return composeSheet(used.width, placed.bottom + MARGIN / 2, themes[used.theme], alternative, placed.elements);
+  return composeSheet(used.width, placed.bottom + sheetMargin / 2, themes[used.theme], alternative, placed.elements);
 }
 
 /** Elements cut off at the edge of the picture. */

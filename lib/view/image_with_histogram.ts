@@ -9,7 +9,7 @@ import {
   valueLabel,
 } from "./histogram_drawing.ts";
 import { imageViewDefaults, placeImage } from "./image_view.ts";
-import { composeSheet, MARGIN } from "./layout.ts";
+import { composeSheet, sheetMargin } from "./layout.ts";
 import { themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { capital } from "./text.ts";
@@ -26,7 +26,7 @@ export function imageWithHistogram(image: Image): Sheet {
   const placed = placeImage("show", image, used);
   const series = channelHistograms(image, histogramRange([image], channel), histogramBins, channel);
   const drawing = histogramDrawing(series, {
-    width: width - 2 * MARGIN,
+    width: width - 2 * sheetMargin,
     height: histogramHeight,
     theme,
     logCounts: true,
@@ -34,10 +34,10 @@ export function imageWithHistogram(image: Image): Sheet {
     xLabel: `${valueLabel(image)}; pixels a bin`,
     points: [],
     marks: [],
-  }, { x: MARGIN, y: placed.bottom });
+  }, { x: sheetMargin, y: placed.bottom });
   const title = used.title === "" ? "Image" : used.title;
   const ends = capital(endsInWords(image, series));
   const words = `${title}: ${placed.words}; ${placed.stretchWords}. ${ends}.`;
-  const bottom = placed.bottom + drawing.height + MARGIN / 2;
+  const bottom = placed.bottom + drawing.height + sheetMargin / 2;
   return composeSheet(width, bottom, theme, words, [...placed.elements, drawing.svg]);
 }

@@ -40,9 +40,9 @@ export const inspectImageDefaults: InspectImageOptions = Object.freeze({
 });
 
 /** Bytes of 16-bit samples that leave room for the page within one output. */
-const COPY_BYTES = 640_000;
+const maximumCopyBytes = 640_000;
 /** Code of a sample without data. */
-const NO_DATA = 65535;
+const noDataCode = 65535;
 
 /**
  * Brightness of one sample, written so that its text runs in a page: no types inside, nothing from outside. A test
@@ -65,11 +65,11 @@ function packed(preview: Preview): { readonly codes: Uint16Array; readonly low: 
     }
   }
   if (!(high >= low)) low = high = 0;
-  const step = (high - low) / (NO_DATA - 1) || 1;
+  const step = (high - low) / (noDataCode - 1) || 1;
   const size = preview.width * preview.height;
   const codes = new Uint16Array(size * preview.planes.length);
   preview.planes.forEach((plane, p) =>
-    plane.forEach((v, i) => codes[p * size + i] = v !== v ? NO_DATA : Math.round((v - low) / step))
+    plane.forEach((v, i) => codes[p * size + i] = v !== v ? noDataCode : Math.round((v - low) / step))
   );
   return { codes, low, step };
 }
@@ -80,7 +80,7 @@ const bytes=Uint8Array.from(atob(document.getElementById("data").textContent.tri
 const codes=new Uint16Array(bytes.buffer),n=set.width*set.height,planes=set.channels.length,$=(id)=>document.getElementById(id);
 const view=$("view"),room=$("room"),ink=view.getContext("2d");view.width=set.width;view.height=set.height;
 const out=ink.createImageData(set.width,set.height);
-const sample=(p,i)=>{const code=codes[p*n+i];return code===${NO_DATA}?NaN:set.low+set.step*code};
+const sample=(p,i)=>{const code=codes[p*n+i];return code===${noDataCode}?NaN:set.low+set.step*code};
 function draw(){
   const only=$("channel").value;
   for(let i=0;i<n;i++){
@@ -184,7 +184,7 @@ export function inspectImage(image: Image, options: Partial<InspectImageOptions>
   // the sheet also refuses a region that leaves the image
   const sheet = imageView(image, { title, region: used.region, stretch: used.stretch });
   const region = used.region ?? wholeRegion(image);
-  const room = COPY_BYTES / 2 / (image.planes.length === 3 ? 3 : 1);
+  const room = maximumCopyBytes / 2 / (image.planes.length === 3 ? 3 : 1);
   const shape = region.width / region.height;
   const box = { width: Math.floor(Math.min(width, Math.sqrt(room * shape))), height: Math.sqrt(room / shape) };
   const preview = makePreview(image, box, region);

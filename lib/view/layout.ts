@@ -4,7 +4,7 @@ import type { Sheet } from "./sheet.ts";
 import { escapeText, round, textElement, textWidth, wrapText } from "./text.ts";
 
 /** Distance of content from the edge of a sheet and between its parts. */
-export const MARGIN = 24;
+export const sheetMargin = 24;
 
 /** A complete sheet from its elements. */
 export function composeSheet(
@@ -45,16 +45,16 @@ export interface Block {
 /** Heading of a sheet: title and a quieter line under it. */
 export function heading(title: string, caption: string, width: number, theme: Theme): Block {
   const elements: string[] = [];
-  let y = MARGIN;
+  let y = sheetMargin;
   if (title !== "") {
     y += 20;
-    elements.push(textElement(title, MARGIN, y, { size: 24, fill: theme.ink, face: "bold" }));
+    elements.push(textElement(title, sheetMargin, y, { size: 24, fill: theme.ink, face: "bold" }));
     y += 12;
   }
   if (caption !== "") {
-    for (const line of wrapText(caption, 15, width - 2 * MARGIN)) {
+    for (const line of wrapText(caption, 15, width - 2 * sheetMargin)) {
       y += 19;
-      elements.push(textElement(line, MARGIN, y - 2, { size: 15, fill: theme.muted }));
+      elements.push(textElement(line, sheetMargin, y - 2, { size: 15, fill: theme.muted }));
     }
     y += 10;
   }

@@ -1,7 +1,7 @@
 /** A night in time: what each frame measured, and when what went wrong. */
 import * as Plot from "@observablehq/plot";
 import { settle } from "../core/options.ts";
-import { type Block, composeSheet, heading, legend, MARGIN, type MarkShape, paragraph } from "./layout.ts";
+import { type Block, composeSheet, heading, legend, type MarkShape, paragraph, sheetMargin } from "./layout.ts";
 import { type Theme, themes } from "./palette.ts";
 import { plotDrawing } from "./plot.ts";
 import type { ReportFrame } from "./report.ts";
@@ -293,7 +293,7 @@ function quantityBlock(
   ];
   const drawing = plotDrawing(
     {
-      width: style.width - 2 * MARGIN,
+      width: style.width - 2 * sheetMargin,
       height,
       marginLeft: 76,
       marginRight: 12,
@@ -310,9 +310,13 @@ function quantityBlock(
       marks,
     },
     theme,
-    { x: MARGIN, y },
+    { x: sheetMargin, y },
   );
-  const name = textElement(quantity.name, MARGIN + 84, y + marginTop + 17, { size: 14, fill: theme.ink, face: "bold" });
+  const name = textElement(quantity.name, sheetMargin + 84, y + marginTop + 17, {
+    size: 14,
+    fill: theme.ink,
+    face: "bold",
+  });
   return { elements: [drawing.svg, name], bottom: y + height };
 }
 
@@ -333,14 +337,14 @@ function spellLines(spells: readonly Spell[], { dated, half, unread }: TimeAxis)
 /** Lines in two columns. */
 function twoColumns(lines: readonly string[], y: number, width: number, theme: Theme): Block {
   const columns = 2;
-  const room = (width - 2 * MARGIN) / columns;
+  const room = (width - 2 * sheetMargin) / columns;
   const perColumn = Math.ceil(lines.length / columns);
   const elements: string[] = [];
   let bottom = y;
   for (let column = 0; column < columns; column++) {
     let line = y;
     for (const text of lines.slice(column * perColumn, (column + 1) * perColumn)) {
-      const set = paragraph(text, MARGIN + column * room, line, room - 16, { size: 14, fill: theme.ink });
+      const set = paragraph(text, sheetMargin + column * room, line, room - 16, { size: 14, fill: theme.ink });
       elements.push(...set.elements);
       line = set.bottom + 3;
     }
@@ -381,7 +385,7 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
     ...verdictStyle(verdict, theme),
     words: `${verdict} (${count})`,
   }));
-  const elements = [...head.elements, ...legend(verdicts, MARGIN, head.bottom + 12, theme)];
+  const elements = [...head.elements, ...legend(verdicts, sheetMargin, head.bottom + 12, theme)];
 
   let y = head.bottom + 26;
   const quantities = quantitiesOf(frames);
@@ -395,5 +399,5 @@ export function nightTimeline(frames: readonly ReportFrame[], options: Partial<N
   const listed = spellLines(spells, axis);
   const list = twoColumns(listed, y + 12, width, theme);
   const words = `${title}: ${[summary, ...listed].join("; ")}.`;
-  return composeSheet(width, list.bottom + MARGIN / 2, theme, words, [...elements, ...list.elements]);
+  return composeSheet(width, list.bottom + sheetMargin / 2, theme, words, [...elements, ...list.elements]);
 }

@@ -1,7 +1,7 @@
 /** Noise against the size of structures. */
 import * as Plot from "@observablehq/plot";
 import { settle } from "../core/options.ts";
-import { composeSheet, heading, legend, MARGIN } from "./layout.ts";
+import { composeSheet, heading, legend, sheetMargin } from "./layout.ts";
 import { type Theme, themes } from "./palette.ts";
 import { plotDrawing } from "./plot.ts";
 import type { Sheet } from "./sheet.ts";
@@ -108,7 +108,7 @@ export function noiseByScale(
   const height = Math.round(width * heightShare);
   const drawing = plotDrawing(
     {
-      width: width - 2 * MARGIN,
+      width: width - 2 * sheetMargin,
       height,
       marginLeft: 70,
       marginBottom: 44,
@@ -123,15 +123,15 @@ export function noiseByScale(
       ],
     },
     theme,
-    { x: MARGIN, y: head.bottom + 24 },
+    { x: sheetMargin, y: head.bottom + 24 },
   );
   const entries = series.map(({ name }, at) => ({
     shape: lineStyles[at].shape,
     colour: lineStyles[at].colour(theme),
     words: name,
   }));
-  const key = legend(entries, MARGIN, head.bottom + 14, theme);
+  const key = legend(entries, sheetMargin, head.bottom + 14, theme);
   const words = `${title}. ${series.map((line) => seriesWords(line, unit)).join("; ")}.`;
-  const bottom = head.bottom + 24 + height + MARGIN / 2;
+  const bottom = head.bottom + 24 + height + sheetMargin / 2;
   return composeSheet(width, bottom, theme, words, [...head.elements, ...key, drawing.svg]);
 }

@@ -31,7 +31,7 @@ export function plotDrawing(
   const { width, height } = options;
   const open = `<svg x="${at.x}" y="${at.y}" width="${width}" height="${height}" viewBox="0 0 ${width} ${height}" ` +
     `fill="${theme.ink}" color="${theme.ink}" font-family="${fontFamilies.text}, sans-serif" ` +
-    `font-size="${PLOT_FONT_SIZE}" text-anchor="middle">`;
+    `font-size="${plotFontSize}" text-anchor="middle">`;
   const body = String(figure.outerHTML)
     .replace(/<style>[\s\S]*?<\/style>/, "")
     .replace(/^<svg[^>]*>/, open)
@@ -40,7 +40,7 @@ export function plotDrawing(
 }
 
 /** Size of tick labels and other small print. */
-export const PLOT_FONT_SIZE = 13;
+export const plotFontSize = 13;
 
 /** Grid lines behind the marks. */
 export const gridMarks = (theme: Theme, axes: "x" | "y" | "xy"): Plot.Markish[] => [

@@ -17,7 +17,7 @@ export interface Preview {
   readonly width: number;
   /** Rows. */
   readonly height: number;
-  /** One plane (gray), two (red and cyan, which make gray where they agree) or three (red, green, blue). */
+  /** One plane (grey), two (red and cyan, which make grey where they agree) or three (red, green, blue). */
   readonly planes: readonly Float32Array[];
   /** Channel of each plane. */
   readonly channels: readonly string[];
@@ -173,11 +173,11 @@ export type DisplayStretch =
 const shortMadSigmaFactor = 1.4826;
 
 /** Normal quantile that leaves 0.1 % of a pure Gaussian sky below black. */
-const SKY_QUANTILE = 3.0902;
+const skyQuantile = 3.0902;
 /** sRGB value of CIE lightness 15: dark, but clear of black on a screen. */
-const SKY_GRAY = 0.147713;
+const skyGrey = 0.147713;
 /** Share of the samples drawn white. */
-const WHITE_SHARE = 0.0005;
+const whiteShare = 0.0005;
 
 /** At most some 200 000 samples spread evenly over a plane, enough for limits that only a drawing uses. */
 export function sampleOf(data: Float32Array): Float32Array {
@@ -220,12 +220,12 @@ function solveBeta(t: number, y: number): number {
 export function fitDisplayStretch(preview: Preview): DisplayStretch {
   if (preview.unit === "display") return { kind: "none" };
   const skies = preview.planes.map(skyOf);
-  const black = skies.map(({ level, noise }) => Number.isNaN(level) ? 0 : level - SKY_QUANTILE * noise);
-  const tops = preview.planes.map((plane, at) => quantile(plane, 1 - WHITE_SHARE) - black[at]);
+  const black = skies.map(({ level, noise }) => Number.isNaN(level) ? 0 : level - skyQuantile * noise);
+  const tops = preview.planes.map((plane, at) => quantile(plane, 1 - whiteShare) - black[at]);
   const noise = Math.max(...skies.map((sky) => sky.noise));
   const span = Math.max(20 * noise, ...tops.filter((top) => top > 0), 1e-12);
   const t = Math.max(...skies.map(({ level }, at) => (level - black[at]) / span));
-  return { kind: "sky", black, span, beta: solveBeta(t, SKY_GRAY), whiteShare: WHITE_SHARE };
+  return { kind: "sky", black, span, beta: solveBeta(t, skyGrey), whiteShare };
 }
 
 /**
@@ -234,8 +234,8 @@ export function fitDisplayStretch(preview: Preview): DisplayStretch {
  */
 export function fitLinearDisplay(preview: Preview): DisplayStretch {
   if (preview.unit === "display") return { kind: "none" };
-  const low = Math.min(...preview.planes.map((plane) => quantile(plane, WHITE_SHARE)));
-  const high = Math.max(...preview.planes.map((plane) => quantile(plane, 1 - WHITE_SHARE)));
+  const low = Math.min(...preview.planes.map((plane) => quantile(plane, whiteShare)));
+  const high = Math.max(...preview.planes.map((plane) => quantile(plane, 1 - whiteShare)));
   return { kind: "linear", black: preview.planes.map(() => low), span: Math.max(high - low, 1e-12) };
 }
 
@@ -254,7 +254,7 @@ export const steepness = (stretch: DisplayStretch): number => stretch.kind === "
 
 /**
  * One display stretch for two images of one unit: the steeper of the two that they would have alone, so that nothing
- * which either shows is hidden, each with its own sky at the same gray.
+ * which either shows is hidden, each with its own sky at the same grey.
  */
 export function commonStretch(
   before: Preview,
@@ -283,7 +283,7 @@ export function describeStretch(stretch: DisplayStretch, unit: Unit): string {
   const low = formatNumber(stretch.black[0], 4);
   const high = formatNumber(stretch.black[0] + stretch.span, 4);
   if (stretch.kind === "linear") return `linear data shown in proportion, ${low} to ${high} ${name}`;
-  const planes = stretch.black.length > 1 ? "each channel's sky at the same gray, " : "";
+  const planes = stretch.black.length > 1 ? "each channel's sky at the same grey, " : "";
   return `linear data, brightened for the screen: asinh, ${planes}black ${low}, white ${high} ${name} (${
     formatShare(stretch.whiteShare)
   } above)`;
@@ -312,7 +312,7 @@ export function drawPreview(preview: Preview, stretch: DisplayStretch): Uint8Arr
     for (let i = 0, at = p; i < plane.length; i++, at += 3) {
       const v = curve(plane[i]);
       samples[at] = v !== v ? noDataColour[p] : v >= 1 ? 255 : v > 0 ? Math.round(255 * v) : 0;
-      // one plane is gray; the second of two is green and blue
+      // one plane is grey; the second of two is green and blue
       if (planes.length === 1) samples[at + 1] = v !== v ? noDataColour[1] : samples[at];
       if (planes.length === 1 || (planes.length === 2 && p === 1)) {
         samples[at + 3 - planes.length] = v !== v ? noDataColour[2] : samples[at];

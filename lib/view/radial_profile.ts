@@ -3,7 +3,7 @@ import * as Plot from "@observablehq/plot";
 import { type Image, planeOf } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
-import { composeSheet, heading, MARGIN } from "./layout.ts";
+import { composeSheet, heading, sheetMargin } from "./layout.ts";
 import { type Theme, themes } from "./palette.ts";
 import { plotDrawing } from "./plot.ts";
 import { unitLabel } from "./preview.ts";
@@ -114,7 +114,7 @@ export function radialProfile(image: Image, star: Star, options: Partial<RadialP
   const height = Math.round(width * heightShare);
   const drawing = plotDrawing(
     {
-      width: width - 2 * MARGIN,
+      width: width - 2 * sheetMargin,
       height,
       marginLeft: 70,
       marginBottom: 44,
@@ -134,8 +134,8 @@ export function radialProfile(image: Image, star: Star, options: Partial<RadialP
       ],
     },
     theme,
-    { x: MARGIN, y: head.bottom },
+    { x: sheetMargin, y: head.bottom },
   );
-  const bottom = head.bottom + height + MARGIN / 2;
+  const bottom = head.bottom + height + sheetMargin / 2;
   return composeSheet(width, bottom, theme, `${title}: ${words}.`, [...head.elements, drawing.svg]);
 }

@@ -27,7 +27,7 @@ export interface ReportFrame {
   readonly backgroundAdu: number | null;
   /** Noise of the background, ADU. */
   readonly noiseAdu: number | null;
-  /** Light of the stars relative to the night's clear frames: 1 is clear. */
+  /** Flux of the stars relative to the night's clear frames: 1 is clear. */
   readonly transparency: number | null;
   /** Weight in its stack, mean 1 over the kept frames; 0 when it was left out. */
   readonly weight: number;

@@ -2,7 +2,7 @@
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { median } from "../stats/median.ts";
-import { type Box, box, composeSheet, heading, MARGIN } from "./layout.ts";
+import { type Box, box, composeSheet, heading, sheetMargin } from "./layout.ts";
 import { mixedColour, rgbOf, type Theme, themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { formatNumber, round, textElement } from "./text.ts";
@@ -203,11 +203,11 @@ export function shapeMap(
 
   const caption = `Figures: FWHM in pixels. Strokes: mean elongation of a cell's stars. ${words}.`;
   const head = heading(title, caption, used.width, theme);
-  const room = used.width - 2 * MARGIN;
+  const room = used.width - 2 * sheetMargin;
   const scale = Math.min(room / size.width, maximumMapHeight / size.height);
   const width = size.width * scale;
   const height = size.height * scale;
-  const field = { x: MARGIN + (room - width) / 2, y: head.bottom, width, height };
+  const field = { x: sheetMargin + (room - width) / 2, y: head.bottom, width, height };
   const cellWidth = width / grid.columns;
   const cellHeight = height / grid.rows;
   const shade = shadeOf(theme);
@@ -228,5 +228,5 @@ export function shapeMap(
     box(field, "none", `stroke="${theme.line}"`),
     ...strokeKey(field.x, keyY, strokeShare * Math.min(cellWidth, cellHeight), theme),
   );
-  return composeSheet(used.width, keyY + MARGIN / 2, theme, `${title}: ${words}.`, elements);
+  return composeSheet(used.width, keyY + sheetMargin / 2, theme, `${title}: ${words}.`, elements);
 }

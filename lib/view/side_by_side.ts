@@ -10,7 +10,7 @@ import {
   histogramRange,
   valueLabel,
 } from "./histogram_drawing.ts";
-import { type Block, composeSheet, heading, MARGIN, paragraph, picture } from "./layout.ts";
+import { type Block, composeSheet, heading, paragraph, picture, sheetMargin } from "./layout.ts";
 import { type Theme, themes } from "./palette.ts";
 import {
   anchorStretch,
@@ -192,7 +192,7 @@ export function sideBySide(
   const theme = themes[used.theme];
   const gap = 14;
   const across = Math.min(used.columns, given.length);
-  const panelWidth = Math.floor((width - 2 * MARGIN - gap * (across - 1)) / across);
+  const panelWidth = Math.floor((width - 2 * sheetMargin - gap * (across - 1)) / across);
   const box = { width: panelWidth, height: maximumHeightShare * panelWidth };
 
   const previews = given.map(({ image }) => makePreview(image, box, used.region ?? wholeRegion(image), channel));
@@ -213,10 +213,10 @@ export function sideBySide(
   let y = head.bottom;
   for (let from = 0; from < prepared.length; from += across) {
     const row = prepared.slice(from, from + across).map((panel, column) =>
-      panelBlock(panel, MARGIN + column * (panelWidth + gap), y, panelWidth, style)
+      panelBlock(panel, sheetMargin + column * (panelWidth + gap), y, panelWidth, style)
     );
     elements.push(...row.flatMap((block) => block.elements));
     y = Math.max(...row.map((block) => block.bottom)) + gap;
   }
-  return composeSheet(width, y + MARGIN / 2, theme, sheetWords(title, prepared), elements);
+  return composeSheet(width, y + sheetMargin / 2, theme, sheetWords(title, prepared), elements);
 }

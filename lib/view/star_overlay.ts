@@ -3,7 +3,7 @@ import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { clip, imageViewDefaults, type PlacedImage, placeImage } from "./image_view.ts";
-import { composeSheet, MARGIN } from "./layout.ts";
+import { composeSheet, sheetMargin } from "./layout.ts";
 import { themes } from "./palette.ts";
 import { wholeRegion } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
@@ -75,7 +75,7 @@ export function starOverlay(image: Image, stars: readonly Star[], options: Parti
     starMark(star, placed, star.saturated ? overlayColour.saturated : overlayColour.star)
   );
   const alternative = `${used.title}: ${count}. ${capital(placed.words)}.`;
-  return composeSheet(used.width, placed.bottom + MARGIN / 2, themes[used.theme], alternative, [
+  return composeSheet(used.width, placed.bottom + sheetMargin / 2, themes[used.theme], alternative, [
     ...placed.elements,
     clip(placed, marks),
   ]);

@@ -1,7 +1,7 @@
 /** A smooth surface (a background model, a normalisation scale) in bands of equal level, with its scale. */
 import type { Image } from "../core/image.ts";
 import { settle } from "../core/options.ts";
-import { type Box, box, composeSheet, heading, MARGIN, picture } from "./layout.ts";
+import { type Box, box, composeSheet, heading, picture, sheetMargin } from "./layout.ts";
 import { channelLabel, mixedColour, rgbOf, type Theme, themes } from "./palette.ts";
 import { makePreview, pixelsAddress, type Preview, unitLabel, wholeRegion } from "./preview.ts";
 import type { Sheet } from "./sheet.ts";
@@ -149,7 +149,7 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
   if (!(bands >= 2)) throw new RangeError(`surfaceView: bands must be ≥ 2, but got ${bands}`);
   const theme = themes[used.theme];
   const gap = 14;
-  const room = width - 2 * MARGIN;
+  const room = width - 2 * sheetMargin;
   const across = Math.min(surface.planes.length, maximumAcross);
   const panel = (room - gap * (across - 1)) / across;
   const previews = surface.planes.map((plane) =>
@@ -171,7 +171,7 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
   previews.forEach((preview, at) => {
     const column = at % across;
     if (column === 0 && at > 0) y += height + gap + 20;
-    const place = { x: MARGIN + column * (panel + gap), y: y + 20, width: panel, height };
+    const place = { x: sheetMargin + column * (panel + gap), y: y + 20, width: panel, height };
     const name = channelLabel(preview.channels[0]);
     elements.push(
       textElement(name, place.x, y + 14, { size: 14, fill: theme.ink, face: "bold" }),
@@ -180,6 +180,6 @@ export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions>
     );
   });
   y += height + 20 + 14;
-  elements.push(...bandScale(levels, { x: MARGIN, y, width: room }, theme));
-  return composeSheet(width, y + 36 + MARGIN / 2, theme, `${title}: ${words}.${fitted}`, elements);
+  elements.push(...bandScale(levels, { x: sheetMargin, y, width: room }, theme));
+  return composeSheet(width, y + 36 + sheetMargin / 2, theme, `${title}: ${words}.${fitted}`, elements);
 }

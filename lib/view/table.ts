@@ -1,6 +1,6 @@
 /** A table as a sheet, for what has no better picture. */
 import { settle } from "../core/options.ts";
-import { type Block, box, composeSheet, heading, MARGIN } from "./layout.ts";
+import { type Block, box, composeSheet, heading, sheetMargin } from "./layout.ts";
 import { themes } from "./palette.ts";
 import type { Sheet } from "./sheet.ts";
 import { fitText, formatNumber, textElement, textWidth, wrapText } from "./text.ts";
@@ -31,10 +31,10 @@ export const tableDefaults: TableOptions = Object.freeze({
   theme: "light",
 });
 
-const SIZE = 14;
-const ROW = 24;
-const LINE = 18;
-const PAD = 9;
+const fontSize = 14;
+const rowHeight = 24;
+const lineHeight = 18;
+const cellPadding = 9;
 /** Lines a cell may run over before it is cut. */
 const maximumLines = 5;
 
@@ -59,16 +59,16 @@ interface Column {
 
 /** Columns beside one another, as wide as their text needs. */
 function columnsOf(names: readonly string[], rows: readonly Row[], maximumWidth: number): Column[] {
-  let x = MARGIN;
+  let x = sheetMargin;
   return names.map((name) => {
     const cells = rows.map((row) => row[name]);
     const numeric = cells.every((cell) => typeof cell === "number" || cell === null || cell === undefined) &&
       cells.some((cell) => typeof cell === "number");
     const widest = Math.max(
-      textWidth(name, SIZE, "bold"),
-      ...cells.map((cell) => textWidth(cellText(cell), SIZE)),
+      textWidth(name, fontSize, "bold"),
+      ...cells.map((cell) => textWidth(cellText(cell), fontSize)),
     );
-    const column = { name, x, width: Math.min(maximumWidth, 2 * PAD + widest), numeric };
+    const column = { name, x, width: Math.min(maximumWidth, 2 * cellPadding + widest), numeric };
     x += column.width;
     return column;
   });
@@ -76,11 +76,11 @@ function columnsOf(names: readonly string[], rows: readonly Row[], maximumWidth:
 
 /** Text of a cell in lines: what is wider than its column runs on below, up to `maximumLines`. */
 function cellLines(text: string, { width }: Column, face: "text" | "bold"): string[] {
-  const room = width - 2 * PAD + 0.5;
-  const lines = wrapText(text, SIZE, room, face);
+  const room = width - 2 * cellPadding + 0.5;
+  const lines = wrapText(text, fontSize, room, face);
   if (lines.length <= maximumLines) return lines;
   const rest = lines.slice(maximumLines - 1).join(" ");
-  return [...lines.slice(0, maximumLines - 1), fitText(rest, SIZE, room, face)];
+  return [...lines.slice(0, maximumLines - 1), fitText(rest, fontSize, room, face)];
 }
 
 /** One row set from its upper edge. */
@@ -94,15 +94,15 @@ function rowBlock(
   const elements = cells.flatMap((lines, at) => {
     const { x, width, numeric } = columns[at];
     return lines.map((text, line) =>
-      textElement(text, numeric ? x + width - PAD : x + PAD, y + ROW - 7 + line * LINE, {
+      textElement(text, numeric ? x + width - cellPadding : x + cellPadding, y + rowHeight - 7 + line * lineHeight, {
         ...style,
-        size: SIZE,
+        size: fontSize,
         anchor: numeric ? "end" : "start",
       })
     );
   });
   const most = Math.max(1, ...cells.map((lines) => lines.length));
-  return { elements, bottom: y + ROW + LINE * (most - 1) };
+  return { elements, bottom: y + rowHeight + lineHeight * (most - 1) };
 }
 
 /** Names of the columns to set. */
@@ -143,26 +143,28 @@ export function table(rows: readonly Row[], options: Partial<TableOptions> = {})
   const shown = rows.slice(0, maximumRows);
   const columns = columnsOf(names, shown, maximumColumnWidth);
   const total = columns.reduce((sum, column) => sum + column.width, 0);
-  const width = Math.max(320, total + 2 * MARGIN, textWidth(title, 24, "bold") + 2 * MARGIN);
+  const width = Math.max(320, total + 2 * sheetMargin, textWidth(title, 24, "bold") + 2 * sheetMargin);
 
   const head = heading(title, "", width, theme);
   const top = head.bottom + (title === "" ? 0 : 4);
   const named = rowBlock(names, columns, top, { fill: theme.ink, face: "bold" });
-  const rule = box({ x: MARGIN, y: named.bottom, width: total, height: 1.2 }, theme.muted);
+  const rule = box({ x: sheetMargin, y: named.bottom, width: total, height: 1.2 }, theme.muted);
   const elements = [...head.elements, ...named.elements, rule];
   let y = named.bottom + 2;
   shown.forEach((row, at) => {
     const block = rowBlock(names.map((name) => cellText(row[name])), columns, y, { fill: theme.ink, face: "text" });
-    if (at % 2 === 1) elements.push(box({ x: MARGIN, y, width: total, height: block.bottom - y }, theme.panel));
+    if (at % 2 === 1) elements.push(box({ x: sheetMargin, y, width: total, height: block.bottom - y }, theme.panel));
     elements.push(...block.elements);
     y = block.bottom;
   });
   if (rows.length > shown.length) {
     const rest = `and ${rows.length - shown.length} more rows`;
-    elements.push(textElement(rest, MARGIN + PAD, y + ROW - 7, { size: SIZE, fill: theme.muted }));
-    y += ROW;
+    elements.push(
+      textElement(rest, sheetMargin + cellPadding, y + rowHeight - 7, { size: fontSize, fill: theme.muted }),
+    );
+    y += rowHeight;
   }
   const name = title === "" ? "Table" : `${title}: table`;
   const words = `${name} of ${rows.length} row${rows.length === 1 ? "" : "s"} with ${names.join(", ")}.`;
-  return composeSheet(width, y + MARGIN / 2, theme, words, elements);
+  return composeSheet(width, y + sheetMargin / 2, theme, words, elements);
 }

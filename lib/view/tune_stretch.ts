@@ -90,7 +90,7 @@ export function drawTunedPixel(values: number[], levels: TunedLevels): void {
 }
 
 /** Bytes of 16-bit samples that leave room for the page within one output. */
-const PREVIEW_BYTES = 640_000;
+const maximumCopyBytes = 640_000;
 
 /**
  * Runs in the page behind the settings and {@linkcode drawTunedPixel}. Levels are rounded to what a person would paste
@@ -177,7 +177,7 @@ function packed({ planes, width, height }: Preview): PackedPreview {
 
 /** The small copy that the page draws: no wider than asked for, and within one output. */
 function smallCopy(image: Image, width: number): Preview {
-  const room = Math.floor(PREVIEW_BYTES / 2 / image.planes.length);
+  const room = Math.floor(maximumCopyBytes / 2 / image.planes.length);
   const shape = image.width / image.height;
   return makePreview(image, {
     width: Math.floor(Math.min(width, Math.sqrt(room * shape))),

@@ -123,7 +123,7 @@ describe("fitDisplayStretch", () => {
     const moved = anchorStretch(stretch, one, two);
     expect(displayCurve(moved, 0)(1090)).toBeCloseTo(displayCurve(stretch, 0)(1020), 4);
   });
-  it("draws no data in a colour that no gray has", () => {
+  it("draws no data in a colour that no grey has", () => {
     const image = imageOf(2, 1, (x) => x === 0 ? NaN : 5);
     const preview = makePreview(image, { width: 2, height: 2 });
     const samples = drawPreview(preview, { kind: "linear", black: [0], span: 10 });
@@ -132,7 +132,7 @@ describe("fitDisplayStretch", () => {
 });
 
 describe("two planes", () => {
-  it("are drawn red and cyan, so that gray is where they agree, and no data is blue in both", () => {
+  it("are drawn red and cyan, so that grey is where they agree, and no data is blue in both", () => {
     const data = (...values: number[]) => Float32Array.from(values);
     const image = createImage({
       width: 3,
