@@ -6,8 +6,11 @@ import { extendHistory, type Recorded, type StepEntry } from "./history.ts";
 import type { Mask } from "./mask.ts";
 import { allocateShared } from "./memory.ts";
 
-/** What a sample counts. Linear steps take the first three, steps on a finished picture take `display` (0 … 1). */
-export type Unit = "adu" | "electron" | "electron/s" | "display";
+/**
+ * What a sample counts. Linear steps take all but `display`, the unit of a finished picture (0 … 1); `ratio` is a
+ * quotient of equal units.
+ */
+export type Unit = "adu" | "electron" | "electron/s" | "ratio" | "display";
 
 /** Samples of one channel, row by row. NaN means no data. */
 export interface Plane {
@@ -76,7 +79,7 @@ export interface ImageParts {
 }
 
 /** What a sample may count. */
-const units: readonly string[] = ["adu", "electron", "electron/s", "display"] satisfies readonly Unit[];
+const units: readonly string[] = ["adu", "electron", "electron/s", "ratio", "display"] satisfies readonly Unit[];
 
 function assertShapes(step: string, image: ImageParts): void {
   const { width, height, planes, unit } = image;

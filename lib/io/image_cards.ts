@@ -34,7 +34,7 @@ export function unitOf(header: Header): Unit {
   const stated = (cardText(header, "BUNIT") ?? "").toLowerCase().replace(/\s/g, "");
   if (/^(electrons?|e-?)$/.test(stated)) return "electron";
   if (/^(electrons?|e-?)(\/s(ec)?|\.?s-1|\.?s\*\*-1|\.?s\^-1)$/.test(stated)) return "electron/s";
-  return stated === "display" ? "display" : "adu";
+  return stated === "display" || stated === "ratio" ? stated : "adu";
 }
 
 /** Where the image lies, from its cards. */

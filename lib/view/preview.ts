@@ -273,7 +273,7 @@ export function commonStretch(
 
 /** How unit names are written on sheets. */
 export function unitLabel(unit: Unit): string {
-  return { "adu": "ADU", "electron": "e⁻", "electron/s": "e⁻/s", "display": "" }[unit];
+  return { "adu": "ADU", "electron": "e⁻", "electron/s": "e⁻/s", "ratio": "", "display": "" }[unit];
 }
 
 /** The stretch in words, for a caption. */

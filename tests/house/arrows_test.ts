@@ -35,6 +35,7 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
   parallel: ["core"],
   kernels: ["core", "stats", "parallel"],
   io: ["core", "parallel", "kernels"],
+  arithmetic: ["core"],
   filters: base,
   surfaces: filtering,
   stars: [...filtering, "surfaces"],
@@ -53,6 +54,7 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
   view: [...seen, "io", "effect", "night", "tone"],
   pipeline: [
     ...seen,
+    "arithmetic",
     "io",
     "calibrate",
     "register",
