@@ -21,6 +21,18 @@ export type { Progress, ProgressEvent } from "./core/progress.ts";
 export type { SensorCorrection } from "./core/sensor_correction.ts";
 export type { Star } from "./core/star.ts";
 
+// arithmetic
+export { addImages } from "./arithmetic/add_images.ts";
+export type { Term } from "./arithmetic/combine_samples.ts";
+export { divideImages } from "./arithmetic/divide_images.ts";
+export { imageFromFunction, type ImageFromFunctionOptions } from "./arithmetic/image_from_function.ts";
+export { imageFromRows, type ImageFromRowsOptions } from "./arithmetic/image_from_rows.ts";
+export { mixImages, type MixImagesOptions } from "./arithmetic/mix_images.ts";
+export { multiplyImages } from "./arithmetic/multiply_images.ts";
+export { renameChannels } from "./arithmetic/rename_channels.ts";
+export { selectChannels } from "./arithmetic/select_channels.ts";
+export { subtractImages } from "./arithmetic/subtract_images.ts";
+
 // stats
 export type { Samples } from "./stats/samples.ts";
 
@@ -73,6 +85,7 @@ export type { TurnedDown } from "./stars/candidate.ts";
 export { type SeparatedStars, separateStars, type SeparateStarsOptions } from "./stars/separate_stars.ts";
 
 // measure
+export { type Levels, measureLevels, type MeasureLevelsOptions } from "./measure/measure_levels.ts";
 export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
 export type { Trail } from "./measure/trail.ts";
 export { type BackgroundMap, measureBackground, type MeasureBackgroundOptions } from "./measure/measure_background.ts";
@@ -115,6 +128,8 @@ export {
 } from "./night/weight_frames.ts";
 
 // register
+export { alignImage, type AlignImageOptions, type ExpectedScale } from "./register/align_image.ts";
+export { describeTransform, type DescribeTransformOptions, type Motion } from "./register/describe_transform.ts";
 export { type MatchStarsOptions, type StarMatch } from "./register/match_stars.ts";
 export type { StarPair } from "./register/refine_match.ts";
 export { RegistrationError, type RegistrationFailure } from "./register/registration_error.ts";
@@ -271,6 +286,13 @@ export { defaultRecipe } from "./pipeline/default_recipe.ts";
 export { effectSheet } from "./pipeline/effect_sheet.ts";
 export { imageDigest } from "./pipeline/image_digest.ts";
 export { parseRecipe, type Recipe, type RecipeStep, type RecipeStepDone, runRecipe } from "./pipeline/recipe.ts";
+export { changeStep } from "./pipeline/change_step.ts";
+export {
+  compareRecipes,
+  type OptionDifference,
+  type RecipeDifference,
+  type StepPair,
+} from "./pipeline/compare_recipes.ts";
 export { decideFrames } from "./pipeline/decide_frames.ts";
 export type { RunStep } from "./pipeline/finish_picture.ts";
 export type { MasterSource, MastersToUse } from "./pipeline/given_masters.ts";
@@ -278,12 +300,17 @@ export { makeMasters, type MakeMastersOptions } from "./pipeline/make_masters.ts
 export type { Light, MatchMasters, Night, NightCalibration, NightMatch, UsableLight } from "./pipeline/night.ts";
 export { openNight, type OpenNightOptions } from "./pipeline/open_night.ts";
 export { type LightStage, readLight, type ReadLightOptions } from "./pipeline/read_light.ts";
+export { type Picture, readPicture } from "./pipeline/read_picture.ts";
+export { readRecipe } from "./pipeline/read_recipe.ts";
+export { recipeOf, type RecipeOfOptions } from "./pipeline/recipe_of.ts";
 export { type MatchWhere, replaceMasters } from "./pipeline/replace_masters.ts";
 export { type RerunOptions, type RerunOutcome, rerunPicture } from "./pipeline/rerun_picture.ts";
 export { type NightRun, runNight, type RunNightOptions } from "./pipeline/run_night.ts";
 export { type LightWhere, selectLights } from "./pipeline/select_lights.ts";
 export { type NightStack, stackNight, type StackNightOptions, type Stacks } from "./pipeline/stack_night.ts";
 export type { StackNoise } from "./pipeline/stack_noise.ts";
+export { writePicture, type WritePictureOptions } from "./pipeline/write_picture.ts";
+export { writeRecipe } from "./pipeline/write_recipe.ts";
 export {
   type NightWatch,
   type WatchLook,

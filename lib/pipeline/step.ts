@@ -1,4 +1,11 @@
 /** The steps that a recipe and a record may name. */
+import { addImages } from "../arithmetic/add_images.ts";
+import { divideImages } from "../arithmetic/divide_images.ts";
+import { mixImages } from "../arithmetic/mix_images.ts";
+import { multiplyImages } from "../arithmetic/multiply_images.ts";
+import { renameChannels } from "../arithmetic/rename_channels.ts";
+import { selectChannels } from "../arithmetic/select_channels.ts";
+import { subtractImages } from "../arithmetic/subtract_images.ts";
 import { extractGradient } from "../background/extract_gradient.ts";
 import { balanceStars } from "../colour/balance_stars.ts";
 import { blendLines } from "../colour/blend_lines.ts";
@@ -95,7 +102,38 @@ const two = (
   },
 });
 
+const arithmetic = (
+  step: string,
+  title: string,
+  call: (a: Image, b: Image | number) => Image,
+): StepDefinition => ({
+  step,
+  title,
+  purpose: { changesStars: true, changesColour: true },
+  run: (inputs, options) => {
+    const [a, b = null] = imagesIn(step, inputs, 1);
+    return { "": call(a, b ?? Number(options.number)) };
+  },
+});
+
 const definitions: readonly StepDefinition[] = [
+  arithmetic("addImages", "Image sum", addImages),
+  arithmetic("subtractImages", "Image difference", subtractImages),
+  arithmetic("multiplyImages", "Image product", multiplyImages),
+  arithmetic("divideImages", "Image quotient", divideImages),
+  {
+    step: "mixImages",
+    title: "Image mixture",
+    purpose: { changesStars: true, changesColour: true },
+    run: (inputs, options) => {
+      const [a, b, mask = null] = imagesIn("mixImages", inputs, 2);
+      return { "": mixImages(a, b, { ...passed(options), mask }) };
+    },
+  },
+  one("selectChannels", "Channel selection", (image, { names }) => selectChannels(image, names), {
+    changesColour: true,
+  }),
+  one("renameChannels", "Channel renaming", (image, { names }) => renameChannels(image, names)),
   one("cropImage", "Crop to common coverage", cropImage),
   {
     step: "extractGradient",
