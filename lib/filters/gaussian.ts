@@ -18,7 +18,7 @@ export function gaussianSmooth(
   const taps = gaussianTaps(sigma);
   const size = width * height;
   const out = borrowPlane(size);
-  // A sparse look finds the gaps of nearly every plane that has some; the convolution itself then tells for certain.
+  // Every 61st sample finds the gaps of nearly every plane that has some; the convolution itself reports any other.
   let whole = weights === null;
   for (let i = 0; whole && i < size; i += 61) if (data[i] !== data[i]) whole = false;
   if (whole && !blurInto(data, width, height, taps, out)) return out;

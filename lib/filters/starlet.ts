@@ -69,7 +69,7 @@ export const starletGains: readonly number[] = [
 const afterClip = 0.9966;
 
 /**
- * Standard deviation of the noise in one scale: 1.4826 × the median size, objects clipped in rounds at three times
+ * Standard deviation of the noise in one scale: 1.4826 × the median size, objects clipped iteratively at three times
  * that.
  */
 export const scaleNoise = (detail: Float32Array): number =>
@@ -83,9 +83,9 @@ const quietShare = 0.1;
  * What the 10 % quantile of the tiles' deviations is of that of pure noise; measured on white noise, the same for all
  * scales.
  */
-const quietBias = 0.907;
-/** Tiles that a plane must have for a tenth of them to mean something. */
-const fewestTiles = 8;
+const quietTileBias = 0.907;
+/** Tiles that a plane must have for a quantile of them. */
+const minimumTiles = 8;
 /** Last scale that interpolation correlates: details of four pixels. */
 const lastCorrelated = 2;
 
@@ -94,15 +94,15 @@ function quietTiles(detail: Float32Array, width: number, height: number, step: n
   const side = quietTile * step;
   const columns = Math.floor(width / side);
   const rows = Math.floor(height / side);
-  if (columns * rows < fewestTiles) return NaN;
+  if (columns * rows < minimumTiles) return NaN;
   const edges = (count: number) => Int32Array.from({ length: count + 1 }, (_, k) => k * side);
   const { medians, counts } = tileMads(detail, width, edges(columns), edges(rows), step);
   const found: number[] = [];
   medians.forEach((tileMad, k) => {
-    // a tile that is mostly gap or bridged gap tells nothing
+    // a tile that is mostly gap or bridged gap shows no noise
     if (counts[k] > quietTile * quietTile / 2 && tileMad > 0) found.push(madSigmaFactor * tileMad);
   });
-  return found.length < fewestTiles ? NaN : quantileOf(Float64Array.from(found), quietShare) / quietBias;
+  return found.length < minimumTiles ? NaN : quantileOf(Float64Array.from(found), quietShare) / quietTileBias;
 }
 
 /**
