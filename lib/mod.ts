@@ -40,7 +40,8 @@ export type { Samples } from "./stats/samples.ts";
 export type { WarpKernel } from "./kernels/warp_tile.ts";
 
 // io
-export type { FitsHdu, HduKind, PlacedHdu, SampleLayout, TileColumn, TileLayout } from "./io/fits_layout.ts";
+export type { FitsHdu, HduKind, PlacedHdu, SampleLayout } from "./io/fits_layout.ts";
+export type { TileColumn, TileLayout } from "./io/tile_layout.ts";
 export {
   type FrameList,
   type FrameNote,

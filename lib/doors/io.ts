@@ -23,25 +23,11 @@ export { setUnpackFolder } from "../io/byte_source.ts";
 export { describeFrame, type DescribeFrameOptions } from "../io/describe_frame.ts";
 export { channelOfFilter, type FilterNames, filterNames, readFilterNames } from "../io/filter_names.ts";
 export { encodeJpeg, type EncodeJpegOptions, type JpegSamples } from "../io/jpeg.ts";
-export {
-  FitsFile,
-  type FitsSums,
-  openFits,
-  type OpenFitsOptions,
-  readRegion,
-  type RegionSource,
-} from "../io/open_fits.ts";
+export { FitsFile, type FitsSums, openFits, type OpenFitsOptions } from "../io/open_fits.ts";
+export { readRegion, type RegionSource } from "../io/read_region.ts";
 export { type FrameFile, type FrameSource, openPixels, type PixelSource } from "../io/pixel_source.ts";
-export {
-  type DecodedPng,
-  decodePng,
-  encodePng16,
-  type EncodePng16Options,
-  imageFromPng,
-  type PngPlanes,
-  type PngSamples,
-  readPngRecord,
-} from "../io/png.ts";
+export { encodePng16, type EncodePng16Options, type PngPlanes, type PngSamples } from "../io/png.ts";
+export { type DecodedPng, decodePng, imageFromPng, readPngRecord } from "../io/decode_png.ts";
 export { readFitsHeader, type ReadFitsOptions } from "../io/read_fits.ts";
 export { type WholeContent, writeWhole } from "../io/write_whole.ts";
 

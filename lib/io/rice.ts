@@ -128,9 +128,39 @@ export function decodeRice(
   return true;
 }
 
-/** Mapped differences of one block. */
-const LARGEST_BLOCK = 256;
-const mapped = new Int32Array(LARGEST_BLOCK);
+const largestBlock = 256;
+/** Mapped differences of one block: 0, −1, 1, −2 … become 0, 1, 2, 3 … */
+const mapped = new Int32Array(largestBlock);
+
+/** Map the differences of a block of 32-bit integers; their sum, which may lie beyond 32 bits. */
+function mapWords(data: Int32Array, base: number, size: number, before: number): number {
+  let last = before;
+  let sum = 0;
+  for (let i = 0; i < size; i++) {
+    const value = data[base + i];
+    const difference = (value - last) | 0;
+    const each = (difference << 1) ^ (difference >> 31);
+    mapped[i] = each;
+    sum += each >>> 0;
+    last = value;
+  }
+  return sum;
+}
+
+/** The same of narrower integers, `shift` bits short of 32. */
+function mapNarrow(data: Int32Array, base: number, size: number, before: number, shift: number): number {
+  let last = before;
+  let sum = 0;
+  for (let i = 0; i < size; i++) {
+    const value = data[base + i];
+    const difference = ((value - last) << shift) >> shift;
+    const each = (difference << 1) ^ (difference >> 31);
+    mapped[i] = each;
+    sum = (sum + each) | 0;
+    last = value;
+  }
+  return sum;
+}
 
 /** Most bytes a coded tile can take. */
 export const riceBound = (count: number, width: RiceWidth, blockSize: number): number =>
@@ -138,6 +168,8 @@ export const riceBound = (count: number, width: RiceWidth, blockSize: number): n
 
 /**
  * Encode a tile of integers.
+ *
+ * Positions stand as numbers beside their arrays, because tiles come by the thousand and no view is to be made for each.
  *
  * @param data integers, within the range of `width` (1: 0 … 255)
  * @param from first integer of the tile
@@ -169,26 +201,8 @@ export function encodeRice(
   for (let start = 0; start < count; start += blockSize) {
     const size = start + blockSize < count ? blockSize : count - start;
     const base = from + start;
-    let sum = 0;
-    if (width === 4) {
-      for (let i = 0; i < size; i++) {
-        const value = data[base + i];
-        const difference = (value - last) | 0;
-        const each = (difference << 1) ^ (difference >> 31);
-        mapped[i] = each;
-        sum += each >>> 0; // beyond 32 bits, so a double
-        last = value;
-      }
-    } else {
-      for (let i = 0; i < size; i++) {
-        const value = data[base + i];
-        const difference = ((value - last) << shift) >> shift;
-        const each = (difference << 1) ^ (difference >> 31);
-        mapped[i] = each;
-        sum = (sum + each) | 0;
-        last = value;
-      }
-    }
+    const sum = width === 4 ? mapWords(data, base, size, last) : mapNarrow(data, base, size, last, shift);
+    last = data[base + size - 1];
     // the number of low bits that suits the mean of the block
     const mean = Math.max(0, Math.floor((sum - (size >> 1) - 1) / size));
     const low = 32 - Math.clz32(mean >>> 1);

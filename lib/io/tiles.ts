@@ -2,7 +2,8 @@
 import { unzipSync } from "node:zlib";
 import { FrameError } from "../core/errors.ts";
 import type { Region } from "../core/geometry.ts";
-import type { SampleLayout, TileColumn, TileLayout } from "./fits_layout.ts";
+import type { SampleLayout } from "./fits_layout.ts";
+import type { TileColumn, TileLayout } from "./tile_layout.ts";
 import { decodeHcompress } from "./hcompress.ts";
 import { decodePlio } from "./plio.ts";
 import { unquantise } from "./quantise.ts";
@@ -162,6 +163,45 @@ function damaged(layout: SampleLayout, piece: Piece, fact: string, cause?: unkno
   );
 }
 
+/** The bytes of a tile that is stored as it is, or zipped. */
+function unpackPlain(layout: SampleLayout, piece: Piece, bytes: Uint8Array, direct: boolean): Uint8Array {
+  if (direct) return bytes;
+  try {
+    return unzipSync(bytes);
+  } catch (cause) {
+    throw damaged(layout, piece, `cannot be unpacked (${cause instanceof Error ? cause.message : cause})`, cause);
+  }
+}
+
+/** Integers of `width` bytes, as numbers. */
+function readIntegers(bytes: Uint8Array, count: number, width: number): void {
+  const view = new DataView(bytes.buffer, bytes.byteOffset, bytes.length);
+  for (let i = 0; i < count; i++) {
+    integers[i] = width === 4
+      ? view.getInt32(4 * i)
+      : width === 2
+      ? view.getInt16(2 * i)
+      : width === 1
+      ? view.getUint8(i)
+      : Number(view.getBigInt64(8 * i));
+  }
+}
+
+/** The integers of a tile in one of the codes made for them. */
+function decodeIntegers(layout: SampleLayout, tiles: TileLayout, piece: Piece, bytes: Uint8Array): void {
+  const count = piece.width * piece.height * piece.depth;
+  if (tiles.codec === "RICE_1") {
+    if (!decodeRice(bytes, count, tiles.riceBytes, tiles.riceBlock, integers)) {
+      throw damaged(layout, piece, `ends after ${bytes.length} bytes, before its ${count} pixels`);
+    }
+    return;
+  }
+  const good = tiles.codec === "PLIO_1"
+    ? decodePlio(bytes, count, integers)
+    : decodeHcompress(bytes, count, tiles.smooth, integers);
+  if (!good) throw damaged(layout, piece, `is no ${tiles.codec} code for its ${count} pixels`);
+}
+
 /** Values of a whole tile into `out` from `at` on. */
 function decodeTile(
   layout: SampleLayout,
@@ -184,44 +224,20 @@ function decodeTile(
   const quantised = tiles.quantised !== "none" && piece.stored.column === "COMPRESSED_DATA";
   if (integers.length < count) integers = new Int32Array(count);
   if (direct || zipped) {
-    let plain = bytes;
-    if (!direct) {
-      try {
-        plain = unzipSync(bytes);
-      } catch (cause) {
-        throw damaged(layout, piece, `cannot be unpacked (${cause instanceof Error ? cause.message : cause})`, cause);
-      }
-    }
+    const plain = unpackPlain(layout, piece, bytes, direct);
     const width = plain.length / count;
     const bitpix = layout.bitpix < 0 && !quantised ? (-8 * width) as Bitpix : integerBitpix[width];
     if (bitpix === undefined || (bitpix < 0 && width !== 4 && width !== 8)) {
       throw damaged(layout, piece, `unpacks to ${plain.length} bytes for ${count} pixels`);
     }
-    if (tiles.codec === "GZIP_2" && piece.stored.column === "COMPRESSED_DATA") plain = unshuffle(plain, count);
+    const shuffled = tiles.codec === "GZIP_2" && piece.stored.column === "COMPRESSED_DATA";
+    const ordered = shuffled ? unshuffle(plain, count) : plain;
     if (!quantised) {
-      decodeSamples(plain, 0, count, bitpix, layout.scaling, out, at);
+      decodeSamples(ordered, 0, count, bitpix, layout.scaling, out, at);
       return;
     }
-    const each = new DataView(plain.buffer, plain.byteOffset, plain.length);
-    for (let i = 0; i < count; i++) {
-      integers[i] = width === 4
-        ? each.getInt32(4 * i)
-        : width === 2
-        ? each.getInt16(2 * i)
-        : width === 1
-        ? each.getUint8(i)
-        : Number(each.getBigInt64(8 * i));
-    }
-  } else if (tiles.codec === "RICE_1") {
-    if (!decodeRice(bytes, count, tiles.riceBytes, tiles.riceBlock, integers)) {
-      throw damaged(layout, piece, `ends after ${bytes.length} bytes, before its ${count} pixels`);
-    }
-  } else {
-    const good = tiles.codec === "PLIO_1"
-      ? decodePlio(bytes, count, integers)
-      : decodeHcompress(bytes, count, tiles.smooth, integers);
-    if (!good) throw damaged(layout, piece, `is no ${tiles.codec} code for its ${count} pixels`);
-  }
+    readIntegers(ordered, count, width);
+  } else decodeIntegers(layout, tiles, piece, bytes);
   const { scale, zero, blank } = layout.scaling;
   if (quantised) {
     unquantise(

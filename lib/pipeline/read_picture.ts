@@ -1,7 +1,7 @@
 /** A picture from a file, with the record of how it was made. */
 import type { Image } from "../core/image.ts";
 import { readBytes } from "../io/digest_files.ts";
-import { imageFromPng, readPngRecord } from "../io/png.ts";
+import { imageFromPng, readPngRecord } from "../io/decode_png.ts";
 
 /** A picture and its record. */
 export interface Picture {

@@ -5,7 +5,7 @@ import * as v from "valibot";
 import type { History } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import { canonicalJson } from "../core/options.ts";
-import { readPngRecord } from "../io/png.ts";
+import { readPngRecord } from "../io/decode_png.ts";
 import type { Decision } from "../night/select_frames.ts";
 import type { CheckedLight } from "./check_lights.ts";
 import type { LedgerEntry } from "./finish_picture.ts";

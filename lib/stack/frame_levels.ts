@@ -1,7 +1,7 @@
 /** Sky level and noise of the middle of a frame, for the noise test and the ring limit. */
 import type { BayerPattern, Region } from "../core/geometry.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
-import { readRegion, type RegionSource } from "../io/open_fits.ts";
+import { readRegion, type RegionSource } from "../io/read_region.ts";
 import { correctSamples } from "../kernels/correct.ts";
 import { redPosition } from "../kernels/mosaic.ts";
 import { madSigma } from "../stats/mad_sigma.ts";

@@ -11,7 +11,8 @@ import { applyTransform, identityTransform, invertTransform, type Transform } fr
 import { bayerFromHeader, describeFrame } from "../io/describe_frame.ts";
 import { channelsOf } from "../io/image_cards.ts";
 import type { PlacedHdu } from "../io/fits_layout.ts";
-import { type FitsFile, openFits, type RegionSource } from "../io/open_fits.ts";
+import { type FitsFile, openFits } from "../io/open_fits.ts";
+import type { RegionSource } from "../io/read_region.ts";
 import { type FrameSource, pathOrImage } from "../io/pixel_source.ts";
 import { assertWhole, fullHeader } from "../io/read_fits.ts";
 import { frameLevels } from "./frame_levels.ts";

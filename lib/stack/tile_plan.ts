@@ -3,7 +3,7 @@ import type { BayerPattern, Region } from "../core/geometry.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import type { Transform } from "../core/transform.ts";
-import type { RegionSource } from "../io/open_fits.ts";
+import type { RegionSource } from "../io/read_region.ts";
 import type { WarpKernel } from "../kernels/warp_tile.ts";
 import type { PlaneScatter } from "./frame_scatter.ts";
 

@@ -2,7 +2,7 @@
 import type { Region } from "../core/geometry.ts";
 import { maskBit } from "../core/mask.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
-import { readRegion, readShortsFrom, type RegionSource } from "../io/open_fits.ts";
+import { readRegion, readShortsFrom, type RegionSource } from "../io/read_region.ts";
 import { correctSamples, shortAt } from "../kernels/correct.ts";
 import { demosaicTile, limitRings, redPosition, repairReach, repairTile } from "../kernels/mosaic.ts";
 import { type WarpKernel, warpReach } from "../kernels/warp_tile.ts";

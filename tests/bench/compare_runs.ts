@@ -9,7 +9,7 @@ import { readdirSync, readFileSync } from "node:fs";
 import { join } from "node:path";
 import process from "node:process";
 import "../../lib/host/deno.ts";
-import { decodePng } from "../../lib/io/png.ts";
+import { decodePng } from "../../lib/io/decode_png.ts";
 import { openFits } from "../../lib/io/open_fits.ts";
 import { readFits } from "../../lib/io/read_fits.ts";
 import { parseCsv } from "../../lib/pipeline/csv.ts";

@@ -5,7 +5,7 @@ import { join } from "node:path";
 import { fileURLToPath } from "node:url";
 import { createHash } from "node:crypto";
 import type { Region } from "../../lib/core/geometry.ts";
-import { readRegion, type RegionSource } from "../../lib/io/open_fits.ts";
+import { readRegion, type RegionSource } from "../../lib/io/read_region.ts";
 import type { PoolTask } from "../../lib/parallel/pool.ts";
 
 /** Path of a committed FITS file. */

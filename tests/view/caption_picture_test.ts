@@ -1,6 +1,6 @@
 import { describe, expect, it } from "vitest";
 import { constantImage } from "../../lib/core/image.ts";
-import { decodePng } from "../../lib/io/png.ts";
+import { decodePng } from "../../lib/io/decode_png.ts";
 import { captionPicture, chooseScaleBar } from "../../lib/view/caption_picture.ts";
 import { finished, linear } from "../support/view_scenes.ts";
 
