@@ -1,5 +1,5 @@
 /** Masters made ready: one array to subtract, one to multiply by, one of defects. */
-import { allocatePlane, type Image, requireSameSize } from "../core/image.ts";
+import { allocatePlane, type Image, requireLinear, requireSameSize } from "../core/image.ts";
 import type { Mask } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
@@ -70,7 +70,11 @@ export function prepareCorrection(
   const dark = masters.dark ?? null;
   const flat = masters.flat ?? null;
   const defects = masters.defects ?? null;
-  for (const each of [bias, dark, flat]) if (each !== null) requireSameSize("prepareCorrection", size, each);
+  for (const [name, master] of Object.entries({ bias, dark, flat })) {
+    if (master === null) continue;
+    requireLinear("prepareCorrection", master, name);
+    requireSameSize("prepareCorrection", size, master);
+  }
   if (defects !== null && defects.length !== width * height) {
     throw new RangeError(
       `prepareCorrection: defects must hold ${width} × ${height} bytes, but got ${defects.length}; find them on this sensor`,

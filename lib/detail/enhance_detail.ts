@@ -1,5 +1,5 @@
 /** More contrast in details that are there. */
-import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { allocatePlane, derive, type Image, requireImage } from "../core/image.ts";
 import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
 import { quietNoise, starlet, starletReach } from "../filters/starlet.ts";
@@ -111,6 +111,7 @@ export function enhanceDetail(
   image: Image,
   options: Partial<EnhanceDetailOptions> & WithMeasures<EnhanceDetailMeasures> = {},
 ): Image {
+  requireImage("enhanceDetail", image);
   const { measured, options: given } = partMeasured<EnhanceDetailMeasures, EnhanceDetailOptions>(options);
   const used = settleOptions(given);
   const change = changeOf(image, used, measured);

@@ -1,5 +1,5 @@
 /** Less noise where nothing but noise is. */
-import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { allocatePlane, derive, type Image, requireImage } from "../core/image.ts";
 import { meanPlane } from "../core/mean_plane.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { settle } from "../core/options.ts";
@@ -174,6 +174,7 @@ export function reduceNoise(
   image: Image,
   options: Partial<ReduceNoiseOptions> & WithMeasures<ReduceNoiseMeasures> = {},
 ): Image {
+  requireImage("reduceNoise", image);
   const { measured, options: given } = partMeasured<ReduceNoiseMeasures, ReduceNoiseOptions>(options);
   const used = settleOptions(given);
   const { specks } = used;

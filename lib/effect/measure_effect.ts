@@ -1,6 +1,6 @@
 /** What a step did to a picture, in numbers, and what it may have spoiled, in plain words. */
 import { displayed } from "../core/display.ts";
-import { type Image, isLinear, requireSameSize } from "../core/image.ts";
+import { type Image, isLinear, requireImage, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { rastersOf } from "../core/raster.ts";
 import { starletGains } from "../filters/starlet.ts";
@@ -141,6 +141,8 @@ const hueOf = ({ index }: NebulaBoxes, a: MeasuredSide, b: MeasuredSide): number
  * ```
  */
 export function measureEffect(before: Image, after: Image, purpose: Partial<Purpose> = {}): Effect {
+  requireImage("measureEffect", before, "before");
+  requireImage("measureEffect", after, "after");
   const used = settle("measureEffect", purposeDefaults, purpose);
   requireSameSize("measureEffect", before, after);
   if (before.planes.length !== after.planes.length) {

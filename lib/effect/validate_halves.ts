@@ -1,5 +1,5 @@
 /** Detail that only one half of the night shows. */
-import { allocatePlane, createImage, type Image, requireSameSize } from "../core/image.ts";
+import { allocatePlane, createImage, type Image, requireImage, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { scaleNoise, starlet } from "../filters/starlet.ts";
 
@@ -68,6 +68,8 @@ export function validateHalves(
   recipe: (half: Image) => Image,
   options: Partial<ValidateHalvesOptions> = {},
 ): HalvesReport {
+  requireImage("validateHalves", a, "a");
+  requireImage("validateHalves", b, "b");
   const used = settle("validateHalves", validateHalvesDefaults, options);
   requireSameSize("validateHalves", a, b);
   const { detailSigma, scales } = used;

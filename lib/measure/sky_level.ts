@@ -1,6 +1,6 @@
 /** Level and noise of the darkest wide population of a picture: the sky between the objects. */
 import type { Region } from "../core/geometry.ts";
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace, quantileOf } from "../stats/samples.ts";
 
@@ -176,6 +176,7 @@ function skyOf(data: Float32Array): Omit<SkyLevel, "channel"> {
  * ```
  */
 export function measureSky(image: Image, part: SkyPart = null): SkyLevel[] {
+  requireImage("measureSky", image);
   if (part !== null && typeof part === "string" && part !== "darkest") {
     throw new RangeError(`measureSky: part must be a region, "darkest" or null, but got ${JSON.stringify(part)}`);
   }

@@ -1,6 +1,6 @@
 /** Two images compared: what was done, in numbers, on a sheet and with a wipe. */
 import { type Displayed, displayed } from "../core/display.ts";
-import { type Image, planeOf, requireSameSize } from "../core/image.ts";
+import { type Image, planeOf, requireImage, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { type Effect, measureEffect } from "../effect/measure_effect.ts";
 import type { Purpose } from "../effect/purpose.ts";
@@ -89,6 +89,8 @@ export function compareImages(
   after: Image,
   options: Partial<CompareImagesOptions> = {},
 ): Comparison {
+  requireImage("compareImages", before, "before");
+  requireImage("compareImages", after, "after");
   const used = settle("compareImages", compareImagesDefaults, options);
   const { channel, region, stretch, title } = used;
   requireSameSize("compareImages", before, after);

@@ -1,5 +1,5 @@
 /** Before and after with the ledger of the step beside the histograms. */
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import type { Effect } from "../effect/measure_effect.ts";
 import { beforeAfterDefaults, type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after_sheet.ts";
 import type { Sheet } from "../view/sheet.ts";
@@ -37,6 +37,8 @@ export function effectSheet(
   effect: Effect,
   options: Partial<BeforeAfterOptions> = {},
 ): Sheet {
+  requireImage("effectSheet", before, "before");
+  requireImage("effectSheet", after, "after");
   const { lines, doubts } = effectLines(effect);
   const { facts = beforeAfterDefaults.facts, doubts: given = beforeAfterDefaults.doubts } = options;
   return beforeAfterSheet(before, after, {

@@ -1,6 +1,6 @@
 /** A name for the samples of an image. */
 import { host } from "../core/host.ts";
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 
 /**
  * SHA-256 of an image's samples, plane by plane, as little-endian float32.
@@ -14,6 +14,7 @@ import type { Image } from "../core/image.ts";
  * ```
  */
 export function imageDigest(image: Image): string {
+  requireImage("imageDigest", image);
   const hash = host().sha256().update(`${image.width}x${image.height}x${image.planes.length}`);
   for (const { data } of image.planes) {
     hash.update(new Uint8Array(data.buffer, data.byteOffset, data.byteLength).slice());

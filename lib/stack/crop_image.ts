@@ -1,6 +1,6 @@
 /** Cutting an image to the part that enough frames cover. */
 import { cropGeometry, type Region } from "../core/geometry.ts";
-import { allocatePlane, derive, type Image, requireSameSize } from "../core/image.ts";
+import { allocatePlane, derive, type Image, requireImage, requireSameSize } from "../core/image.ts";
 import { createMask } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
 
@@ -44,6 +44,7 @@ function cut<T extends Float32Array | Uint8Array>(from: T, to: T, width: number,
  * ```
  */
 export function cropImage(image: Image, options: Partial<CropImageOptions> = {}): Image {
+  requireImage("cropImage", image);
   const given = settle("cropImage", cropImageDefaults, options);
   const { x, y } = given;
   const width = given.width ?? image.width - x;

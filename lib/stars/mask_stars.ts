@@ -1,5 +1,5 @@
 /** A mask of the stars: where they are, as far as their flux shows. */
-import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { allocatePlane, derive, type Image, requireImage } from "../core/image.ts";
 import { meanPlane } from "../core/mean_plane.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
@@ -238,6 +238,7 @@ function brightStars(raster: Raster, { stars, fwhmPixels, noise }: StarList): St
  * ```
  */
 export function maskStars(image: Image, options: Partial<MaskStarsOptions> = {}): Image {
+  requireImage("maskStars", image);
   const used = settle("maskStars", maskStarsDefaults, options);
   const { detectionSigma, edgeSigma, grow, feather } = used;
   if (!(edgeSigma > 0)) throw new RangeError(`maskStars: edgeSigma must be > 0, but got ${edgeSigma}`);

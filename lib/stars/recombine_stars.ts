@@ -1,5 +1,5 @@
 /** Stars put back over what lies behind them. */
-import { allocatePlane, derive, type Image, isLinear, requireSameSize } from "../core/image.ts";
+import { allocatePlane, derive, type Image, isLinear, requireImage, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 
 /** Options of {@linkcode recombineStars}. */
@@ -35,6 +35,8 @@ export const recombineStarsDefaults: Readonly<RecombineStarsOptions> = Object.fr
  * ```
  */
 export function recombineStars(starless: Image, stars: Image, options: Partial<RecombineStarsOptions> = {}): Image {
+  requireImage("recombineStars", starless, "starless");
+  requireImage("recombineStars", stars, "stars");
   const used = settle("recombineStars", recombineStarsDefaults, options);
   requireSameSize("recombineStars", starless, stars);
   const { strength } = used;

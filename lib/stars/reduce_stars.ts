@@ -1,5 +1,5 @@
 /** Stars made fainter or smaller. */
-import { allocatePlane, derive, type Image, requireLinear, requireSameSize } from "../core/image.ts";
+import { allocatePlane, derive, type Image, requireImage, requireLinear, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { type Raster, rastersOf } from "../core/raster.ts";
 import { gaussianSmooth } from "../filters/gaussian.ts";
@@ -130,6 +130,7 @@ export function reduceStars(image: Image, options: Partial<ReduceStarsOptions> &
   const { stars = null, ...given } = options;
   const used = settleOptions(given);
   const { strength, method, radiusPixels } = used;
+  requireImage("reduceStars", image);
   const rasters = rastersOf(image);
   const named = (planes: readonly Float32Array[]) =>
     planes.map((data, c) => ({ channel: image.planes[c].channel, data }));

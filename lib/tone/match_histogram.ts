@@ -1,5 +1,5 @@
 /** One picture's tones made those of another. */
-import { allocatePlane, derive, type Image } from "../core/image.ts";
+import { allocatePlane, derive, type Image, requireImage } from "../core/image.ts";
 import { extendHistory, type Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
@@ -353,6 +353,8 @@ function drawn(step: string, image: Image, match: HistogramMatch, used: Readonly
  * ```
  */
 export function matchHistogram(image: Image, reference: Image, options: Partial<MatchHistogramOptions> = {}): Image {
+  requireImage("matchHistogram", image);
+  requireImage("matchHistogram", reference, "reference");
   const used = settle("matchHistogram", matchHistogramDefaults, options);
   const match = fitHistogram(image, reference, used.on);
   const planes = drawn("matchHistogram", image, match, { strength: used.strength, inverse: false });

@@ -1,5 +1,5 @@
 /** How much of a picture lies at its ends. */
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 
 /** Share of one channel's samples at the ends, 0 … 1; samples without data are not counted. */
 export interface ClippedShare {
@@ -32,6 +32,7 @@ export interface ClippedShare {
  * ```
  */
 export function measureClipping(image: Image, black = 0, white = 1): ClippedShare[] {
+  requireImage("measureClipping", image);
   return image.planes.map(({ channel, data }) => {
     let low = 0;
     let high = 0;

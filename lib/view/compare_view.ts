@@ -1,5 +1,5 @@
 /** Two images in one place: a wipe between them, or one after the other. */
-import { type Image, requireSameSize } from "../core/image.ts";
+import { type Image, requireImage, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { encodeJpeg } from "../io/jpeg.ts";
 import { beforeAfterSheet } from "./before_after_sheet.ts";
@@ -92,6 +92,8 @@ function jpegAddress(preview: Preview, stretch: DisplayStretch): string {
  * ```
  */
 export function compareView(before: Image, after: Image, options: Partial<CompareViewOptions> = {}): InteractiveView {
+  requireImage("compareView", before, "before");
+  requireImage("compareView", after, "after");
   const used = settle("compareView", compareViewDefaults, options);
   requireSameSize("compareView", before, after);
   const box = { width: used.width, height: used.width };

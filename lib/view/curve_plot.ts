@@ -1,6 +1,6 @@
 /** A tone curve over the histogram of the image it is meant for. */
 import * as Plot from "@observablehq/plot";
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { CurveParameters } from "../tone/curve.ts";
 import { drawnLevels, type StretchSettings } from "../tone/stretch.ts";
@@ -116,6 +116,7 @@ export function curvePlot(
   curve: DrawnCurve,
   options: Partial<CurvePlotOptions> = {},
 ): Sheet {
+  requireImage("curvePlot", image);
   const made = drawnLevels(curve);
   const used = settle("curvePlot", curvePlotDefaults, options);
   const { title, width, channel } = used;

@@ -1,5 +1,5 @@
 /** Histogram of an image, channel by channel, with what lies at and beyond the ends. */
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import {
   channelHistograms,
@@ -66,6 +66,7 @@ const heightShare = 240 / 860;
  * ```
  */
 export function histogramPlot(image: Image, options: Partial<HistogramPlotOptions> = {}): Sheet {
+  requireImage("histogramPlot", image);
   const used = settle("histogramPlot", histogramPlotDefaults, options);
   const { channel, width } = used;
   const theme = themes[used.theme];

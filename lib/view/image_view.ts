@@ -1,5 +1,5 @@
 /** An image as a sheet, the right way up, and marks on it. */
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { composeSheet, heading, paragraph, picture, sheetMargin } from "./layout.ts";
 import { channelLabel, themes } from "./palette.ts";
@@ -113,6 +113,7 @@ export function placeImage(step: string, image: Image, used: ViewOptions, captio
  * ```
  */
 export function imageView(image: Image, options: Partial<ImageViewOptions> = {}): Sheet {
+  requireImage("imageView", image);
   const used = settle("imageView", imageViewDefaults, options);
   const placed = placeImage("imageView", image, used);
   const alternative = `${used.title === "" ? "Image" : used.title}: ${placed.words}; ${placed.stretchWords}.`;

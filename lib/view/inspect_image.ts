@@ -3,7 +3,7 @@
  * kernel.
  */
 import type { Region } from "../core/geometry.ts";
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { imageView } from "./image_view.ts";
 import { channelLabel } from "./palette.ts";
@@ -179,6 +179,7 @@ const set=${settings};${script}</script>`;
  * ```
  */
 export function inspectImage(image: Image, options: Partial<InspectImageOptions> = {}): InteractiveView {
+  requireImage("inspectImage", image);
   const { title, width, ...used } = settle("inspectImage", inspectImageDefaults, options);
   if (!(width >= 16)) throw new RangeError(`inspectImage: width must be ≥ 16, but got ${width}`);
   // the sheet also refuses a region that leaves the image

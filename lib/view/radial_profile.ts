@@ -1,6 +1,6 @@
 /** Samples of a star against their distance from its centre. */
 import * as Plot from "@observablehq/plot";
-import { type Image, planeOf } from "../core/image.ts";
+import { type Image, planeOf, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { composeSheet, heading, sheetMargin } from "./layout.ts";
@@ -98,6 +98,7 @@ function halfMarks(star: Star, theme: Theme): Plot.Markish[] {
  * ```
  */
 export function radialProfile(image: Image, star: Star, options: Partial<RadialProfileOptions> = {}): Sheet {
+  requireImage("radialProfile", image);
   const { title, width, channel, theme: themeName } = settle("radialProfile", radialProfileDefaults, options);
   const theme = themes[themeName];
   const { data } = channel === "automatic" ? image.planes[0] : planeOf(image, channel);

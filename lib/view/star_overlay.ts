@@ -1,5 +1,5 @@
 /** The stars of an image marked on it. */
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Star } from "../core/star.ts";
 import { clip, imageViewDefaults, type PlacedImage, placeImage } from "./image_view.ts";
@@ -56,6 +56,7 @@ const overlayColour = { star: themes.dark.teal, saturated: themes.dark.amber };
  * ```
  */
 export function starOverlay(image: Image, stars: readonly Star[], options: Partial<StarOverlayOptions> = {}): Sheet {
+  requireImage("starOverlay", image);
   const used = settle("starOverlay", starOverlayDefaults, options);
   if (!(used.maximumStars > 0)) {
     throw new RangeError(`starOverlay: maximumStars must be > 0, but got ${used.maximumStars}`);

@@ -1,5 +1,5 @@
 /** A smooth surface (a background model, a normalisation scale) in bands of equal level, with its scale. */
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { type Box, box, composeSheet, heading, picture, sheetMargin } from "./layout.ts";
 import { channelLabel, mixedColour, rgbOf, type Theme, themes } from "./palette.ts";
@@ -144,6 +144,7 @@ const maximumAcross = 3;
  * ```
  */
 export function surfaceView(surface: Image, options: Partial<SurfaceViewOptions> = {}): Sheet {
+  requireImage("surfaceView", surface, "surface");
   const used = settle("surfaceView", surfaceViewDefaults, options);
   const { title, width, bands, samples } = used;
   if (!(bands >= 2)) throw new RangeError(`surfaceView: bands must be ≥ 2, but got ${bands}`);
