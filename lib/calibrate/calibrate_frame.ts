@@ -93,9 +93,10 @@ export function calibrateFrame(image: Image, masters: Masters, options: Partial<
   const correction = correctionFor(image, masters, used);
   const data = allocatePlane(width, height);
   correctFrame(raw, correction, height, data);
-  const variance = electronsPerAdu === null
-    ? null
-    : [frameVariance(image, masters, correction, data, electronsPerAdu, readNoiseElectrons / electronsPerAdu)];
+  const variance = electronsPerAdu === null ? null : [frameVariance(image, masters, correction, data, {
+    gain: electronsPerAdu,
+    readNoiseAdu: readNoiseElectrons / electronsPerAdu,
+  })];
   let mask = saturatedMask(raw, correction.saturationLevel, width, height);
   if (image.mask !== null) mask = united(mask, image.mask);
   const notes = [...correction.notes];
@@ -132,13 +133,13 @@ function united(a: Mask | null, b: Mask): Mask {
   return out;
 }
 
+/** Variance of each calibrated sample: photons, read noise and the masters' own. */
 function frameVariance(
   image: Image,
   masters: Masters,
   correction: SensorCorrection,
   calibrated: Float32Array,
-  gain: number,
-  readNoiseAdu: number,
+  { gain, readNoiseAdu }: { readonly gain: number; readonly readNoiseAdu: number },
 ): Float32Array {
   const { width, height } = image;
   const raw = image.planes[0].data;
@@ -151,9 +152,9 @@ function frameVariance(
   const levels = flat === null ? [1] : phaseMeans(flat.planes[0].data, width, height, phases.count === 4);
   for (let y = 0, p = 0; y < height; y++) {
     for (let x = 0; x < width; x++, p++) {
-      const light = Math.max(0, raw[p] - (base === null ? 0 : base[p]));
+      const signal = Math.max(0, raw[p] - (base === null ? 0 : base[p]));
       const factor = correction.multiply === null ? 1 : correction.multiply[p];
-      let value = light / gain + readNoiseAdu * readNoiseAdu + (dark === null ? 0 : dark[p]);
+      let value = signal / gain + readNoiseAdu * readNoiseAdu + (dark === null ? 0 : dark[p]);
       value *= factor * factor;
       if (flatVariance !== null) {
         const level = levels[flat !== null ? phaseAt(x, y, phases) : 0];

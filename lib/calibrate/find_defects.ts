@@ -4,6 +4,7 @@ import type { Image } from "../core/image.ts";
 import { requireSameSize } from "../core/image.ts";
 import { createMask, type Mask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
+import type { Raster } from "../core/raster.ts";
 import { type FrameSource, openPixels } from "../io/pixel_source.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
@@ -225,7 +226,7 @@ function inLights(
       return low > 0 ? low : high < 0 ? high : 0;
     })
     : residuals[0];
-  const moved = several && starsMoved(residuals[0], score, width, height, z, starShare);
+  const moved = several && starsMoved({ data: residuals[0], width, height }, score, z, starShare);
   const hot: number[] = [];
   const cold: number[] = [];
   for (let p = 0; p < score.length; p++) {
@@ -242,10 +243,8 @@ function inLights(
  * sensor.
  */
 function starsMoved(
-  first: Float32Array,
-  middle: Float32Array,
-  width: number,
-  height: number,
+  { data: first, width, height }: Raster,
+  medians: Float32Array,
   z: number,
   share: number,
 ): boolean {
@@ -254,7 +253,7 @@ function starsMoved(
   for (let p = 0; p < first.length; p++) {
     if (!(first[p] > 3 * z) || aloneAt(first, width, height, p, share)) continue;
     stars++;
-    if (middle[p] > 0.5 * first[p]) stayed++;
+    if (medians[p] > 0.5 * first[p]) stayed++;
   }
   return stars > 0 && stayed < 0.5 * stars;
 }

@@ -2,6 +2,7 @@
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask, maskBit } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
+import type { Raster } from "../core/raster.ts";
 import { medianPlane } from "../kernels/median_filter.ts";
 
 /** Options of {@linkcode removeCosmicRays}. */
@@ -18,7 +19,7 @@ export interface RemoveCosmicRaysOptions {
   readonly neighbourShare: number;
   /** Least ratio of the Laplacian to the fine structure: low for wide stars, high for stars of about a pixel; > 0. */
   readonly contrast: number;
-  /** Most rounds. */
+  /** Iterations at most. */
   readonly maximumIterations: number;
 }
 
@@ -43,7 +44,7 @@ export const removeCosmicRaysDefaults: RemoveCosmicRaysOptions = Object.freeze({
  * In: one plane, linear, mono (a mosaic would look like edges everywhere). Out: same, with hit pixels replaced by the
  * median of the clean ones of their 5 × 5 neighbourhood and the mask bits `cosmicRay` and `repaired`; notes count
  * them. NaN and saturated pixels (mask) are neither hit nor used. Worth its while for few long exposures; many
- * dithered frames are better served by rejection. Cost: about 1.5 µs a pixel and round.
+ * dithered frames are better served by rejection. Cost: about 1.5 µs a pixel and iteration.
  *
  * Source: van Dokkum 2001, PASP 113, 1420 (L.A.Cosmic).
  *
@@ -89,7 +90,7 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
   if (!(neighbourShare > 0 && neighbourShare <= 1)) throw refuse("neighbourShare must lie in 0 … 1", neighbourShare);
   if (!(contrast > 0)) throw refuse("contrast must be > 0", contrast);
   if (!(Number.isInteger(maximumIterations) && maximumIterations >= 1)) {
-    throw refuse("rounds must be a whole number above 0", maximumIterations);
+    throw refuse("maximumIterations must be a whole number above 0", maximumIterations);
   }
   const { width, height } = image;
   const size = width * height;
@@ -99,7 +100,7 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
   if (image.mask !== null) mask.set(image.mask);
   const hits = new Uint8Array(size);
   const notes: string[] = [];
-  for (let round = 0; round < maximumIterations; round++) {
+  for (let iteration = 0; iteration < maximumIterations; iteration++) {
     const found = findHits(data, mask, width, height, used);
     let fresh = 0;
     for (let p = 0; p < size; p++) {
@@ -108,9 +109,9 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
         fresh++;
       }
     }
-    notes.push(`round ${round + 1}: ${fresh} pixels`);
+    notes.push(`iteration ${iteration + 1}: ${fresh} pixels`);
     if (fresh === 0) break;
-    replaceHits(data, image.planes[0].data, hits, mask, width, height);
+    replaceHits({ data, width, height }, image.planes[0].data, hits, mask);
   }
   for (let p = 0; p < size; p++) if (hits[p] === 1) mask[p] |= maskBit.cosmicRay | maskBit.repaired;
   return derive(image, { planes: [{ channel: image.planes[0].channel, data }], mask }, {
@@ -193,12 +194,10 @@ function grown(hit: Uint8Array, sharp: Float32Array, limit: number, width: numbe
  * Replace hits by the median of clean pixels of the original in 5 × 5, or in a larger window where a trail fills it.
  */
 function replaceHits(
-  data: Float32Array,
+  { data, width, height }: Raster,
   original: Float32Array,
   hits: Uint8Array,
   mask: Uint8Array,
-  width: number,
-  height: number,
 ): void {
   const good: number[] = [];
   for (let p = 0; p < hits.length; p++) {

@@ -1,4 +1,4 @@
-/** The reference of a night: sharp, with many stars, matched by most frames, near the middle of all pointings. */
+/** The reference of a night: sharp, with many stars, matched by most frames, near the centre of all pointings. */
 import { applyTransform, identityTransform, type Transform } from "../core/transform.ts";
 import { median } from "../stats/median.ts";
 import { frameCentre, type FrameToRegister } from "./frame_to_register.ts";

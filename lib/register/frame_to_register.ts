@@ -36,7 +36,7 @@ export function frameOf(source: RegistrationSource): FrameToRegister {
   return { width, height, stars, ...(geometry.bayer === null ? { image: () => source } : {}) };
 }
 
-/** The middle of a frame, pixels. */
+/** The centre of a frame, pixels. */
 export const frameCentre = ({ width, height }: Pick<FrameToRegister, "width" | "height">): Point => ({
   x: (width - 1) / 2,
   y: (height - 1) / 2,

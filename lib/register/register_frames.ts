@@ -213,7 +213,7 @@ function placeFrames(
 /**
  * Register the frames of a night: any drift, field rotation, meridian flip.
  *
- * The reference is a sharp frame with many stars near the middle of all pointings. Every frame is matched to it,
+ * The reference is a sharp frame with many stars near the centre of all pointings. Every frame is matched to it,
  * starting from the map of the frame before; every match is judged against chance, and detections that stand still on
  * the sensor while the sky moves are found over the whole night and left out. A frame that cannot be matched is tried
  * against the stars of all others together (a mosaic's panels, a thin cloud), then by the correlation of its pixels;

@@ -98,7 +98,7 @@ export function boxOf(list: SortedStars, size: FrameSize | null): Box {
 export const contains = (box: Box, p: Point, margin: number): boolean =>
   p.x >= box.x0 - margin && p.x <= box.x1 + margin && p.y >= box.y0 - margin && p.y <= box.y1 + margin;
 
-/** The middle of a box. */
+/** The centre of a box. */
 export const centreOf = (box: Box): Point => ({ x: (box.x0 + box.x1) / 2, y: (box.y0 + box.y1) / 2 });
 
 /** Median FWHM of the stars that have one, pixels; NaN when none has. */

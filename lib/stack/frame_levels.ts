@@ -1,4 +1,4 @@
-/** Sky level and noise of the middle of a frame, for the noise test and the ring limit. */
+/** Sky level and noise of the centre of a frame, for the noise test and the ring limit. */
 import type { BayerPattern, Region } from "../core/geometry.ts";
 import type { SensorCorrection } from "../core/sensor_correction.ts";
 import { readRegion, type RegionSource } from "../io/read_region.ts";

@@ -34,7 +34,7 @@ export interface FrameTask {
   readonly noise: readonly number[];
   /** Variance a unit of signal after normalisation, one a plane of the stack. */
   readonly perUnit: readonly number[];
-  /** Factor of the normalisation at the middle of the frame, one a plane. */
+  /** Factor of the normalisation at the centre of the frame, one a plane. */
   readonly factor: readonly number[];
 }
 

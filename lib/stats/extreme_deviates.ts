@@ -26,7 +26,7 @@ export function studentQuantile(p: number, degrees: number): number {
   let low = 0;
   let high = Math.max(1, normalQuantile(p));
   while (above(high) > 1 - p) high *= 2;
-  for (let round = 0; round < 200 && high - low > 1e-13 * high; round++) {
+  for (let iteration = 0; iteration < 200 && high - low > 1e-13 * high; iteration++) {
     const middle = (low + high) / 2;
     if (above(middle) > 1 - p) low = middle;
     else high = middle;
@@ -47,16 +47,16 @@ export interface ExtremeDeviates {
 }
 
 /**
- * Rosner's generalised extreme studentised deviate test: up to `most` outliers at level `alpha`, two-sided. With
- * `most` 1 it is Grubbs' test. Made for at least 15 to 25 roughly Gaussian values. NaN is left out. Cost: `most`
+ * Rosner's generalised extreme studentised deviate test: up to `maximumOutliers` outliers at level `alpha`, two-sided. With
+ * `maximumOutliers` 1 it is Grubbs' test. Made for at least 15 to 25 roughly Gaussian values. NaN is left out. Cost: `maximumOutliers`
  * passes.
  *
  * Source: Rosner 1983, Technometrics 25, 165; Grubbs 1969, Technometrics 11, 1.
  *
- * @param values at least `most` + 2 that are not NaN
- * @param most upper bound of the number of outliers
+ * @param values at least `maximumOutliers` + 2 that are not NaN
+ * @param maximumOutliers upper bound of the number of outliers
  * @param alpha probability of finding any in clean Gaussian values
- * @throws {RangeError} if there are too few values, or most or alpha is out of range
+ * @throws {RangeError} if there are too few values, or maximumOutliers or alpha is out of range
  *
  * @example
  * ```ts
@@ -67,16 +67,18 @@ export interface ExtremeDeviates {
  * assert.deepEqual(extremeDeviates(mass, 1).indices, [7]);
  * ```
  */
-export function extremeDeviates(values: Samples, most: number, alpha: number = 0.05): ExtremeDeviates {
+export function extremeDeviates(values: Samples, maximumOutliers: number, alpha: number = 0.05): ExtremeDeviates {
   const n = finiteCopy(values).length;
-  if (!(Number.isInteger(most) && most >= 1)) {
-    throw new RangeError(`extremeDeviates: most must be a whole number of at least 1, but got ${most}`);
+  if (!(Number.isInteger(maximumOutliers) && maximumOutliers >= 1)) {
+    throw new RangeError(
+      `extremeDeviates: maximumOutliers must be a whole number of at least 1, but got ${maximumOutliers}`,
+    );
   }
   if (!(alpha > 0 && alpha < 1)) {
     throw new RangeError(`extremeDeviates: alpha must lie between 0 and 1, but got ${alpha}`);
   }
-  if (n < most + 2) {
-    throw new RangeError(`extremeDeviates: values must hold at least ${most + 2} numbers, but hold ${n}`);
+  if (n < maximumOutliers + 2) {
+    throw new RangeError(`extremeDeviates: values must hold at least ${maximumOutliers + 2} numbers, but hold ${n}`);
   }
   const left: number[] = [];
   for (let i = 0; i < values.length; i++) if (values[i] === values[i]) left.push(i);
@@ -84,7 +86,7 @@ export function extremeDeviates(values: Samples, most: number, alpha: number = 0
   const critical: number[] = [];
   const removed: number[] = [];
   let outliers = 0;
-  for (let i = 1; i <= most; i++) {
+  for (let i = 1; i <= maximumOutliers; i++) {
     const count = left.length;
     let mean = 0;
     let square = 0;

@@ -12,8 +12,8 @@ export interface HuberEstimate {
   readonly location: number;
   /** Scale that equals the standard deviation for Gaussian values. */
   readonly scale: number;
-  /** Rounds until nothing moved. */
-  readonly rounds: number;
+  /** Iterations until nothing moved. */
+  readonly iterations: number;
 }
 
 /**
@@ -35,15 +35,15 @@ export interface HuberEstimate {
 export function huberEstimate(values: Samples): HuberEstimate {
   const x = finiteCopy(values);
   const n = x.length;
-  if (n < 2) return { location: NaN, scale: NaN, rounds: 0 };
+  if (n < 2) return { location: NaN, scale: NaN, iterations: 0 };
   let m = 0;
   let s = 0;
   for (const value of x) m += value / n;
   for (const value of x) s += (value - m) ** 2;
   s = Math.sqrt(s / (n - 1));
-  let rounds = 0;
-  while (s > 0 && rounds < 500) {
-    rounds++;
+  let iterations = 0;
+  while (s > 0 && iterations < 500) {
+    iterations++;
     let sum = 0;
     let square = 0;
     for (const value of x) {
@@ -58,7 +58,7 @@ export function huberEstimate(values: Samples): HuberEstimate {
     s = next;
     if (still) break;
   }
-  return { location: m, scale: s, rounds };
+  return { location: m, scale: s, iterations };
 }
 
 /** Shares a side of the columns of {@linkcode limitTable}. */

@@ -8,7 +8,7 @@ import { medianInPlace, type Samples } from "./samples.ts";
 export interface RobustFitOptions {
   /** Residual, in scales, beyond which a sample's pull no longer grows. */
   readonly limit: number;
-  /** At most this many rounds of reweighting. */
+  /** At most this many iterations of reweighting. */
   readonly maximumIterations: number;
   /** Weight of each sample before reweighting, inverse variance up to a factor; null for equal weights. */
   readonly weights: Samples | null;
@@ -38,7 +38,7 @@ export interface RobustFit {
 
 /**
  * Fit y ≈ Σ c_j t_j by Huber's M-estimate (Huber 1964, Ann. Math. Stat. 35, 73), iteratively reweighted least squares
- * with the scale 1.4826 × median |residual| of each round. Samples with NaN in y or a term are left out. `null` when
+ * with the scale 1.4826 × median |residual| of each iteration. Samples with NaN in y or a term are left out. `null` when
  * there are fewer samples than terms or the terms are not independent.
  *
  * @param terms one array a term, each as long as `y`; put an array of ones first for a constant
@@ -85,7 +85,7 @@ export function robustFit(
   let c: Float64Array = new Float64Array(p);
   let scale = 0;
   let normal: Float64Array = new Float64Array(p * p);
-  for (let round = 0; round <= maximumIterations; round++) {
+  for (let iteration = 0; iteration <= maximumIterations; iteration++) {
     normal = new Float64Array(p * p);
     const right = new Float64Array(p);
     for (let r = 0; r < n; r++) {
@@ -115,7 +115,7 @@ export function robustFit(
     const sorted = scratch.sort();
     const rest = n > p ? sorted.subarray(Math.min(p, n - 1)) : sorted;
     scale = madSigmaFactor * medianInPlace(rest.slice());
-    if (round > 0 && change <= 1e-10 * size) break;
+    if (iteration > 0 && change <= 1e-10 * size) break;
     if (!(scale > 1e-12 * size / Math.sqrt(n))) break;
     for (let r = 0; r < n; r++) {
       const u = Math.abs(residual[r]) / scale;

@@ -17,7 +17,7 @@ export interface SigmaClipOptions {
    * deviation.
    */
   readonly scale: "sd" | "madSigma";
-  /** At most this many rounds; rounds end when nothing changes. */
+  /** At most this many iterations; they end when nothing changes. */
   readonly maximumIterations: number;
 }
 
@@ -53,8 +53,8 @@ export interface ClippedStatistics {
   readonly low: number;
   /** Largest value kept. */
   readonly high: number;
-  /** Rounds until nothing changed. */
-  readonly rounds: number;
+  /** Iterations until nothing changed. */
+  readonly iterations: number;
 }
 
 /** Variance of a standard normal deviate cut at −a and b. */
@@ -80,9 +80,9 @@ function cutVariance(a: number, b: number): number {
  * assert.ok(Math.abs(clippedSdFactor(3, "once") - 0.986578) < 1e-6);
  * ```
  */
-export function clippedSdFactor(limit: number, rounds: "once" | "converged" = "converged"): number {
+export function clippedSdFactor(limit: number, iterations: "once" | "converged" = "converged"): number {
   if (!(limit > 0)) throw new RangeError(`clippedSdFactor: limit must be > 0, but got ${limit}`);
-  if (rounds === "once") return Math.sqrt(cutVariance(limit, limit));
+  if (iterations === "once") return Math.sqrt(cutVariance(limit, limit));
   let s = 1;
   for (let i = 0; i < 2000; i++) {
     const next = Math.sqrt(Math.max(0, cutVariance(limit * s, limit * s)));
@@ -153,7 +153,7 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
   const sorted = finiteCopy(values).sort();
   let from = 0;
   let to = sorted.length;
-  let rounds = 0;
+  let iterations = 0;
   const moments = () => {
     const n = to - from;
     let sum = 0;
@@ -175,12 +175,12 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
       above: 0,
       low: NaN,
       high: NaN,
-      rounds,
+      iterations,
     };
   }
   let now = moments();
-  while (rounds < used.maximumIterations) {
-    rounds++;
+  while (iterations < used.maximumIterations) {
+    iterations++;
     const centre = used.centre === "median" ? now.median : now.mean;
     const scale = used.scale === "sd" ? now.sd : madSigmaFactor * sortedMad(sorted, from, to, centre);
     const low = centre - rejectBelow * scale;
@@ -206,7 +206,7 @@ export function sigmaClip(values: Samples, options: Partial<SigmaClipOptions> = 
     above: sorted.length - to,
     low: sorted[from],
     high: sorted[to - 1],
-    rounds,
+    iterations,
   };
 }
 

@@ -4,7 +4,7 @@ import { applyTransform } from "../../lib/core/transform.ts";
 import { matchStars, type MatchStarsOptions } from "../../lib/register/match_stars.ts";
 import { RegistrationError } from "../../lib/register/registration_error.ts";
 import type { MatchableStar } from "../../lib/register/star_list.ts";
-import { caseStream, expose, type Exposure, frame, type Place, sky, turned } from "./sky.ts";
+import { caseStream, expose, type Exposure, frame, type Place, sky, turned } from "../support/star_fields.ts";
 
 const here = (x: number, y: number): Place => [x, y];
 

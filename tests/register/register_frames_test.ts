@@ -4,7 +4,7 @@ import { applyTransform, type Transform } from "../../lib/core/transform.ts";
 import type { FrameToRegister } from "../../lib/register/frame_to_register.ts";
 import { registerFrames } from "../../lib/register/register_frames.ts";
 import { detectStars } from "../../lib/stars/detect_stars.ts";
-import { caseStream, expose, frame, type Place, sky } from "./sky.ts";
+import { caseStream, expose, frame, type Place, sky } from "../support/star_fields.ts";
 
 type Map = (x: number, y: number) => Place;
 /** Sky → frame by a turn about the frame's centre and a shift. */

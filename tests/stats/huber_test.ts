@@ -82,7 +82,7 @@ describe("extremeDeviates", () => {
   });
   it("refuses too few values", () => {
     expect(() => extremeDeviates([1, 2, 3], 2)).toThrow("values must hold at least 4 numbers, but hold 3");
-    expect(() => extremeDeviates(rosner, 0)).toThrow("most must be a whole number");
+    expect(() => extremeDeviates(rosner, 0)).toThrow("maximumOutliers must be a whole number");
     expect(() => extremeDeviates(rosner, 1, 1)).toThrow("alpha must lie between 0 and 1");
   });
 });
