@@ -230,9 +230,14 @@ export { undoCurve } from "./tone/undo_curve.ts";
 export { undoStretch, type UndoStretchOptions } from "./tone/undo_stretch.ts";
 
 // colour
-export { balanceStars, type StarBalance, type StarBalanceOptions } from "./colour/balance_stars.ts";
-export { blendLines, type BlendLinesOptions, type LineColour } from "./colour/blend_lines.ts";
-export { equaliseChannels, type EqualiseChannelsOptions } from "./colour/equalise_channels.ts";
+export {
+  balanceStars,
+  type BalanceStarsOptions,
+  type StarBalance,
+  type StarBalanceOptions,
+} from "./colour/balance_stars.ts";
+export { blendLines, type BlendLinesOptions, type LineColour, type LinePalette } from "./colour/blend_lines.ts";
+export { type ChannelMeasures, equaliseChannels, type EqualiseChannelsOptions } from "./colour/equalise_channels.ts";
 export { joinChannels } from "./colour/join_channels.ts";
 export { limitGreen, type LimitGreenOptions } from "./colour/limit_green.ts";
 export { type ChannelRule, mapChannels, type MapChannelsOptions } from "./colour/map_channels.ts";

@@ -44,6 +44,21 @@ export const starBalanceDefaults: Readonly<StarBalanceOptions> = Object.freeze({
   maximumStars: 400,
 });
 
+/** Options of {@linkcode balanceStars}. */
+export interface BalanceStarsOptions extends StarBalanceOptions {
+  /** What the stars say; "automatic" asks {@linkcode measureStarBalance}. A part is balanced as the whole by the whole's. */
+  readonly balance: StarBalance | "automatic";
+}
+
+/** What {@linkcode balanceStars} uses for an option left out. */
+export const balanceStarsDefaults: Readonly<BalanceStarsOptions> = Object.freeze({
+  ...starBalanceDefaults,
+  balance: "automatic",
+});
+
+/** Stars that a balance needs. */
+const minimumStars = 5;
+
 /** What the stars say about the balance. */
 export interface StarBalance {
   /** Channels. */
@@ -61,7 +76,7 @@ export interface StarBalance {
 }
 
 /**
- * Light within 1.2 FWHM less the median of a ring, for each channel; null near the border or where data are missing.
+ * Flux within 1.2 FWHM less the median of a ring, for each channel; null near the border or where data are missing.
  */
 function starFlux(image: Image, star: Star, fwhm: number): number[] | null {
   const { width, height } = image;
@@ -74,7 +89,7 @@ function starFlux(image: Image, star: Star, fwhm: number): number[] | null {
   const y1 = Math.ceil(star.y + outer);
   if (x0 < 0 || y0 < 0 || x1 >= width || y1 >= height) return null;
   const ring = new Float64Array((x1 - x0 + 1) * (y1 - y0 + 1));
-  const light: number[] = [];
+  const flux: number[] = [];
   for (const { data } of image.planes) {
     let n = 0;
     let sum = 0;
@@ -92,9 +107,76 @@ function starFlux(image: Image, star: Star, fwhm: number): number[] | null {
       }
     }
     if (n < 10 || sum !== sum) return null;
-    light.push(sum - area * medianInPlace(ring, n));
+    flux.push(sum - area * medianInPlace(ring, n));
   }
-  return light;
+  return flux;
+}
+
+/** ln(channel / reference) of each good star, one list a channel. */
+function starColours(image: Image, reference: number, used: StarBalanceOptions): number[][] {
+  const list = detectStars(image, { channel: image.planes[reference].channel });
+  const good = list.stars.filter((s) => !s.saturated && s.snr >= used.minimumSnr).slice(0, used.maximumStars);
+  const colours: number[][] = image.planes.map(() => []);
+  for (const star of good) {
+    const flux = starFlux(image, star, list.fwhmPixels);
+    if (flux === null || flux.some((v) => !(v > 0))) continue;
+    flux.forEach((v, c) => colours[c].push(logPortable(v / flux[reference])));
+  }
+  return colours;
+}
+
+/** A colour: ln(R/G) and ln(B/G). */
+type LogColour = readonly [redness: number, blueness: number];
+
+/** Colour of a black body. */
+function locusAt(kelvin: number, wavelengths: StarBalanceOptions["wavelengths"]): LogColour {
+  const [r, g, b] = wavelengths.map((w) => planckPhotons(w, kelvin));
+  return [logPortable(r / g), logPortable(b / g)];
+}
+
+/** The point of the line of black bodies that lies nearest to a colour, by golden section in ln temperature. */
+function nearestOnLocus([x, y]: LogColour, wavelengths: StarBalanceOptions["wavelengths"]): LogColour {
+  let low = logPortable(1500);
+  let high = logPortable(40000);
+  const squaredDistance = (t: number) => {
+    const [qx, qy] = locusAt(expPortable(t), wavelengths);
+    return (qx - x) * (qx - x) + (qy - y) * (qy - y);
+  };
+  for (let iteration = 0; iteration < 40; iteration++) {
+    const a = low + (high - low) * 0.382;
+    const b = low + (high - low) * 0.618;
+    if (squaredDistance(a) < squaredDistance(b)) high = b;
+    else low = a;
+  }
+  return locusAt(expPortable((low + high) / 2), wavelengths);
+}
+
+/**
+ * What moves the cloud of colours onto the line of black bodies, the typical star to its temperature, and white to 0.
+ * Along the line the typical colour decides, across it the median distance of the stars from the curved line.
+ */
+function shiftToLocus(
+  colours: readonly LogColour[],
+  typical: LogColour,
+  { starKelvin, whiteKelvin, wavelengths }: StarBalanceOptions,
+): LogColour {
+  const [starX, starY] = locusAt(starKelvin, wavelengths);
+  const [hotX, hotY] = locusAt(starKelvin * 1.05, wavelengths);
+  const [whiteX, whiteY] = locusAt(whiteKelvin, wavelengths);
+  // Across the line: the unit vector normal to it at the typical star.
+  const length = Math.sqrt((hotX - starX) * (hotX - starX) + (hotY - starY) * (hotY - starY));
+  const nx = -(hotY - starY) / length;
+  const ny = (hotX - starX) / length;
+  const shiftX = starX - typical[0];
+  const shiftY = starY - typical[1];
+  const across = colours.map(([x, y]) => {
+    const px = x + shiftX;
+    const py = y + shiftY;
+    const [qx, qy] = nearestOnLocus([px, py], wavelengths);
+    return (px - qx) * nx + (py - qy) * ny;
+  });
+  const move = biweightLocation(across);
+  return [shiftX - move * nx - whiteX, shiftY - move * ny - whiteY];
 }
 
 /**
@@ -129,7 +211,7 @@ function starFlux(image: Image, star: Star, fwhm: number): number[] | null {
 export function measureStarBalance(image: Image, options: Partial<StarBalanceOptions> = {}): StarBalance {
   const used = settle("measureStarBalance", starBalanceDefaults, options);
   requireLinear("measureStarBalance", image);
-  const { method, starKelvin, whiteKelvin, wavelengths, minimumSnr, maximumStars } = used;
+  const { method, starKelvin, whiteKelvin, minimumSnr } = used;
   const channels = image.planes.map((plane) => plane.channel);
   if (channels.length < 2) throw new TypeError("measureStarBalance: image must have at least two planes, but has one");
   if (method !== "mean" && method !== "locus") {
@@ -145,21 +227,13 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
   }
   const reference = Math.max(0, channels.indexOf("G"));
   const sky = measureSky(image).map((each) => each.level);
-  const notes: string[] = [];
-  const list = detectStars(image, { channel: channels[reference] });
-  const good = list.stars.filter((s) => !s.saturated && s.snr >= minimumSnr).slice(0, maximumStars);
-  const colours: number[][] = channels.map(() => []);
-  for (const star of good) {
-    const light = starFlux(image, star, list.fwhmPixels);
-    if (light === null || light.some((v) => !(v > 0))) continue;
-    light.forEach((v, c) => colours[c].push(logPortable(v / light[reference])));
-  }
+  const colours = starColours(image, reference, used);
   const stars = colours[0].length;
-  if (stars < 5) {
-    notes.push(`only ${stars} stars were good enough to tell the balance; it was left as it is`);
+  if (stars < minimumStars) {
+    const notes = [`only ${stars} stars were good enough to tell the balance; it was left as it is`];
     return { channels, gains: channels.map(() => 1), sky, stars, scatter: channels.map(() => NaN), notes };
   }
-  if (stars < 20) notes.push(`the balance rests on ${stars} stars only`);
+  const notes = stars < 20 ? [`the balance rests on ${stars} stars only`] : [];
   const typical = colours.map((values) => biweightLocation(values));
   const scatter = colours.map((values, c) => {
     const away = Float64Array.from(values, (v) => Math.abs(v - typical[c]));
@@ -168,44 +242,13 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
   const logGain = typical.map((v) => -v);
   if (method === "locus") {
     const [ir, ig, ib] = rgb;
-    /** ln(R/G) and ln(B/G) of a black body. */
-    const locus = (kelvin: number): readonly [number, number] => {
-      const [r, g, b] = wavelengths.map((w) => planckPhotons(w, kelvin));
-      return [logPortable(r / g), logPortable(b / g)];
-    };
-    const [starX, starY] = locus(starKelvin);
-    const [hotX, hotY] = locus(starKelvin * 1.05);
-    const [whiteX, whiteY] = locus(whiteKelvin);
-    // Across the line: the unit vector normal to it at the typical star.
-    const length = Math.sqrt((hotX - starX) * (hotX - starX) + (hotY - starY) * (hotY - starY));
-    const nx = -(hotY - starY) / length;
-    const ny = (hotX - starX) / length;
-    const x = colours[ir].map((v, k) => v - colours[ig][k]);
-    const y = colours[ib].map((v, k) => v - colours[ig][k]);
-    const shiftX = starX - (typical[ir] - typical[ig]);
-    const shiftY = starY - (typical[ib] - typical[ig]);
-    // Distance of each star from the curved line once the typical star lies on it; their median moves the cloud across.
-    const across = x.map((v, k) => {
-      const px = v + shiftX;
-      const py = y[k] + shiftY;
-      let low = logPortable(1500);
-      let high = logPortable(40000);
-      const along = (t: number) => {
-        const [qx, qy] = locus(expPortable(t));
-        return (qx - px) * (qx - px) + (qy - py) * (qy - py);
-      };
-      for (let round = 0; round < 40; round++) {
-        const a = low + (high - low) * 0.382;
-        const b = low + (high - low) * 0.618;
-        if (along(a) < along(b)) high = b;
-        else low = a;
-      }
-      const [qx, qy] = locus(expPortable((low + high) / 2));
-      return (px - qx) * nx + (py - qy) * ny;
-    });
-    const move = biweightLocation(across);
-    logGain[ir] = shiftX - move * nx - whiteX;
-    logGain[ib] = shiftY - move * ny - whiteY;
+    const shift = shiftToLocus(
+      colours[ir].map((v, k) => [v - colours[ig][k], colours[ib][k] - colours[ig][k]] as const),
+      [typical[ir] - typical[ig], typical[ib] - typical[ig]],
+      used,
+    );
+    logGain[ir] = shift[0];
+    logGain[ib] = shift[1];
     logGain[ig] = 0;
   }
   const gains = logGain.map((v) => expPortable(v - logGain[reference]));
@@ -233,9 +276,17 @@ export function measureStarBalance(image: Image, options: Partial<StarBalanceOpt
  * assert.deepEqual(balanced.planes.map((plane) => plane.data[0]), [11, 11, 11]);
  * ```
  */
-export function balanceStars(image: Image, options: Partial<StarBalanceOptions> = {}): Image {
-  const used = settle("balanceStars", starBalanceDefaults, options);
-  const { gains, sky, stars, notes } = measureStarBalance(image, used);
+export function balanceStars(image: Image, options: Partial<BalanceStarsOptions> = {}): Image {
+  const used = settle("balanceStars", balanceStarsDefaults, options);
+  const { balance, ...measuring } = used;
+  const { gains, sky, stars, notes } = balance === "automatic" ? measureStarBalance(image, measuring) : balance;
+  requireLinear("balanceStars", image);
+  if (gains.length !== image.planes.length) {
+    throw new RangeError(
+      `balanceStars: balance must have ${image.planes.length} gains like the image planes, but got ${gains.length}`,
+    );
+  }
   const common = sky.reduce((sum, each) => sum + each, 0) / sky.length;
-  return applyGains(image, gains, sky, common, "balanceStars", used, [`${stars} stars`, ...notes]);
+  const entry = { step: "balanceStars", options: used, notes: [`${stars} stars`, ...notes] };
+  return applyGains(image, { gains, sky, common }, entry);
 }

@@ -37,6 +37,28 @@ export interface BlendLinesOptions {
    * null for all of it.
    */
   readonly skyRegion: SkyPart;
+  /** How the lines are spread over the palette; "automatic" measures it. A part is painted as the whole by the whole's. */
+  readonly palette: LinePalette | "automatic";
+}
+
+/** How the lines of a field are spread over the palette: plain numbers of the whole field. */
+export interface LinePalette {
+  /** Where the palette of two lines begins, ln(second / first). */
+  readonly low: number;
+  /** How long it is. */
+  readonly span: number;
+  /** Where the field's median ratio lies on it, 0 … 1. */
+  readonly median: number;
+  /** Height that each of three or more lines is scaled to; none for two. */
+  readonly scales: readonly number[];
+  /** Power that the shares of three or more lines are raised to. */
+  readonly power: number;
+}
+
+/** A line above its sky, smoothed. */
+interface LineField {
+  readonly signal: Float32Array;
+  readonly noise: number;
 }
 
 /**
@@ -54,22 +76,23 @@ export const blendLinesDefaults: Readonly<BlendLinesOptions> = Object.freeze({
   smoothingPixels: 2,
   halfSnr: 2.5,
   skyRegion: null,
+  palette: "automatic",
 });
 
 /** The line ratios of a field are spread over the palette between these shares of the samples. */
-const LOW_SHARE = 0.04;
-const HIGH_SHARE = 0.96;
+const lowQuantile = 0.04;
+const highQuantile = 0.96;
 /** A field whose ratios differ by less than this factor is not spread further: it would be noise. */
-const LEAST_SPREAD = 4;
+const minimumRatioSpread = 4;
 /**
  * Shares of three lines and more are raised to a power that makes them differ by this factor, so that each hue is
  * seen, four at most.
  */
-const SHARES_SPREAD = 16;
-const MOST_POWER = 4;
+const wantedSharesSpread = 16;
+const maximumPower = 4;
 
 /** How lines are painted. */
-interface PaintSettings {
+interface PaintSettings extends LinePalette {
   readonly width: number;
   /** Noise of each line. */
   readonly noises: readonly number[];
@@ -77,26 +100,15 @@ interface PaintSettings {
   readonly axes: readonly (readonly [number, number])[];
   /** Direction between two lines; null for a straight way. */
   readonly between: readonly [number, number] | null;
-  /**
-   * Where the palette of two lines begins, in ln(second / first), how long it is, and where the field's middle lies on
-   * it.
-   */
-  readonly low: number;
-  readonly span: number;
-  readonly middle: number;
-  /** Height that each of three or more lines is scaled to. */
-  readonly scales: readonly number[];
-  /** Power that the shares of three or more lines are raised to. */
-  readonly power: number;
   readonly chroma: number;
   readonly halfSnr: number;
 }
 
 /** Paints rows of lines. */
 export function paintRows(band: Band<PaintSettings>): void {
-  const { width, noises, axes, between, low, span, middle, scales, power, chroma, halfSnr } = band.parameters;
+  const { width, noises, axes, between, low, span, median, scales, power, chroma, halfSnr } = band.parameters;
   const { read, write } = openBand(band);
-  const [light, ...signals] = read as Float32Array[];
+  const [luminance, ...signals] = read as Float32Array[];
   const { out, lightness: lightnessOf, screen } = screenColours();
   const two = signals.length === 2;
   for (let i = band.from * width; i < band.to * width; i++) {
@@ -115,8 +127,8 @@ export function paintRows(band: Band<PaintSettings>): void {
       const floorH = Math.max(signals[0][i], noises[0]);
       const floorO = Math.max(signals[1][i], noises[1]);
       let t = (logPortable(floorO / floorH) - low) / span;
-      t = t < 0 ? 0 : t > 1 ? 1 : t === t ? t : middle;
-      t = middle + (t - middle) * gate;
+      t = t < 0 ? 0 : t > 1 ? 1 : t === t ? t : median;
+      t = median + (t - median) * gate;
       // A quadratic curve (Bézier) from one hue to the other, drawn towards the hue between.
       const u = 1 - t;
       const straight = between === null;
@@ -139,7 +151,7 @@ export function paintRows(band: Band<PaintSettings>): void {
         b /= sum;
       }
     }
-    const lightness = lightnessOf(light[i]);
+    const lightness = lightnessOf(luminance[i]);
     const strength = gate * chroma * lightness / 0.65;
     screen(lightness, a * strength, b * strength);
     for (let c = 0; c < 3; c++) write[c][i] = lightness === lightness ? out[c] : NaN;
@@ -151,6 +163,68 @@ const paintTask: PoolTask<Band<PaintSettings>, void> = {
   name: "paintRows",
   run: paintRows,
 };
+
+/** Distance of the samples a palette is measured from: some 200 000 of a field. */
+const paletteStride = (size: number): number => Math.max(1, Math.floor(size / 200_000) | 1);
+
+/** Where two lines' palette begins, how long it is, and where the median ratio lies on it. */
+function spreadRatios(
+  [first, second]: readonly LineField[],
+  halfSnr: number,
+): Pick<LinePalette, "low" | "span" | "median"> {
+  const size = first.signal.length;
+  const ratios: number[] = [];
+  for (let i = 0; i < size; i += paletteStride(size)) {
+    const a = first.signal[i];
+    const b = second.signal[i];
+    if (a > halfSnr * first.noise && b > halfSnr * second.noise) ratios.push(logPortable(b / a));
+  }
+  const minimumSpan = logPortable(minimumRatioSpread);
+  if (ratios.length < 20) {
+    // Nowhere do both lines show: each keeps its own colour, and equal heights lie halfway.
+    const span = 2 * minimumSpan;
+    return { low: -span / 2, span, median: 0.5 };
+  }
+  let low = quantile(ratios, lowQuantile);
+  let span = quantile(ratios, highQuantile) - low;
+  if (span < minimumSpan) {
+    low -= (minimumSpan - span) / 2;
+    span = minimumSpan;
+  }
+  return { low, span, median: (quantile(ratios, 0.5) - low) / span };
+}
+
+/** Height that half a percent of the field exceeds, at least three standard deviations. */
+function scaleOf({ signal, noise }: LineField): number {
+  const thin: number[] = [];
+  for (let i = 0; i < signal.length; i += paletteStride(signal.length)) {
+    if (signal[i] === signal[i]) thin.push(signal[i]);
+  }
+  return Math.max(quantile(thin, 0.995), 3 * noise);
+}
+
+/** How the lines of a field are spread over the palette. */
+function measurePalette(fields: readonly LineField[], halfSnr: number): LinePalette {
+  if (fields.length === 2) return { ...spreadRatios(fields, halfSnr), scales: [], power: 1 };
+  const scales = fields.map(scaleOf);
+  return { low: 0, span: 1, median: 0.5, scales, power: powerOf(fields, scales, halfSnr) };
+}
+
+/** Refuse options out of range, and a luminance of several planes. */
+function requireBlendOptions(used: BlendLinesOptions, luminance: Image): void {
+  const { chroma, smoothingPixels, halfSnr } = used;
+  if (used.lines.length < 2) {
+    throw new RangeError(`blendLines: lines must be at least two, but got ${used.lines.length}`);
+  }
+  if (!(chroma >= 0)) throw new RangeError(`blendLines: chroma must be ≥ 0, but got ${chroma}`);
+  if (!(smoothingPixels >= 0)) {
+    throw new RangeError(`blendLines: smoothingPixels must be ≥ 0, but got ${smoothingPixels}`);
+  }
+  if (!(halfSnr > 0)) throw new RangeError(`blendLines: halfSnr must be > 0, but got ${halfSnr}`);
+  if (luminance.planes.length !== 1) {
+    throw new TypeError(`blendLines: luminance must have one plane, but has ${luminance.planes.length}`);
+  }
+}
 
 /**
  * Paint lines: lightness is that of `luminance`, hue follows the smoothed share of each line, chroma follows lightness
@@ -193,76 +267,29 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   requireLinear("blendLines", lines);
   requireDisplay("blendLines", luminance);
   requireSameSize("blendLines", lines, luminance);
-  const { hueBetweenDegrees, chroma, smoothingPixels, halfSnr } = used;
-  if (used.lines.length < 2) {
-    throw new RangeError(`blendLines: lines must be at least two, but got ${used.lines.length}`);
-  }
-  if (!(chroma >= 0)) throw new RangeError(`blendLines: chroma must be ≥ 0, but got ${chroma}`);
-  if (!(smoothingPixels >= 0)) {
-    throw new RangeError(`blendLines: smoothingPixels must be ≥ 0, but got ${smoothingPixels}`);
-  }
-  if (!(halfSnr > 0)) throw new RangeError(`blendLines: halfSnr must be > 0, but got ${halfSnr}`);
-  if (luminance.planes.length !== 1) {
-    throw new TypeError(`blendLines: luminance must have one plane, but has ${luminance.planes.length}`);
-  }
+  requireBlendOptions(used, luminance);
+  const { hueBetweenDegrees, chroma, halfSnr } = used;
   const { width, height } = lines;
-  const size = width * height;
-  const fields = used.lines.map(({ channel }) => smoothedLine(lines, channel, smoothingPixels, used.skyRegion));
+  const fields = used.lines.map(({ channel }) => smoothedLine(lines, channel, used.smoothingPixels, used.skyRegion));
+  const { low, span, median, scales, power } = used.palette === "automatic"
+    ? measurePalette(fields, halfSnr)
+    : used.palette;
   const axis = (hue: number) => [cosPortable(hue * Math.PI / 180), sinPortable(hue * Math.PI / 180)] as const;
-  const axes = used.lines.map(({ hueDegrees }) => axis(hueDegrees));
-  const two = fields.length === 2;
-  let low = 0;
-  let span = 1;
-  let middle = 0.5;
-  if (two) {
-    const stride = Math.max(1, Math.floor(size / 200_000) | 1);
-    const ratios: number[] = [];
-    for (let i = 0; i < size; i += stride) {
-      const h = fields[0].signal[i];
-      const o = fields[1].signal[i];
-      if (h > halfSnr * fields[0].noise && o > halfSnr * fields[1].noise) ratios.push(logPortable(o / h));
-    }
-    if (ratios.length >= 20) {
-      low = quantile(ratios, LOW_SHARE);
-      span = quantile(ratios, HIGH_SHARE) - low;
-      const least = logPortable(LEAST_SPREAD);
-      if (span < least) {
-        low -= (least - span) / 2;
-        span = least;
-      }
-      middle = (quantile(ratios, 0.5) - low) / span;
-    } else {
-      // Nowhere do both lines show: each keeps its own colour, and equal heights lie halfway.
-      span = 2 * logPortable(LEAST_SPREAD);
-      low = -span / 2;
-    }
-  }
-  const straight = Number.isNaN(hueBetweenDegrees);
-  const between = axis(straight ? 0 : hueBetweenDegrees);
-  const scales = two ? [] : fields.map(({ signal, noise }) => {
-    const thin: number[] = [];
-    for (let i = 0; i < size; i += Math.max(1, Math.floor(size / 200_000) | 1)) {
-      if (signal[i] === signal[i]) thin.push(signal[i]);
-    }
-    return Math.max(quantile(thin, 0.995), 3 * noise);
-  });
-  const power = two ? 1 : powerOf(fields, scales, halfSnr);
-  const light = luminance.planes[0].data;
   const out = ["R", "G", "B"].map((channel) => ({ channel, data: allocatePlane(width, height) }));
   overBands(
     paintTask,
     height,
     width * (fields.length + 4),
-    [light, ...fields.map(({ signal }) => signal)],
+    [luminance.planes[0].data, ...fields.map(({ signal }) => signal)],
     out.map(({ data }) => data),
     {
       width,
       noises: fields.map(({ noise }) => noise),
-      axes,
-      between: straight ? null : between,
+      axes: used.lines.map(({ hueDegrees }) => axis(hueDegrees)),
+      between: Number.isNaN(hueBetweenDegrees) ? null : axis(hueBetweenDegrees),
       low,
       span,
-      middle,
+      median,
       scales,
       power,
       chroma,
@@ -275,14 +302,14 @@ export function blendLines(lines: Image, luminance: Image, options: Partial<Blen
   });
 }
 
-/** Power that makes the shares of lines differ by {@linkcode SHARES_SPREAD} where all of them show. */
+/** Power that makes the shares of lines differ by {@linkcode wantedSharesSpread} where all of them show. */
 function powerOf(
-  fields: readonly { readonly signal: Float32Array; readonly noise: number }[],
+  fields: readonly LineField[],
   scales: readonly number[],
   halfSnr: number,
 ): number {
   const size = fields[0].signal.length;
-  const stride = Math.max(1, Math.floor(size / 200_000) | 1);
+  const stride = paletteStride(size);
   const away: number[][] = fields.map(() => []);
   for (let i = 0; i < size; i += stride) {
     if (!fields.every(({ signal, noise }) => signal[i] > halfSnr * noise && signal[i] > 0)) continue;
@@ -291,6 +318,6 @@ function powerOf(
     heights.forEach((v, k) => away[k].push(v - mean));
   }
   if (away[0].length < 20) return 1;
-  const spread = Math.max(...away.map((list) => quantile(list, HIGH_SHARE) - quantile(list, LOW_SHARE)));
-  return spread > 0 ? Math.max(1, Math.min(MOST_POWER, logPortable(SHARES_SPREAD) / spread)) : 1;
+  const spread = Math.max(...away.map((list) => quantile(list, highQuantile) - quantile(list, lowQuantile)));
+  return spread > 0 ? Math.max(1, Math.min(maximumPower, logPortable(wantedSharesSpread) / spread)) : 1;
 }

@@ -1,5 +1,6 @@
 /** Channels of different strength brought to one scale, with a neutral sky. */
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
+import type { StepEntry } from "../core/history.ts";
 import { settle } from "../core/options.ts";
 import { measureSky, type SkyPart } from "../measure/sky_level.ts";
 import { quantile } from "../stats/median.ts";
@@ -17,6 +18,16 @@ export interface EqualiseChannelsOptions {
   readonly maximumGain: number;
   /** Where the sky is measured: a part that shows free sky, `darkest` to find one, null for the whole field. */
   readonly skyRegion: SkyPart;
+  /** What the gains rest on; "automatic" measures it. A part of an image becomes as the whole by the whole's. */
+  readonly measures: ChannelMeasures | "automatic";
+}
+
+/** What the gains of channels rest on: plain numbers of the whole image, one a channel, in its unit. */
+export interface ChannelMeasures {
+  /** Level of the sky. */
+  readonly sky: readonly number[];
+  /** What becomes equal: a height above the sky, or the noise; 1 for each when nothing but the sky does. */
+  readonly heights: readonly number[];
 }
 
 /**
@@ -29,6 +40,7 @@ export const equaliseChannelsDefaults: Readonly<EqualiseChannelsOptions> = Objec
   share: 0.995,
   maximumGain: 16,
   skyRegion: null,
+  measures: "automatic",
 });
 
 /** A thinned copy of the samples with data. */
@@ -38,6 +50,35 @@ function thinned(data: Float32Array): Float32Array {
   let n = 0;
   for (let i = 0; i < data.length; i += stride) if (Number.isFinite(data[i])) kept[n++] = data[i];
   return kept.subarray(0, n);
+}
+
+/** Refuse options out of range. */
+function requireEqualiseOptions({ method, share, maximumGain }: EqualiseChannelsOptions): void {
+  if (!["percentile", "noise", "level"].includes(method)) {
+    throw new RangeError(
+      `equaliseChannels: method must be "percentile", "noise" or "level", but got ${JSON.stringify(method)}`,
+    );
+  }
+  if (!(share >= 0.5 && share <= 1)) {
+    throw new RangeError(`equaliseChannels: share must lie within 0.5 … 1, but got ${share}`);
+  }
+  if (!(maximumGain >= 1)) throw new RangeError(`equaliseChannels: maximumGain must be ≥ 1, but got ${maximumGain}`);
+}
+
+/** Sky and height of each channel. */
+function measureChannels(
+  image: Image,
+  { method, share, skyRegion }: Pick<EqualiseChannelsOptions, "method" | "share" | "skyRegion">,
+): ChannelMeasures {
+  const sky = measureSky(image, skyRegion);
+  const heights = image.planes.map(({ data }, c) => {
+    if (method === "level") return 1;
+    // A channel that shows nothing above its noise is measured by the noise, so that it is not blown up to match.
+    return method === "noise"
+      ? sky[c].noise
+      : Math.max(quantile(thinned(data), share) - sky[c].level, 3 * sky[c].noise);
+  });
+  return { sky: sky.map(({ level }) => level), heights };
 }
 
 /**
@@ -63,40 +104,26 @@ function thinned(data: Float32Array): Float32Array {
 export function equaliseChannels(image: Image, options: Partial<EqualiseChannelsOptions> = {}): Image {
   const used = settle("equaliseChannels", equaliseChannelsDefaults, options);
   requireLinear("equaliseChannels", image);
-  const { method, share, maximumGain, skyRegion } = used;
-  if (!["percentile", "noise", "level"].includes(method)) {
-    throw new RangeError(
-      `equaliseChannels: method must be "percentile", "noise" or "level", but got ${JSON.stringify(method)}`,
-    );
-  }
-  if (!(share >= 0.5 && share <= 1)) {
-    throw new RangeError(`equaliseChannels: share must lie within 0.5 … 1, but got ${share}`);
-  }
-  if (!(maximumGain >= 1)) throw new RangeError(`equaliseChannels: maximumGain must be ≥ 1, but got ${maximumGain}`);
-  const sky = measureSky(image, skyRegion);
-  const common = sky.reduce((sum, each) => sum + each.level, 0) / sky.length;
-  const height = image.planes.map(({ data }, c) => {
-    if (method === "level") return 1;
-    // A channel that shows nothing above its noise is measured by the noise, so that it is not blown up to match.
-    return method === "noise"
-      ? sky[c].noise
-      : Math.max(quantile(thinned(data), share) - sky[c].level, 3 * sky[c].noise);
-  });
-  const top = Math.max(...height.filter((h) => h > 0), 0);
-  const gains = height.map((h) => h > 0 ? Math.min(maximumGain, top / h) : 1);
-  return applyGains(image, gains, sky.map((each) => each.level), common, "equaliseChannels", used);
+  requireEqualiseOptions(used);
+  const { sky, heights } = used.measures === "automatic" ? measureChannels(image, used) : used.measures;
+  const common = sky.reduce((sum, each) => sum + each, 0) / sky.length;
+  const top = Math.max(...heights.filter((h) => h > 0), 0);
+  const gains = heights.map((h) => h > 0 ? Math.min(used.maximumGain, top / h) : 1);
+  return applyGains(image, { gains, sky, common }, { step: "equaliseChannels", options: used });
 }
 
-/** out = common + gain · (in − sky), and the gains in the notes. */
-export function applyGains(
-  image: Image,
-  gains: readonly number[],
-  sky: readonly number[],
-  common: number,
-  step: string,
-  options: object,
-  notes: readonly string[] = [],
-): Image {
+/** What is done to each channel: out = common + gain · (in − sky). */
+export interface ChannelGains {
+  /** Gain of each channel. */
+  readonly gains: readonly number[];
+  /** Level of the sky in each channel. */
+  readonly sky: readonly number[];
+  /** Level of the sky in all channels afterwards. */
+  readonly common: number;
+}
+
+/** out = common + gain · (in − sky), and the gains in the notes before those of the entry. */
+export function applyGains(image: Image, { gains, sky, common }: ChannelGains, entry: StepEntry): Image {
   const { width, height } = image;
   const planes = image.planes.map(({ channel, data }, c) => {
     const out = allocatePlane(width, height);
@@ -112,5 +139,5 @@ export function applyGains(
     return out;
   }) ?? null;
   const said = image.planes.map(({ channel }, c) => `${channel} ${gains[c].toPrecision(4)}`).join(", ");
-  return derive(image, { planes, variance }, { step, options, notes: [`gains: ${said}`, ...notes] });
+  return derive(image, { planes, variance }, { ...entry, notes: [`gains: ${said}`, ...entry.notes ?? []] });
 }

@@ -28,5 +28,5 @@ export function neutraliseSky(image: Image): Image {
   const sky = measureSky(image).map((each) => each.level);
   const common = sky.reduce((sum, each) => sum + each, 0) / sky.length;
   const notes = [`sky: ${image.planes.map(({ channel }, c) => `${channel} ${sky[c].toPrecision(5)}`).join(", ")}`];
-  return applyGains(image, sky.map(() => 1), sky, common, "neutraliseSky", {}, notes);
+  return applyGains(image, { gains: sky.map(() => 1), sky, common }, { step: "neutraliseSky", options: {}, notes });
 }

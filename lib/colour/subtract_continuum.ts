@@ -11,7 +11,7 @@ import { type PartialFit, partialFit } from "../stats/partial_fit.ts";
 /** Options of {@linkcode subtractContinuum}. */
 export interface SubtractContinuumOptions {
   /**
-   * Light of the continuum in the line's filter over that in the continuum's filter; NaN to measure it on the stars.
+   * Flux of the continuum in the line's filter over that in the continuum's filter; NaN to measure it on the stars.
    */
   readonly scale: number;
   /**
@@ -37,27 +37,23 @@ export const subtractContinuumDefaults: Readonly<SubtractContinuumOptions> = Obj
  * Scatter of the ratio from star to star, for their colours differ (our own estimate for filters some ten nanometres
  * apart).
  */
-const COLOUR_SCATTER = 0.1;
+const colourScatter = 0.1;
 /** Brightest stars whose shapes are compared. */
-const SHAPE_STARS = 60;
+const maximumShapeStars = 60;
 /**
  * Squared sigmas that are tried about the one the measured widths suggest: so many to each side, and their distance
  * over the squared radius of the discs.
  */
-const WIDTH_STEPS = 4;
-const WIDTH_STEP = 0.003;
+const widthStepsEachSide = 4;
+const widthStepShare = 0.003;
 /** Stars of which at least so many must tell the scale. */
-const LEAST_STARS = 5;
+const minimumStars = 5;
 
-/** Ratio of a star's light in both, by a fit over its disc that leaves a nebula's level, slope and curvature out. */
-function starRatio(
-  line: Float32Array,
-  continuum: Float32Array,
-  width: number,
-  height: number,
-  star: Star,
-  r: number,
-): PartialFit | null {
+/** Planes of the line and of the continuum. */
+type Pair = readonly [line: Float32Array, continuum: Float32Array];
+
+/** Ratio of a star's flux in both, by a fit over its disc that leaves a nebula's level, slope and curvature out. */
+function starRatio([line, continuum]: Pair, width: number, height: number, star: Star, r: number): PartialFit | null {
   const x0 = Math.ceil(star.x - r);
   const x1 = Math.floor(star.x + r);
   const y0 = Math.ceil(star.y - r);
@@ -96,7 +92,7 @@ function widthBetween(first: StarList, second: StarList): number {
     const b = others.find((b) => (a.x - b.x) * (a.x - b.x) + (a.y - b.y) * (a.y - b.y) < 2);
     if (b !== undefined) apart.push(a.fwhmPixels * a.fwhmPixels - b.fwhmPixels * b.fwhmPixels);
   }
-  const squares = apart.length >= LEAST_STARS
+  const squares = apart.length >= minimumStars
     ? median(apart)
     : first.fwhmPixels * first.fwhmPixels - second.fwhmPixels * second.fwhmPixels;
   // Widths of Gaussians add in squares; 5.545 = 8 ln 2.
@@ -106,7 +102,7 @@ function widthBetween(first: StarList, second: StarList): number {
 /** Median of the stars' ratios, each with the weight that its error and the scatter of colours leave it. */
 function typicalRatio(fits: readonly PartialFit[]): number {
   const middle = median(fits.map(({ slope }) => slope));
-  const scatter = COLOUR_SCATTER * middle;
+  const scatter = colourScatter * middle;
   const sorted = fits.map(({ slope, error }) => ({ slope, weight: 1 / (error * error + scatter * scatter) }))
     .sort((a, b) => a.slope - b.slope);
   const half = sorted.reduce((sum, { weight }) => sum + weight, 0) / 2;
@@ -118,9 +114,66 @@ function typicalRatio(fits: readonly PartialFit[]): number {
   return middle;
 }
 
+/** The stars of a line image and of its continuum. */
+class SharedStars {
+  readonly #line: StarList;
+  readonly #continuum: StarList;
+  readonly #width: number;
+  readonly #height: number;
+  /** Radius of the discs that stars are compared over. */
+  readonly #r: number;
+  /** Stars of the continuum that are clear of its noise. */
+  readonly #clear: readonly Star[];
+
+  constructor(line: Image, continuum: Image) {
+    this.#line = detectStars(line);
+    this.#continuum = detectStars(continuum);
+    this.#width = line.width;
+    this.#height = line.height;
+    this.#r = 2 * Math.max(...[this.#line, this.#continuum].map((list) => list.fwhmPixels).filter((v) => v === v));
+    this.#clear = this.#continuum.stars.filter((s) => !s.saturated && s.snr > 30).slice(0, 300);
+  }
+
+  /** Ratio of each clear star's flux in both, or of the first of them. */
+  fits(pair: Pair, count = Infinity): PartialFit[] {
+    return this.#clear.slice(0, count)
+      .map((star) => starRatio(pair, this.#width, this.#height, star, this.#r)).filter((fit) => fit !== null);
+  }
+
+  /** Both, one smoothed by a squared sigma: the continuum where it is above 0, else the line. */
+  #smoothed(pair: Pair, square: number): Pair {
+    const [n, c] = pair;
+    const sigma = Math.sqrt(Math.abs(square));
+    if (!(sigma > 0.2)) return pair;
+    return square < 0
+      ? [gaussianSmooth(n, this.#width, this.#height, sigma), c]
+      : [n, gaussianSmooth(c, this.#width, this.#height, sigma)];
+  }
+
+  /** How far the stars of both differ in shape: the typical error of their ratio over the ratio. */
+  #unlike(pair: Pair): number {
+    const fits = this.fits(pair, maximumShapeStars);
+    return fits.length < minimumStars ? Infinity : median(fits.map(({ slope, error }) => error / Math.abs(slope)));
+  }
+
+  /** Smooth the sharper one until the stars look most alike; both as they are where stars are missing. */
+  matchWidths(pair: Pair): { readonly pair: Pair; readonly square: number } {
+    if (Math.min(this.#line.stars.length, this.#continuum.stars.length) < minimumStars) return { pair, square: 0 };
+    // The widths as measured are the start; a nebula in the line widens what stands in it.
+    const start = widthBetween(this.#line, this.#continuum);
+    const step = widthStepShare * this.#r * this.#r;
+    const tried = Array.from({ length: 2 * widthStepsEachSide + 1 }, (_, k) => start + (k - widthStepsEachSide) * step);
+    const found = tried.map((square) => this.#unlike(this.#smoothed(pair, square)));
+    const k = found.indexOf(Math.min(...found));
+    const bend = (found[k - 1] ?? NaN) + (found[k + 1] ?? NaN) - 2 * found[k];
+    const square = tried[k] + (bend > 0 ? 0.5 * step * (found[k - 1] - found[k + 1]) / bend : 0);
+    return { pair: this.#smoothed(pair, square), square };
+  }
+}
+
 /**
  * Subtract the continuum from a line image: L = (N − µ (C − sky)) / (1 − lineShare). µ is the typical ratio of the
- * stars' light in both (their light is continuum), or given. It is fitted over each star's disc beside a curved
+ * stars' flux in both (their light is continuum), or given. It is fitted over each star's disc beside a curved
  * surface, so that the line's glow about a star does not count. Star colours differ, so single stars leave ± 10 % of
  * their light.
  *
@@ -163,62 +216,28 @@ export function subtractContinuum(
   if (!(lineShare >= 0 && lineShare < 1)) {
     throw new RangeError(`subtractContinuum: lineShare must lie within 0 … 1, but got ${lineShare}`);
   }
-  const { width, height } = line;
-  let n = line.planes[0].data;
-  let c = continuum.planes[0].data;
   const notes: string[] = [];
   const measured = Number.isNaN(used.scale);
-  const stars = measured || matchWidths ? [detectStars(line), detectStars(continuum)] : [];
-  let alike: readonly [Float32Array, Float32Array] = [n, c];
-  const enough = stars.length > 0 && stars.every((list) => list.stars.length >= LEAST_STARS);
-  const r = 2 * Math.max(...stars.map((list) => list.fwhmPixels).filter((v) => v === v));
-  const clear = (stars[1]?.stars ?? []).filter((s) => !s.saturated && s.snr > 30).slice(0, 300);
-  const fitsOf = ([a, b]: readonly [Float32Array, Float32Array], list: readonly Star[]) =>
-    list.map((star) => starRatio(a, b, width, height, star, r)).filter((fit) => fit !== null);
-  if (enough) {
-    /** Both, one smoothed by a squared sigma: the continuum where it is above 0, else the line. */
-    const smoothed = (square: number): readonly [Float32Array, Float32Array] => {
-      const sigma = Math.sqrt(Math.abs(square));
-      if (!(sigma > 0.2)) return [n, c];
-      return square < 0 ? [gaussianSmooth(n, width, height, sigma), c] : [n, gaussianSmooth(c, width, height, sigma)];
-    };
-    /** How far the stars of both differ in shape: the typical error of their ratio over the ratio. */
-    const unlike = (square: number) => {
-      const fits = fitsOf(smoothed(square), clear.slice(0, SHAPE_STARS));
-      return fits.length < LEAST_STARS ? Infinity : median(fits.map(({ slope, error }) => error / Math.abs(slope)));
-    };
-    // The widths as measured are the start; a nebula in the line widens what stands in it.
-    const start = widthBetween(stars[0], stars[1]);
-    const step = WIDTH_STEP * r * r;
-    const tried = Array.from({ length: 2 * WIDTH_STEPS + 1 }, (_, k) => start + (k - WIDTH_STEPS) * step);
-    const found = tried.map(unlike);
-    const k = found.indexOf(Math.min(...found));
-    const bend = (found[k - 1] ?? NaN) + (found[k + 1] ?? NaN) - 2 * found[k];
-    const square = tried[k] + (bend > 0 ? 0.5 * step * (found[k - 1] - found[k + 1]) / bend : 0);
-    alike = smoothed(square);
-    if (matchWidths && (alike[0] !== n || alike[1] !== c)) {
-      notes.push(
-        `the ${square < 0 ? "line" : "continuum"} was smoothed by sigma ${
-          Math.sqrt(Math.abs(square)).toFixed(2)
-        } to match widths`,
-      );
-    }
+  const given: Pair = [line.planes[0].data, continuum.planes[0].data];
+  const shared = measured || matchWidths ? new SharedStars(line, continuum) : null;
+  const { pair: alike, square } = shared?.matchWidths(given) ?? { pair: given, square: 0 };
+  if (matchWidths && alike !== given) {
+    const sigma = Math.sqrt(Math.abs(square)).toFixed(2);
+    notes.push(`the ${square < 0 ? "line" : "continuum"} was smoothed by sigma ${sigma} to match widths`);
   }
-  let scale = used.scale;
-  if (measured) {
-    // The scale is measured where both are equally wide, whether or not they are subtracted so.
-    const fits = fitsOf(alike, clear);
-    if (fits.length < LEAST_STARS) {
-      throw new RangeError(
-        `subtractContinuum: at least ${LEAST_STARS} stars must show in the continuum, but got ${fits.length}; give the scale`,
-      );
-    }
-    scale = typicalRatio(fits);
-    notes.push(`scale ${scale.toPrecision(4)} from ${fits.length} stars`);
+  // The scale is measured where both are equally wide, whether or not they are subtracted so.
+  const fits = measured ? shared?.fits(alike) ?? [] : [];
+  if (measured && fits.length < minimumStars) {
+    throw new RangeError(
+      `subtractContinuum: at least ${minimumStars} stars must show in the continuum, but got ${fits.length}; give the scale`,
+    );
   }
-  if (matchWidths) [n, c] = alike;
+  const scale = measured ? typicalRatio(fits) : used.scale;
+  if (measured) notes.push(`scale ${scale.toPrecision(4)} from ${fits.length} stars`);
   if (!Number.isFinite(scale)) throw new RangeError(`subtractContinuum: scale must be a number, but got ${scale}`);
+  const [n, c] = matchWidths ? alike : given;
   const [sky] = measureSky({ ...continuum, planes: [{ channel: "continuum", data: c }] });
+  const { width, height } = line;
   const out = allocatePlane(width, height);
   const factor = 1 / (1 - lineShare);
   for (let i = 0; i < out.length; i++) out[i] = factor * (n[i] - scale * (c[i] - sky.level));

@@ -90,6 +90,7 @@ export {
   type ToneTable,
 } from "../tone/match_histogram.ts";
 export { curveOf } from "../tone/curve.ts";
+export { equaliseAdaptiveHistogramMargin } from "../tone/equalise_adaptive_histogram.ts";
 export { measureForStretch, type StretchMeasureOptions } from "../tone/stretch_measures.ts";
 
 // colour

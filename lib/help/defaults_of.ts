@@ -15,7 +15,12 @@ import { prepareCorrection, prepareCorrectionDefaults } from "../calibrate/prepa
 import { removeCosmicRays, removeCosmicRaysDefaults } from "../calibrate/remove_cosmic_rays.ts";
 import { repairPixels, repairPixelsDefaults } from "../calibrate/repair_pixels.ts";
 import { trimOverscan, trimOverscanDefaults } from "../calibrate/trim_overscan.ts";
-import { balanceStars, measureStarBalance, starBalanceDefaults } from "../colour/balance_stars.ts";
+import {
+  balanceStars,
+  balanceStarsDefaults,
+  measureStarBalance,
+  starBalanceDefaults,
+} from "../colour/balance_stars.ts";
 import { blendLines, blendLinesDefaults } from "../colour/blend_lines.ts";
 import { equaliseChannels, equaliseChannelsDefaults } from "../colour/equalise_channels.ts";
 import { limitGreen, limitGreenDefaults } from "../colour/limit_green.ts";
@@ -130,7 +135,7 @@ const rows: readonly Row[] = [
   [applyNormalisation, applyNormalisationDefaults],
   [auditCalibration, auditCalibrationDefaults],
   [automaticStretch, automaticStretchDefaults],
-  [balanceStars, starBalanceDefaults],
+  [balanceStars, balanceStarsDefaults],
   [beforeAfterSheet, beforeAfterDefaults],
   [blendLines, blendLinesDefaults],
   [calibrateFrame, calibrateFrameDefaults],

@@ -135,6 +135,16 @@ const meanTask: PoolTask<Band<{ readonly width: number }>, void> = {
   run: meanRows,
 };
 
+/** Tiles side by side and one above the other, as square as they can be. */
+function tilesOf(
+  width: number,
+  height: number,
+  tilesAlong: number,
+): { readonly across: number; readonly down: number } {
+  const side = Math.max(width, height) / tilesAlong;
+  return { across: Math.max(1, Math.round(width / side)), down: Math.max(1, Math.round(height / side)) };
+}
+
 /**
  * Spread the tones of each part of a picture over the range from black to white, as far as `clipLimit` allows
  * (histogram equalisation by parts with limited contrast: Pizer et al. 1987, CVGIP 39, 355; Zuiderveld 1994, Graphics
@@ -177,16 +187,9 @@ export function equaliseAdaptiveHistogram(
     throw new RangeError(`equaliseAdaptiveHistogram: strength must lie within 0 … 1, but got ${strength}`);
   }
   if (!(Number.isInteger(bins) && bins >= 16 && bins <= 65536)) {
-    throw new RangeError(`equaliseAdaptiveHistogram: tones must be a whole number of 16 … 65536, but got ${bins}`);
+    throw new RangeError(`equaliseAdaptiveHistogram: bins must be a whole number of 16 … 65536, but got ${bins}`);
   }
-  const side = Math.max(width, height) / tilesAlong;
-  const parts = {
-    width,
-    height,
-    tones: bins,
-    across: Math.max(1, Math.round(width / side)),
-    down: Math.max(1, Math.round(height / side)),
-  };
+  const parts = { width, height, tones: bins, ...tilesOf(width, height, tilesAlong) };
   const out = planes.map(({ channel }) => ({ channel, data: allocatePlane(width, height) }));
   const draw = (light: Float32Array, to: Float32Array) =>
     applyTileCurves(light, parts, curvesOf(light, parts, clipLimit), strength, to);
@@ -203,4 +206,30 @@ export function equaliseAdaptiveHistogram(
     returnPlane(drawn);
   }
   return derive(image, { planes: out }, { step: "equaliseAdaptiveHistogram", options: used });
+}
+
+/**
+ * Pixels beyond a place on which the result there depends: its four nearest tiles, whose curves are blended, reach one
+ * and a half tile sides. What lies further away changes nothing, so that a patch of the whole may be made anew alone as
+ * long as tiles are those of the whole.
+ *
+ * @param options as given to {@linkcode equaliseAdaptiveHistogram}
+ * @param size columns and rows of the whole picture
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { equaliseAdaptiveHistogramMargin } from "faintlight/parts";
+ *
+ * assert.equal(equaliseAdaptiveHistogramMargin({ tilesAlong: 8 }, { width: 800, height: 400 }), 151);
+ * ```
+ */
+export function equaliseAdaptiveHistogramMargin(
+  options: Partial<EqualiseAdaptiveHistogramOptions>,
+  { width, height }: Pick<Image, "width" | "height">,
+): number {
+  const { tilesAlong } = settle("equaliseAdaptiveHistogram", equaliseAdaptiveHistogramDefaults, options);
+  const { across, down } = tilesOf(width, height, tilesAlong);
+  // Sides are rounded to whole pixels: one more.
+  return Math.ceil(1.5 * Math.max(width / across, height / down)) + 1;
 }

@@ -3,7 +3,10 @@ import { describe, expect, it } from "vitest";
 import { constantImage, createImage, type Image } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";
 import { setWorkerCount, workerCount } from "../../lib/parallel/pool.ts";
-import { equaliseAdaptiveHistogram } from "../../lib/tone/equalise_adaptive_histogram.ts";
+import {
+  equaliseAdaptiveHistogram,
+  equaliseAdaptiveHistogramMargin,
+} from "../../lib/tone/equalise_adaptive_histogram.ts";
 
 // Values of scikit-image, from fixtures/tone/generate.py.
 const stored = JSON.parse(readFileSync(new URL("../../fixtures/tone/values.json", import.meta.url), "utf8"));
@@ -112,5 +115,36 @@ describe("equaliseAdaptiveHistogram", () => {
     expect(() => equaliseAdaptiveHistogram(image, { tilesAlong: 0 })).toThrow(
       "tilesAlong must be a whole number of 1 … 64",
     );
+  });
+});
+
+describe("equaliseAdaptiveHistogramMargin", () => {
+  const width = 403;
+  const height = 301;
+  const options = { tilesAlong: 9, strength: 1, clipLimit: 4 };
+  const random = randomStream("margin of tiles");
+  const base = picture(width, height, () => random.uniform());
+  const margin = equaliseAdaptiveHistogramMargin(options, base);
+  const box = { left: 180, right: 220, top: 140, bottom: 160 };
+  /** Samples of the box in a result whose picture was blackened further than `reach` pixels from the box. */
+  const inside = (reach: number): number[] => {
+    const far = picture(width, height, (i) => {
+      const x = i % width;
+      const y = Math.floor(i / width);
+      const near = x >= box.left - reach && x <= box.right + reach && y >= box.top - reach && y <= box.bottom + reach;
+      return near ? base.planes[0].data[i] : 0;
+    });
+    const made = equaliseAdaptiveHistogram(far, options).planes[0].data;
+    return [...made].filter((_, i) => {
+      const x = i % width;
+      const y = Math.floor(i / width);
+      return x >= box.left && x <= box.right && y >= box.top && y <= box.bottom;
+    });
+  };
+
+  it("holds all that a place depends on: what lies beyond changes no sample, what lies at half of it does", () => {
+    const whole = inside(Infinity);
+    expect(inside(margin)).toEqual(whole);
+    expect(inside(Math.floor(margin / 2))).not.toEqual(whole);
   });
 });
