@@ -152,8 +152,8 @@ export function tileStatisticsTwin(
         }
       }
       const mean = centre + f(f(total[0] + total[2]) + f(total[1] + total[3])) / kept;
-      const middle = rankedTwin(samples, n, below + (kept >> 1) + 1, f(centre - mad), f(centre + mad));
-      out[at] = Math.abs(mean - middle) <= 0.3 * sigma ? 2.5 * middle - 1.5 * mean : middle;
+      const median = rankedTwin(samples, n, below + (kept >> 1) + 1, f(centre - mad), f(centre + mad));
+      out[at] = Math.abs(mean - median) <= 0.3 * sigma ? 2.5 * median - 1.5 * mean : median;
       const typical = rankedTwin(bends, b, (b >> 1) + 1, 0, f(2 * turn));
       const cut = f(f(2.5 * madSigmaFactor) * typical);
       turn = typical;
@@ -173,15 +173,15 @@ export function tileMediansTwin(
   smooth: Float32Array,
 ): void {
   const seven = new Float32Array(7);
-  const middles = new Float32Array(7);
+  const medians = new Float32Array(7);
   const nine = new Float32Array(9);
   for (let r = 0; r < rows; r++) {
     for (let c = 0; c < columns; c++) {
       for (let x = 0; x < 7; x++) {
         for (let y = 0; y < 7; y++) seven[y] = a[(8 * r + y) * w + 8 * c + x];
-        middles[x] = seven.sort()[3];
+        medians[x] = seven.sort()[3];
       }
-      out[r * columns + c] = middles.sort()[3];
+      out[r * columns + c] = medians.sort()[3];
     }
   }
   for (let r = 1; r < rows - 1; r++) {

@@ -1,3 +1,4 @@
+/** The kernels of the star search, detection and moments, against their plain twins and against sorting by hand. */
 import { afterEach, describe, expect, it } from "vitest";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
@@ -30,7 +31,7 @@ function scene(width: number, height: number, missing: number): Float32Array {
   return plane;
 }
 
-/** Everything a survey does with a plane, by name. */
+/** Everything the star search does with a plane, by name. */
 function everything(
   data: Float32Array,
   width: number,
@@ -42,7 +43,7 @@ function everything(
   const mesh = tileStatistics(grid, 16);
   subtractSurface(grid, { ...mesh, level: mesh.level.map((v) => v === v ? v : 300) });
   const flat = grid.data.slice();
-  const middles = tileMedians(grid);
+  const medians = tileMedians(grid);
   const lines = lineMedians(grid, grid.height, grid.width, grid.width >> 1, 2, 5);
   const smooth = smoothGrid(grid);
   const limits = new Float32Array(mesh.level.length).fill(6);
@@ -71,8 +72,8 @@ function everything(
     level,
     noise,
     flat,
-    middles: middles.level,
-    inner: middles.smooth,
+    medians: medians.level,
+    inner: medians.smooth,
     lines,
     smooth: smooth.data,
     peaks,
@@ -82,7 +83,7 @@ function everything(
   };
 }
 
-describe("the survey's kernels and their twins", () => {
+describe("the star search's kernels and their twins", () => {
   it.each([[333, 210, 0.01, -1], [256, 192, 0, -1], [331, 209, 0.01, 0], [640, 500, 0.001, 1]] as const)(
     "give the same bytes: %i × %i, %f missing, parity %i",
     (width, height, missing, parity) => {
@@ -94,7 +95,7 @@ describe("the survey's kernels and their twins", () => {
       for (const key of Object.keys(wasm)) expect(Array.from(wasm[key]), key).toEqual(Array.from(twin[key]));
     },
   );
-  it("takes medians that a sort confirms: rows, and tiles as the middle of seven middles of seven", () => {
+  it("takes medians that a sort confirms: rows, and tiles as the median of seven medians of seven", () => {
     const width = 64;
     const height = 48;
     const data = scene(width, height, 0);
@@ -107,14 +108,14 @@ describe("the survey's kernels and their twins", () => {
     for (let t = 0; t < level.length; t++) {
       const x0 = 8 * (t % columns);
       const y0 = 8 * Math.floor(t / columns);
-      const middles = Float32Array.from(
+      const medians = Float32Array.from(
         { length: 7 },
         (_, x) => Float32Array.from({ length: 7 }, (_, y) => data[(y0 + y) * width + x0 + x]).sort()[3],
       );
-      expect(level[t]).toBe(middles.sort()[3]);
+      expect(level[t]).toBe(medians.sort()[3]);
     }
   });
-  it("follows a region down to its floor, tells which meet, and takes the middle of a ring", () => {
+  it("follows a region down to its floor, tells which meet, and takes the median of a ring", () => {
     const width = 24;
     const height = 16;
     const data = new Float32Array(width * height);
@@ -156,10 +157,10 @@ describe("the survey's kernels and their twins", () => {
     const noise = scene(width, height, 0);
     const offsets = Int32Array.from({ length: 16 }, (_, k) => (k % 4) * width + 3 * (k >> 2));
     const places = Int32Array.of(0, 30, 61, 100, 101);
-    const middles = ringMedians({ width, height, data: noise }, places, offsets);
+    const medians = ringMedians({ width, height, data: noise }, places, offsets);
     for (let k = 0; k < 5; k++) {
       const sorted = Float32Array.from(offsets, (off) => noise[places[k] + off]).sort();
-      expect([middles[2 * k], middles[2 * k + 1]]).toEqual([sorted[7], sorted[8]]);
+      expect([medians[2 * k], medians[2 * k + 1]]).toEqual([sorted[7], sorted[8]]);
     }
   });
   it("smooths by [1 2 1] ⊗ [1 2 1] / 16 and finds the peaks that comparing all neighbours finds, borders included", () => {

@@ -1,3 +1,8 @@
+/**
+ * `measureFrame`, `mapField` (field_map) and `fitFocusRun`, and with them stars_without_trails, find_flashes,
+ * find_trails, trail, trail_map, line_votes, inspect_line, typical_elongation, sky_gradient, sample_shares,
+ * masked_background, pixel_scatter, mean_star, find_doubling and halo_share.
+ */
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";

@@ -1,3 +1,9 @@
+/**
+ * `detectStars` on drawn and real frames, and with it the phases of the search: search_stars, sky_mesh,
+ * background_mesh, search_field, search_grid, candidate, candidate_peaks, single_pixels, flat_top, typical_shape,
+ * search_binning, ring_levels, moment_list, ellipse, centre_candidates, candidate_shapes, accept_stars, star_cells,
+ * stars_from_search, frame_profile, half_flux_radius, shape_prior, undersampled_stars, fit_star.
+ */
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";

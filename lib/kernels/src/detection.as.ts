@@ -234,8 +234,8 @@ export function tileStatistics(
       const within = lanesOf(kept);
       const sum = (f32x4.extract_lane(total, 0) + f32x4.extract_lane(total, 2)) + (f32x4.extract_lane(total, 1) + f32x4.extract_lane(total, 3));
       const mean = <f64>centre + <f64>sum / <f64>within;
-      const middle = <f64>ranked(samples, n, under + (within >> 1) + 1, centre - mad, centre + mad);
-      store<f64>(out, abs(mean - middle) <= 0.3 * <f64>sigma ? 2.5 * middle - 1.5 * mean : middle);
+      const median = <f64>ranked(samples, n, under + (within >> 1) + 1, centre - mad, centre + mad);
+      store<f64>(out, abs(mean - median) <= 0.3 * <f64>sigma ? 2.5 * median - 1.5 * mean : median);
       // Stars are in some of the differences: cut at 2.5 sigma and take the median of the rest, which for a normal is
       // 0.66405 sigma.
       const typical = ranked(bends, b, (b >> 1) + 1, 0, 2 * turn);
@@ -249,7 +249,7 @@ export function tileStatistics(
 }
 
 // Median of seven, lane by lane.
-@inline function middleOfSeven(p0: v128, p1: v128, p2: v128, p3: v128, p4: v128, p5: v128, p6: v128): v128 {
+@inline function medianOfSeven(p0: v128, p1: v128, p2: v128, p3: v128, p4: v128, p5: v128, p6: v128): v128 {
   let t = f32x4.pmin(p0, p5); p5 = f32x4.pmax(p0, p5); p0 = t;
   t = f32x4.pmin(p0, p3); p3 = f32x4.pmax(p0, p3); p0 = t;
   t = f32x4.pmin(p1, p6); p6 = f32x4.pmax(p1, p6); p1 = t;
@@ -266,7 +266,7 @@ export function tileStatistics(
 }
 
 // Each of three rows sorted; then the median of the greatest least, the median of medians and the least greatest.
-@inline function middleOf(a: v128, b: v128, c: v128): v128 {
+@inline function medianOfThree(a: v128, b: v128, c: v128): v128 {
   return f32x4.pmax(f32x4.pmin(a, b), f32x4.pmin(f32x4.pmax(a, b), c));
 }
 @inline function lowest(p: usize): v128 {
@@ -275,13 +275,13 @@ export function tileStatistics(
 @inline function highest(p: usize): v128 {
   return f32x4.pmax(f32x4.pmax(v128.load(p - 4), v128.load(p)), v128.load(p + 4));
 }
-@inline function middle(p: usize): v128 {
-  return middleOf(v128.load(p - 4), v128.load(p), v128.load(p + 4));
+@inline function rowMedian(p: usize): v128 {
+  return medianOfThree(v128.load(p - 4), v128.load(p), v128.load(p + 4));
 }
 @inline function medianOfNine(p: usize, q: usize, r: usize): v128 {
   const least = f32x4.pmax(f32x4.pmax(lowest(p), lowest(q)), lowest(r));
   const greatest = f32x4.pmin(f32x4.pmin(highest(p), highest(q)), highest(r));
-  return middleOf(least, middleOf(middle(p), middle(q), middle(r)), greatest);
+  return medianOfThree(least, medianOfThree(rowMedian(p), rowMedian(q), rowMedian(r)), greatest);
 }
 
 // Level of tiles of 8 × 8 samples without gaps, columns × rows floats at `out`: the median of the first seven columns'
@@ -294,7 +294,7 @@ export function tileMedians(a: usize, w: i32, columns: i32, rows: i32, line: usi
   for (let r = 0; r < rows; r++) {
     let p = a + <usize>(8 * r) * row;
     for (let x = 0; x < columns * 8; x += 4, p += 16) {
-      v128.store(line + (<usize>x << 2), middleOfSeven(
+      v128.store(line + (<usize>x << 2), medianOfSeven(
         loadA(p), loadA(p + row), loadA(p + 2 * row), loadA(p + 3 * row), loadA(p + 4 * row), loadA(p + 5 * row), loadA(p + 6 * row)));
     }
     for (let c = 0; c < columns; c += 4, out += 16) {
@@ -315,7 +315,7 @@ export function tileMedians(a: usize, w: i32, columns: i32, rows: i32, line: usi
       const u1 = v128.shuffle<f32>(b2, b3, 0, 4, 1, 5);
       const u2 = v128.shuffle<f32>(b0, b1, 2, 6, 3, 7);
       const u3 = v128.shuffle<f32>(b2, b3, 2, 6, 3, 7);
-      const m = middleOfSeven(
+      const m = medianOfSeven(
         v128.shuffle<f32>(t0, t1, 0, 1, 4, 5), v128.shuffle<f32>(t0, t1, 2, 3, 6, 7), v128.shuffle<f32>(t2, t3, 0, 1, 4, 5),
         v128.shuffle<f32>(t2, t3, 2, 3, 6, 7), v128.shuffle<f32>(u0, u1, 0, 1, 4, 5), v128.shuffle<f32>(u0, u1, 2, 3, 6, 7),
         v128.shuffle<f32>(u2, u3, 0, 1, 4, 5));

@@ -6,7 +6,7 @@ const CUT: f64 = 9;
 
 let sum: f64;
 let weight2: f64;
-let light2: f64;
+let weight2Flux: f64;
 let dx: f64;
 let dy: f64;
 let mxx: f64;
@@ -115,7 +115,7 @@ function weighInside(
   let s1 = zero;
   let s2 = zero;
   let s2i = zero;
-  let most = zero;
+  let highestLanes = zero;
   let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes);
   for (let x = left; x <= right; x += 4) {
     let p = a + (<usize>(top * w + x) << 2);
@@ -173,21 +173,21 @@ function weighInside(
     sxy = f32x4.add(sxy, f32x4.mul(fx, cb));
     syy = f32x4.add(syy, f32x4.mul(f, cc));
     s2i = f32x4.add(s2i, f32x4.mul(f32x4.mul(f, f), cd));
-    most = f32x4.pmax(most, highest);
+    highestLanes = f32x4.pmax(highestLanes, highest);
     vx = f32x4.add(vx, fours);
   }
   sum = across(s);
   // What is missing shows in the sum, whatever its weight.
   if (!(sum - sum == 0)) return false;
   weight2 = straight ? across(s2) * across(rows2) : across(s2);
-  light2 = across(s2i);
+  weight2Flux = across(s2i);
   dx = across(sx) / sum;
   dy = across(sy) / sum;
   mxx = across(sxx) / sum;
   mxy = across(sxy) / sum;
   myy = across(syy) / sum;
-  peak = max(max(<f64>f32x4.extract_lane(most, 0), <f64>f32x4.extract_lane(most, 1)),
-    max(<f64>f32x4.extract_lane(most, 2), <f64>f32x4.extract_lane(most, 3)));
+  peak = max(max(<f64>f32x4.extract_lane(highestLanes, 0), <f64>f32x4.extract_lane(highestLanes, 1)),
+    max(<f64>f32x4.extract_lane(highestLanes, 2), <f64>f32x4.extract_lane(highestLanes, 3)));
   covered = straight ? across(s1) * across(rows) : across(s1);
   return true;
 }
@@ -244,7 +244,7 @@ function weigh(
   let s1 = zero;
   let s2 = zero;
   let s2i = zero;
-  let most = zero;
+  let highestLanes = zero;
   let left = <i32>max(first, ceil(x0 - chord));
   let right = <i32>min(last, floor(x0 + chord));
   if (straight) {
@@ -286,7 +286,7 @@ function weigh(
         const known = v128.and(f32x4.eq(v, v), f32x4.ne(factor, zero));
         const g = v128.and(f32x4.mul(factor, row), known);
         v = v128.and(v, known);
-        most = f32x4.pmax(most, v128.and(v, odd));
+        highestLanes = f32x4.pmax(highestLanes, v128.and(v, odd));
         const wv = f32x4.mul(g, v);
         const wx = f32x4.mul(wv, vx);
         r = f32x4.add(r, wv);
@@ -307,7 +307,7 @@ function weigh(
         let g = v128.and(falloff(t), mask);
         if (near) g = f32x4.mul(g, f32x4.mul(between(vx, <f32>x1, <f32>x2), between(vy, <f32>y1, <f32>y2)));
         v = v128.and(v, mask);
-        most = f32x4.pmax(most, v);
+        highestLanes = f32x4.pmax(highestLanes, v);
         const wv = f32x4.mul(g, v);
         const wx = f32x4.mul(wv, vx);
         r = f32x4.add(r, wv);
@@ -329,14 +329,14 @@ function weigh(
   }
   sum = across(s);
   weight2 = across(s2);
-  light2 = across(s2i);
+  weight2Flux = across(s2i);
   dx = across(sx) / sum;
   dy = across(sy) / sum;
   mxx = across(sxx) / sum;
   mxy = across(sxy) / sum;
   myy = across(syy) / sum;
-  peak = max(max(<f64>f32x4.extract_lane(most, 0), <f64>f32x4.extract_lane(most, 1)),
-    max(<f64>f32x4.extract_lane(most, 2), <f64>f32x4.extract_lane(most, 3)));
+  peak = max(max(<f64>f32x4.extract_lane(highestLanes, 0), <f64>f32x4.extract_lane(highestLanes, 1)),
+    max(<f64>f32x4.extract_lane(highestLanes, 2), <f64>f32x4.extract_lane(highestLanes, 3)));
   covered = across(s1) * (parity < 0 ? 1 : 2) / whole;
 }
 
@@ -347,54 +347,54 @@ function weigh(
 }
 
 // Weight for a star of moments (sxx, sxy, syy): its own, widened where the pixels are too coarse for it.
-@inline function widening(sxx: f64, sxy: f64, syy: f64, least: f64): f64 {
+@inline function widening(sxx: f64, sxy: f64, syy: f64, resolved: f64): f64 {
   const d = (sxx - syy) / 2;
   const short = (sxx + syy) / 2 - sqrt(d * d + sxy * sxy);
-  if (!(short < 2 * least)) return 0;
-  return max(0, (short > 1.2 * least ? min(6 * least, 1 / (1 / least - 1 / short)) : 6 * least) - short);
+  if (!(short < 2 * resolved)) return 0;
+  return max(0, (short > 1.2 * resolved ? min(6 * resolved, 1 / (1 / resolved - 1 / short)) : 6 * resolved) - short);
 }
 
 // task 0: one pass. 1: centre with the weight held. 2: adapt centre and ellipse, then one pass more. See moments.ts
 // for the fields.
-export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list: usize, count: i32, room: usize): void {
+export function moments(a: usize, w: i32, h: i32, parity: i32, resolved: f64, list: usize, count: i32, room: usize): void {
   for (let k = 0; k < count; k++, list += 256) {
     const task = <i32>load<f64>(list);
-    const start = load<f64>(list, 8);
+    const startX = load<f64>(list, 8);
     const startY = load<f64>(list, 16);
     const background = load<f64>(list, 48);
-    const reach = load<f64>(list, 56);
+    const maximumShift = load<f64>(list, 56);
     const tolerance = load<f64>(list, 64);
-    const least = load<f64>(list, 80);
-    const most = load<f64>(list, 88);
-    const rounds = <i32>load<f64>(list, 96);
-    const floor = load<f64>(list, 72);
-    let x = start;
+    const minimumVariance = load<f64>(list, 80);
+    const maximumVariance = load<f64>(list, 88);
+    const iterations = <i32>load<f64>(list, 96);
+    const minimumSignal = load<f64>(list, 72);
+    let x = startX;
     let y = startY;
     let sxx = load<f64>(list, 24);
     let sxy = load<f64>(list, 32);
     let syy = load<f64>(list, 40);
-    let add = widening(sxx, sxy, syy, coarse);
-    let good = 0.0;
-    for (let round = 0; round < rounds; round++) {
+    let add = widening(sxx, sxy, syy, resolved);
+    let converged = 0.0;
+    for (let iteration = 0; iteration < iterations; iteration++) {
       const xx = sxx + add;
       const yy = syy + add;
       const xy = mixed(sxx, sxy, syy);
       weigh(a, w, h, parity, x, y, xx, xy, yy, background, room, task != 2);
       if (task == 0) {
-        good = 1;
+        converged = 1;
         break;
       }
-      if (!(sum > 0) || !(sum > floor * sqrt(weight2))) break;
+      if (!(sum > 0) || !(sum > minimumSignal * sqrt(weight2))) break;
       const limit = 0.7 * sqrt(xx + yy);
       const mx = max(-limit, min(limit, 2 * dx));
       const my = max(-limit, min(limit, 2 * dy));
       x += mx;
       y += my;
-      const off = (x - start) * (x - start) + (y - startY) * (y - startY);
-      if (!(off <= reach * reach)) break;
+      const off = (x - startX) * (x - startX) + (y - startY) * (y - startY);
+      if (!(off <= maximumShift * maximumShift)) break;
       if (task == 1) {
-        if (mx * mx + my * my < tolerance * tolerance || round == rounds - 1) {
-          good = 1;
+        if (mx * mx + my * my < tolerance * tolerance || iteration == iterations - 1) {
+          converged = 1;
           break;
         }
         continue;
@@ -403,25 +403,25 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list
       const oxx = mxx - dx * dx;
       const oxy = mxy - dx * dy;
       const oyy = myy - dy * dy;
-      const od = oxx * oyy - oxy * oxy;
-      const wd = xx * yy - xy * xy;
-      const axx = oyy / od - yy / wd;
-      const axy = -oxy / od + xy / wd;
-      const ayy = oxx / od - xx / wd;
-      const ad = axx * ayy - axy * axy;
-      if (!(od > 0)) break;
+      const observedDet = oxx * oyy - oxy * oxy;
+      const weightDet = xx * yy - xy * xy;
+      const axx = oyy / observedDet - yy / weightDet;
+      const axy = -oxy / observedDet + xy / weightDet;
+      const ayy = oxx / observedDet - xx / weightDet;
+      const adaptedDet = axx * ayy - axy * axy;
+      if (!(observedDet > 0)) break;
       // Flatter than the weight: let it grow along with what was seen.
       let nxx = 2 * oxx;
       let nxy = 2 * oxy;
       let nyy = 2 * oyy;
-      if (axx > 0 && ad > 0) {
-        nxx = ayy / ad;
-        nxy = -axy / ad;
-        nyy = axx / ad;
+      if (axx > 0 && adaptedDet > 0) {
+        nxx = ayy / adaptedDet;
+        nxy = -axy / adaptedDet;
+        nyy = axx / adaptedDet;
         // More than a factor of three in size at once overshoots on profiles with wings.
-        const grow = sqrt((nxx * nyy - nxy * nxy) / wd);
-        if (grow > 3) {
-          const back = 3 / grow;
+        const growth = sqrt((nxx * nyy - nxy * nxy) / weightDet);
+        if (growth > 3) {
+          const back = 3 / growth;
           nxx *= back;
           nxy *= back;
           nyy *= back;
@@ -430,14 +430,14 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list
       const d = (nxx - nyy) / 2;
       const middle = (nxx + nyy) / 2;
       const root = sqrt(d * d + nxy * nxy);
-      if (!(middle - root >= least && middle + root <= most)) break;
+      if (!(middle - root >= minimumVariance && middle + root <= maximumVariance)) break;
       const change = (abs(nxx - sxx) + abs(nyy - syy) + 2 * abs(nxy - sxy)) / (nxx + nyy);
       sxx = nxx;
       sxy = nxy;
       syy = nyy;
-      add = widening(sxx, sxy, syy, coarse);
-      if ((change < 4e-3 * (1 - root / middle) && mx * mx + my * my < 1e-5 * (nxx + nyy)) || round == rounds - 1) {
-        good = 1;
+      add = widening(sxx, sxy, syy, resolved);
+      if ((change < 4e-3 * (1 - root / middle) && mx * mx + my * my < 1e-5 * (nxx + nyy)) || iteration == iterations - 1) {
+        converged = 1;
         // The weight is the last step's: weigh once more with it for flux and peak.
         weigh(a, w, h, parity, x, y, sxx + add, mixed(sxx, sxy, syy), syy + add, background, room, false);
         break;
@@ -448,10 +448,10 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, coarse: f64, list
     store<f64>(list, sxx, 24);
     store<f64>(list, sxy, 32);
     store<f64>(list, syy, 40);
-    store<f64>(list, good, 104);
+    store<f64>(list, converged, 104);
     store<f64>(list, sum, 112);
     store<f64>(list, weight2, 120);
-    store<f64>(list, light2, 128);
+    store<f64>(list, weight2Flux, 128);
     store<f64>(list, peak, 136);
     store<f64>(list, covered, 144);
     store<f64>(list, sxx + add, 152);
