@@ -153,8 +153,8 @@ export function reduceNoiseMeasures(image: Image, options: Partial<ReduceNoiseOp
  * coefficients after Starck, Murtagh & Bijaoui 1998.
  *
  * @param image the image
- * @param options how much; and `measured`, the measures of a whole image ({@linkcode reduceNoiseMeasures}) where `image`
- * is a patch of it
+ * @param options how much; and `measured`, the measures of a whole image ({@linkcode reduceNoiseMeasures}) where
+ * `image` is a patch of it
  * @throws {RangeError} if an option is out of range, or the image no patch of the one that was measured
  *
  * @example

@@ -168,7 +168,7 @@ function reachesOf(raster: Raster, star: Star, { edge, fwhm }: CoverSettings) {
   return { reach, typical };
 }
 
-/** Whether a direction is that of a spike: it stands out, and so does one on the opposite side; a neighbour does not. */
+/** Whether a direction is that of a spike: it stands out, and so does one on the opposite side (not so a neighbour). */
 function isSpike(reach: readonly number[], k: number, typical: number, furthest: number): boolean {
   const at = (direction: number) => reach[(direction + directionCount) % directionCount];
   let opposite = 0;

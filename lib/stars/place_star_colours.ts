@@ -32,8 +32,8 @@ export interface PlaceStarColoursOptions {
 
 /**
  * What {@linkcode placeStarColours} uses for an option left out. White is the centre of the star that one in a hundred
- * outshines; brightness is drawn in proportion up to ten times the noise and by its logarithm above, so that stars of five
- * standard deviations just show (our own judgement).
+ * outshines; brightness is drawn in proportion up to ten times the noise and by its logarithm above, so that stars of
+ * five standard deviations just show (our own judgement).
  */
 export const placeStarColoursDefaults: Readonly<PlaceStarColoursOptions> = Object.freeze({
   strength: 1,
@@ -151,8 +151,8 @@ function settleOptions(options: Partial<PlaceStarColoursOptions>): Readonly<Plac
  * a)(1 − b).
  *
  * In:  a finished picture of three planes, best without stars, and a linear image with planes R, G, B of the same size
- * on the same grid. Out: like the picture, 0 … 1; NaN in either gives NaN. Cost: that of separating the stars, and one
- * pass.
+ * on the same grid. Out: like the picture, 0 … 1; NaN in either gives NaN. Cost: that of separating the stars, and
+ * one pass.
  *
  * @throws {TypeError} if the picture is linear or has not three planes, or the broadband image is stretched or lacks a
  * channel
@@ -178,7 +178,8 @@ function settleOptions(options: Partial<PlaceStarColoursOptions>): Readonly<Plac
  *   channel: "RGB"[c],
  *   data: new Float32Array(96 * 96).fill(v),
  * })) });
- * const made = placeStarColours(red, broadband, { balance: false, white: 3000 }).planes.map(({ data }) => data[50 * 96 + 40]);
+ * const picture = placeStarColours(red, broadband, { balance: false, white: 3000 });
+ * const made = picture.planes.map(({ data }) => data[50 * 96 + 40]);
  * assert.ok(made[2] > made[0] && made[0] > 0.5);
  * ```
  */

@@ -102,8 +102,8 @@ function checkedStars(image: Image, stars: Image): Image {
  * Cost: that of {@linkcode separateStars}, or of an erosion and two smoothings a plane.
  *
  * @param image the image
- * @param options how much, and how; and `stars`, the image's stars as {@linkcode separateStars} found them before, which
- * saves doing it again (for `profile`)
+ * @param options how much, and how; and `stars`, the image's stars as {@linkcode separateStars} found them before,
+ * which saves doing it again (for `profile`)
  * @throws {TypeError} if `profile` is asked of a stretched picture, or the stars are not of its channels and unit
  * @throws {RangeError} if an option is out of range
  *

@@ -100,7 +100,10 @@ function markCores(fitted: FittedPlane, psf: Psf, fillAbove: number): Holes {
   return holes;
 }
 
-/** Samples of a core whose counterpart, (mx, my) away, is outside the raster or filled itself; at most `limit` rows on. */
+/**
+ * Samples of a core whose counterpart, (mx, my) away, is outside the raster or filled itself; counted by rows until
+ * there are `limit`.
+ */
 function missingAt(
   { width, height }: Raster,
   { hole, owner }: Holes,

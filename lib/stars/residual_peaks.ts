@@ -12,7 +12,7 @@ import { fineNoise } from "./subtract_stars.ts";
 const roundedFwhmPerSigma = 2.355;
 /** Width of the surroundings in the band-pass over that of a star. */
 const surroundingsRatio = 2.5;
-/** Distance from a peak at which its sides are looked at, in FWHM, and the height over the peak's that is too shallow. */
+/** Distance from a peak at which its sides are looked at, in FWHM, and their height over the peak's, at most. */
 const sideDistanceInFwhm = 1.3;
 const maximumSideHeight = 0.45;
 /** Height over the detection limit from which a peak may have a neighbour on one side. */
