@@ -317,14 +317,9 @@ export { type NightStack, stackNight, type StackNightOptions, type Stacks } from
 export type { StackNoise } from "./pipeline/stack_noise.ts";
 export { writePicture, type WritePictureOptions } from "./pipeline/write_picture.ts";
 export { writeRecipe } from "./pipeline/write_recipe.ts";
-export {
-  type NightWatch,
-  type WatchLook,
-  type WatchNews,
-  watchNight,
-  type WatchNightOptions,
-  type WatchStanding,
-} from "./pipeline/watch_night.ts";
+export type { WatchNews } from "./pipeline/watch_news.ts";
+export { type NightWatch, type WatchLook, watchNight, type WatchStanding } from "./pipeline/watch_night.ts";
+export type { WatchNightOptions } from "./pipeline/watch_night_options.ts";
 
 // help
 export { defaultsOf, type LibraryFunction } from "./help/defaults_of.ts";

@@ -2,7 +2,8 @@
  * How a watch over a night reads in a terminal: the time, a mark, the file, and sentences that do not run over the
  * edge.
  */
-import { exposureSpan, type WatchLook, type WatchNews, type WatchStanding } from "../pipeline/watch_night.ts";
+import type { WatchNews } from "../pipeline/watch_news.ts";
+import { exposureSpan, type WatchLook, type WatchStanding } from "../pipeline/watch_night.ts";
 
 const marks: Readonly<Record<WatchNews["kind"], string>> = {
   frame: " ",

@@ -56,7 +56,8 @@ import { measureStarFluxRatios, measureStarFluxRatiosDefaults } from "../normali
 import { applyNormalisation, applyNormalisationDefaults } from "../normalise/apply_normalisation.ts";
 import { fitNormalisation, fitNormalisationDefaults } from "../normalise/fit_normalisation.ts";
 import { prepareNormalisation, prepareNormalisationDefaults } from "../normalise/prepare_normalisation.ts";
-import { watchNight, watchNightDefaults } from "../pipeline/watch_night.ts";
+import { watchNight } from "../pipeline/watch_night.ts";
+import { watchNightDefaults } from "../pipeline/watch_night_options.ts";
 import { fitTransform, fitTransformDefaults } from "../register/fit_transform.ts";
 import { matchStars, matchStarsDefaults } from "../register/match_stars.ts";
 import { phaseCorrelate, phaseCorrelateDefaults } from "../register/phase_correlation.ts";

@@ -219,8 +219,8 @@ describe("watchNight with calibration frames", () => {
     const news = looks(watch);
     expect(news.map((each) => each.kind)).toEqual(["calibration", "frame"]);
     expect(news[0].text).toMatch(/OIII: lights are calibrated with 3 darks and 3 flats from here on$/);
-    // compared at once with those before: the share of the night's light is known
-    expect(news[1].text).toMatch(/% of the night's light: keep$/);
+    // compared at once with those before: the share of the night's flux is known
+    expect(news[1].text).toMatch(/% of the night's flux: keep$/);
     expect(watch.summary()).toEqual(["7 of 7 lights are worth keeping (35 min)", "9 calibration frames seen"]);
   });
   it("tells of a calibration frame that is wrong while it can be taken again, and does not use it", () => {
