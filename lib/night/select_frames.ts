@@ -63,8 +63,8 @@ export interface SelectionInput {
   readonly stack: string;
   /** Noise of a pixel of sky; NaN for a frame that cannot be used. */
   readonly noise: number;
-  /** Light of its stars over that of a reference; left out or null for the transparency of the diagnosis. */
-  readonly light?: number | null;
+  /** Flux of its stars over that of a reference; left out or null for the transparency of the diagnosis. */
+  readonly fluxRatio?: number | null;
   /** Full width at half maximum; NaN or null when not known. */
   readonly fwhm: number | null;
 }
@@ -128,7 +128,7 @@ export function selectFrames(
   for (const stack of new Set(frames.map((each) => each.stack))) {
     const members = frames.map((_, i) => i).filter((i) => frames[i].stack === stack);
     const inputs = members.map((i): WeightInput => ({
-      transparency: frames[i].light ?? frames[i].diagnosis.transparency,
+      transparency: frames[i].fluxRatio ?? frames[i].diagnosis.transparency,
       noise: frames[i].noise,
       fwhm: frames[i].fwhm,
       kept: kept[i],

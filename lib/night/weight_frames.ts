@@ -3,7 +3,7 @@ import { settle } from "../core/options.ts";
 
 /** What the weight of a frame depends on. */
 export interface WeightInput {
-  /** Light that arrived, relative to clear frames. NaN or null counts as 1. */
+  /** Flux that arrived, relative to clear frames. NaN or null counts as 1. */
   readonly transparency: number | null;
   /** Noise of a pixel of sky, one unit for all frames of the stack. */
   readonly noise: number;
@@ -16,7 +16,7 @@ export interface WeightInput {
 /** Options of {@linkcode weightFrames}. */
 export interface WeightFramesOptions {
   /**
-   * Exponent of sharpness: 0 is best for extended light, 2 for point sources in the sky limit (their noise area grows
+   * Exponent of sharpness: 0 is best for extended sources, 2 for point sources in the sky limit (their noise area grows
    * with FWHM²).
    */
   readonly sharpness: number;
@@ -33,13 +33,13 @@ export const weightFramesDefaults: WeightFramesOptions = Object.freeze({ sharpne
  *
  *     w ∝ (T / σ)² · (F₀ / F)^sharpness          mean 1 over the kept frames, 0 for the others
  *
- * T is the transparency and σ the noise of a frame, so that T/σ is what a frame brought to one light has as signal
- * over noise; weights T²/σ² give the stack the highest signal-to-noise ratio for extended light (Cauchy–Schwarz),
+ * T is the transparency and σ the noise of a frame, so that T/σ is the signal over noise of a frame brought to equal
+ * flux; weights T²/σ² give the stack the highest signal-to-noise ratio for extended sources (Cauchy–Schwarz),
  * T²/(σ² F²) for stars (noise-equivalent area ∝ F²; King 1983, PASP 95, 163).
  *
  * @throws {RangeError} if sharpness is negative or a kept frame's noise is not above 0
  *
- * @example A frame with half the light counts a quarter
+ * @example A frame with half the flux counts a quarter
  * ```ts
  * import assert from "node:assert/strict";
  * import { weightFrames } from "faintlight";
@@ -76,7 +76,7 @@ export interface SelectionEffect {
   /** Frames left out. */
   readonly left: number;
   /**
-   * Signal-to-noise ratio of the stack's extended light over that with all frames in, both with the weights of
+   * Signal-to-noise ratio of the stack's extended sources over that with all frames in, both with the weights of
    * `weightFrames`.
    */
   readonly depth: number;
@@ -86,7 +86,7 @@ export interface SelectionEffect {
 
 /**
  * Compare the stack of the kept frames with that of all frames: what a rejection costs in depth and gains in
- * sharpness, before it is taken. Frames whose light or noise are not known count as nothing.
+ * sharpness, before it is taken. Frames whose flux or noise is not known count as nothing.
  *
  * @example
  * ```ts
@@ -115,7 +115,7 @@ export function selectionEffect(
     let total = 0;
     list.forEach((frame, i) => {
       const t = frame.transparency !== null && frame.transparency > 0 ? frame.transparency : 1;
-      // Frames are brought to one light first, which divides their noise by T.
+      // Frames are brought to equal flux first, which divides their noise by T.
       signal += weights[i];
       variance += (weights[i] * frame.noise / t) ** 2;
       if (frame.fwhm !== null && frame.fwhm > 0) {

@@ -47,10 +47,10 @@ export interface CheckedNight {
   readonly effects: Readonly<Record<string, SelectionEffect>>;
 }
 
-/** Light of the stars of a frame over that of its rig's reference; 1 where nothing tells. */
-export function starFlux({ registration, diagnosis }: Pick<CheckedLight, "registration" | "diagnosis">): number {
-  const light = registration?.fluxRatio ?? diagnosis.transparency;
-  return light !== null && light > 0 ? light : 1;
+/** Flux of the stars of a frame over that of its rig's reference; 1 where nothing tells. */
+export function starFluxRatio({ registration, diagnosis }: Pick<CheckedLight, "registration" | "diagnosis">): number {
+  const fluxRatio = registration?.fluxRatio ?? diagnosis.transparency;
+  return fluxRatio !== null && fluxRatio > 0 ? fluxRatio : 1;
 }
 
 /** Frames measured before the answers are kept: what is lost at most when a run is stopped. */
@@ -205,7 +205,7 @@ export function chooseLights(context: NightContext, judged: JudgedNight, decisio
       diagnosis,
       stack,
       noise: quality === null || registration?.transform == null ? NaN : quality.noise,
-      light: registration?.fluxRatio ?? null,
+      fluxRatio: registration?.fluxRatio ?? null,
       fwhm: quality?.fwhmPixels ?? null,
     })),
     decisions,

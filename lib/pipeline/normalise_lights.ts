@@ -11,7 +11,7 @@ import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { fitNormalisation } from "../normalise/fit_normalisation.ts";
 import { type NormalisationReference, prepareNormalisation } from "../normalise/prepare_normalisation.ts";
 import { type LightSource, readCalibratedLight } from "./calibrate_light.ts";
-import { type CheckedLight, starFlux } from "./check_lights.ts";
+import { type CheckedLight, starFluxRatio } from "./check_lights.ts";
 import type { NightContext } from "./night_context.ts";
 
 /** Lights in the mean that the others are brought to: enough that no single gradient or trail rules it. */
@@ -19,7 +19,7 @@ const mostReferenceLights = 5;
 
 /** One factor and one offset over the whole canvas: brings a light to another one's stars and sky. */
 function constantSurface(light: CheckedLight, goal: CheckedLight, canvas: Canvas): NormalisationSurface {
-  const scale = starFlux(goal) / starFlux(light);
+  const scale = starFluxRatio(goal) / starFluxRatio(light);
   const offset = (goal.quality?.background ?? 0) - scale * (light.quality?.background ?? 0);
   const planes = light.record.bayer !== null || light.record.planes === 3 ? 3 : 1;
   const nodes = (value: number) => Array.from({ length: planes }, () => Float32Array.of(value));
@@ -67,7 +67,7 @@ export function normaliseLights(
   canvas: Canvas,
 ): NormalisationSurface[] {
   const goal = heaviest(members);
-  const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / starFlux(light);
+  const sky = (light: CheckedLight) => (light.quality?.background ?? 0) / starFluxRatio(light);
   const darkest = [...members].sort((a, b) => sky(a) - sky(b)).slice(0, mostReferenceLights);
   const quick = stackFrames(levelledFrames(darkest, goal, canvas), canvas, { progress: context.progress });
   const reference = prepareNormalisation(quick.image);
@@ -76,7 +76,7 @@ export function normaliseLights(
     bayer: light.record.bayer,
     correction: light.calibrator.correction(),
     transform: light.registration?.transform ?? null,
-    fluxRatio: starFlux(light) / starFlux(goal),
+    fluxRatio: starFluxRatio(light) / starFluxRatio(goal),
     reference,
   }));
   return parallelMap(task, jobs, { label: "local normalisation", progress: context.progress });

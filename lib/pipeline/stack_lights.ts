@@ -11,7 +11,7 @@ import { writeFits } from "../io/write_fits.ts";
 import type { StackReport } from "../stack/finish_stack.ts";
 import { stackFrames } from "../stack/stack_frames.ts";
 import type { StackFramesOptions } from "../stack/stack_options.ts";
-import { type CheckedLight, starFlux } from "./check_lights.ts";
+import { type CheckedLight, starFluxRatio } from "./check_lights.ts";
 import { imageDigest } from "./image_digest.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 import { frameToStack, levelLights, normaliseLights } from "./normalise_lights.ts";
@@ -106,7 +106,7 @@ const lightQuestion = (context: NightContext, light: CheckedLight) => ({
   digest: digestIn(context, light.record),
   weight: light.weight,
   transform: light.registration?.transform,
-  flux: starFlux(light),
+  flux: starFluxRatio(light),
   calibration: light.calibrator.key,
 });
 

@@ -2,7 +2,7 @@
 import type { Image } from "../core/image.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
-import { type CheckedLight, starFlux } from "./check_lights.ts";
+import { type CheckedLight, starFluxRatio } from "./check_lights.ts";
 
 /** Noise of a stack, in its unit. */
 export interface StackNoise {
@@ -53,7 +53,7 @@ export function stackNoise(
   const reference = lights.reduce((a, b) => b.weight > a.weight ? b : a);
   let weights = 0;
   let squares = 0;
-  const scaled = lights.map((each) => (each.quality?.noise ?? NaN) * starFlux(reference) / starFlux(each));
+  const scaled = lights.map((each) => (each.quality?.noise ?? NaN) * starFluxRatio(reference) / starFluxRatio(each));
   lights.forEach((each, at) => {
     weights += each.weight;
     squares += (each.weight * scaled[at]) ** 2;
