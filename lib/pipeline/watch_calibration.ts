@@ -44,6 +44,22 @@ function wordsFor({ dark, flat, bias }: CalibrationMatch): string {
   return parts.length === 0 ? last : `${parts.join(", ")} and ${last}`;
 }
 
+/** Lights of the same kind are calibrated by the same frames. */
+const lightKind = (light: FrameRecord): string =>
+  JSON.stringify([
+    light.rig,
+    light.session,
+    light.filter,
+    light.exposureSeconds,
+    light.gainSetting,
+    light.offsetSetting,
+    light.setTemperatureC,
+    light.binning,
+    light.width,
+    light.height,
+    light.bayer,
+  ]);
+
 /** Calibration of a watch over `folder`; nothing is written. */
 export function watchCalibration(folder: string): WatchCalibration {
   const seen = new Map<string, { readonly record: FrameRecord; readonly measured: MeasuredCalibration }>();
@@ -75,19 +91,7 @@ export function watchCalibration(folder: string): WatchCalibration {
   };
 
   const chosenFor: WatchCalibration["chosenFor"] = (light) => {
-    const kind = JSON.stringify([
-      light.rig,
-      light.session,
-      light.filter,
-      light.exposureSeconds,
-      light.gainSetting,
-      light.offsetSetting,
-      light.setTemperatureC,
-      light.binning,
-      light.width,
-      light.height,
-      light.bayer,
-    ]);
+    const kind = lightKind(light);
     const known = choices.get(kind);
     if (known !== undefined) return known;
     const [match] = judge([light]).plan.matches;

@@ -46,6 +46,33 @@ const unusableText = (record: FrameRecord): string =>
     ? "the header does not say what this exposure is for; it is not judged"
     : "a colour picture cannot calibrate raw frames; it is not used";
 
+/** A file that seems whole. */
+interface WholeFile {
+  readonly folder: string;
+  readonly file: string;
+  readonly state: SeenFile;
+}
+
+/** Read a header; null where the file cannot be used, `"arriving"` where it may still be on its way. */
+function readHeader(
+  { folder, file, state }: WholeFile,
+  patience: number,
+  news: WatchNews[],
+): FrameRecord | "arriving" | null {
+  try {
+    const { record } = readRecordOf(folder, file, filterNames);
+    state.settled = true;
+    if (record.kind === "light" || isCalibration(record)) return record;
+    news.push({ kind: "trouble", file, text: unusableText(record) });
+  } catch (error) {
+    if (!(error instanceof FrameError)) throw error;
+    if (state.unchanged < patience) return "arriving";
+    if (!state.refused) news.push({ kind: "trouble", file, text: error.message.replace(`${error.path}: `, "") });
+    state.refused = true;
+  }
+  return null;
+}
+
 /** Files of a look that are whole as far as size and time tell, oldest first. */
 interface UnchangedFiles {
   readonly files: readonly string[];
@@ -114,28 +141,13 @@ export function watchFiles(
     return { files: ready.map((each) => each.file), arriving, anyNew };
   };
 
-  /** Read the header of a file that seems whole; null where it may still be on its way. */
-  const readHeader = (file: string, news: WatchNews[]): FrameRecord | "arriving" | null => {
-    const state = seen.get(file) as SeenFile;
-    try {
-      const { record } = readRecordOf(folder, file, filterNames);
-      state.settled = true;
-      if (record.kind === "light" || isCalibration(record)) return record;
-      news.push({ kind: "trouble", file, text: unusableText(record) });
-    } catch (error) {
-      if (!(error instanceof FrameError)) throw error;
-      if (state.unchanged < options.patience) return "arriving";
-      if (!state.refused) news.push({ kind: "trouble", file, text: error.message.replace(`${error.path}: `, "") });
-      state.refused = true;
-    }
-    return null;
-  };
-
   return () => {
     const unchanged = unchangedFiles();
     if (unchanged === null) return null;
     const news: WatchNews[] = [];
-    const answers = unchanged.files.map((file) => readHeader(file, news));
+    const answers = unchanged.files.map((file) =>
+      readHeader({ folder, file, state: seen.get(file) as SeenFile }, options.patience, news)
+    );
     return {
       records: answers.filter((each) => each !== null && each !== "arriving"),
       arriving: unchanged.arriving + answers.filter((each) => each === "arriving").length,
