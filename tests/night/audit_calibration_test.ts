@@ -1,3 +1,4 @@
+/** Covers lib/night/audit_calibration.ts, audit_flats.ts, audit_darks.ts, calibration_sets.ts, calibration_finding.ts. */
 import { describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";
 import {

@@ -1,3 +1,8 @@
+/**
+ * Covers lib/night/diagnose_night.ts, the rules in lib/night/causes/ and what they read: night_group.ts, air_glow.ts,
+ * sky_measures.ts, star_measures.ts, star_figures.ts, frame_rotation.ts, second_image.ts; transparency.ts,
+ * reference_frame.ts, compare_stars.ts.
+ */
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import { describeFrame } from "../../lib/doors/io.ts";

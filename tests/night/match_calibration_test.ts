@@ -1,3 +1,7 @@
+/**
+ * Covers lib/night/match_calibration.ts, match_darks.ts, match_flats.ts, group_lights.ts, calibration_rules.ts,
+ * calibration_uses.ts.
+ */
 import { describe, expect, it } from "vitest";
 import { groupLights } from "../../lib/doors/parts.ts";
 import { matchCalibration } from "../../lib/mod.ts";

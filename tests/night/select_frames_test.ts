@@ -1,3 +1,4 @@
+/** Covers lib/night/select_frames.ts, weight_frames.ts. */
 import * as fc from "fast-check";
 import { describe, expect, it } from "vitest";
 import { selectFrames } from "../../lib/doors/parts.ts";

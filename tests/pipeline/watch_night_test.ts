@@ -1,3 +1,6 @@
+/**
+ * Covers lib/pipeline/watch_night.ts, watch_files.ts, watch_lights.ts, watch_news.ts, watch_calibration.ts.
+ */
 import { afterAll, describe, expect, it } from "vitest";
 import {
   appendFileSync,
