@@ -81,7 +81,7 @@ export { maskStars, type MaskStarsOptions } from "./stars/mask_stars.ts";
 export type { Doubling } from "./stars/find_doubling.ts";
 export { placeStarColours, type PlaceStarColoursOptions } from "./stars/place_star_colours.ts";
 export { recombineStars, type RecombineStarsOptions } from "./stars/recombine_stars.ts";
-export { reduceStars, type ReduceStarsOptions } from "./stars/reduce_stars.ts";
+export { type KnownStars, reduceStars, type ReduceStarsOptions } from "./stars/reduce_stars.ts";
 export type { TurnedDown } from "./stars/candidate.ts";
 export { type SeparatedStars, separateStars, type SeparateStarsOptions } from "./stars/separate_stars.ts";
 
@@ -186,6 +186,7 @@ export { subtractSurface, type SubtractSurfaceOptions } from "./background/subtr
 
 // detail
 export { deconvolve, type DeconvolveOptions } from "./detail/deconvolve.ts";
+export type { WithMeasures } from "./detail/measured.ts";
 export { enhanceDetail, type EnhanceDetailOptions } from "./detail/enhance_detail.ts";
 export { reduceNoise, type ReduceNoiseOptions } from "./detail/reduce_noise.ts";
 

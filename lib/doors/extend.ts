@@ -28,7 +28,9 @@ export { canonicalJson, type Json, settle } from "../core/options.ts";
 // detail: what steps with a reach measure on a whole image, and the margin that a patch of it needs
 export { deconvolveMargin, deconvolveMeasures } from "../detail/deconvolve.ts";
 export { enhanceDetailMargin, type EnhanceDetailMeasures, enhanceDetailMeasures } from "../detail/enhance_detail.ts";
-export type { DeconvolveMeasures } from "../detail/measure_blur.ts";
+export type { DetailNoise, NoiseMap } from "../detail/detail_noise.ts";
+export type { DeconvolveMeasures, PlaneBlur, PsfWeights, SaturatedStar } from "../detail/measure_blur.ts";
+export type { MeasuredOn } from "../detail/measured.ts";
 export { reduceNoiseMargin, type ReduceNoiseMeasures, reduceNoiseMeasures } from "../detail/reduce_noise.ts";
 
 // kernels

@@ -53,8 +53,11 @@ export interface Light extends FrameRecord {
 
 /** A light that goes into a stack: it was measured and registered. */
 export interface UsableLight extends Light {
+  /** What was measured of it. */
   readonly quality: FrameQuality;
+  /** From its pixels to those of the reference. */
   readonly transform: Transform;
+  /** Residual of the matched stars, pixels; null when the map was found without stars. */
   readonly rmsPixels: number | null;
 }
 
