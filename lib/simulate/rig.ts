@@ -132,24 +132,24 @@ export const longRig: Rig = Object.freeze({
   seed: "Kestrel Point Long",
 });
 
-/** Self-driving rig: 60 mm refractor on an alt-azimuth mount, colour sensor without a cooler, 10 s subs. */
+/** Self-driving rig: 66 mm refractor on an alt-azimuth mount, colour sensor without a cooler, 10 s subs. */
 export const pocketRig: Rig = Object.freeze({
   name: "Pocket",
   telescope: "Kestrel Point Pocket",
-  camera: "KP Colour 2.9",
+  camera: "KP Colour 3.3",
   mount: "alt-azimuth",
   width: 760,
   height: 570,
-  pixelMicrometres: 2.9,
-  focalLengthMm: 240,
-  apertureMm: 60,
+  pixelMicrometres: 3.3,
+  focalLengthMm: 275,
+  apertureMm: 66,
   obstruction: 0,
   bands: [
     shapePassband("R", 625, 110, 0.56, 7),
     shapePassband("G", 530, 105, 0.62, 5),
     shapePassband("B", 462, 95, 0.55, 6),
   ],
-  bayer: "GRBG",
+  bayer: "GBRG",
   detector: {
     bits: 12,
     electronsPerAdu: 1.6,

@@ -169,7 +169,7 @@ describe("a night with every fault", () => {
     }
     const twin = at("duplicate");
     expect(digest(join(folder, truth.lights[twin].file))).toBe(digest(join(folder, truth.lights[twin - 1].file)));
-    expect(readFits(join(folder, truth.lights[at("wrong-bayer")].file)).geometry.bayer).not.toBe("GRBG");
+    expect(readFits(join(folder, truth.lights[at("wrong-bayer")].file)).geometry.bayer).not.toBe("GBRG");
     expect(truth.calibration.filter((each) => each.fault !== null).length).toBe(5);
   });
 

@@ -280,10 +280,10 @@ describe("simulateFrame", () => {
     const facts = describeFrame(image.header);
     expect(facts.kind).toBe("light");
     expect(facts.exposureSeconds).toBe(10);
-    expect(facts.bayer).toBe("GRBG");
+    expect(facts.bayer).toBe("GBRG");
     expect(facts.object).toBe("Test");
     expect(facts.electronsPerAdu).toBe(1.6);
-    expect(Math.abs((facts.arcsecPerPixel ?? 0) - 206.264806 * 2.9 / 240)).toBeLessThan(1e-5);
+    expect(Math.abs((facts.arcsecPerPixel ?? 0) - 206.264806 * 3.3 / 275)).toBeLessThan(1e-5);
     expect(cardValue(image.header, "FILTER")).toBeUndefined();
   });
 
