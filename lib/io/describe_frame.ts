@@ -287,9 +287,9 @@ function airmassOf(header: Header): number | null {
  * import { card, describeFrame } from "faintlight/io";
  *
  * const facts = describeFrame([
- *   card("BITPIX", 16), card("NAXIS", 2), card("NAXIS1", 3008), card("NAXIS2", 3008), card("BZERO", 32768),
+ *   card("BITPIX", 16), card("NAXIS", 2), card("NAXIS1", 2000), card("NAXIS2", 2000), card("BZERO", 32768),
  *   card("IMAGETYP", "Light Frame"), card("FILTER", "H-Alpha"), card("EXPTIME", 300),
- *   card("XPIXSZ", 3.76), card("FOCALLEN", 530), card("DATE-OBS", "2026-10-03T21:04:10"),
+ *   card("XPIXSZ", 4.1), card("FOCALLEN", 640), card("DATE-OBS", "2026-10-03T21:04:10"),
  * ]);
  * assert.equal(facts.kind, "light");
  * assert.equal(facts.filter, "Ha");

@@ -107,16 +107,16 @@ describe("describeFrame", () => {
   });
 
   it("reads binning and pixel size, which counts as binned unless its comment says otherwise", () => {
-    expect(facts(["XBINNING", 2], ["XPIXSZ", 7.52])).toMatchObject({ binning: 2, pixelSizeMicrometres: 7.52 });
-    expect(facts(["XBINNING", 2], ["XPIXSZ", 3.76, "unbinned pixel size"]).pixelSizeMicrometres).toBe(7.52);
+    expect(facts(["XBINNING", 2], ["XPIXSZ", 8.2])).toMatchObject({ binning: 2, pixelSizeMicrometres: 8.2 });
+    expect(facts(["XBINNING", 2], ["XPIXSZ", 4.1, "unbinned pixel size"]).pixelSizeMicrometres).toBe(8.2);
     expect(facts(["CCDSUM", "3 3"], ["PIXSIZE1", 4])).toMatchObject({ binning: 3, pixelSizeMicrometres: 12 });
     expect(facts(["BINNING", "2x2"]).binning).toBe(2);
   });
 
   it("gives arcseconds a pixel from optics, card or sky coordinates, the surest last", () => {
-    const optics = [["XPIXSZ", 3.76], ["FOCALLEN", 530]] as const;
-    // 206264.806 arcseconds in a radian: 3.76 µm at 530 mm, by hand
-    expect(facts(...optics).arcsecPerPixel).toBeCloseTo(206.264806 * 3.76 / 530, 6);
+    const optics = [["XPIXSZ", 4.1], ["FOCALLEN", 640]] as const;
+    // 206264.806 arcseconds in a radian: 4.1 µm at 640 mm, by hand
+    expect(facts(...optics).arcsecPerPixel).toBeCloseTo(206.264806 * 4.1 / 640, 6);
     expect(facts(...optics, ["PIXSCALE", 1.5]).arcsecPerPixel).toBe(1.5);
     const sky = [
       ["CTYPE1", "RA---TAN"],
@@ -129,7 +129,7 @@ describe("describeFrame", () => {
       ["CDELT2", 0.001],
     ] as const;
     expect(facts(...optics, ["PIXSCALE", 1.5], ...sky).arcsecPerPixel).toBeCloseTo(3.6, 12);
-    expect(facts(["XPIXSZ", 3.76], ["FOCALLEN", 0]).arcsecPerPixel).toBe(null);
+    expect(facts(["XPIXSZ", 4.1], ["FOCALLEN", 0]).arcsecPerPixel).toBe(null);
   });
 
   const dates: readonly (readonly [string, readonly (readonly [string, CardValue])[], string | null])[] = [
