@@ -12,8 +12,8 @@ import { openFits, readFitsHeader } from "../../lib/doors/io.ts";
 import { randomStream } from "../../lib/doors/stats.ts";
 import { readFits, writeFits } from "../../lib/mod.ts";
 
-const width = Number(process.argv[2] ?? 6248);
-const height = Number(process.argv[3] ?? 4176);
+const width = Number(process.argv[2] ?? 6144);
+const height = Number(process.argv[3] ?? 4096);
 const folder = mkdtempSync(join(tmpdir(), "faintlight-bench-"));
 const random = randomStream(1);
 const data = new Float32Array(new SharedArrayBuffer(width * height * 4));

@@ -39,8 +39,8 @@ const { values: options } = parseArgs({
 });
 const rounds = Number(options.rounds);
 const large = options.size === "26" || options.peers !== undefined;
-const width = large ? 6248 : 1920;
-const height = large ? 4176 : 1080;
+const width = large ? 6144 : 1920;
+const height = large ? 4096 : 1080;
 const count = width * height;
 const letter = large ? "L" : "S";
 

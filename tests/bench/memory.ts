@@ -17,8 +17,8 @@ import { setWorkerCount } from "../../lib/parallel/pool.ts";
 import { starletScale } from "../../lib/kernels/starlet.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";
 
-const width = 6248;
-const height = 4176;
+const width = 6144;
+const height = 4096;
 const count = width * height;
 const passes = 4;
 

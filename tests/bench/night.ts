@@ -40,8 +40,8 @@ const { values: options } = parseArgs({
   },
 });
 const pocket = options.rig === "pocket";
-const width = Number(options.width ?? (pocket ? 1920 : 6248));
-const height = Number(options.height ?? (pocket ? 1080 : 4176));
+const width = Number(options.width ?? (pocket ? 1920 : 6144));
+const height = Number(options.height ?? (pocket ? 1080 : 4096));
 const lights = Number(options.lights ?? (pocket ? 200 : 12));
 const filters = pocket ? ["colour"] : options.filters.split(",");
 const folder = join(options.folder, `${options.rig}-${lights}-${width}x${height}`);

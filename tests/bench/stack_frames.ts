@@ -32,8 +32,8 @@ const { values: options } = parseArgs({
 });
 const large = options.size === "26";
 const frames = Number(options.frames);
-const width = large ? 6248 : 1920;
-const height = large ? 4176 : 1080;
+const width = large ? 6144 : 1920;
+const height = large ? 4096 : 1080;
 const size = width * height;
 const bayer = options.colour ? "RGGB" as const : null;
 const folder = join(options.folder, `${large ? "L" : "S"}${options.colour ? "-colour" : ""}`);
