@@ -9,6 +9,7 @@
 // where the library runs, and how its values show themselves
 import "./host/deno.ts";
 import "./view/displayed_values.ts";
+import "./pipeline/night_view.ts";
 
 // core
 export type { Displayed, MediaBundle } from "./core/display.ts";

@@ -1,5 +1,6 @@
 /** A night as a person holds it: a plain frozen table; pixels stay on disk until somebody asks for them. */
 import type { Masters } from "../calibrate/prepare_correction.ts";
+import { type Displayed, displayed } from "../core/display.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { Transform } from "../core/transform.ts";
 import type { FrameList, UnreadableFrame } from "../io/list_frames.ts";
@@ -79,8 +80,8 @@ export interface NightCalibration extends CalibrationRow {
   readonly finding: CalibrationFinding | null;
 }
 
-/** A night: calibrated, measured, registered and judged. */
-export interface Night {
+/** A night: calibrated, measured, registered and judged. It shows itself: timeline, what is not kept, calibration. */
+export interface Night extends Displayed {
   /** The night's folder. */
   readonly folder: string;
   /** One entry a light file that can be read, in the order of their groups. */
@@ -165,7 +166,7 @@ export function nightOf(state: NightState): Night {
   );
   const lights = state.selected === null ? all : all.filter(({ file }) => state.selected?.has(file));
   const referenceFile = checked.lights.find(({ registration }) => registration !== null)?.registration?.reference;
-  const night: Night = Object.freeze({
+  const night: Night = Object.freeze(displayed("night", {
     folder: list.folder,
     lights: Object.freeze(lights),
     usable: Object.freeze(lights.filter(isUsable)),
@@ -181,7 +182,7 @@ export function nightOf(state: NightState): Night {
     unreadable: list.unreadable,
     notes: Object.freeze([...new Set(notes)]),
     out: context.out,
-  });
+  }));
   states.set(night, state);
   return night;
 }

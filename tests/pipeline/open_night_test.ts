@@ -29,11 +29,13 @@ import {
   replaceMasters,
   runNight,
   selectLights,
+  show,
   stackNight,
   type Stacks,
 } from "faintlight";
 import { derive } from "faintlight/extend";
 import { closePool } from "faintlight/parallel";
+import { displayTo } from "faintlight/view";
 import { outputFolder } from "../../lib/io/output_folder.ts";
 
 const demo = fileURLToPath(new URL("../../demo-data/long", import.meta.url));
@@ -71,6 +73,21 @@ describe("a night that is opened", () => {
     expect(outputFolder("/nights/july", "automatic")).toMatch(/\/output\/july$/);
     expect(() => outputFolder(".", "automatic")).toThrow(/must not lie among the raw frames/);
     expect(listFrames(folder).skipped).toEqual(listFrames(demo).skipped);
+  });
+
+  it("shows itself: the lights in time, those that are not simply good, the calibration left out", () => {
+    const words: string[] = [];
+    displayTo(({ data }) => words.push(data["text/plain"]));
+    show(night);
+    show(selectLights(night, { filter: "OIII" }));
+    displayTo(null);
+    expect(words[0]).toMatch(/^The night of Kestrel Point Long.*: 18 frames: 14 keep, 4 reject/);
+    expect(words[1]).toBe(
+      "Lights that are not simply good: table of 5 rows with light, verdict, cause, evidence, remedy.",
+    );
+    expect(words[2]).toBe("Calibration left out: table of 4 rows with file, reason.");
+    expect(words[3]).toMatch(/: 8 frames: 6 keep, 2 reject/);
+    expect(words[4]).toMatch(/table of 2 rows/);
   });
 
   it("has every light with its verdict, and keeps the fourteen that are good enough", () => {
