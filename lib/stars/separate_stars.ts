@@ -22,10 +22,10 @@ export interface SeparateStarsOptions {
   /** Least signal-to-noise ratio of a star that is taken out. */
   readonly detectionSigma: number;
   /**
-   * Samples at or above this level are saturated, in the unit of the image; NaN when not known (clipped tops are seen
+   * Samples at or above this level are saturated, in the unit of the image; null when not known (clipped tops are seen
    * all the same).
    */
-  readonly saturationLevel: number;
+  readonly saturationLevel: number | null;
   /**
    * A star's core is filled from its surroundings where its flux is more than this many times the noise, or sooner.
    */
@@ -42,7 +42,7 @@ export interface SeparateStarsOptions {
  */
 export const separateStarsDefaults: Readonly<SeparateStarsOptions> = Object.freeze({
   detectionSigma: 5,
-  saturationLevel: NaN,
+  saturationLevel: null,
   fillAbove: 8,
   reachBelow: 0.05,
 });
@@ -163,11 +163,10 @@ function withSaturatedTops(raster: Raster, found: StarList, saturationLevel: num
 /** All stars of an image, brightest first, and how they are taken out. */
 function findStars(image: Image, used: Readonly<SeparateStarsOptions>) {
   const { detectionSigma, saturationLevel, fillAbove, reachBelow } = used;
-  const known = !Number.isNaN(saturationLevel);
   const detect = (data: Float32Array) =>
     detectStars(
       { ...image, planes: [{ channel: "L", data }], geometry: { ...image.geometry, bayer: null } },
-      { detectionSigma, saturationLevel: known ? saturationLevel : null, maximumStars },
+      { detectionSigma, saturationLevel, maximumStars },
     );
   const data = detectionPlane(image);
   const raster = { data, width: image.width, height: image.height };
@@ -175,7 +174,7 @@ function findStars(image: Image, used: Readonly<SeparateStarsOptions>) {
   const settings = {
     fwhm: found.fwhmPixels,
     beta: likelyBeta(found.moffatBeta),
-    saturationLevel: known ? saturationLevel : Infinity,
+    saturationLevel: saturationLevel ?? Infinity,
     reachBelow,
     fillAbove,
   };
