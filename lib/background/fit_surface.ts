@@ -1,4 +1,5 @@
 /** A smooth surface through the samples that show free sky, with the choice of model explained. */
+import { type Displayed, displayed } from "../core/display.ts";
 import { createImage, type Image } from "../core/image.ts";
 import type { Recorded } from "../core/history.ts";
 import { settle } from "../core/options.ts";
@@ -44,7 +45,7 @@ export const fitSurfaceDefaults: Readonly<FitSurfaceOptions> = Object.freeze({
 });
 
 /** The surface and why it is this one. */
-export interface BackgroundSurface extends Recorded {
+export interface BackgroundSurface extends Recorded, Displayed {
   /** The surface at every pixel, one plane a channel. */
   readonly image: Image;
   /** Median of the surface over the field for each channel: what stays in the image when it is subtracted. */
@@ -238,7 +239,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
     [samples],
   );
   const taken = new Set(free);
-  return {
+  return displayed("surface", {
     image,
     levels: planes.map(({ data }) => levelOf(data)),
     ranges,
@@ -253,5 +254,5 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
     uncertainty,
     notes,
     history: image.history,
-  };
+  });
 }

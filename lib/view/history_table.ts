@@ -25,7 +25,9 @@ export const historyTableDefaults: HistoryTableOptions = Object.freeze({
 const maximumValueLength = 72;
 
 function optionText(name: string, value: HistoryNode["options"][string]): string {
-  const text = typeof value === "number" ? String(Number(value.toPrecision(4))) : JSON.stringify(value);
+  // numbers within a value too: a curve's bend is written no longer than one that stands alone
+  const short = (each: unknown) => typeof each === "number" ? Number(each.toPrecision(4)) : each;
+  const text = typeof value === "number" ? String(short(value)) : JSON.stringify(value, (_, each) => short(each));
   const plain = text.replaceAll('"', "");
   return `${name} ${
     plain.length <= maximumValueLength ? plain : Array.isArray(value) ? `(${value.length} entries)` : "(…)"

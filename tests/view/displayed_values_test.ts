@@ -4,8 +4,10 @@ import {
   constantImage,
   detectStars,
   type Displayed,
+  fitSurface,
   measureEffect,
   type MediaBundle,
+  sampleBackground,
   show,
   type Showable,
 } from "../../lib/mod.ts";
@@ -57,6 +59,7 @@ const values = {
   stars: detectStars(image),
   effect: measureEffect(image, brighter),
   comparison: compareImages(image, brighter),
+  surface: fitSurface(sampleBackground(image), { model: "polynomial", maximumDegree: 1 }),
 };
 
 afterEach(() => displayTo(null));
@@ -81,9 +84,10 @@ describe("show", () => {
     expect(words).toMatch(/^Image: Hα; 96 × 80 pixels.*brightened for the screen.*range drawn/);
   });
 
-  it("says how many stars there are, what a step did, and wipes between images", () => {
+  it("says how many stars there are, what a step did, draws a surface, and wipes between images", () => {
     expect(shown(values.stars)[0]["text/plain"]).toMatch(/^\d+ stars, Hα, typical FWHM/);
     expect(shown(values.effect)[0]["text/plain"]).toMatch(/^What it did: noise at 1 px/);
+    expect(shown(values.surface)[0]["text/plain"]).toMatch(/^Background surface and its samples/);
     expect(shown(values.comparison).map((each) => Object.keys(each)[0])[1]).toBe("text/html");
   });
 

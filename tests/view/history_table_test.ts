@@ -2,6 +2,7 @@ import { describe, expect, it } from "vitest";
 import { constantImage } from "../../lib/core/image.ts";
 import { recombineStars } from "../../lib/stars/recombine_stars.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";
+import { stretchImage } from "../../lib/tone/stretch_image.ts";
 import { historyTable } from "../../lib/view/history_table.ts";
 
 describe("historyTable", () => {
@@ -22,6 +23,11 @@ describe("historyTable", () => {
     expect(alternativeText).toContain("Since the stack: table of 1 row ");
     expect(svg).toContain("the start");
     expect(svg).toMatch(/bend 1000 · black 3 · .* · white 900/);
+  });
+
+  it("writes numbers within an option with four digits", () => {
+    const curve = { family: "asinh", bend: 127.84821559422413 } as const;
+    expect(historyTable(stretchImage(stack, { curve })).svg).toContain("curve {bend:127.8,family:asinh}");
   });
 
   it("is empty for the value itself", () => {
