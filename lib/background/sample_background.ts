@@ -6,6 +6,7 @@ import { settle } from "../core/options.ts";
 import { type Raster, rastersOf } from "../core/raster.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
+import { medianErrorFactor } from "../stats/median_error.ts";
 import { medianInPlace } from "../stats/samples.ts";
 
 /** Options of {@linkcode sampleBackground}. Lengths are in pixels of the image. */
@@ -143,8 +144,7 @@ function boxLevel({ data, width }: Raster, { x: x0, y: y0, ...size }: Region): B
     if (kept === n || kept < 16) break;
     n = kept;
   }
-  // Standard error of the median of normal data, √(π/2) σ/√n.
-  return { level, error: 1.2533 * spread / Math.sqrt(n), spread, share };
+  return { level, error: medianErrorFactor * spread / Math.sqrt(n), spread, share };
 }
 
 /** Where a box lies, and who placed it. */

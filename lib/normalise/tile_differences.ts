@@ -1,6 +1,7 @@
 /** How far a frame lies above its reference, tile by tile. */
 import { applyTransform, identityTransform, type Transform } from "../core/transform.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
+import { medianErrorFactor } from "../stats/median_error.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { type ChannelReader, sampleAt } from "./channel_reader.ts";
 import type { ReferencePlane } from "./prepare_normalisation.ts";
@@ -19,9 +20,6 @@ export interface TileLevel {
 
 /** Samples of a tile that lie farther from its median than this are no sky of both frames, sigma. */
 const clipSigma = 3;
-
-/** Error of a median over that of a mean: √(π/2) for many normal samples. */
-const medianError = 1.2533;
 
 /** Median and its error of the first `n` differences, outliers cut; `work` is as long. */
 function clippedMedian(
@@ -43,7 +41,7 @@ function clippedMedian(
     left = kept;
     level = medianInPlace(differences, left);
   }
-  return { level, error: medianError * sigma / Math.sqrt(left) };
+  return { level, error: medianErrorFactor * sigma / Math.sqrt(left) };
 }
 
 /** Samples in the fullest tile of a plane. */

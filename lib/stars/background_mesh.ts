@@ -1,6 +1,7 @@
 /** Meshes of tiles, and banding: what the star search does with the few numbers its passes over the samples leave. */
 import { type Grid, lineMedians, type TileLevels } from "../kernels/detection.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
+import { medianErrorFactor } from "../stats/median_error.ts";
 import { medianInPlace } from "../stats/samples.ts";
 
 const medianOfThree = (a: number, b: number, c: number): number =>
@@ -127,8 +128,6 @@ const minimumLineSamples = 64;
 const samplesPerLine = 80;
 /** Scatter of the lines' medians over what noise explains from which on there is banding. */
 const minimumBandingRatio = 1.5;
-/** Standard error of the median of normal samples over that of their mean: √(π/2). */
-const medianErrorFactor = 1.2533;
 
 /** Parallel lines of a grid: how many, how long, and the steps from line to line and along one. */
 interface Lines {

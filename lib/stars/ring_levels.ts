@@ -1,6 +1,7 @@
 /** What the sky mesh left under each candidate, from the ring around it. */
 import { type Grid, ringMedians } from "../kernels/detection.ts";
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
+import { medianErrorFactor } from "../stats/median_error.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { type Ellipse, longVariance } from "./ellipse.ts";
 import type { SearchField } from "./search_field.ts";
@@ -21,8 +22,6 @@ export interface SkyResiduals {
 
 /** Samples of a ring. */
 const ringSamples = 16;
-/** Standard error of the median of normal samples over that of their mean: √(π/2). */
-const medianErrorFactor = 1.2533;
 
 /** Places on a ring of a radius, x and y in turn, in whole samples. */
 const ringPlaces = (radius: number): Int32Array =>
