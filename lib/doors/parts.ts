@@ -6,7 +6,8 @@
 // io
 import "../host/deno.ts";
 
-export { type DescribeFrameOptions, sessionOf } from "../io/describe_frame.ts";
+export type { DescribeFrameOptions } from "../io/describe_frame.ts";
+export { sessionOf } from "../io/exposure_date.ts";
 
 // calibrate
 export { type Masters, prepareCorrection, type PrepareCorrectionOptions } from "../calibrate/prepare_correction.ts";

@@ -1,8 +1,9 @@
 /** The dialects of capture software, understood: what a header says of an exposure, in our words and units. */
 import type { FrameFacts, FrameKind } from "../core/frame_record.ts";
 import { type BayerPattern, shiftBayer } from "../core/geometry.ts";
-import { cardNumber, cardText, type CardValue, cardValue, type Header } from "../core/header.ts";
+import { cardNumber, cardText, cardValue, type Header } from "../core/header.ts";
 import { wcsArcsecPerPixel } from "../core/wcs.ts";
+import { startOfExposure } from "./exposure_date.ts";
 import { channelOfFilter, type FilterNames, filterNames } from "./filter_names.ts";
 import { wcsFromHeader } from "./wcs_cards.ts";
 
@@ -48,9 +49,12 @@ export function kindOfText(text: string): FrameKind | null {
   return null;
 }
 
+/** Keywords that say what an exposure is for; one whose word is not known leaves the next its say. */
+const kindKeywords = ["IMAGETYP", "IMAGETYPE", "FRAMETYP", "FRAME", "OBSTYPE", "OBS_TYPE", "IMGTYPE", "OBS-TYPE"];
+
 function kindOf(header: Header): FrameKind {
-  const stated = cardText(header, "IMAGETYP", "IMAGETYPE", "FRAMETYP", "FRAME", "OBSTYPE", "OBS_TYPE", "IMGTYPE");
-  let kind = stated === null ? null : kindOfText(stated);
+  let kind: FrameKind | null = null;
+  for (const keyword of kindKeywords) kind ??= kindOfText(cardText(header, keyword) ?? "");
   if (kind === null) {
     // some leave the type out and name the calibration frame as the target
     const object = letters(cardText(header, "OBJECT") ?? "");
@@ -114,108 +118,6 @@ export function bayerFromHeader(header: Header): BayerPattern | null {
 export const bayerCardText = (header: Header, pattern: BayerPattern, height: number): BayerPattern =>
   bottomUp(header) ? flipRows(pattern, height) : pattern;
 
-const two = (value: number): string => String(value).padStart(2, "0");
-
-/** `yyyy-mm-ddThh:mm:ss.s`, `yyyy-mm-dd`, or the `dd/mm/yy` of the years before 2000; null when it is none of them. */
-function dateParts(text: string): { date: string; time: string | null } | null {
-  const iso = /^(\d{4})-(\d{1,2})-(\d{1,2})(?:[T ](\d{1,2}:\d{1,2}(?::\d{1,2}(?:\.\d*)?)?)\s*(?:Z|UTC?|\+00:?00)?)?$/
-    .exec(text.trim());
-  const old = /^(\d{1,2})\/(\d{1,2})\/(\d{2}|\d{4})$/.exec(text.trim());
-  if (iso === null && old === null) return null;
-  const [year, month, day] = iso !== null
-    ? [Number(iso[1]), Number(iso[2]), Number(iso[3])]
-    : old !== null
-    ? [Number(old[3]) + (old[3].length === 2 ? 1900 : 0), Number(old[2]), Number(old[1])]
-    : [0, 0, 0];
-  if (month < 1 || month > 12 || day < 1 || day > 31) return null;
-  return { date: `${String(year).padStart(4, "0")}-${two(month)}-${two(day)}`, time: iso?.[4] ?? null };
-}
-
-/** `hh:mm:ss.s`, or seconds since midnight as a number. */
-function timeText(value: CardValue | undefined): string | null {
-  if (typeof value === "number" && value >= 0 && value < 86400) {
-    const whole = Math.floor(value);
-    const rest = Math.round((value - whole) * 1000);
-    const seconds = whole % 60;
-    const text = `${two(Math.floor(whole / 3600))}:${two(Math.floor(whole / 60) % 60)}:${two(seconds)}`;
-    return rest === 0 || rest === 1000 ? text : `${text}.${String(rest).padStart(3, "0").replace(/0+$/, "")}`;
-  }
-  if (typeof value !== "string") return null;
-  const parts = /^\s*(\d{1,2}):(\d{1,2})(?::(\d{1,2})(\.\d*)?)?\s*(?:Z|UTC?)?\s*$/.exec(value);
-  if (parts === null || Number(parts[1]) > 23 || Number(parts[2]) > 59) return null;
-  const fraction = (parts[4] ?? "").replace(/\.?0*$/, "");
-  return `${two(Number(parts[1]))}:${two(Number(parts[2]))}:${two(Number(parts[3] ?? 0))}${fraction}`;
-}
-
-/** Milliseconds since 1970 of a date in our form; NaN when it has no time. */
-function instant(iso: string): number {
-  const parts = /^(\d+)-(\d+)-(\d+)T(\d+):(\d+):(\d+(?:\.\d*)?)$/.exec(iso);
-  if (parts === null) return NaN;
-  const [year, month, day, hour, minute] = parts.slice(1, 6).map(Number);
-  return Date.UTC(year, month - 1, day, hour, minute) + Math.round(Number(parts[6]) * 1000);
-}
-
-const isoOf = (milliseconds: number): string =>
-  new Date(milliseconds).toISOString().replace(/Z$/, "").replace(/\.?0*$/, (rest) => rest.startsWith(".") ? "" : rest);
-
-function startOfExposure(header: Header, exposure: number | null): string | null {
-  for (const keyword of ["DATE-BEG", "DATE-OBS", "DATE_OBS", "DATEOBS"]) {
-    const text = cardText(header, keyword);
-    const parts = text === null ? null : dateParts(text);
-    if (parts === null) continue;
-    if (parts.time !== null) {
-      const time = timeText(parts.time);
-      if (time !== null) return `${parts.date}T${time}`;
-    }
-    for (
-      const name of [
-        "TIME-OBS",
-        "TIME_OBS",
-        "UT-START",
-        "UTSTART",
-        "UT",
-        "UTC",
-        "UT-OBS",
-        "UTC-OBS",
-        "TIME-BEG",
-        "TM-START",
-      ]
-    ) {
-      const time = timeText(cardValue(header, name));
-      if (time !== null) return `${parts.date}T${time}`;
-    }
-    return parts.date;
-  }
-  const middle = dateParts(cardText(header, "DATE-AVG") ?? "");
-  const time = middle?.time === undefined || middle.time === null ? null : timeText(middle.time);
-  if (middle !== null && time !== null) return isoOf(instant(`${middle.date}T${time}`) - 500 * (exposure ?? 0));
-  const mjd = cardNumber(header, "MJD-BEG", "MJD-OBS");
-  const jd = cardNumber(header, "JD", "JD-OBS", "JULIAN");
-  const days = mjd ?? (jd === null ? null : jd - 2400000.5);
-  // 40587 is the modified Julian date of 1970-01-01
-  return days !== null && days > 15000 && days < 100000 ? isoOf(Math.round((days - 40587) * 86400000)) : null;
-}
-
-/**
- * The night an exposure belongs to: the UTC date of the noon before it; `""` without a date.
- *
- * @param dateUtc start of the exposure
- *
- * @example
- * ```ts
- * import assert from "node:assert/strict";
- * import { sessionOf } from "faintlight/parts";
- *
- * assert.equal(sessionOf("2026-10-04T03:10:00"), "2026-10-03");
- * assert.equal(sessionOf("2026-10-04T21:10:00"), "2026-10-04");
- * ```
- */
-export function sessionOf(dateUtc: string | null): string {
-  if (dateUtc === null) return "";
-  const at = instant(dateUtc);
-  return Number.isNaN(at) ? dateUtc.slice(0, 10) : isoOf(at - 43200000).slice(0, 10);
-}
-
 function binningOf(header: Header): number {
   const number = cardNumber(header, "XBINNING", "XBIN", "BINX", "CCDXBIN", "BINNING", "CCDBIN1", "HBIN");
   if (number !== null && number >= 1) return Math.round(number);
@@ -235,15 +137,32 @@ function pixelSize(header: Header, binning: number): number | null {
   return sensor !== null && sensor > 0 ? sensor * binning : null;
 }
 
-function celsius(value: number | null): number | null {
-  // some observatories write kelvins; no sensor is used above 100 °C
-  return value === null
-    ? null
-    : value > 100 && value < 400
-    ? Math.round((value - 273.15) * 1000) / 1000
-    : value > -150 && value <= 100
-    ? value
-    : null;
+/** Absolute zero, °C. */
+const absoluteZeroC = -273.15;
+
+/** The value that stands for an unknown one, as a comment says it (`=-1 if no data`). */
+function isPlaceholder(value: number, comment: string): boolean {
+  const said = /=?\s*(-?\d+(?:\.\d+)?)\s*(?:if|when|for)\s*(?:no\b|not\b|un|missing|absent)/i.exec(comment);
+  return said !== null && Number(said[1]) === value;
+}
+
+/**
+ * First temperature among the keywords, °C. Kelvins where the comment or the unit says so, and above 100 anyhow: no
+ * sensor is used above 100 °C, none colder than −150 °C states its temperature in °C without naming the unit (common
+ * practice, no source).
+ */
+function temperature(header: Header, ...keywords: readonly string[]): number | null {
+  for (const keyword of keywords) {
+    const value = quantity(header, keyword);
+    const comment = commentOf(header, keyword);
+    if (value === null || isPlaceholder(value, comment)) continue;
+    const inKelvins = /kelvin|[[(]K[\])]/i.test(comment) || /\d\s*K\s*$/.test(cardText(header, keyword) ?? "");
+    if (inKelvins ? value > 0 && value < 400 : value > 100 && value < 400) {
+      return Math.round((value + absoluteZeroC) * 1000) / 1000;
+    }
+    if (!inKelvins && value > -150 && value <= 100) return value;
+  }
+  return null;
 }
 
 const positive = (value: number | null): number | null => value !== null && value > 0 ? value : null;
@@ -257,6 +176,45 @@ function fullScale(header: Header): number | null {
   if (bitpix === 16) return zero + scale * 32767;
   if (bitpix === 8) return zero + scale * 255;
   return null;
+}
+
+/** Longest exposure that is believed, seconds: 116 days. A larger number stands for an unknown one; own choice. */
+const maximumExposureSeconds = 1e7;
+
+/**
+ * Exposure in seconds; null where none is stated, or one that cannot be. Nothing but a bias is taken in no time: 0
+ * stands for an unknown exposure elsewhere, save where the header does not say what the frame is.
+ */
+function exposureOf(header: Header, kind: FrameKind): number | null {
+  const mayBeZero = kind === "unknown" || kind === "bias" || kind === "master-bias";
+  for (const keyword of ["EXPTIME", "EXPOSURE", "EXP_TIME", "EXPTIM", "EXPOS", "ITIME", "DARKTIME"]) {
+    const seconds = quantity(header, keyword);
+    if (seconds === null || seconds < 0 || seconds > maximumExposureSeconds) continue;
+    if (seconds > 0 || mayBeZero) return seconds;
+  }
+  return null;
+}
+
+/** Keywords of filters; a camera with two wheels names the open place of one and the glass of the other. */
+const filterKeywords = ["FILTER", "FILTNAME", "FILTER1", "FILTER2", "FILTERID", "FILTNAM", "INSFLNAM", "FILT"];
+
+/** What the first keyword with a filter says; `""` where all are silent, open or empty. */
+function filterTextOf(header: Header, names: FilterNames): string {
+  for (const keyword of filterKeywords) {
+    const text = cardText(header, keyword) ?? "";
+    if (channelOfFilter(text, names) !== "") return text;
+  }
+  return "";
+}
+
+/** Scale that a card states, arcseconds a pixel; PIXSCAL may speak of pixels before binning, and says so. */
+function statedScale(header: Header, binning: number): number | null {
+  const binned = positive(
+    cardNumber(header, "PIXSCALE", "SECPIX", "SECPIX1", "SCALE", "IM_SCALE", "IMSCALE", "SECPIXX", "PLATESCL"),
+  );
+  if (binned !== null) return binned;
+  const other = positive(cardNumber(header, "PIXSCAL"));
+  return other !== null && /unbinned/i.test(commentOf(header, "PIXSCAL")) ? other * binning : other;
 }
 
 /**
@@ -276,7 +234,9 @@ function airmassOf(header: Header): number | null {
  * (binning 1, kind `unknown`, texts empty): nothing is guessed. No cost to speak of.
  *
  * Keywords and spellings are common practice unless FITS 4.0 defines them. GAIN counts as the camera's own setting
- * unless its comment speaks of electrons; EGAIN is electrons per ADU. Temperatures above 100 count as kelvins.
+ * unless its comment speaks of electrons; EGAIN is electrons per ADU. Temperatures above 100 count as kelvins, dates
+ * with an offset (ISO 8601) are turned to UTC, an exposure of 0 of anything but a bias is unknown. Of a card that
+ * stands twice the first is taken.
  *
  * @param header cards of the image
  * @param options table of filter names
@@ -298,46 +258,52 @@ function airmassOf(header: Header): number | null {
  * ```
  */
 export function describeFrame(header: Header, options: DescribeFrameOptions = {}): FrameFacts {
-  const exposure = quantity(header, "EXPTIME", "EXPOSURE", "EXP_TIME", "EXPTIM", "EXPOS", "ITIME", "DARKTIME");
+  const kind = kindOf(header);
+  const exposure = exposureOf(header, kind);
   const binning = binningOf(header);
   const pixel = pixelSize(header, binning);
   const focal = positive(quantity(header, "FOCALLEN", "FOCALLENGTH", "FOCAL", "FOCLEN", "FL"));
   const wcs = wcsFromHeader(header);
   const named = namedPattern(header);
-  const filterText = cardText(header, "FILTER", "FILTER1", "FILTERID", "FILTNAM", "INSFLNAM", "FILT") ?? "";
+  const filterText = filterTextOf(header, options.names ?? filterNames);
   const gainInElectrons = /e-?\s*(lectrons?)?\s*(\/|per)\s*(adu|dn|count)/i.test(commentOf(header, "GAIN"));
   const camera = cardText(header, "INSTRUME", "CAMERA", "CAMNAME", "DETECTOR") ?? "";
   const telescope = cardText(header, "TELESCOP", "TELESCOPE", "TELNAME") ?? "";
   const axes = cardNumber(header, "NAXIS") ?? 0;
   return {
-    kind: kindOf(header),
+    kind,
     filter: named !== null && filterText.toUpperCase() === named
       ? ""
       : channelOfFilter(filterText, options.names ?? filterNames),
-    exposureSeconds: exposure !== null && exposure >= 0 ? exposure : null,
+    exposureSeconds: exposure,
     gainSetting: gainInElectrons ? null : cardNumber(header, "GAIN", "GAINRAW", "CAMGAIN"),
     electronsPerAdu: positive(
       cardNumber(header, "EGAIN", "E-GAIN", "ELECGAIN", "GAINE") ??
         (gainInElectrons ? cardNumber(header, "GAIN") : null),
     ),
     offsetSetting: cardNumber(header, "OFFSET", "BLKLEVEL", "BLACKLVL", "CAMOFFS"),
-    sensorTemperatureC: celsius(
-      quantity(
-        header,
-        "CCD-TEMP",
-        "CCDTEMP",
-        "CCD_TEMP",
-        "SENSTEMP",
-        "DET-TEMP",
-        "DETTEMP",
-        "CAMTEMP",
-        "TEMPERAT",
-        "TEMP_CCD",
-        "SENSOR_T",
-      ),
+    sensorTemperatureC: temperature(
+      header,
+      "CCD-TEMP",
+      "CCDTEMP",
+      "CCD_TEMP",
+      "SENSTEMP",
+      "DET-TEMP",
+      "DETTEMP",
+      "CAMTEMP",
+      "TEMPERAT",
+      "TEMP_CCD",
+      "SENSOR_T",
     ),
-    setTemperatureC: celsius(
-      quantity(header, "SET-TEMP", "SETTEMP", "SET_TEMP", "CCD-SET", "CCDSET", "CCD-TSET", "TEMP-SET"),
+    setTemperatureC: temperature(
+      header,
+      "SET-TEMP",
+      "SETTEMP",
+      "SET_TEMP",
+      "CCD-SET",
+      "CCDSET",
+      "CCD-TSET",
+      "TEMP-SET",
     ),
     binning,
     width: cardNumber(header, "NAXIS1") ?? 0,
@@ -350,10 +316,8 @@ export function describeFrame(header: Header, options: DescribeFrameOptions = {}
     object: cardText(header, "OBJECT", "OBJNAME", "TARGET", "FIELD") ?? "",
     pixelSizeMicrometres: pixel,
     focalLengthMillimetres: focal,
-    arcsecPerPixel: wcs !== null
-      ? wcsArcsecPerPixel(wcs)
-      : positive(cardNumber(header, "PIXSCALE", "SECPIX", "SECPIX1", "SCALE")) ??
-        (pixel !== null && focal !== null ? 206.26480624709637 * pixel / focal : null),
+    arcsecPerPixel: wcs !== null ? wcsArcsecPerPixel(wcs) : statedScale(header, binning) ??
+      (pixel !== null && focal !== null ? 206.26480624709637 * pixel / focal : null),
     fullScaleAdu: fullScale(header),
   };
 }

@@ -109,6 +109,22 @@ function parseCard(raw: string): { card: Card; note?: string } {
   return { card: { keyword, value: raw.slice(8).trimEnd(), comment: "", raw } };
 }
 
+/** Keywords that stand several times with different values. The standard leaves open which holds (FITS 4.0, 4.1). */
+function repeatedNotes(cards: Header): string[] {
+  const values = new Map<string, CardValue[]>();
+  for (const { keyword, value } of cards) {
+    if (isCommentary(keyword) || keyword === "CONTINUE") continue;
+    const known = values.get(keyword);
+    if (known === undefined) values.set(keyword, [value]);
+    else if (!known.some((each) => Object.is(each, value))) known.push(value);
+  }
+  return [...values].filter(([, found]) => found.length > 1).map(([keyword, [first, ...others]]) =>
+    `card ${keyword} stands several times with different values: ${JSON.stringify(String(first))} is taken, not ${
+      others.slice(0, 3).map((each) => JSON.stringify(String(each))).join(", ")
+    }`
+  );
+}
+
 /** Cards of header bytes (whole cards, up to END or the end of the bytes). */
 export function parseCards(bytes: Uint8Array): ParsedHeader {
   const end = findEnd(bytes);
@@ -134,7 +150,7 @@ export function parseCards(bytes: Uint8Array): ParsedHeader {
     }
     cards.push(card);
   }
-  return { cards, notes };
+  return { cards, notes: [...notes, ...repeatedNotes(cards)] };
 }
 
 /** Text with every character that a header may not hold (FITS 4.0 section 4.1.2.3) as `\uXXXX`. */

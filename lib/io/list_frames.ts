@@ -5,7 +5,8 @@ import { FrameError, type FrameErrorReason } from "../core/errors.ts";
 import type { FrameKind, FrameRecord } from "../core/frame_record.ts";
 import { type Progress, silent } from "../core/progress.ts";
 import { settle } from "../core/options.ts";
-import { describeFrame, kindOfText, sessionOf } from "./describe_frame.ts";
+import { describeFrame, kindOfText } from "./describe_frame.ts";
+import { sessionOf } from "./exposure_date.ts";
 import { channelOfFilter, type FilterNames, filterNames } from "./filter_names.ts";
 import { assertWhole, fullHeader } from "./read_fits.ts";
 import { openFits } from "./open_fits.ts";
@@ -139,7 +140,9 @@ function hintedFilter(file: string, names: FilterNames): { filter: string; from:
       if (word.length < 1) continue;
       const filter = channelOfFilter(word, names);
       // single letters of a name mean little, except the four that are filters in capitals
-      if (filter !== "" && filter in names && (word.length > 1 || /^[LRGB]$/.test(word))) return { filter, from: part };
+      if (filter !== "" && Object.hasOwn(names, filter) && (word.length > 1 || /^[LRGB]$/.test(word))) {
+        return { filter, from: part };
+      }
     }
   }
   return null;

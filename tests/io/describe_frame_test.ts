@@ -4,6 +4,7 @@ import { card, type CardValue, describeFrame, type Header, readFitsHeader } from
 import { sessionOf } from "../../lib/doors/parts.ts";
 import type { FrameFacts } from "../../lib/mod.ts";
 import { bayerCardText, bayerFromHeader } from "../../lib/io/describe_frame.ts";
+import { parseCards } from "../../lib/io/fits_cards.ts";
 import { openData, tellSkipped } from "../support/open_data.ts";
 
 const frame = (...cards: readonly (readonly [string, CardValue, string?])[]): Header => [
@@ -154,6 +155,19 @@ describe("describeFrame", () => {
     // MJD 56486 is 2013-07-13 (as the header of a public sample frame says both)
     ["modified Julian date", [["MJD-OBS", 56486.25]], "2013-07-13T06:00:00"],
     ["Julian date", [["JD", 2456486.75]], "2013-07-13T06:00:00"],
+    // ISO 8601: local time and its offset from UTC; the standard has DATE-OBS in UTC (FITS 4.0 section 4.4.2.1)
+    ["an offset west of Greenwich", [["DATE-OBS", "2017-12-19T18:33:43.317-0700"]], "2017-12-20T01:33:43.317"],
+    ["an offset with half an hour", [["DATE-OBS", "2026-10-04T02:00:00+05:30"]], "2026-10-03T20:30:00"],
+    [
+      "universal time before local time",
+      [["DATE-OBS", "2017-12-19T18:33:43"], ["UT-OBS", "2017-12-20T01:33:43.317-0000"]],
+      "2017-12-20T01:33:43.317",
+    ],
+    [
+      "universal time of the start",
+      [["DATE-OBS", "2019-03-26"], ["UTCSTART", "02:53:16.35"]],
+      "2019-03-26T02:53:16.35",
+    ],
     ["nonsense", [["DATE-OBS", "last Tuesday"]], null],
     ["no such month", [["DATE-OBS", "2026-13-03T00:00:00"]], null],
   ];
@@ -165,6 +179,46 @@ describe("describeFrame", () => {
     expect(sessionOf("2026-01-01T02:00:00")).toBe("2025-12-31");
     expect(sessionOf("2026-10-04")).toBe("2026-10-04");
     expect(sessionOf(null)).toBe("");
+  });
+
+  it("takes no exposure that cannot be: 0 of a light, or 1e30", () => {
+    expect(facts(["IMAGETYP", "Light"], ["EXPTIME", 0]).exposureSeconds).toBe(null);
+    expect(facts(["IMAGETYP", "Flat"], ["EXPTIME", 0], ["EXPOSURE", 2]).exposureSeconds).toBe(2);
+    expect(facts(["IMAGETYP", "Bias"], ["EXPTIME", 0]).exposureSeconds).toBe(0);
+    expect(facts(["IMAGETYP", "Light"], ["EXPTIME", 1e30]).exposureSeconds).toBe(null);
+  });
+
+  it("asks the next keyword where one says nothing of use", () => {
+    expect(facts(["IMAGETYP", "raw"], ["OBSTYPE", "SKYFLAT"]).kind).toBe("flat");
+    expect(facts(["FILTNAME", "VR"]).filter).toBe("VR");
+    expect(facts(["FILTER1", "open"], ["FILTER2", "Red"]).filter).toBe("R");
+    expect(facts(["FILTER", ""], ["FILTNAME", "V"]).filter).toBe("V");
+  });
+
+  it("reads the scale of a pixel under its other names, binned when its comment speaks of pixels before", () => {
+    expect(facts(["IM_SCALE", 5.21]).arcsecPerPixel).toBe(5.21);
+    expect(facts(["CCDSUM", "3 3"], ["PIXSCAL", 0.25, "Unbinned Pixel Scale"]).arcsecPerPixel).toBe(0.75);
+  });
+
+  it("reads temperatures that name kelvins, and none where the comment says so", () => {
+    expect(facts(["CAMTEMP", 271, "Temperature in Kelvin, =-1 if no data"]).sensorTemperatureC).toBe(-2.15);
+    expect(facts(["CAMTEMP", -1, "Temperature in Kelvin, =-1 if no data"]).sensorTemperatureC).toBe(null);
+    expect(facts(["DETTEMP", 77, "[K] detector"]).sensorTemperatureC).toBe(-196.15);
+    expect(facts(["DETTEMP", -102.25, "CCD Temp in Deg C"]).sensorTemperatureC).toBe(-102.25);
+  });
+
+  it("reads numbers with leading zeros and knows the full scale of 8 bit", () => {
+    const text = "EXPTIME = 060.00 / Exposure time in Seconds".padEnd(80);
+    const { cards } = parseCards(new TextEncoder().encode(text));
+    expect(describeFrame(cards).exposureSeconds).toBe(60);
+    expect(describeFrame([card("BITPIX", 8)]).fullScaleAdu).toBe(255);
+  });
+
+  it("takes the first of repeated cards and says so once", () => {
+    const lines = ["GAIN    = 10", "OFFSET  = 5", "GAIN    = 20", "GAIN    = 20", "OFFSET  = 5"];
+    const { cards, notes } = parseCards(new TextEncoder().encode(lines.map((each) => each.padEnd(80)).join("")));
+    expect(describeFrame(cards).gainSetting).toBe(10);
+    expect(notes).toEqual(['card GAIN stands several times with different values: "10" is taken, not "20"']);
   });
 
   it("names the rig by telescope and camera", () => {
