@@ -1,5 +1,5 @@
 /** The sum of two images, or of an image and a number. */
-import type { Image, Unit } from "../core/image.ts";
+import { type Image, requireImage, type Unit } from "../core/image.ts";
 import { addVariances, combineSamples, requireOneUnit, type Samples, type Term } from "./combine_samples.ts";
 
 /**
@@ -23,6 +23,7 @@ import { addVariances, combineSamples, requireOneUnit, type Samples, type Term }
  * ```
  */
 export function addImages(a: Image, b: Image | number): Image {
+  requireImage("addImages", a, "a");
   return combineSamples(a, b, { step: "addImages", unit: unitOfAddImages, samples, variance: addVariances });
 }
 

@@ -1,5 +1,5 @@
 /** The quotient of two images, or of an image and a number. */
-import type { Image, Unit } from "../core/image.ts";
+import { type Image, requireImage, type Unit } from "../core/image.ts";
 import {
   combineSamples,
   isDimensionless,
@@ -30,6 +30,7 @@ import {
  * ```
  */
 export function divideImages(a: Image, b: Image | number): Image {
+  requireImage("divideImages", a, "a");
   return combineSamples(a, b, { step: "divideImages", unit: unitOfDivideImages, samples, variance: quotientVariance });
 }
 

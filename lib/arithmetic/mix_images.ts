@@ -1,5 +1,5 @@
 /** A weighted mean of two images, everywhere or through a mask: any step in part. */
-import { allocatePlane, derive, type Image, requireSameSize } from "../core/image.ts";
+import { allocatePlane, derive, type Image, requireImage, requireSameSize } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { joinedMask, matchingPlanes, requireOneUnit } from "./combine_samples.ts";
 
@@ -41,6 +41,8 @@ const evenShare = 0.5;
  * ```
  */
 export function mixImages(a: Image, b: Image, options: Partial<MixImagesOptions> = {}): Image {
+  requireImage("mixImages", a, "a");
+  requireImage("mixImages", b, "b");
   const { share: given, mask } = settle<{ share: number | null; mask: Image | null }>(
     "mixImages",
     mixImagesDefaults,

@@ -1,5 +1,5 @@
 /** The product of an image and something without unit. */
-import type { Image, Unit } from "../core/image.ts";
+import { type Image, requireImage, type Unit } from "../core/image.ts";
 import { combineSamples, isDimensionless, type Operand, type Samples, type Term } from "./combine_samples.ts";
 
 /**
@@ -23,6 +23,7 @@ import { combineSamples, isDimensionless, type Operand, type Samples, type Term 
  * ```
  */
 export function multiplyImages(a: Image, b: Image | number): Image {
+  requireImage("multiplyImages", a, "a");
   return combineSamples(a, b, {
     step: "multiplyImages",
     unit: unitOfMultiplyImages,

@@ -1,5 +1,5 @@
 /** Other names for channels, so that images of different filters meet in arithmetic. */
-import { derive, type Image, planeOf } from "../core/image.ts";
+import { derive, type Image, planeOf, requireImage } from "../core/image.ts";
 
 /**
  * Give channels of an image other names; what is not named keeps its own. No samples are copied.
@@ -16,6 +16,7 @@ import { derive, type Image, planeOf } from "../core/image.ts";
  * ```
  */
 export function renameChannels(image: Image, names: Readonly<Record<string, string>>): Image {
+  requireImage("renameChannels", image);
   for (const channel of Object.keys(names)) planeOf(image, channel);
   const planes = image.planes.map(({ channel, data }) => ({ channel: names[channel] ?? channel, data }));
   const taken = planes.map(({ channel }) => channel);

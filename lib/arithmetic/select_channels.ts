@@ -1,5 +1,5 @@
 /** Some channels of an image. */
-import { derive, type Image, planeOf } from "../core/image.ts";
+import { derive, type Image, planeOf, requireImage } from "../core/image.ts";
 
 /**
  * Keep some channels of an image, in the order given, with their variances. No samples are copied.
@@ -17,6 +17,7 @@ import { derive, type Image, planeOf } from "../core/image.ts";
  * ```
  */
 export function selectChannels(image: Image, names: string | readonly string[]): Image {
+  requireImage("selectChannels", image);
   const channels = typeof names === "string" ? [names] : names;
   if (channels.length === 0) throw new TypeError("selectChannels: names must hold at least one channel, but got none");
   if (new Set(channels).size < channels.length) {

@@ -1,5 +1,5 @@
 /** The difference of two images, or of an image and a number. */
-import type { Image, Unit } from "../core/image.ts";
+import { type Image, requireImage, type Unit } from "../core/image.ts";
 import { addVariances, combineSamples, requireOneUnit, type Samples, type Term } from "./combine_samples.ts";
 
 /**
@@ -22,6 +22,7 @@ import { addVariances, combineSamples, requireOneUnit, type Samples, type Term }
  * ```
  */
 export function subtractImages(a: Image, b: Image | number): Image {
+  requireImage("subtractImages", a, "a");
   return combineSamples(a, b, { step: "subtractImages", unit: unitOfSubtractImages, samples, variance: addVariances });
 }
 

@@ -23,7 +23,8 @@ const kindName = (value: unknown): string =>
 function requireKind(step: string, name: string, usual: unknown, value: unknown): void {
   const wanted = typeof usual;
   if (value === null || typeof value === wanted) return;
-  const named = typeof value === "string" && !/^[-+.\d\s]/.test(value);
+  // a seed may be a text; `"automatic"` and the like are names, a text of digits is a number in the wrong kind
+  const named = typeof value === "string" && (name === "seed" || !/^[-+.\d\s]/.test(value));
   const wrong = wanted === "boolean" || wanted === "function" ||
     (wanted === "number" && (typeof value === "boolean" || (typeof value === "string" && !named)));
   if (wrong) throw new TypeError(`${step}: ${name} must be a ${wanted}, but got ${kindName(value)}`);

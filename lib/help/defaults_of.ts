@@ -1,4 +1,7 @@
 /** What a function uses for the options that a caller leaves out: one way to ask, for all of them. */
+import { imageFromFunction, imageFromFunctionDefaults } from "../arithmetic/image_from_function.ts";
+import { imageFromRows, imageFromRowsDefaults } from "../arithmetic/image_from_rows.ts";
+import { mixImages, mixImagesDefaults } from "../arithmetic/mix_images.ts";
 import { divideSurface, divideSurfaceDefaults } from "../background/divide_surface.ts";
 import { extractGradient, extractGradientDefaults } from "../background/extract_gradient.ts";
 import { fitSurface, fitSurfaceDefaults } from "../background/fit_surface.ts";
@@ -43,6 +46,7 @@ import { writeFits, writeFitsDefaults } from "../io/write_fits.ts";
 import { subtractSurface } from "../kernels/detection.ts";
 import { measureBackground, measureBackgroundDefaults } from "../measure/measure_background.ts";
 import { measureFrame, measureFrameDefaults } from "../measure/measure_frame.ts";
+import { measureLevels, measureLevelsDefaults } from "../measure/measure_levels.ts";
 import { measureNoise, measureNoiseDefaults } from "../measure/measure_noise.ts";
 import { photonTransfer, photonTransferDefaults } from "../measure/photon_transfer.ts";
 import { auditCalibration } from "../night/audit_calibration.ts";
@@ -52,12 +56,22 @@ import { diagnoseNightDefaults } from "../night/diagnose_night_options.ts";
 import { matchCalibration } from "../night/match_calibration.ts";
 import { matchCalibrationDefaults } from "../night/match_calibration_options.ts";
 import { weightFrames, weightFramesDefaults } from "../night/weight_frames.ts";
-import { measureStarFluxRatios, measureStarFluxRatiosDefaults } from "../normalise/measure_star_flux_ratios.ts";
 import { applyNormalisation, applyNormalisationDefaults } from "../normalise/apply_normalisation.ts";
 import { fitNormalisation, fitNormalisationDefaults } from "../normalise/fit_normalisation.ts";
+import { measureStarFluxRatios, measureStarFluxRatiosDefaults } from "../normalise/measure_star_flux_ratios.ts";
 import { prepareNormalisation, prepareNormalisationDefaults } from "../normalise/prepare_normalisation.ts";
+import { compareImages, compareImagesDefaults } from "../pipeline/compare_images.ts";
+import { makeMasters, makeMastersDefaults } from "../pipeline/make_masters.ts";
+import { openNight, openNightDefaults } from "../pipeline/open_night.ts";
+import { readLight, readLightDefaults } from "../pipeline/read_light.ts";
+import { recipeOf, recipeOfDefaults } from "../pipeline/recipe_of.ts";
+import { runNight, runNightDefaults } from "../pipeline/run_night.ts";
+import { stackNight, stackNightDefaults } from "../pipeline/stack_night.ts";
 import { watchNight } from "../pipeline/watch_night.ts";
 import { watchNightDefaults } from "../pipeline/watch_night_options.ts";
+import { writePicture, writePictureDefaults } from "../pipeline/write_picture.ts";
+import { alignImage, alignImageDefaults } from "../register/align_image.ts";
+import { describeTransform, describeTransformDefaults } from "../register/describe_transform.ts";
 import { fitTransform, fitTransformDefaults } from "../register/fit_transform.ts";
 import { matchStars, matchStarsDefaults } from "../register/match_stars.ts";
 import { phaseCorrelate, phaseCorrelateDefaults } from "../register/phase_correlation.ts";
@@ -73,8 +87,8 @@ import { simulateFrame } from "../simulate/simulate_frame.ts";
 import { starField, starFieldDefaults } from "../simulate/star_field.ts";
 import { cropImage, cropImageDefaults } from "../stack/crop_image.ts";
 import { stackFrames } from "../stack/stack_frames.ts";
-import { stackFramesDefaults } from "../stack/stack_options.ts";
 import { stackImages, stackImagesDefaults } from "../stack/stack_images.ts";
+import { stackFramesDefaults } from "../stack/stack_options.ts";
 import { detectStars, detectStarsDefaults } from "../stars/detect_stars.ts";
 import { maskStars, maskStarsDefaults } from "../stars/mask_stars.ts";
 import { placeStarColours, placeStarColoursDefaults } from "../stars/place_star_colours.ts";
@@ -83,8 +97,8 @@ import { reduceStars, reduceStarsDefaults } from "../stars/reduce_stars.ts";
 import { separateStars, separateStarsDefaults } from "../stars/separate_stars.ts";
 import { robustFit, robustFitDefaults } from "../stats/robust_fit.ts";
 import { sigmaClip, sigmaClipDefaults } from "../stats/sigma_clip.ts";
-import { fitPolynomialSurface, fitPolynomialSurfaceDefaults } from "../surfaces/polynomial_surface.ts";
 import { fitThinPlate, thinPlateDefaults } from "../surfaces/fit_thin_plate.ts";
+import { fitPolynomialSurface, fitPolynomialSurfaceDefaults } from "../surfaces/polynomial_surface.ts";
 import { renderThinPlate, renderThinPlateDefaults } from "../surfaces/render_thin_plate.ts";
 import { applyCurve, applyCurveDefaults } from "../tone/apply_curve.ts";
 import { automaticStretch, automaticStretchDefaults } from "../tone/automatic_stretch.ts";
@@ -96,6 +110,8 @@ import {
   matchHistogramDefaults,
 } from "../tone/match_histogram.ts";
 import { stretchAsinh, stretchAsinhDefaults } from "../tone/stretch_asinh.ts";
+import { stretchDefaults } from "../tone/stretch.ts";
+import { stretchImage } from "../tone/stretch_image.ts";
 import { stretchLog, stretchLogDefaults } from "../tone/stretch_log.ts";
 import { stretchPower, stretchPowerDefaults } from "../tone/stretch_power.ts";
 import { stretchRational, stretchRationalDefaults } from "../tone/stretch_rational.ts";
@@ -103,7 +119,6 @@ import { stretchSigmoid, stretchSigmoidDefaults } from "../tone/stretch_sigmoid.
 import { undoStretch, undoStretchDefaults } from "../tone/undo_stretch.ts";
 import { beforeAfterDefaults, beforeAfterSheet } from "../view/before_after_sheet.ts";
 import { captionPicture, captionPictureDefaults } from "../view/caption_picture.ts";
-import { compareImages, compareImagesDefaults } from "../pipeline/compare_images.ts";
 import { compareView, compareViewDefaults } from "../view/compare_view.ts";
 import { contactSheet, contactSheetDefaults } from "../view/contact_sheet.ts";
 import { curvePlot, curvePlotDefaults } from "../view/curve_plot.ts";
@@ -131,12 +146,14 @@ export type LibraryFunction = (...values: never[]) => unknown;
 type Row = readonly [step: LibraryFunction, defaults: object];
 
 const rows: readonly Row[] = [
+  [alignImage, alignImageDefaults],
   [applyCurve, applyCurveDefaults],
   [applyHistogram, applyHistogramDefaults],
   [applyNormalisation, applyNormalisationDefaults],
   [auditCalibration, auditCalibrationDefaults],
   [automaticStretch, automaticStretchDefaults],
   [balanceStars, balanceStarsDefaults],
+  [balanceStars, starBalanceDefaults],
   [beforeAfterSheet, beforeAfterDefaults],
   [blendLines, blendLinesDefaults],
   [calibrateFrame, calibrateFrameDefaults],
@@ -151,6 +168,7 @@ const rows: readonly Row[] = [
   [curvePlot, curvePlotDefaults],
   [deconvolve, deconvolveDefaults],
   [demosaic, demosaicDefaults],
+  [describeTransform, describeTransformDefaults],
   [detectStars, detectStarsDefaults],
   [diagnoseNight, diagnoseNightDefaults],
   [divideSurface, divideSurfaceDefaults],
@@ -170,12 +188,15 @@ const rows: readonly Row[] = [
   [frameCloseups, frameCloseupsDefaults],
   [histogramPlot, histogramPlotDefaults],
   [historyTable, historyTableDefaults],
+  [imageFromFunction, imageFromFunctionDefaults],
+  [imageFromRows, imageFromRowsDefaults],
   [imageView, imageViewDefaults],
   [inspectImage, inspectImageDefaults],
   [lanternNebula, lanternNebulaDefaults],
   [lanternScene, lanternSceneDefaults],
   [limitGreen, limitGreenDefaults],
   [listFrames, listFramesDefaults],
+  [makeMasters, makeMastersDefaults],
   [mapChannels, mapChannelsDefaults],
   [mapLineRatio, mapLineRatioDefaults],
   [maskStars, maskStarsDefaults],
@@ -185,11 +206,14 @@ const rows: readonly Row[] = [
   [measureBackground, measureBackgroundDefaults],
   [measureEffect, purposeDefaults],
   [measureFrame, measureFrameDefaults],
+  [measureLevels, measureLevelsDefaults],
   [measureNoise, measureNoiseDefaults],
   [measureStarBalance, starBalanceDefaults],
   [measureStarFluxRatios, measureStarFluxRatiosDefaults],
+  [mixImages, mixImagesDefaults],
   [nightTimeline, nightTimelineDefaults],
   [noiseByScale, noiseByScaleDefaults],
+  [openNight, openNightDefaults],
   [phaseCorrelate, phaseCorrelateDefaults],
   [photonTransfer, photonTransferDefaults],
   [placeStarColours, placeStarColoursDefaults],
@@ -197,6 +221,8 @@ const rows: readonly Row[] = [
   [prepareNormalisation, prepareNormalisationDefaults],
   [radialProfile, radialProfileDefaults],
   [readFits, readFitsDefaults],
+  [readLight, readLightDefaults],
+  [recipeOf, recipeOfDefaults],
   [recombineStars, recombineStarsDefaults],
   [reduceNoise, reduceNoiseDefaults],
   [reduceStars, reduceStarsDefaults],
@@ -208,6 +234,7 @@ const rows: readonly Row[] = [
   [replaceLuminance, replaceLuminanceDefaults],
   [resample, resampleDefaults],
   [robustFit, robustFitDefaults],
+  [runNight, runNightDefaults],
   [sampleBackground, sampleBackgroundDefaults],
   [saturate, saturateDefaults],
   [separateStars, separateStarsDefaults],
@@ -218,10 +245,12 @@ const rows: readonly Row[] = [
   [simulateFrame, frameConditionsDefaults],
   [stackFrames, stackFramesDefaults],
   [stackImages, stackImagesDefaults],
+  [stackNight, stackNightDefaults],
   [starField, starFieldDefaults],
   [starOverlay, starOverlayDefaults],
   [starScene, starSceneDefaults],
   [stretchAsinh, stretchAsinhDefaults],
+  [stretchImage, stretchDefaults],
   [stretchLog, stretchLogDefaults],
   [stretchPower, stretchPowerDefaults],
   [stretchRational, stretchRationalDefaults],
@@ -238,6 +267,7 @@ const rows: readonly Row[] = [
   [watchNight, watchNightDefaults],
   [weightFrames, weightFramesDefaults],
   [writeFits, writeFitsDefaults],
+  [writePicture, writePictureDefaults],
 ];
 
 const byFunction: ReadonlyMap<LibraryFunction, object> = new Map(rows);

@@ -1,6 +1,6 @@
 /** Levels of one channel: lowest, typical, highest, and how they spread. */
 import type { Region } from "../core/geometry.ts";
-import { type Image, type Plane, planeOf } from "../core/image.ts";
+import { type Image, type Plane, planeOf, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import { quantile } from "../stats/median.ts";
 
@@ -67,6 +67,7 @@ function samplesOf(image: Image, { data }: Plane, region: Region): Float32Array 
  * ```
  */
 export function measureLevels(image: Image, options: Partial<MeasureLevelsOptions> = {}): Levels {
+  requireImage("measureLevels", image);
   const used = settle("measureLevels", measureLevelsDefaults, options);
   const { width, height } = image;
   const plane = used.channel === "automatic" ? image.planes[0] : planeOf(image, used.channel);

@@ -1,6 +1,6 @@
 /** What was done to an image, as a recipe. */
 import type { HistoryNode, Recorded } from "../core/history.ts";
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { Recipe, RecipeStep } from "./recipe.ts";
 import { stepNames } from "./step.ts";
@@ -67,6 +67,7 @@ function nodesBetween(
  * ```
  */
 export function recipeOf(image: Image, options: Partial<RecipeOfOptions> = {}): Recipe {
+  requireImage("recipeOf", image);
   const { since } = settle("recipeOf", recipeOfDefaults, options);
   const { nodes, head } = image.history;
   const references = sourcesOf(image, since);

@@ -31,7 +31,7 @@ describe("defaultsOf", () => {
     const table = readFileSync(`${lib}help/defaults_of.ts`, "utf8");
     expect(stated.length).toBeGreaterThan(90);
     // parts of a value that the caller makes, not options of a function
-    const partsOfValues = ["pointSpread"];
+    const partsOfValues = ["psfShape"];
     const options = stated.filter((name) => !partsOfValues.includes(name));
     expect(options.filter((name) => !new RegExp(`, ${name}Defaults\\]`).test(table))).toEqual([]);
     expect(namesWithOptions.length).toBeGreaterThan(90);
