@@ -1,3 +1,4 @@
+/** Covers launch.ts and main.ts. */
 import { afterAll, describe, expect, it } from "vitest";
 import { spawnSync } from "node:child_process";
 import { mkdtempSync, realpathSync, rmSync } from "node:fs";

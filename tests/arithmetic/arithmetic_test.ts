@@ -1,4 +1,8 @@
-/** Sums, differences, products, quotients and mixtures: samples, variances, masks, units, channels, history. */
+/**
+ * Sums, differences, products, quotients and mixtures: samples, variances, masks, units, channels, history. Covers
+ * add_images.ts, subtract_images.ts, multiply_images.ts, divide_images.ts, mix_images.ts, combine_samples.ts,
+ * image_from_function.ts, image_from_rows.ts, select_channels.ts and rename_channels.ts.
+ */
 import { describe, expect, it } from "vitest";
 import {
   addImages,

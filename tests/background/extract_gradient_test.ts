@@ -1,3 +1,8 @@
+/**
+ * Covers sample_background.ts, find_free_samples.ts, find_sky.ts, roughness.ts, low_surface_fitter.ts,
+ * field_blocks.ts, fit_surface.ts, search_surface.ts, score_surfaces.ts, surface_model.ts, surface_uncertainty.ts,
+ * mesh_surface.ts, subtract_surface.ts and divide_surface.ts.
+ */
 import { describe, expect, it } from "vitest";
 import { constantImage, createImage } from "../../lib/core/image.ts";
 import { divideSurface } from "../../lib/background/divide_surface.ts";

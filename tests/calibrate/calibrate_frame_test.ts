@@ -1,3 +1,4 @@
+/** Covers core/mask.ts. */
 import { describe, expect, it } from "vitest";
 import { calibrateFrame } from "../../lib/calibrate/calibrate_frame.ts";
 import { constantImage, derive, type Image } from "../../lib/core/image.ts";

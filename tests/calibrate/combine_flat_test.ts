@@ -1,3 +1,4 @@
+/** Covers phase_levels.ts. */
 import { describe, expect, it } from "vitest";
 import { combineFlat } from "../../lib/calibrate/combine_flat.ts";
 import { constantImage } from "../../lib/core/image.ts";

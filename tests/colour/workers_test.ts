@@ -1,3 +1,4 @@
+/** Covers kernels/screen_colour.ts and kernels/bands.ts. */
 import { describe, expect, it } from "vitest";
 import { linearToOklab, oklabToSrgb, srgbToLinear } from "../../lib/core/colour_space.ts";
 import { allocatePlane, createImage, type Image } from "../../lib/core/image.ts";

@@ -1,3 +1,4 @@
+/** Covers options.ts, history.ts, image.ts, core/geometry.ts, transform.ts and random.ts. */
 import { describe, expect, it } from "vitest";
 import {
   canonicalJson,

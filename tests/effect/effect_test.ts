@@ -1,3 +1,7 @@
+/**
+ * Covers measure_effect.ts, measure_side.ts, effect_doubts.ts, find_holes.ts, star_rings.ts, star_flux_ratio.ts,
+ * nebula_flux.ts, purpose.ts and validate_halves.ts.
+ */
 import { describe, expect, it } from "vitest";
 import { randomStream } from "../../lib/core/random.ts";
 import { allocatePlane, derive, type Image } from "../../lib/core/image.ts";

@@ -1,3 +1,4 @@
+/** Covers kernels/mirror.ts. */
 import { describe, expect, it } from "vitest";
 import { gaussianTaps } from "../../lib/kernels/blur.ts";
 import { mirror } from "../../lib/kernels/mirror.ts";

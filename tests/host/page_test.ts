@@ -1,4 +1,4 @@
-/** `lib/host/page.ts` and `lib/core/host.ts`: the steps in a page give what they give under Deno. */
+/** The steps in a page give what they give under Deno. Covers core/host.ts, page.ts and deno.ts. */
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { execFileSync, spawnSync } from "node:child_process";
 import { createHash } from "node:crypto";

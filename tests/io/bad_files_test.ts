@@ -1,3 +1,4 @@
+/** Covers core/errors.ts and card_reader.ts. */
 import { Buffer } from "node:buffer";
 import { mkdirSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";

@@ -1,3 +1,4 @@
+/** Covers core/header.ts and wcs_cards.ts. */
 import { Buffer } from "node:buffer";
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";

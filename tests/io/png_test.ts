@@ -1,3 +1,4 @@
+/** Covers decode_png.ts, png_strip.ts and orientation.ts. */
 import { readFileSync } from "node:fs";
 import zlib from "node:zlib";
 import fc from "fast-check";

@@ -1,3 +1,4 @@
+/** Covers tiles.ts, tile_layout.ts, hcompress.ts, plio.ts and io/samples.ts. */
 import { describe, expect, it } from "vitest";
 import { openFits } from "../../lib/doors/io.ts";
 import { readFits } from "../../lib/mod.ts";

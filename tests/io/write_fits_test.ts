@@ -1,3 +1,4 @@
+/** Covers image_cards.ts and tile_table.ts. */
 import { createHash } from "node:crypto";
 import { readFileSync } from "node:fs";
 import { join } from "node:path";

@@ -1,4 +1,7 @@
-/** The kernels of the star search, detection and moments, against their plain twins and against sorting by hand. */
+/**
+ * The kernels of the star search, detection and moments, against their plain twins and against sorting by hand. Covers
+ * detection.twin.ts, moments.ts and moments.twin.ts.
+ */
 import { afterEach, describe, expect, it } from "vitest";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";

@@ -1,3 +1,4 @@
+/** Covers correct.ts, mosaic.ts, rejection.ts and moderate.ts. */
 import { afterAll, describe, expect, it } from "vitest";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";

@@ -1,7 +1,8 @@
 /**
- * `measureFrame`, `mapField` (field_map) and `fitFocusRun`, and with them stars_without_trails, find_flashes,
- * find_trails, trail, trail_map, line_votes, inspect_line, typical_elongation, sky_gradient, sample_shares,
- * masked_background, pixel_scatter, mean_star, find_doubling and halo_share.
+ * `measureFrame`, `mapField` and `fitFocusRun` on drawn and simulated frames. Covers field_map.ts, fit_focus_run.ts,
+ * stars_without_trails.ts, find_flashes.ts, find_trails.ts, trail.ts, trail_map.ts, line_votes.ts, inspect_line.ts,
+ * typical_elongation.ts, sky_gradient.ts, sample_shares.ts, stars/masked_background.ts, stars/pixel_scatter.ts,
+ * stars/mean_star.ts, stars/find_doubling.ts and stars/halo_share.ts.
  */
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";

@@ -1,3 +1,4 @@
+/** Covers core/sampling.ts. */
 import { describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";
 import { plainGeometry } from "../../lib/doors/geometry.ts";

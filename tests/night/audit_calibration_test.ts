@@ -1,4 +1,7 @@
-/** Covers lib/night/audit_calibration.ts, audit_flats.ts, audit_darks.ts, calibration_sets.ts, calibration_finding.ts. */
+/**
+ * Covers audit_flats.ts, audit_darks.ts, calibration_sets.ts, calibration_finding.ts, audit_calibration_options.ts,
+ * measure/measure_calibration.ts and simulate/calibration_faults.ts.
+ */
 import { describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";
 import {

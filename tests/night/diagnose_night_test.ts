@@ -1,7 +1,11 @@
 /**
- * Covers lib/night/diagnose_night.ts, the rules in lib/night/causes/ and what they read: night_group.ts, air_glow.ts,
- * sky_measures.ts, star_measures.ts, star_figures.ts, frame_rotation.ts, second_image.ts; transparency.ts,
- * reference_frame.ts, compare_stars.ts.
+ * Each cause in frames that have it. Covers diagnose_night_options.ts, night_group.ts, air_glow.ts, sky_measures.ts,
+ * star_measures.ts, star_figures.ts, frame_rotation.ts, second_image.ts, transparency.ts, reference_frame.ts,
+ * compare_stars.ts, atmospheric_dispersion.ts, bright_sky.ts, cloud.ts, corrupt_file.ts, curved_field.ts,
+ * night/causes/defocus.ts, dew_or_haze.ts, drift_trailing.ts, duplicate.ts, elongated_stars.ts, evidence.ts,
+ * field_rotation.ts, focus_drift.ts, guiding_jump.ts, lens_cap_or_shutter_closed.ts, missing_flux.ts, moonlight.ts,
+ * off_target.ts, overexposed.ts, poor_seeing.ts, satellite_or_aircraft.ts, something_in_the_way.ts, tilt.ts,
+ * twilight.ts, wide_stars.ts, wind_shake.ts and wrong_calibration.ts.
  */
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";

@@ -1,5 +1,5 @@
 /**
- * Covers lib/night/match_calibration.ts, match_darks.ts, match_flats.ts, group_lights.ts, calibration_rules.ts,
+ * Covers match_calibration_options.ts, match_darks.ts, match_flats.ts, group_lights.ts, calibration_rules.ts and
  * calibration_uses.ts.
  */
 import { describe, expect, it } from "vitest";

@@ -1,3 +1,7 @@
+/**
+ * Covers prepare_normalisation.ts, channel_reader.ts, tile_differences.ts, find_cloud.ts, smooth_offsets.ts,
+ * fit_normalisation.ts, apply_normalisation.ts and core/normalisation.ts.
+ */
 import { describe, expect, it } from "vitest";
 import { plainGeometry } from "../../lib/core/geometry.ts";
 import { constantImage, createImage, type Image, type ImageParts } from "../../lib/core/image.ts";

@@ -1,4 +1,7 @@
-/** The workshop's starter on machines that lack something: it says what to install, and writes nothing. */
+/**
+ * The workshop's starter on machines that lack something: it says what to install, and writes nothing. Covers
+ * app/lab.ts.
+ */
 import { afterEach, beforeEach, describe, expect, it } from "vitest";
 import { spawnSync } from "node:child_process";
 import {

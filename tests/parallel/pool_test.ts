@@ -1,3 +1,4 @@
+/** Covers pool_messages.ts, serve_calls.ts, carried_error.ts and host/worker.ts. */
 import { execFileSync } from "node:child_process";
 import { fileURLToPath } from "node:url";
 import { afterAll, afterEach, describe, expect, it } from "vitest";

@@ -1,4 +1,9 @@
-/** A night in three lines: what is found, that it is kept, and what a person may change about it. */
+/**
+ * A night in three lines: what is found, that it is kept, and what a person may change about it. Covers
+ * io/output_folder.ts, io/known_frames.ts, io/checkpoints.ts, calibrate_light.ts, read_light.ts, decide_frames.ts,
+ * given_masters.ts, replace_masters.ts, make_masters.ts, master_maker.ts, select_lights.ts, stack_night.ts,
+ * stack_lights.ts, stack_noise.ts, picture_region.ts and night_view.ts.
+ */
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import {
   cpSync,

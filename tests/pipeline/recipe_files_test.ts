@@ -1,4 +1,8 @@
-/** Recipes as values: from an image, with a step changed, side by side, to and from files and pictures. */
+/**
+ * Recipes as values: from an image, with a step changed, side by side, to and from files and pictures. Covers
+ * recipe_of.ts, change_step.ts, compare_recipes.ts, read_recipe.ts, write_recipe.ts, read_picture.ts and
+ * write_picture.ts.
+ */
 import { afterAll, describe, expect, it } from "vitest";
 import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";

@@ -1,3 +1,4 @@
+/** Covers default_recipe.ts, step.ts, image_digest.ts and csv.ts. */
 import { describe, expect, it } from "vitest";
 import { createImage, replayHistory, stepNames } from "../../lib/doors/extend.ts";
 import { randomStream } from "../../lib/doors/stats.ts";

@@ -1,4 +1,9 @@
-/** The main job on a small simulated night: what comes out, that it repeats, and that odd folders end well. */
+/**
+ * The main job on a small simulated night: what comes out, that it repeats, and that odd folders end well. Covers
+ * night.ts, check_lights.ts, measure_light.ts, register_lights.ts, normalise_lights.ts, check_calibration.ts,
+ * make_pictures.ts, finish_picture.ts, night_report.ts, night_tables.ts, night_context.ts, disk_space.ts, record.ts
+ * and rerun_picture.ts.
+ */
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import {
   cpSync,

@@ -1,6 +1,4 @@
-/**
- * Covers lib/pipeline/watch_night.ts, watch_files.ts, watch_lights.ts, watch_news.ts, watch_calibration.ts.
- */
+/** Covers watch_night_options.ts, watch_files.ts, watch_lights.ts, watch_news.ts and watch_calibration.ts. */
 import { afterAll, describe, expect, it } from "vitest";
 import {
   appendFileSync,

@@ -1,3 +1,4 @@
+/** Covers linear_models.ts, polynomial_model.ts, robust_transform.ts and stats/least_squares.ts. */
 import { describe, expect, it } from "vitest";
 import { readFileSync } from "node:fs";
 import { applyTransform, invertTransform } from "../../lib/core/transform.ts";

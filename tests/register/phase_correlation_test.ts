@@ -1,3 +1,4 @@
+/** Covers correlate.ts, prepare_spectrum.ts and fourier.ts. */
 import { describe, expect, it } from "vitest";
 import { readFileSync } from "node:fs";
 import { createImage, type Image } from "../../lib/core/image.ts";

@@ -1,3 +1,4 @@
+/** Covers choose_reference.ts, match_frames.ts, find_pattern.ts and frame_to_register.ts. */
 import { describe, expect, it } from "vitest";
 import { createImage, type Image } from "../../lib/core/image.ts";
 import { applyTransform, type Transform } from "../../lib/core/transform.ts";

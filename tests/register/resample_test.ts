@@ -1,3 +1,4 @@
+/** Covers interpolation_weights.ts, core/canvas.ts and kernels/warp_tile.ts. */
 import { describe, expect, it } from "vitest";
 import { referenceCanvas, rescaleCanvas } from "../../lib/core/canvas.ts";
 import { plainGeometry, type Wcs } from "../../lib/core/geometry.ts";

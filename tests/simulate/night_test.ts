@@ -1,3 +1,7 @@
+/**
+ * Covers plan_simulation.ts, simulate_night.ts, simulate_calibration.ts, lantern_nebula.ts, lantern_scene.ts,
+ * lantern_gas.ts, lantern_foreground.ts, ionising_rays.ts and turbulence.ts.
+ */
 import { createHash } from "node:crypto";
 import { mkdtempSync, readdirSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";

@@ -1,3 +1,8 @@
+/**
+ * Covers expected_signal.ts, image_scene.ts, rig.ts, scene.ts, frame_conditions.ts, exposure_motion.ts,
+ * extended_emission.ts, fault_conditions.ts, faults.ts, foreground.ts, frame_header.ts, frame_pointing.ts,
+ * illumination.ts, sky_background.ts, simulate/defocus.ts and square.ts.
+ */
 import { describe, expect, it } from "vitest";
 import { cardValue } from "../../lib/core/header.ts";
 import { applyTransform, invertTransform } from "../../lib/core/transform.ts";

@@ -1,3 +1,4 @@
+/** Covers kernels/drizzle.ts and judge_sample.ts. */
 import { describe, expect, it } from "vitest";
 import { stackImages, type StackImagesOptions } from "../../lib/stack/stack_images.ts";
 import { referenceCanvas, rescaleCanvas } from "../../lib/core/canvas.ts";

@@ -1,6 +1,6 @@
 /**
- * `detectStars` on crowded fields, against their truth and against SEP on the same pixels (fixtures/measure/crowded.py):
- * deblend, search_residual, model_star, star_model, deblended_shapes.
+ * `detectStars` on crowded fields, against their truth and against SEP on the same pixels
+ * (fixtures/measure/crowded.py). Covers search_residual.ts, model_star.ts, star_model.ts and deblended_shapes.ts.
  */
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";

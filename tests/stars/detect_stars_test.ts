@@ -1,8 +1,9 @@
 /**
- * `detectStars` on drawn and real frames, and with it the phases of the search: search_stars, sky_mesh,
- * background_mesh, search_field, search_grid, candidate, candidate_peaks, single_pixels, flat_top, typical_shape,
- * search_binning, ring_levels, moment_list, ellipse, centre_candidates, candidate_shapes, accept_stars, star_cells,
- * stars_from_search, frame_profile, half_flux_radius, shape_prior, undersampled_stars, fit_star.
+ * `detectStars` on drawn and real frames, and with it the phases of the search. Covers search_stars.ts, sky_mesh.ts,
+ * background_mesh.ts, search_field.ts, search_grid.ts, candidate.ts, candidate_peaks.ts, single_pixels.ts,
+ * flat_top.ts, typical_shape.ts, search_binning.ts, ring_levels.ts, moment_list.ts, centre_candidates.ts,
+ * candidate_shapes.ts, accept_stars.ts, star_cells.ts, stars_from_search.ts, frame_profile.ts, half_flux_radius.ts,
+ * shape_prior.ts, undersampled_stars.ts and fit_star.ts.
  */
 import { readFileSync } from "node:fs";
 import { describe, expect, it } from "vitest";

@@ -1,3 +1,4 @@
+/** Covers extreme_deviates.ts. */
 import { describe, expect, it } from "vitest";
 import { randomStream } from "../../lib/core/random.ts";
 import { huberEstimate, huberLimit, huberLimits } from "../../lib/stats/huber.ts";

@@ -1,3 +1,4 @@
+/** Covers fit_thin_plate.ts, plane_reduction.ts, tridiagonal.ts and render_thin_plate.ts. */
 import { describe, expect, it } from "vitest";
 import { readFileSync } from "node:fs";
 import { randomStream } from "../../lib/core/random.ts";

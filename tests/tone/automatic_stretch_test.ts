@@ -1,3 +1,4 @@
+/** Covers stretch_measures.ts and stretch_image.ts. */
 import { describe, expect, it } from "vitest";
 import { constantImage, createImage, type Image } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";

@@ -1,3 +1,4 @@
+/** Covers spline_curve.ts and curve_through.ts. */
 import { describe, expect, it } from "vitest";
 import { canonicalJson } from "../../lib/core/options.ts";
 import {

@@ -1,3 +1,4 @@
+/** Covers stretch_planes.ts. */
 import { describe, expect, it } from "vitest";
 import { constantImage } from "../../lib/core/image.ts";
 import { stretchAsinh } from "../../lib/tone/stretch_asinh.ts";

@@ -1,3 +1,4 @@
+/** Covers stretch.ts, stretch_log.ts, stretch_power.ts, stretch_rational.ts and stretch_sigmoid.ts. */
 import { describe, expect, it } from "vitest";
 import type { Image } from "../../lib/core/image.ts";
 import { randomStream } from "../../lib/core/random.ts";

@@ -1,3 +1,4 @@
+/** Covers fact_column.ts and transfer_panel.ts. */
 import { describe, expect, it } from "vitest";
 import { constantImage, derive } from "../../lib/core/image.ts";
 import { beforeAfterSheet } from "../../lib/view/before_after_sheet.ts";

@@ -1,3 +1,4 @@
+/** Covers view/display.ts, effect_view.ts, star_table.ts and image_with_histogram.ts. */
 import { afterEach, describe, expect, it } from "vitest";
 import {
   compareImages,

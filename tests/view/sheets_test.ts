@@ -1,4 +1,8 @@
-/** What holds of every sheet, whatever it shows. */
+/**
+ * What holds of every sheet, whatever it shows. Covers contact_sheet.ts, curve_plot.ts, histogram_plot.ts,
+ * image_view.ts, noise_by_scale.ts, radial_profile.ts, star_overlay.ts, surface_view.ts, thumbnail.ts, layout.ts,
+ * plot.ts and view_options.ts.
+ */
 import { describe, expect, it } from "vitest";
 import { decodePng } from "../../lib/doors/io.ts";
 import { beforeAfterSheet, encodeSheet, type Sheet, thumbnail } from "../../lib/doors/view.ts";

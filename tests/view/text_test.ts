@@ -1,3 +1,4 @@
+/** Covers rasteriser.ts and io/asset.ts. */
 import { describe, expect, it } from "vitest";
 import { rasterise } from "../../lib/view/rasteriser.ts";
 import {
