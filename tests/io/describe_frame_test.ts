@@ -1,3 +1,4 @@
+/** Facts about frames from their headers. Covers exposure_date.ts. */
 import { join } from "node:path";
 import { describe, expect, it } from "vitest";
 import { card, type CardValue, describeFrame, type Header, readFitsHeader } from "../../lib/doors/io.ts";
