@@ -4,6 +4,7 @@ import { withoutCards } from "../core/header.ts";
 import { allocatePlane, derive, type Image, requireLinear } from "../core/image.ts";
 import { createMask } from "../core/mask.ts";
 import { settle } from "../core/options.ts";
+import { sectionKeywords } from "../io/frame_sections.ts";
 import { median } from "../stats/median.ts";
 
 /** Options of {@linkcode trimOverscan}. */
@@ -100,7 +101,7 @@ export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions>
     planes: [{ channel: image.planes[0].channel, data: out }],
     geometry: cropGeometry(image.geometry, keep),
     // These cards describe the frame before the crop.
-    header: withoutCards(image.header, ["BIASSEC", "TRIMSEC", "DATASEC"]),
+    header: withoutCards(image.header, sectionKeywords),
     mask: image.mask === null ? null : cropped(image.mask, createMask(keep.width, keep.height)),
     variance: image.variance === null
       ? null

@@ -1,5 +1,5 @@
 /** One row of a night: what a file says of itself, without pixels. */
-import type { BayerPattern } from "./geometry.ts";
+import type { BayerPattern, Region } from "./geometry.ts";
 
 /** What an exposure is for. `master-…` are ready-made combinations; `unknown` when the header does not say. */
 export type FrameKind =
@@ -14,6 +14,14 @@ export type FrameKind =
   | "master-flat-dark"
   | "stack"
   | "unknown";
+
+/** Parts of a frame as its header names them, in stored pixels. */
+export interface FrameSections {
+  /** Part that holds the picture. */
+  readonly picture: Region;
+  /** Columns read without light, beside it; null when there are none that give each row its level. */
+  readonly overscan: Region | null;
+}
 
 /** Facts a header states, in our units; `null` where it is silent. */
 export interface FrameFacts {
@@ -64,6 +72,8 @@ export interface FrameFacts {
   readonly arcsecPerPixel: number | null;
   /** Largest value the sensor can deliver, ADU, when the header or the data type tells. */
   readonly fullScaleAdu: number | null;
+  /** Picture and overscan, where the header names them and there is something to trim; left out otherwise. */
+  readonly sections?: FrameSections;
 }
 
 /** A file of a night with its facts. */

@@ -5,6 +5,7 @@ import { cardNumber, cardText, cardValue, type Header } from "../core/header.ts"
 import { wcsArcsecPerPixel } from "../core/wcs.ts";
 import { startOfExposure } from "./exposure_date.ts";
 import { channelOfFilter, type FilterNames, filterNames } from "./filter_names.ts";
+import { sectionsOf } from "./frame_sections.ts";
 import { wcsFromHeader } from "./wcs_cards.ts";
 
 /** Options of {@linkcode describeFrame}. */
@@ -270,6 +271,7 @@ export function describeFrame(header: Header, options: DescribeFrameOptions = {}
   const camera = cardText(header, "INSTRUME", "CAMERA", "CAMNAME", "DETECTOR") ?? "";
   const telescope = cardText(header, "TELESCOP", "TELESCOPE", "TELNAME") ?? "";
   const axes = cardNumber(header, "NAXIS") ?? 0;
+  const sections = sectionsOf(header);
   return {
     kind,
     filter: named !== null && filterText.toUpperCase() === named
@@ -319,5 +321,6 @@ export function describeFrame(header: Header, options: DescribeFrameOptions = {}
     arcsecPerPixel: wcs !== null ? wcsArcsecPerPixel(wcs) : statedScale(header, binning) ??
       (pixel !== null && focal !== null ? 206.26480624709637 * pixel / focal : null),
     fullScaleAdu: fullScale(header),
+    ...(sections === null ? {} : { sections }),
   };
 }

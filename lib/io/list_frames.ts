@@ -117,6 +117,11 @@ export function fileStates(folder: string): FileState[] | null {
   });
 }
 
+const kindNote = "the header does not say what the exposure is for";
+
+/** Whether a note says that folder or file suggest what a frame is for. */
+export const suggestsKind = ({ note }: FrameNote): boolean => note.startsWith(kindNote);
+
 /** Kind that the names of folders and file suggest, the nearest first. */
 function hintedKind(file: string): { kind: FrameKind; from: string } | null {
   for (const part of file.replace(fitsName, "").split("/").toReversed()) {
@@ -170,10 +175,11 @@ export function readRecordOf(folder: string, file: string, names: FilterNames): 
       kind = hint.kind;
       notes.push({
         file,
-        note: `the header does not say what the exposure is for; "${hint.from}" suggests ${kind}`,
+        note: `${kindNote}; "${hint.from}" suggests ${kind}`,
       });
     }
-    const takesFilter = kind === "light" || kind === "flat" || kind === "master-flat" || kind === "stack";
+    const takesFilter = kind === "unknown" || kind === "light" || kind === "flat" || kind === "master-flat" ||
+      kind === "stack";
     const guess = filter === "" && takesFilter && facts.bayer === null && facts.planes === 1
       ? hintedFilter(file, names)
       : null;

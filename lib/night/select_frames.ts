@@ -1,6 +1,7 @@
 /** From verdicts to the frames that go into the stacks: the person's word first, weights, and what the choice costs. */
 import type { Verdict } from "./causes/cause.ts";
 import type { FrameDiagnosis } from "./diagnose_night.ts";
+import { isKindLine } from "./kind_decisions.ts";
 import {
   type SelectionEffect,
   selectionEffect,
@@ -21,12 +22,13 @@ export interface Decision {
 
 /**
  * Read decisions from a small text file: one a line, the verdict, the file, and after a `#` the reason. Empty lines
- * and lines that start with `#` are left out. A later line about the same file replaces an earlier one.
+ * and lines that start with `#` are left out, and so are lines that say what a frame is for (`dark FILE`), which a night
+ * follows when it is opened. A later line about the same file replaces an earlier one.
  *
  *     keep     lights/ha-007.fits      # the trail is outside the crop
  *     reject   lights/ha-019.fits
  *
- * @throws {SyntaxError} naming the line, if it does not say `keep`, `down-weight` or `reject` and a file
+ * @throws {SyntaxError} naming the line, if it does not say `keep`, `down-weight`, `reject` or a kind, and a file
  *
  * @example
  * ```ts
@@ -41,13 +43,13 @@ export function parseDecisions(text: string): Decision[] {
   const found = new Map<string, Decision>();
   text.split(/\r?\n/).forEach((line, i) => {
     const [statement, ...reason] = line.split("#");
-    if (statement.trim() === "") return;
+    if (statement.trim() === "" || isKindLine(statement)) return;
     const parts = /^\s*(keep|down-weight|reject)\s+(\S.*?)\s*$/.exec(statement);
     if (parts === null) {
       throw new SyntaxError(
-        `parseDecisions: line ${i + 1} must be "keep", "down-weight" or "reject" and a file, but got ${
-          JSON.stringify(line)
-        }`,
+        `parseDecisions: line ${
+          i + 1
+        } must be "keep", "down-weight", "reject" or a kind of frame, and a file, but got ${JSON.stringify(line)}`,
       );
     }
     found.set(parts[2], { file: parts[2], verdict: parts[1] as Verdict, reason: reason.join("#").trim() });

@@ -45,13 +45,17 @@ export function decideFrames(night: Night, decisions: string | readonly Decision
  * @param files lights of the night
  * @throws {RangeError} if one fits several lights
  */
-export function resolveDecisions(step: string, decisions: readonly Decision[], files: readonly string[]): Decision[] {
+export function resolveDecisions<T extends { readonly file: string }>(
+  step: string,
+  decisions: readonly T[],
+  files: readonly string[],
+): T[] {
   return decisions.map((decision) => {
     if (files.includes(decision.file)) return decision;
     const candidates = files.filter((file) => file.includes(decision.file));
     if (candidates.length > 1) {
       throw new RangeError(
-        `${step}: a decision must name one light, but "${decision.file}" fits ${candidates.slice(0, 4).join(", ")}${
+        `${step}: a decision must name one file, but "${decision.file}" fits ${candidates.slice(0, 4).join(", ")}${
           candidates.length > 4 ? ` and ${candidates.length - 4} more` : ""
         }; write more of the name`,
       );

@@ -11,6 +11,7 @@ import { join } from "../io/paths.ts";
 import type { DiagnoseNightOptions } from "../night/diagnose_night_options.ts";
 import type { CalibrationMatch } from "../night/calibration_plan.ts";
 import type { MatchCalibrationOptions } from "../night/match_calibration_options.ts";
+import { parseKindDecisions } from "../night/kind_decisions.ts";
 import { type Decision, parseDecisions } from "../night/select_frames.ts";
 import type { RegisterFramesOptions } from "../register/register_frames.ts";
 import { checkCalibration, type CheckedCalibration } from "./check_calibration.ts";
@@ -20,6 +21,8 @@ import { givenMasters, type MastersToUse } from "./given_masters.ts";
 import { type Calibrator, masterFiles, masterMaker } from "./master_maker.ts";
 import { type Night, nightOf, type NightState, withDecisions } from "./night.ts";
 import type { NightContext } from "./night_context.ts";
+import { settleKinds } from "./settle_kinds.ts";
+import { trimFrames } from "./trim_frames.ts";
 import { libraryVersion } from "./version.ts";
 
 /** Options of {@linkcode openNight}. */
@@ -96,7 +99,7 @@ const withoutFolder = (night: FrameList): FrameList => ({
 /** Find a night's files and the answers that are kept. */
 export function lookAtNight(
   folder: string,
-  options: Pick<OpenNightOptions, "out" | "progress"> & { readonly remark?: (text: string) => void },
+  options: Pick<OpenNightOptions, "out" | "progress" | "decisions"> & { readonly remark?: (text: string) => void },
 ): ListedNight {
   const { progress: given, remark = () => {} } = options;
   const progress = given ?? silent;
@@ -118,17 +121,25 @@ export function lookAtNight(
       remark(text);
     },
   };
-  return { context, list: withoutFolder(list), notes };
+  const { decisions } = options;
+  const kinds = typeof decisions === "string" ? parseKindDecisions(readText(decisions)) : [];
+  return { context, list: withoutFolder(trimFrames(context, settleKinds(context, list, kinds))), notes };
 }
 
 /** What a person should know of the files before anything is measured. */
 function remarkOnFiles({ context: { remark }, list }: ListedNight): void {
-  for (const { file, note } of list.notes) remark(`${file}: ${note}`);
+  const filesOfNote = Map.groupBy(list.notes, ({ note }) => note);
+  for (const [note, told] of filesOfNote) {
+    const [first] = told;
+    const last = told[told.length - 1];
+    remark(`${told.length === 1 ? first.file : `${first.file} … ${last.file} (${told.length} files)`}: ${note}`);
+  }
   for (const { message } of list.unreadable) remark(message);
   for (const { file, kind } of list.records) {
     if (kind !== "unknown") continue;
     remark(
-      `${file}: left out, because the header does not say what it is; put it into a folder named lights, darks, flats or bias`,
+      `${file}: left out, because neither header, folder nor pixels say what it is; ` +
+        `a line "light ${file}" (or dark, flat, bias, flat-dark) in the decisions file does`,
     );
   }
 }

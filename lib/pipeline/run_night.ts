@@ -117,7 +117,7 @@ export function runNight(folder: string, options: Partial<RunNightOptions> = {})
   const { recipe, decisions, ...used } = settle("runNight", runNightDefaults, options);
   const remark = used.remark ?? (() => {});
   const { time, log } = stopwatch();
-  const listed = time("scan", () => lookAtNight(folder, { ...used, remark }));
+  const listed = time("scan", () => lookAtNight(folder, { ...used, decisions, remark }));
   const { out } = listed.context;
   requireSpace(out, listed.list.records, remark);
   claimOutput(listed, recipe);

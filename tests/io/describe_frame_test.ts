@@ -222,6 +222,28 @@ describe("describeFrame", () => {
     expect(notes).toEqual(['card GAIN stands several times with different values: "10" is taken, not "20"']);
   });
 
+  it("reads the sections of picture and overscan, and passes over those that leave the frame", () => {
+    const wide = (...cards: readonly (readonly [string, CardValue])[]) =>
+      describeFrame([
+        card("NAXIS", 2),
+        card("NAXIS1", 20),
+        card("NAXIS2", 10),
+        ...cards.map(([keyword, value]) => card(keyword, value)),
+      ]).sections;
+    const picture = { x: 2, y: 0, width: 14, height: 10 };
+    expect(wide(["TRIMSEC", "[3:16,1:10]"], ["BIASSEC", "[18:20,1:10]"])).toEqual({
+      picture,
+      overscan: { x: 17, y: 0, width: 3, height: 10 },
+    });
+    expect(wide(["TRIM01", "[3:16, 1:10]"])).toEqual({ picture, overscan: null });
+    // two amplifiers have two levels, rows of overscan none for each row of the picture
+    expect(wide(["TRIMSEC", "[3:16,1:10]"], ["BIASSEC", "[18:20,1:10]"], ["NUMAMP", 2])?.overscan).toBe(null);
+    expect(wide(["TRIMSEC", "[3:16,1:8]"], ["BIASSEC", "[3:16,9:10]"])?.overscan).toBe(null);
+    // trimmed before, the cards left behind; or nothing to trim
+    expect(wide(["TRIMSEC", "[18:1382,1:1370]"])).toBe(undefined);
+    expect(wide(["DATASEC", "[1:20,1:10]"])).toBe(undefined);
+  });
+
   it("names the rig by telescope and camera", () => {
     expect(facts(["INSTRUME", "Cooled mono"], ["TELESCOP", "Long"]).rig).toBe("Long + Cooled mono");
     expect(facts(["INSTRUME", "Cooled mono"]).rig).toBe("Cooled mono");
