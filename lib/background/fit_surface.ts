@@ -230,6 +230,7 @@ export function fitSurface(samples: BackgroundSamples, options: Partial<FitSurfa
       ranges.map((r) => r.toPrecision(3)).join(", ")
     }`,
     ...search.notes,
+    ...search.unfitted,
     ...doubtsOf(problem, search, uncertainty),
   ];
 

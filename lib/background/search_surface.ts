@@ -1,6 +1,7 @@
 /** The search for a sky's surface: which samples are free, which kinds of surface share it, and what it rests on. */
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median } from "../stats/median.ts";
+import { unlessTooFew } from "./field_blocks.ts";
 import { findFreeSamples, type FreeSamples } from "./find_free_samples.ts";
 import type { LowSky } from "./find_sky.ts";
 import {
@@ -13,7 +14,13 @@ import {
   scoreSurface,
   type SurfaceCandidate,
 } from "./score_surfaces.ts";
-import { fitSurfaceModel, type SurfaceKind, type SurfaceModel, surfaceModelAt } from "./surface_model.ts";
+import {
+  describeSurfaceKind,
+  fitSurfaceModel,
+  type SurfaceKind,
+  type SurfaceModel,
+  surfaceModelAt,
+} from "./surface_model.ts";
 import type { SampledField, SampleValue } from "./sample_background.ts";
 
 /** Samples of all channels, and what is asked of the surface. */
@@ -56,6 +63,8 @@ export interface SurfaceSearch {
   readonly lowSkies: readonly (readonly LowSky[])[];
   /** Facts a reader should know. */
   readonly notes: readonly string[];
+  /** Which kinds could not be fitted to the free samples, in a sentence; none when all could. */
+  readonly unfitted: readonly string[];
 }
 
 /** Below this share of free samples the field counts as filled with objects. */
@@ -90,8 +99,34 @@ function freeInAll({ field: { samples }, start }: SurfaceProblem, found: readonl
   return [...new Set([...start.filter((i) => found.every((f) => f.free.has(i))), ...byHand])].sort((a, b) => a - b);
 }
 
-/** Score the kinds that may be chosen on the free samples. */
-function scoreKinds(problem: SurfaceProblem, search: SurfaceSearch): ScoredSurface[] {
+/** The kinds that could be scored, and those that the free samples do not determine, in words. */
+interface ScoredKinds {
+  readonly scored: readonly ScoredSurface[];
+  readonly unfitted: readonly string[];
+}
+
+/** What is left when no kind can be fitted: it needs one sample only. */
+const plainConstant: ScoredSurface = {
+  model: "polynomial",
+  degree: 0,
+  smoothing: 0,
+  score: 1,
+  scoreError: 0,
+  misfit: 1,
+};
+
+/** A spline over a polynomial with the smoothing that it would have on these samples; null where none can be fitted. */
+function splineKind({ field, values }: SurfaceProblem, index: readonly number[], degree: number): SurfaceKind | null {
+  const trial = unlessTooFew(() =>
+    fitSurfaceModel(field, [{ model: "thin-plate", degree, smoothing: NaN, share: 1 }], index, values[0])
+  );
+  if (trial === null) return null;
+  const [spline] = trial.bent;
+  return { model: "thin-plate", degree, smoothing: spline.kind === "thin-plate" ? spline.spline.smoothing : NaN };
+}
+
+/** Score the kinds that may be chosen on the free samples; what cannot be fitted to them drops out. */
+function scoreKinds(problem: SurfaceProblem, search: SurfaceSearch): ScoredKinds {
   const { field, values, errors, model, maximumDegree } = problem;
   const { free, scales, lowSkies } = search;
   const score = (kind: SurfaceKind, index: readonly number[]): ScoredSurface | null => {
@@ -103,22 +138,30 @@ function scoreKinds(problem: SurfaceProblem, search: SurfaceSearch): ScoredSurfa
     if (mesh === null) {
       throw new RangeError("fitSurface: a mesh must have free boxes all over the field; exclude less");
     }
-    return [mesh];
+    return { scored: [mesh], unfitted: [] };
   }
 
-  const scored = polynomialKinds(model, maximumDegree).flatMap((kind) => score(kind, free) ?? []);
+  const scored: ScoredSurface[] = [];
+  const names: string[] = [];
+  for (const kind of polynomialKinds(model, maximumDegree)) {
+    const polynomial = score(kind, free);
+    if (polynomial === null) names.push(describeSurfaceKind(kind));
+    else scored.push(polynomial);
+  }
   const poor = !scored.some((each) => each.score <= maximumPolynomialScore);
   const thin = thinSamples(free);
-  if ((model === "thin-plate" || model === "automatic" && poor) && thin.length >= minimumSplineSamples) {
+  if (model === "thin-plate" || model === "automatic" && poor) {
     const degree = model === "thin-plate" ? 0 : Math.min(3, Math.max(0, ...scored.map((each) => each.degree)));
-    const trial = fitSurfaceModel(field, [{ model: "thin-plate", degree, smoothing: NaN, share: 1 }], thin, values[0]);
-    const smoothing = trial.bent[0].kind === "thin-plate" ? trial.bent[0].spline.smoothing : NaN;
-    const spline = score({ model: "thin-plate", degree, smoothing }, thin);
-    if (spline !== null) scored.push(spline);
+    const kind = thin.length < minimumSplineSamples ? null : splineKind(problem, thin, degree);
+    const spline = kind === null ? null : score(kind, thin);
+    if (spline === null) names.push("a thin-plate spline");
+    else scored.push(spline);
   }
+  if (names.length === 0) return { scored, unfitted: [] };
+  const because = `the ${free.length} free samples do not determine ${names.join(", ")}`;
   return scored.length > 0
-    ? scored
-    : [{ model: "polynomial", degree: 0, smoothing: 0, score: 1, scoreError: 0, misfit: 1 }];
+    ? { scored, unfitted: [`${because}: left out of the choice`] }
+    : { scored: [plainConstant], unfitted: [`${because}: a plain constant was taken instead`] };
 }
 
 /** One iteration: the free samples against the surface so far, and the surface through them; null when none changed. */
@@ -148,8 +191,9 @@ function iterate(problem: SurfaceProblem, before: SurfaceSearch | null): Surface
     structure: before?.structure ?? Math.max(...found.map((f) => f.structure)),
     lowSkies: before?.lowSkies ?? found.map((f) => f.lowSkies),
     notes,
+    unfitted: [],
   };
-  const scored = scoreKinds(problem, search);
+  const { scored, unfitted } = scoreKinds(problem, search);
   const fitted = (candidates: readonly SurfaceCandidate[]) => {
     const parts = candidates.filter(({ share }) => share > 0);
     return { candidates, models: values.map((value) => fitSurfaceModel(field, parts, search.free, value)) };
@@ -160,7 +204,7 @@ function iterate(problem: SurfaceProblem, before: SurfaceSearch | null): Surface
   const held = model !== "automatic"
     ? 0
     : Math.max(search.structure, ramp(-search.freeShare, -1.2 * minimumFreeShare, -minimumFreeShare));
-  return { ...search, ...(held > 0 ? fitted(dealShares(scored, held)) : best), excess };
+  return { ...search, ...(held > 0 ? fitted(dealShares(scored, held)) : best), excess, unfitted };
 }
 
 /**

@@ -502,3 +502,29 @@ describe("divideSurface", () => {
     );
   });
 });
+
+describe("models that the free samples do not determine", () => {
+  const width = 240;
+  const height = 180;
+  // bent along the line on which all samples lie, so that a constant will not do and a spline is tried
+  const data = Float32Array.from({ length: width * height }, (_, i) => {
+    const x = i % width;
+    return 100 + 40 * Math.sin(x / 20) + (i * 7919 % 11) / 10;
+  });
+  const image = createImage({ width, height, unit: "adu", planes: [{ channel: "L", data }] });
+  const onOneLine = Array.from({ length: 20 }, (_, k) => ({ x: 10 + 11 * k, y: 90 }));
+
+  it("drop out of the contest when all places lie on one line, and the notes say so", () => {
+    const { image: even, surface } = extractGradient(image, { automatic: false, points: onOneLine });
+    expect(surface.notes.join("\n")).toMatch(/20 free samples do not determine .*a plane.*a thin-plate spline/);
+    expect(surface.candidates.map(({ model, degree }) => [model, degree])).toEqual([["polynomial", 0]]);
+    expect(surface.ranges[0]).toBe(0);
+    expect(even.planes[0].data.every(Number.isFinite)).toBe(true);
+  });
+
+  it("leave a plain constant when nothing else was allowed", () => {
+    const { surface } = extractGradient(image, { automatic: false, points: onOneLine, model: "thin-plate" });
+    expect(surface.notes.join("\n")).toMatch(/a thin-plate spline: a plain constant was taken instead/);
+    expect(surface.ranges[0]).toBe(0);
+  });
+});
