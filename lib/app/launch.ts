@@ -25,7 +25,17 @@ export function permissionFlags(command: Command): string[] {
 
 /** Make the output folder, so that its rights can be given by its real path. */
 function settleFolders(command: Command): Command {
-  for (const folder of command.writes) mkdirSync(folder, { recursive: true });
+  for (const folder of command.writes) {
+    try {
+      mkdirSync(folder, { recursive: true });
+    } catch (error) {
+      const { code } = error as { readonly code?: string };
+      const fact = code === "EEXIST" || code === "ENOTDIR"
+        ? "is a file, or lies below one"
+        : `cannot be made (${(error as Error).message})`;
+      throw new UsageError(`--out: ${folder} must be a folder, but ${fact}; name another one`);
+    }
+  }
   return { ...command, writes: command.writes.map((folder) => realpathSync(folder)) };
 }
 

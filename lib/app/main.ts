@@ -1,8 +1,9 @@
 /** The command line: understands the words, calls the library, says what happened. It holds no logic of the work. */
-import { readdirSync, readFileSync, statSync } from "node:fs";
+import { mkdirSync, readdirSync, readFileSync, statSync, writeFileSync } from "node:fs";
 import { join, relative } from "node:path";
 import process from "node:process";
 import "../host/deno.ts";
+import { checkpointFolder } from "../io/checkpoints.ts";
 import { closePool, setWorkerCount } from "../parallel/pool.ts";
 import { rerunPicture } from "../pipeline/rerun_picture.ts";
 import { type NightRun, runNight } from "../pipeline/run_night.ts";
@@ -130,12 +131,47 @@ function main(): number | Promise<number> {
   return outcome.usableFrames > 0 ? exitCode.done : exitCode.nothingUsable;
 }
 
+/** What stands in a sentence for what the system refused. */
+const systemFaults: Readonly<Record<string, string>> = {
+  ENOSPC: "the disk is full; free some space, or name another folder with --out, and give the command again",
+  EROFS: "the folder for the results cannot be written to; name another one with --out",
+  EACCES: "a file or folder may not be used by you; change its rights, or name another folder",
+  EMFILE: "too many files are open; close other programs and give the command again",
+};
+
+/** Leave the trace of an unexpected error among the kept answers; null where nothing may be written. */
+function keepTrace(error: unknown): string | null {
+  try {
+    const [out] = parseCommand(process.argv.slice(2)).writes;
+    if (out === undefined) return null;
+    const path = join(out, checkpointFolder, "error.txt");
+    mkdirSync(join(out, checkpointFolder), { recursive: true });
+    writeFileSync(path, `${error instanceof Error ? error.stack ?? error.message : String(error)}\n`);
+    return relative(process.cwd(), path);
+  } catch {
+    return null; // the disk may be what failed
+  }
+}
+
+/** The sentence of an error: what happened and what to do. */
+function sentenceOf(error: unknown): string {
+  if (!(error instanceof Error)) return `stopped, because ${String(error)}`;
+  if (error instanceof UsageError || error instanceof SyntaxError || error.name === "FrameError") return error.message;
+  const { code } = error as { readonly code?: unknown };
+  const fault = typeof code === "string" && Object.hasOwn(systemFaults, code) ? systemFaults[code] : undefined;
+  if (fault !== undefined) return `stopped, because ${fault} (${error.message.split("\n")[0]})`;
+  if (error instanceof RangeError && !/^(Invalid|Maximum|Array buffer) /.test(error.message)) return error.message;
+  const trace = keepTrace(error);
+  return `stopped by an error of Faintlight itself: ${
+    error.message.split("\n")[0]
+  }; give the command again, finished ` +
+    `work is kept${trace === null ? "" : `; if it stops there again, report it with the file ${trace}`}`;
+}
+
 try {
   process.exitCode = await main();
 } catch (error) {
-  const plain = error instanceof UsageError || error instanceof RangeError || error instanceof SyntaxError ||
-    (error instanceof Error && error.name === "FrameError");
-  console.error(plain ? `\n${(error as Error).message}` : error);
+  console.error(`\n${sentenceOf(error)}`);
   process.exitCode = error instanceof UsageError ? exitCode.usage : exitCode.failed;
 } finally {
   closePool();

@@ -1,5 +1,5 @@
 /** Which samples of an image stars and sky are measured on: one plane, or the green pixels of a mosaic. */
-import { type Image, requireLinear } from "./image.ts";
+import { allocatePlane, type Image, requireLinear } from "./image.ts";
 
 /** A plane, and which of its pixels count. */
 export interface Sampling {
@@ -13,6 +13,16 @@ export interface Sampling {
   readonly parity: -1 | 0 | 1;
   /** Name of the channel. */
   readonly channel: string;
+}
+
+/** Samples with infinite ones as missing data, of which no measure of stars or sky makes sense; the same when none is. */
+function withoutInfinities(data: Float32Array, width: number, height: number): Float32Array {
+  let infinite = false;
+  for (let i = 0; i < data.length && !infinite; i++) infinite = data[i] === Infinity || data[i] === -Infinity;
+  if (!infinite) return data;
+  const kept = allocatePlane(width, height);
+  for (let i = 0; i < data.length; i++) kept[i] = Number.isFinite(data[i]) ? data[i] : NaN;
+  return kept;
 }
 
 /**
@@ -34,5 +44,11 @@ export function samplingOf(step: string, image: Image, channel: string | null): 
   }
   const bayer = planes.length === 1 ? image.geometry.bayer : null;
   const parity = bayer === null ? -1 : bayer[0] === "G" ? 0 : 1;
-  return { data: plane.data, width, height, parity, channel: bayer === null ? named : "G" };
+  return {
+    data: withoutInfinities(plane.data, width, height),
+    width,
+    height,
+    parity,
+    channel: bayer === null ? named : "G",
+  };
 }

@@ -111,6 +111,9 @@ const quantisations: Readonly<Record<string, TileLayout["quantised"]>> = Object.
   SUBTRACTIVE_DITHER_2: "dither2",
 });
 
+/** A card's value in a message; a whole number may have more digits than JSON can hold. */
+const quoted = (value: CardValue | undefined): string => JSON.stringify(String(value ?? ""));
+
 function codecOf({ path, hdu, header }: CardReader): TileLayout["codec"] {
   const named = cardValue(header, "ZCMPTYPE");
   const codec = typeof named === "string" ? codecs[named.trim().toUpperCase()] : undefined;
@@ -118,9 +121,7 @@ function codecOf({ path, hdu, header }: CardReader): TileLayout["codec"] {
     throw new FrameError(
       path,
       "unsupported",
-      `card ZCMPTYPE of HDU ${hdu} names the tile compression ${
-        JSON.stringify(named ?? "")
-      }, which FITS 4.0 does not know`,
+      `card ZCMPTYPE of HDU ${hdu} names the tile compression ${quoted(named)}, which FITS 4.0 does not know`,
       "write the image with RICE_1 or GZIP_2",
     );
   }
@@ -163,7 +164,7 @@ function quantisationOf({ path, hdu, header }: CardReader, bitpix: Bitpix, hasSc
     throw new FrameError(
       path,
       "unsupported",
-      `card ZQUANTIZ of HDU ${hdu} names the quantisation ${JSON.stringify(asked)}, which FITS 4.0 does not know`,
+      `card ZQUANTIZ of HDU ${hdu} names the quantisation ${quoted(asked)}, which FITS 4.0 does not know`,
       "decompress the image first",
     );
   }

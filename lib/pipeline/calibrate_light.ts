@@ -23,14 +23,42 @@ export interface LightSource {
  */
 export const readCalibratedLight = (source: LightSource): Image => calibrateLight(readRawLight(source), source);
 
+/** No sensor counts so far: twice the full scale of 32 bits and more; such samples are infinite or damaged. */
+const maximumSample = 1e10;
+
+/** Samples of a plane that are infinite or beyond what a sensor counts. */
+function countImpossible(data: Float32Array): number {
+  let count = 0;
+  for (let i = 0; i < data.length; i++) if (data[i] > maximumSample || data[i] < -maximumSample) count++;
+  return count;
+}
+
+/** A frame whose impossible samples are missing data, which its history says; the frame itself when it has none. */
+export function withoutImpossible(image: Image): Image {
+  const { width, height } = image;
+  const counts = image.planes.map(({ data }) => countImpossible(data));
+  const count = counts.reduce((sum, each) => sum + each, 0);
+  if (count === 0) return image;
+  const planes = image.planes.map(({ channel, data }) => {
+    const kept = allocatePlane(width, height);
+    for (let i = 0; i < data.length; i++) {
+      kept[i] = data[i] > maximumSample || data[i] < -maximumSample ? NaN : data[i];
+    }
+    return { channel, data: kept };
+  });
+  const fact = `${count} samples are infinite or larger than any sensor counts and were taken for missing data`;
+  const notes = [`${fact}; check the program that wrote the file`];
+  return derive(image, { planes }, { step: "markMissing", options: { maximumSample }, notes });
+}
+
 /**
- * Read a light as it is.
+ * Read a light as it is; infinite samples, and those no sensor can count, are missing data.
  *
  * @throws {FrameError} if the file cannot be used
  */
 export const readRawLight = ({ path, bayer }: LightSource): Image =>
   // a sum that a capture program left stale costs a remark, not the frame
-  readFits(path, { bayer, checksum: "accept" });
+  withoutImpossible(readFits(path, { bayer, checksum: "accept" }));
 
 /** Calibrate a light and repair its defects. */
 export function calibrateLight(raw: Image, { bayer, correction }: LightSource): Image {

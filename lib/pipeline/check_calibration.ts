@@ -2,7 +2,6 @@
  * Checks the calibration frames by their pixels, leaves out the wrong ones, and chooses from the others what
  * calibrates each light.
  */
-import { FrameError } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { readFits } from "../io/read_fits.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
@@ -12,6 +11,7 @@ import type { CalibrationFinding } from "../night/calibration_finding.ts";
 import type { CalibrationPlan } from "../night/calibration_plan.ts";
 import { matchCalibration } from "../night/match_calibration.ts";
 import type { MatchCalibrationOptions } from "../night/match_calibration_options.ts";
+import { failureOf } from "./fence.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 
 /** The calibration of a night, chosen and judged. */
@@ -39,8 +39,7 @@ export function measureCalibrationFile({ path, facts }: MeasureCalibrationJob): 
     const image = readFits(path, { bayer: facts.bayer, checksum: "accept" });
     return { quality: measureCalibration(image, facts), failure: "" };
   } catch (error) {
-    if (!(error instanceof FrameError)) throw error;
-    return { quality: null, failure: error.message };
+    return { quality: null, failure: failureOf(path, error) };
   }
 }
 

@@ -12,7 +12,7 @@ import type { EncodedPicture } from "../view/sheet.ts";
 import type { Cell } from "./csv.ts";
 import type { Calibrator } from "./master_maker.ts";
 import { type MeasuredLight, measureLightTask } from "./measure_light.ts";
-import { digestIn, type NightContext } from "./night_context.ts";
+import { digestIn, fileName, type NightContext } from "./night_context.ts";
 import { type LightRegistration, registerLights } from "./register_lights.ts";
 
 /** One light with all that is known of it. */
@@ -99,8 +99,8 @@ export function stackName(record: FrameRecord, severalRigs: boolean): string {
     : record.filter === ""
     ? "unfiltered"
     : record.filter;
-  const filter = plain.replaceAll(/[^\w.+-]+/g, "-");
-  return severalRigs ? `${record.rig.replaceAll(/[^\w.+-]+/g, "-") || "rig"}-${filter}` : filter;
+  const filter = fileName(plain);
+  return severalRigs ? `${fileName(record.rig) || "rig"}-${filter}` : filter;
 }
 
 /** A light with what calibrates it. */

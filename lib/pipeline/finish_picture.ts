@@ -16,10 +16,12 @@ import { type EncodedPicture, encodeSheet, type Sheet } from "../view/sheet.ts";
 import { sideBySide } from "../view/side_by_side.ts";
 import { formatShare } from "../view/text.ts";
 import { effectLines } from "../view/effect_lines.ts";
-import type { NightContext } from "./night_context.ts";
+import { fileName, type NightContext } from "./night_context.ts";
 import { isStarless } from "./purpose_between.ts";
 import { findStep } from "./step.ts";
-import { type Recipe, type RecipeStepDone, replayHistory, runRecipe } from "./recipe.ts";
+import { fenced } from "./fence.ts";
+import { plainPicture } from "./plain_picture.ts";
+import { carryOutRecipe, type Recipe, type RecipeStep, type RecipeStepDone, replayHistory } from "./recipe.ts";
 
 /** What a step did, for the record. */
 export interface LedgerEntry {
@@ -55,6 +57,10 @@ export interface RunStep {
 export interface FinishedPicture {
   /** The picture, unit `display`. */
   readonly image: Image;
+  /** What was done: the recipe without the steps that failed. */
+  readonly recipe: Recipe;
+  /** What was left out and why, in sentences. */
+  readonly leftOut: readonly string[];
   /** What each step did. */
   readonly ledger: readonly LedgerEntry[];
   /** The same for the report. */
@@ -110,7 +116,9 @@ function documentStep(out: string, prefix: string, done: RecipeStepDone, index: 
   const { node, outputs } = done;
   const entry = after.history.nodes.at(-1) as HistoryNode;
   const number = String(index + 1).padStart(2, "0");
-  const stem = [`${prefix}${number}`, kebab(entry.step), node.channel].filter((part) => part !== "").join("-");
+  const stem = [`${prefix}${number}`, kebab(entry.step), fileName(node.channel)].filter((part) => part !== "").join(
+    "-",
+  );
   const { title, purpose } = findStep(node.step);
   const starless = isStarless(before);
   const meant = starless ? { ...purpose, changesStars: true } : purpose;
@@ -145,8 +153,15 @@ function documentStep(out: string, prefix: string, done: RecipeStepDone, index: 
   };
 }
 
+/** A step in words: what it is for, and of what. */
+const nameOf = ({ step, channel }: RecipeStep): string => {
+  const { title } = findStep(step);
+  return channel === "" ? title : `${title}, ${channel}`;
+};
+
 /**
- * Run a recipe on stacks and write what it makes.
+ * Run a recipe on stacks and write what it makes. What fails is left out and said: a step, its sheet, the comparison of
+ * the halves; the picture is stretched plainly when the steps that remain give none.
  *
  * @param halves the two independent halves of each stack; null when a stack has none
  * @param prefix put before file names when a run makes several pictures; `""` for the first
@@ -158,17 +173,42 @@ export function finishPicture(
   halves: StackHalves | null,
   prefix: string,
 ): FinishedPicture {
+  const leftOut: string[] = [];
+  const say = (text: string): void => {
+    leftOut.push(text);
+    context.remark(text);
+  };
   const documented: DocumentedStep[] = [];
   const total = recipe.steps.length;
   context.progress({ label: "processing", done: 0, total });
-  const image = runRecipe(recipe, stacks, (done, index) => {
-    const step = documentStep(context.out, prefix, done, index);
+  const visit = (done: RecipeStepDone, index: number): void => {
+    const step = fenced(() => documentStep(context.out, prefix, done, index), (fact) => {
+      say(
+        `${nameOf(done.node)}: done, but its effect could not be shown, because ${fact}; look at the picture instead`,
+      );
+      return null;
+    });
     if (step === null) return;
     documented.push(step);
     context.progress({ label: "processing", done: index + 1, total, note: step.report.title });
-  });
+  };
+  const carried = carryOutRecipe(recipe, stacks, visit, (node, fact) =>
+    say(
+      `${nameOf(node)}: left out, because ${fact}; the picture goes on without it; ` +
+        "give a recipe with other options for this step, or without it, to decide otherwise",
+    ));
+  const made = plainPicture(carried, visit);
+  if (made !== carried) {
+    say(
+      "the steps that could be done give no stretched picture, so it was stretched plainly; give a recipe of your own",
+    );
+  }
+  const image = made.value;
   if (!isImage(image)) throw new TypeError(`finishPicture: result "${recipe.result}" must be an image, but is none`);
-  const validation = halves === null ? null : compareHalves(context, image, stacks, halves);
+  const validation = halves === null ? null : fenced(() => compareHalves(context, image, stacks, halves), (fact) => {
+    say(`the two halves of the night could not be compared, because ${fact}; the picture itself is not touched by it`);
+    return null;
+  });
   if (validation !== null) {
     const stem = `${prefix}${String(total + 1).padStart(2, "0")}-validate-halves`;
     writeWhole(join(context.out, "steps", `${stem}.png`), encodeSheet(validation.sheet).bytes);
@@ -177,6 +217,8 @@ export function finishPicture(
   const reports = documented.map(({ report }) => report);
   return {
     image,
+    recipe: made.recipe,
+    leftOut,
     ledger: documented.map(({ ledger }) => ledger),
     steps: validation === null ? reports : [...reports, validation.step],
     results: documented.map(({ result }) => result),

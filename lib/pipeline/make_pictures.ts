@@ -6,6 +6,7 @@ import { placeWhole, writeWhole } from "../io/write_whole.ts";
 import { captionPicture } from "../view/caption_picture.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
 import { defaultRecipe } from "./default_recipe.ts";
+import { fenced } from "./fence.ts";
 import { type FinishedPicture, finishPicture } from "./finish_picture.ts";
 import type { NightState } from "./night.ts";
 import { safeName } from "./night_context.ts";
@@ -74,24 +75,36 @@ export function makePictures(
   given: Recipe | null,
   time: Stopwatch,
 ): MadePictures {
-  const { out } = state.context;
+  const { out, remark } = state.context;
   const files: [string, string][] = [];
   const finished: FinishedPicture[] = [];
   let web: EncodedPicture | null = null;
   pictureGroups(stacks).forEach((group, index) => {
     const prefix = index === 0 ? "" : `${safeName(group.rig)}-`;
-    const recipe = given ?? recipeFor(state, group);
-    const picture = time(`process ${group.rig}`, () => processGroup(state, group, recipe, prefix));
-    const record = time(`record ${group.rig}`, () => recordOf(state, stacks, recipe, picture));
+    const picture = fenced(() => {
+      const recipe = given ?? recipeFor(state, group);
+      return time(`process ${group.rig}`, () => processGroup(state, group, recipe, prefix));
+    }, (fact) => {
+      remark(`no picture of ${group.rig || "the night"}, because ${fact}; its stacks are there to be finished by hand`);
+      return null;
+    });
+    if (picture === null) return;
+    const record = time(`record ${group.rig}`, () => recordOf(state, stacks, picture));
     time(`export ${group.rig}`, () => {
       writeWhole(join(out, `${prefix}picture.png`), encodePng16(picture.image, { record }));
       writeWhole(join(out, `${prefix}record.json`), record);
-      const small = caption(picture.image, group);
-      writeWhole(join(out, `${prefix}picture-web.jpg`), small.bytes);
-      if (index === 0) web = small;
     });
     files.push([`${prefix}picture.png`, "the finished picture, 16 bits, with the record of how it was made inside"]);
-    files.push([`${prefix}picture-web.jpg`, "a small one with a caption, to show around"]);
+    const small = time(`caption ${group.rig}`, () =>
+      fenced(() => caption(picture.image, group), (fact) => {
+        remark(`no small picture with a caption, because ${fact}; ${prefix}picture.png is whole`);
+        return null;
+      }));
+    if (small !== null) {
+      writeWhole(join(out, `${prefix}picture-web.jpg`), small.bytes);
+      files.push([`${prefix}picture-web.jpg`, "a small one with a caption, to show around"]);
+      if (index === 0) web = small;
+    }
     finished.push(picture);
   });
   return { finished, web, files };
@@ -111,7 +124,6 @@ function processGroup({ context }: NightState, { stacks }: PictureGroup, recipe:
 function recordOf(
   { context, list, decisions, checked }: NightState,
   stacks: readonly StackedNight[],
-  recipe: Recipe,
   picture: FinishedPicture,
 ): string {
   return recordText({
@@ -119,7 +131,7 @@ function recordOf(
     decisions,
     lights: checked.lights,
     stacks,
-    recipe,
+    recipe: picture.recipe,
     picture: picture.image,
     ledger: picture.ledger,
     unconfirmedShare: picture.validation?.unconfirmedShare ?? null,

@@ -17,6 +17,7 @@ import { join } from "../io/paths.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
 import type { CalibrationMatch, CalibrationSet } from "../night/calibration_plan.ts";
+import { fenced } from "./fence.ts";
 import { digestIn, type NightContext, safeName } from "./night_context.ts";
 
 /** A master on disk. */
@@ -89,6 +90,8 @@ export interface MasterStore {
   readonly combining: Partial<CombineMasterOptions>;
   /** Whether masters read once are held on to: those that are files by now need not be. */
   readonly holdsImages: boolean;
+  /** Receives a remark on a master that cannot be made. */
+  readonly remark: (text: string) => void;
   /**
    * The master: an earlier one of the same question, or the one that `make` gives. `name` is its place in the output
    * folder.
@@ -104,11 +107,12 @@ export interface MasterStore {
 const notesOf = (image: Image): readonly string[] => image.history.nodes.at(-1)?.notes ?? [];
 
 /** The store of a night: masters are files of the output folder. */
-export function masterFiles({ checkpoints, digests, progress }: NightContext): MasterStore {
+export function masterFiles({ checkpoints, digests, progress, remark }: NightContext): MasterStore {
   return {
     identity: (record) => digestIn({ digests }, record),
     combining: {},
     holdsImages: false,
+    remark,
     master: (question, name, set, make) => {
       const { answer, folder } = checkpoints.onceWithFiles("master", { ...question, name }, [name], (own) => {
         progress({ label: `combining ${set.kind} frames`, done: 0, total: 1 });
@@ -132,6 +136,7 @@ export function masterMemory(
     identity,
     combining,
     holdsImages: true,
+    remark: () => {},
     master: (_question, _name, _set, make) => {
       const image = make();
       return { image, notes: notesOf(image), path: null };
@@ -198,6 +203,17 @@ export function masterMaker(store: MasterStore): MasterMaker {
     return image;
   };
 
+  /** The master; without one where it cannot be made, which is said. */
+  const usableMaster = (item: Ingredient | null): Image | null =>
+    fenced(() => master(item), (fact) => {
+      const [first, ...more] = item === null ? [] : item.set.frames;
+      store.remark(
+        `${first.file}${more.length > 0 ? ` and ${more.length} more` : ""}: no master ${first.kind} of it, because ` +
+          `${fact}; the lights go on without it; take new frames of this kind`,
+      );
+      return null;
+    });
+
   const calibratorFor = (match: CalibrationMatch, given: GivenMasters = {}): Calibrator => {
     const { group, dark, flat, bias, flatDark } = match;
     const scale = given.dark === undefined ? dark?.scale ?? 1 : 1;
@@ -225,11 +241,11 @@ export function masterMaker(store: MasterStore): MasterMaker {
     const masters = (): Required<Masters> => {
       const needs = { flatDark: null };
       const taken = {
-        dark: given.dark === undefined ? master(own.dark) : given.dark?.read(needs) ?? null,
+        dark: given.dark === undefined ? usableMaster(own.dark) : given.dark?.read(needs) ?? null,
         flat: given.flat === undefined
-          ? master(own.flat)
+          ? usableMaster(own.flat)
           : given.flat?.read({ flatDark: master(ingredient(flatDark)) }) ?? null,
-        bias: given.bias === undefined ? master(own.bias) : given.bias?.read(needs) ?? null,
+        bias: given.bias === undefined ? usableMaster(own.bias) : given.bias?.read(needs) ?? null,
       };
       if (!store.holdsImages) images.clear();
       if (given.defects !== undefined) return { ...taken, defects: given.defects?.read(needs) ?? null };

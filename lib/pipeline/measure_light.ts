@@ -1,8 +1,8 @@
 /** One light, read, calibrated and measured: the piece of work that the pool does for each file of a night. */
-import { FrameError } from "../core/errors.ts";
 import type { FrameFacts } from "../core/frame_record.ts";
 import type { PoolTask } from "../parallel/pool.ts";
 import { lostRowShare } from "../measure/lost_rows.ts";
+import { failureOf } from "./fence.ts";
 import { type FrameQuality, measureFrame } from "../measure/measure_frame.ts";
 import { thumbnail } from "../view/thumbnail.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
@@ -32,14 +32,14 @@ export function measureLight(job: MeasureLightJob): MeasuredLight {
     const raw = readRawLight(job);
     const light = calibrateLight(raw, job);
     const quality = measureFrame(light, job.facts);
-    const notes = light.history.nodes.find((node) => node.step === "readFits")?.notes ?? [];
+    const notes = raw.history.nodes.filter(({ step }) => step === "readFits" || step === "markMissing")
+      .flatMap((node) => node.notes);
     // calibration turns constant rows into the pattern of the masters: the raw frame tells
     const constantShare = Math.max(quality.constantShare, lostRowShare(raw));
     const small = job.thumbnailWidth === null ? null : thumbnail(light, { width: job.thumbnailWidth });
     return { quality: { ...quality, constantShare }, thumbnail: small, failure: null, notes };
   } catch (error) {
-    if (!(error instanceof FrameError)) throw error;
-    return { quality: null, thumbnail: null, failure: error.message, notes: [] };
+    return { quality: null, thumbnail: null, failure: failureOf(job.path, error), notes: [] };
   }
 }
 

@@ -1,7 +1,7 @@
 /** What every stage of a night's run needs: where things are, what was done before, where to report. */
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { Progress } from "../core/progress.ts";
-import type { Checkpoints } from "../io/checkpoints.ts";
+import { type Checkpoints, digestOf } from "../io/checkpoints.ts";
 
 /** Shared by the stages of one run. */
 export interface NightContext {
@@ -23,6 +23,17 @@ export interface NightContext {
 export const digestIn = ({ digests }: Pick<NightContext, "digests">, record: FrameRecord): string =>
   digests.get(record.file) ?? "";
 
+/** Characters of a name that a person gave, at most: file systems allow 255 bytes for all parts of a file's name. */
+const maximumNameLength = 60;
+
+/** A long name cut, with what tells it from others of the same beginning. */
+const shortened = (text: string): string =>
+  text.length <= maximumNameLength ? text : `${text.slice(0, maximumNameLength - 9)}-${digestOf(text).slice(0, 8)}`;
+
+/** A name as part of a file's name, upper and lower case kept: what may not stand there becomes a dash. */
+export const fileName = (text: string): string =>
+  shortened(text.replaceAll(/[^\w.+-]+/g, "-").replace(/^\.+/, (dots) => "-".repeat(dots.length)));
+
 /** A name that is safe in any file system: letters, digits, dot and dash. */
 export const safeName = (text: string): string =>
-  text.normalize("NFKD").replaceAll(/[^\w.-]+/g, "-").replaceAll(/^-+|-+$/g, "").toLowerCase() || "unnamed";
+  shortened(text.normalize("NFKD").replaceAll(/[^\w.-]+/g, "-").replaceAll(/^-+|-+$/g, "").toLowerCase()) || "unnamed";

@@ -18,6 +18,7 @@ import { shapeMap } from "../view/shape_map.ts";
 import { channelLabel } from "../view/palette.ts";
 import { capital, formatDuration, formatNumber, formatShare } from "../view/text.ts";
 import type { CheckedLight, CheckedNight } from "./check_lights.ts";
+import { fenced } from "./fence.ts";
 import type { FinishedPicture } from "./finish_picture.ts";
 import type { MasterFile } from "./master_maker.ts";
 import type { StackedNight } from "./stack_lights.ts";
@@ -76,7 +77,14 @@ export function judgedFrame(
 /** A light as a row of the report. */
 export const reportFrame = (light: CheckedLight): ReportFrame => judgedFrame(light, light.diagnosis, light);
 
-function reportStack(stack: StackedNight): ReportStack {
+/** Sheets of the report; none when they cannot be drawn, which is said. */
+const drawnOr = <T>(of: string, remark: (text: string) => void, draw: () => readonly T[]): readonly T[] =>
+  fenced(draw, (fact) => {
+    remark(`report.html: no sheets of ${of}, because ${fact}; the tables are whole`);
+    return [];
+  });
+
+function reportStack(stack: StackedNight, remark: (text: string) => void): ReportStack {
   const { noise, report } = stack;
   const picture = (sheet: Parameters<typeof encodeSheet>[0]) => encodeSheet(sheet, { format: "jpeg", zoom: 0.75 });
   const deeper = noise.measured === null ? NaN : noise.measured / noise.expected;
@@ -96,11 +104,11 @@ function reportStack(stack: StackedNight): ReportStack {
     measuredNoise: noise.measured,
     unit: "ADU",
     fwhmPixels: null,
-    sheets: [
+    sheets: drawnOr(stack.name, remark, () => [
       picture(imageView(stack.read(""), { title: `${capital(channelLabel(stack.name))}, linear` })),
       picture(surfaceView(stack.read("coverage"), { title: "Frames behind each pixel", unit: "frames" })),
       picture(imageView(stack.read("rejections"), { title: "Samples left out as too bright", channel: "brighter" })),
-    ],
+    ]),
     notes: [...doubts, ...report.notes],
   };
 }
@@ -183,6 +191,10 @@ export interface NightFacts {
   readonly picture: EncodedPicture | null;
   /** Files made, with their meaning. */
   readonly files: readonly (readonly [string, string])[];
+  /** Stacks and steps that failed, in sentences. */
+  readonly leftOut: readonly string[];
+  /** Receives a remark on a sheet that cannot be drawn. */
+  readonly remark: (text: string) => void;
 }
 
 /** Frames shown closely at most. */
@@ -242,7 +254,7 @@ function nightSheets(lights: readonly CheckedLight[]): NonNullable<NightReport["
 
 /** The night as plain data for the page. */
 export function nightReport(facts: NightFacts): NightReport {
-  const { night, plan, calibration, masters, checked, stacks, finished, picture, files } = facts;
+  const { night, plan, calibration, masters, checked, stacks, finished, picture, files, leftOut, remark } = facts;
   const { lights } = checked;
   const inTime = [...lights].sort((a, b) => (a.record.dateUtc ?? "").localeCompare(b.record.dateUtc ?? ""));
   const unreadable = night.unreadable.map((each): ReportFrame => ({
@@ -255,20 +267,20 @@ export function nightReport(facts: NightFacts): NightReport {
   return {
     object: lights.map((each) => each.record.object).find((each) => each !== "") ?? "Night report",
     night: sessions.length === 0 ? "date unknown" : `night of ${sessions.join(", ")}`,
-    summary: nightSummary(checked, stacks, night.unreadable.length),
+    summary: [...nightSummary(checked, stacks, night.unreadable.length), ...leftOut],
     rigs: rigs.map((rig) => ({
       name: rig || "Rig",
       facts: rigFacts(lights.filter((each) => each.record.rig === rig)),
     })),
     frames: [...inTime.map(reportFrame), ...unreadable],
-    nightSheets: nightSheets(inTime),
+    nightSheets: drawnOr("the night as a whole", remark, () => nightSheets(inTime)),
     calibration: plan.rows,
     calibrationNotes: [
       ...plan.matches.flatMap(({ group, notes }) => notes.map((note) => `${group.name}: ${note}`)),
       ...calibration.map(({ file, problem, evidence, remedy }) => `${file}: ${problem}: ${evidence}; ${remedy}`),
       ...masters.flatMap(({ file, notes }) => notes.map((note) => `${file}: ${note}`)),
     ],
-    stacks: stacks.map(reportStack),
+    stacks: stacks.map((stack) => reportStack(stack, remark)),
     steps: finished.flatMap((each) => each.steps),
     picture,
     files,

@@ -17,6 +17,7 @@ import type { RegisterFramesOptions } from "../register/register_frames.ts";
 import { checkCalibration, type CheckedCalibration } from "./check_calibration.ts";
 import { judgeLights } from "./check_lights.ts";
 import { resolveDecisions } from "./decide_frames.ts";
+import { stoppable } from "./fence.ts";
 import { givenMasters, type MastersToUse } from "./given_masters.ts";
 import { type Calibrator, masterFiles, masterMaker } from "./master_maker.ts";
 import { type Night, nightOf, type NightState, withDecisions } from "./night.ts";
@@ -102,7 +103,7 @@ export function lookAtNight(
   options: Pick<OpenNightOptions, "out" | "progress" | "decisions"> & { readonly remark?: (text: string) => void },
 ): ListedNight {
   const { progress: given, remark = () => {} } = options;
-  const progress = given ?? silent;
+  const progress = stoppable(given ?? silent);
   const out = outputFolder(folder, options.out);
   progress({ label: `results are kept in ${out}`, done: 0, total: 1 });
   const checkpoints = openAnswers(out, libraryVersion);

@@ -5,6 +5,7 @@
 import * as v from "valibot";
 import type { History, HistoryNode, Recorded } from "../core/history.ts";
 import type { Json } from "../core/options.ts";
+import { factOf } from "./fence.ts";
 import { findStep, type StepResult } from "./step.ts";
 
 /** One step of a recipe. */
@@ -81,7 +82,7 @@ export function parseRecipe(text: string, origin: string): Recipe {
   for (const node of checked.output.steps) {
     findStep(node.step);
     for (const input of node.inputs) {
-      const source = input.split(".")[0];
+      const [source] = partsOf(input);
       if (source !== "stack" && !known.has(source)) {
         throw new SyntaxError(`${origin}: node "${node.id}" takes "${input}", but no earlier node has that name`);
       }
@@ -89,7 +90,7 @@ export function parseRecipe(text: string, origin: string): Recipe {
     if (known.has(node.id) || node.id === "stack") throw new SyntaxError(`${origin}: two nodes are named "${node.id}"`);
     known.add(node.id);
   }
-  if (!known.has(checked.output.result.split(".")[0])) {
+  if (!known.has(partsOf(checked.output.result)[0])) {
     throw new SyntaxError(
       `${origin}: result "${checked.output.result}" is no node; known are ${[...known].join(", ")}`,
     );
@@ -131,25 +132,58 @@ export function runRecipe(
   stacks: Readonly<Record<string, Recorded>>,
   visit: (done: RecipeStepDone, index: number) => void = () => {},
 ): Recorded {
+  return carryOutRecipe(recipe, stacks, visit, null).value;
+}
+
+/** A reference taken apart at its first dot: what stands behind it may have dots of its own, as filters have. */
+function partsOf(reference: string): readonly [id: string, output: string] {
+  const dot = reference.indexOf(".");
+  return dot < 0 ? [reference, ""] : [reference.slice(0, dot), reference.slice(dot + 1)];
+}
+
+/** A recipe that was carried out. */
+export interface CarriedOutRecipe {
+  /** The value that is the picture. */
+  readonly value: Recorded;
+  /** What was done: the recipe without the steps that were left out. */
+  readonly recipe: Recipe;
+}
+
+/**
+ * Run a recipe as far as it goes. A step that fails is left out and its first input goes on in its place; results that
+ * are no further stage of that input (the stars of a separation, a surface) are missing, and a step that needs one of
+ * them is left out as well.
+ *
+ * @param leaveOut told of each step that is left out, and why; null to fail with the first that fails
+ * @throws {TypeError} if no stack is left that the picture could be made of
+ */
+export function carryOutRecipe(
+  recipe: Recipe,
+  stacks: Readonly<Record<string, Recorded>>,
+  visit: (done: RecipeStepDone, index: number) => void,
+  leaveOut: ((node: RecipeStep, fact: string) => void) | null,
+): CarriedOutRecipe {
   const made = new Map<string, StepResult>();
+  /** What goes on in the place of a step that was left out; null for nothing. */
+  const instead = new Map<string, { readonly step: string; readonly reference: string | null }>();
   // a result that no later node takes is let go: at 26 Mpixel all of them together fill a machine
-  const lastUse = new Map<string, number>([[recipe.result.split(".")[0], Infinity]]);
+  const lastUse = new Map<string, number>([[partsOf(recipe.result)[0], Infinity]]);
   recipe.steps.forEach(({ inputs }, index) => {
     for (const input of inputs) {
-      const [id] = input.split(".");
+      const [id] = partsOf(input);
       lastUse.set(id, Math.max(index, lastUse.get(id) ?? 0));
     }
   });
+
   const find = (reference: string): Recorded => {
-    const [id, output = ""] = reference.split(".");
+    const [id, output] = partsOf(reference);
     if (id === "stack") {
-      const stack = stacks[output];
-      if (stack === undefined) {
+      if (!Object.hasOwn(stacks, output)) {
         throw new TypeError(
           `runRecipe: the recipe needs a stack "${output}", but there are ${Object.keys(stacks).join(", ") || "none"}`,
         );
       }
-      return stack;
+      return stacks[output];
     }
     const results = made.get(id);
     const value = results?.[output] ?? (output === "" && results !== undefined ? Object.values(results)[0] : undefined);
@@ -158,14 +192,52 @@ export function runRecipe(
     }
     return value;
   };
+  const settled = (reference: string): string | null => {
+    const [id, output] = partsOf(reference);
+    if (leaveOut !== null && id === "stack") return Object.hasOwn(stacks, output) ? reference : null;
+    const left = instead.get(id);
+    if (left === undefined) return reference;
+    return findStep(left.step).byProducts.includes(output) ? null : left.reference;
+  };
+
+  const done: RecipeStep[] = [];
   recipe.steps.forEach((node, index) => {
-    const inputs = node.inputs.map(find);
-    const outputs = findStep(node.step).run(inputs, node.options);
-    made.set(node.id, outputs);
-    visit({ node, inputs, outputs }, index);
+    const references = node.inputs.map(settled);
+    const outcome = attempt(node, references, find, leaveOut !== null);
+    if ("outputs" in outcome) {
+      made.set(node.id, outcome.outputs);
+      done.push({ ...node, inputs: references.filter((each) => each !== null) });
+      visit({ node, inputs: outcome.inputs, outputs: outcome.outputs }, index);
+    } else {
+      const reference = references.find((each) => each !== null) ?? null;
+      instead.set(node.id, { step: node.step, reference });
+      const source = reference === null ? "" : partsOf(reference)[0];
+      lastUse.set(source, Math.max(lastUse.get(source) ?? 0, lastUse.get(node.id) ?? 0));
+      leaveOut?.(node, outcome.fact);
+    }
     for (const id of made.keys()) if ((lastUse.get(id) ?? 0) <= index) made.delete(id);
   });
-  return find(recipe.result);
+  const result = settled(recipe.result);
+  if (result === null) throw new TypeError(`runRecipe: "${recipe.result}" must be made of a stack, but none is there`);
+  return { value: find(result), recipe: { ...recipe, steps: done, result } };
+}
+
+/** What a step gives; why it gives nothing, where failures are to be told. */
+function attempt(
+  { step, options }: RecipeStep,
+  references: readonly (string | null)[],
+  find: (reference: string) => Recorded,
+  tellsFailure: boolean,
+): { readonly inputs: readonly Recorded[]; readonly outputs: StepResult } | { readonly fact: string } {
+  const present = references.filter((each) => each !== null);
+  if (present.length < references.length) return { fact: "what it works on was not made" };
+  try {
+    const inputs = present.map(find);
+    return { inputs, outputs: findStep(step).run(inputs, options) };
+  } catch (error) {
+    if (!tellsFailure) throw error;
+    return { fact: factOf(error) };
+  }
 }
 
 /**

@@ -15,7 +15,7 @@ import { nightReport, nightSummary } from "./night_report.ts";
 import { writeCalibrationTable, writeLightTables } from "./night_tables.ts";
 import { judgeNight, type ListedNight, lookAtNight, openNightDefaults } from "./open_night.ts";
 import type { Recipe } from "./recipe.ts";
-import { filesOf, stackNight, type Stacks } from "./stack_night.ts";
+import { filesOf, stackFilters, type Stacks } from "./stack_night.ts";
 import { libraryVersion } from "./version.ts";
 
 /** Options of {@linkcode runNight}. */
@@ -133,11 +133,18 @@ export function runNight(folder: string, options: Partial<RunNightOptions> = {})
   time("masters", () => placeMasters(state));
   writeLightTables(out, state.checked.lights, listed.list.unreadable);
 
-  const stacks = time("stack", () => stackNight(night));
+  const unmade: string[] = [];
+  const stacks = time("stack", () =>
+    stackFilters(night, {}, (name, fact) => {
+      const text = `no stack of ${name}, because ${fact}; look at its lights in frames.csv and leave out what is odd`;
+      unmade.push(text);
+      remark(text);
+    }));
   const stacked = Object.values(stacks).map(filesOf);
   placeStacks(out, stacked);
   const pictures = makePictures(state, stacked, recipe, time);
 
+  const leftOut = [...unmade, ...pictures.finished.flatMap((each) => each.leftOut)];
   const files = [
     ...pictures.files,
     ["report.html", "the night, the stacks, every step and what it did"],
@@ -154,17 +161,21 @@ export function runNight(folder: string, options: Partial<RunNightOptions> = {})
       finished: pictures.finished,
       picture: pictures.web,
       files,
+      leftOut,
+      remark,
     });
     writeWhole(join(out, "report.html"), reportHtml(made));
     return made;
   });
   writeWhole(join(out, "log.json"), log());
-  if (stacked.length === 0) remark("no light could be used, so there is no picture; report.html says why");
+  if (stacked.length === 0 && unmade.length === 0) {
+    remark("no light could be used, so there is no picture; report.html says why");
+  }
   return {
     night,
     stacks,
     steps: Object.fromEntries(pictures.finished.flatMap(({ results }) => results.map((each) => [each.id, each]))),
-    summary: nightSummary(state.checked, stacked, listed.list.unreadable.length),
+    summary: [...nightSummary(state.checked, stacked, listed.list.unreadable.length), ...leftOut],
     files: files.map(([file, meaning]) => ({ file, meaning })),
     usableFrames: stacked.reduce((sum, stack) => sum + stack.lights.length, 0),
     report,

@@ -12,6 +12,7 @@ import type { StackReport } from "../stack/finish_stack.ts";
 import { stackFrames } from "../stack/stack_frames.ts";
 import type { StackFramesOptions } from "../stack/stack_options.ts";
 import { type CheckedLight, starFluxRatio } from "./check_lights.ts";
+import { fenced } from "./fence.ts";
 import { imageDigest } from "./image_digest.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 import { frameToStack, levelLights, normaliseLights } from "./normalise_lights.ts";
@@ -62,6 +63,8 @@ export interface StackSettings {
   readonly normalise: "local" | "level" | "none";
   /** Options of the stacking itself. */
   readonly stacking: Pick<StackFramesOptions, "rejection" | "interpolation" | "dropSize">;
+  /** Told of a stack that cannot be made, and why, so that the others are; null to fail with it. */
+  readonly failed: ((name: string, fact: string) => void) | null;
 }
 
 /** Cards of a stack that a reader of the file wants: what, how long, of what. */
@@ -143,9 +146,15 @@ export function stackLights(
 ): StackedNight[] {
   const kept = keptLights(lights);
   const names = [...new Set(kept.map((each) => each.stack))].sort();
-  return names.map((name) => {
+  const { failed } = settings;
+  return names.flatMap((name) => {
     const members = kept.filter((each) => each.stack === name);
-    return stackMembers(context, members, referenceOf(members, all), settings);
+    const make = () => [stackMembers(context, members, referenceOf(members, all), settings)];
+    if (failed === null) return make();
+    return fenced(make, (fact) => {
+      failed(name, fact);
+      return [];
+    });
   });
 }
 

@@ -8,6 +8,7 @@ import { cropImage } from "../stack/crop_image.ts";
 import type { Stack } from "../stack/finish_stack.ts";
 import { stackFramesDefaults, type StackFramesOptions } from "../stack/stack_options.ts";
 import type { CheckedLight } from "./check_lights.ts";
+import { stoppable } from "./fence.ts";
 import { type Light, type Night, type NightState, selectedLights, stateOf } from "./night.ts";
 import { pictureRegion } from "./picture_region.ts";
 import { type StackedNight, stackLights, type StackPart, type StackSettings } from "./stack_lights.ts";
@@ -100,12 +101,25 @@ export const filesOf = (stack: NightStack): StackedNight => made.get(stack) as S
  * ```
  */
 export function stackNight(night: Night, options: Partial<StackNightOptions> = {}): Stacks {
+  return stackFilters(night, options, null);
+}
+
+/**
+ * {@linkcode stackNight}, where a stack that cannot be made leaves the others alone.
+ *
+ * @param failed told of each stack that cannot be made, and why; null to fail with it
+ */
+export function stackFilters(
+  night: Night,
+  options: Partial<StackNightOptions>,
+  failed: StackSettings["failed"],
+): Stacks {
   const used = settle("stackNight", stackNightDefaults, options);
   requireChoice("crop", used.crop, ["common", "none"]);
   requireChoice("normalise", used.normalise, ["local", "level", "none"]);
   const state = stateOf("stackNight", night);
   const { progress } = used;
-  const context = progress === null ? state.context : { ...state.context, progress };
+  const context = progress === null ? state.context : { ...state.context, progress: stoppable(progress) };
   const settings: StackSettings = {
     canvas: used.canvas === "automatic" ? null : used.canvas,
     normalise: used.normalise,
@@ -114,6 +128,7 @@ export function stackNight(night: Night, options: Partial<StackNightOptions> = {
       interpolation: used.interpolation,
       dropSize: used.drizzle?.dropSize ?? null,
     },
+    failed,
   };
   const stacks = stackLights(context, weighed(state, night, used.weights), state.checked.lights, settings);
   return byName(stacks.map((stack) => nightStack({ ...state, context }, night, stack, stacks, used.crop)));

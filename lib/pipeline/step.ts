@@ -58,6 +58,8 @@ export interface StepDefinition {
   readonly title: string;
   /** What it is meant to change, so that the ledger does not doubt it for that. */
   readonly purpose: Partial<Purpose>;
+  /** Results that are no further stage of the first input, and so missing when the step is left out. */
+  readonly byProducts: readonly string[];
   /** Call it: values that go in, options as JSON. */
   readonly run: (inputs: readonly Recorded[], options: StepOptions) => StepResult;
 }
@@ -85,6 +87,7 @@ const one = (
   step,
   title,
   purpose,
+  byProducts: [],
   run: (inputs, options) => ({ "": call(imagesIn(step, inputs, 1)[0], passed(options)) }),
 });
 const two = (
@@ -96,6 +99,7 @@ const two = (
   step,
   title,
   purpose,
+  byProducts: [],
   run: (inputs, options) => {
     const [a, b] = imagesIn(step, inputs, 2);
     return { "": call(a, b, passed(options)) };
@@ -110,6 +114,7 @@ const arithmetic = (
   step,
   title,
   purpose: { changesStars: true, changesColour: true },
+  byProducts: [],
   run: (inputs, options) => {
     const [a, b = null] = imagesIn(step, inputs, 1);
     return { "": call(a, b ?? Number(options.number)) };
@@ -125,6 +130,7 @@ const definitions: readonly StepDefinition[] = [
     step: "mixImages",
     title: "Image mixture",
     purpose: { changesStars: true, changesColour: true },
+    byProducts: [],
     run: (inputs, options) => {
       const [a, b, mask = null] = imagesIn("mixImages", inputs, 2);
       return { "": mixImages(a, b, { ...passed(options), mask }) };
@@ -139,6 +145,7 @@ const definitions: readonly StepDefinition[] = [
     step: "extractGradient",
     title: "Background gradient extraction",
     purpose: {},
+    byProducts: ["surface"],
     run: (inputs, options) => {
       const { image, surface } = extractGradient(imagesIn("extractGradient", inputs, 1)[0], passed(options));
       return { image, surface: surface.image };
@@ -148,6 +155,7 @@ const definitions: readonly StepDefinition[] = [
     step: "separateStars",
     title: "Star separation",
     purpose: { changesStars: true },
+    byProducts: ["stars"],
     run: (inputs, options) => {
       const { starless, stars } = separateStars(imagesIn("separateStars", inputs, 1)[0], passed(options));
       return { starless, stars };
@@ -158,6 +166,7 @@ const definitions: readonly StepDefinition[] = [
     step: "reduceStars",
     title: "Star reduction",
     purpose: { changesStars: true },
+    byProducts: [],
     run: (inputs, options) => {
       const [image, stars = null] = imagesIn("reduceStars", inputs, 1);
       return { "": reduceStars(image, { stars, ...passed(options) }) };
@@ -180,6 +189,7 @@ const definitions: readonly StepDefinition[] = [
     step: "joinChannels",
     title: "Channel joining",
     purpose: { changesColour: true },
+    byProducts: [],
     run: (inputs) => ({ "": joinChannels(imagesIn("joinChannels", inputs, 1)) }),
   },
   one("mapChannels", "Narrowband channel mapping", mapChannels, { changesStars: true, changesColour: true }),
@@ -209,6 +219,7 @@ const definitions: readonly StepDefinition[] = [
     step: "normaliseLocal",
     title: "Local normalisation",
     purpose: { changesStars: true },
+    byProducts: ["surface"],
     run: (inputs, options) => {
       const [image, reference] = imagesIn("normaliseLocal", inputs, 2);
       const given: Partial<FitNormalisationOptions> = passed(options);

@@ -114,6 +114,12 @@ const cases: readonly (readonly [string, Buffer, FrameErrorReason, RegExp])[] = 
     /card ZCMPTYPE of HDU 1 names the tile compression "LZW_9"/,
   ],
   [
+    "a tile compression of 20 digits",
+    table("tile-RICE_1-int16-rows.fits", replaceCard("ZCMPTYPE", "ZCMPTYPE= 12345678901234567890")),
+    "unsupported",
+    /card ZCMPTYPE of HDU 1 names the tile compression "12345678901234567890"/,
+  ],
+  [
     "an unknown quantisation",
     table("float-RICE_1-dither1.fits", replaceCard("ZQUANTIZ", "ZQUANTIZ= 'DITHER_9'")),
     "unsupported",
