@@ -188,7 +188,7 @@ export function measureSky(image: Image, part: SkyPart = null): SkyLevel[] {
 }
 
 /** Parts along each side of the field; they overlap by half. */
-const partsAlong = 8;
+const tilesAlong = 8;
 
 /**
  * The part of the field, an eighth along each side, that is darkest: where the median of each channel above the lowest
@@ -196,12 +196,12 @@ const partsAlong = 8;
  * less than 64 pixels a side.
  */
 function darkestPart({ width, height, planes }: Image): Region | null {
-  const w = Math.floor(width / partsAlong);
-  const h = Math.floor(height / partsAlong);
+  const w = Math.floor(width / tilesAlong);
+  const h = Math.floor(height / tilesAlong);
   if (w < 8 || h < 8) return null;
   const parts: Region[] = [];
-  for (let r = 0; r <= 2 * (partsAlong - 1); r++) {
-    for (let c = 0; c <= 2 * (partsAlong - 1); c++) {
+  for (let r = 0; r <= 2 * (tilesAlong - 1); r++) {
+    for (let c = 0; c <= 2 * (tilesAlong - 1); c++) {
       parts.push({ x: Math.floor(c * w / 2), y: Math.floor(r * h / 2), width: w, height: h });
     }
   }

@@ -12,6 +12,7 @@ const seen = [...filtering, "surfaces", "stars", "measure"];
 /** Rooms that hold functions a person may ask about. */
 const explained = [
   ...seen,
+  "arithmetic",
   "io",
   "calibrate",
   "register",

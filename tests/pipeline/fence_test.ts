@@ -1,4 +1,7 @@
-/** Accidents of a night, each on a few small simulated frames: what is left out, what is said, what is made. */
+/**
+ * Accidents of a night, each on a few small simulated frames: what is left out, what is said, what is made, at least the
+ * picture of pipeline/plain_picture.ts.
+ */
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { cpSync, existsSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";

@@ -1,4 +1,8 @@
-/** What a night's files are, before anything is measured: kinds that no header states, frames with overscan. */
+/**
+ * What a night's files are, before anything is measured: kinds that no header states, frames with overscan. Covers
+ * pipeline/settle_kinds.ts, pipeline/trim_frames.ts, measure/guess_kind.ts, night/kind_decisions.ts and
+ * io/frame_sections.ts.
+ */
 import { afterAll, describe, expect, it } from "vitest";
 import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";

@@ -239,7 +239,7 @@ describe("watchNight with calibration frames", () => {
     write("pocket/1.fits", simulateFrame(other, pocketScene, { seed: 1, exposureSeconds: 10 }).image);
     const news = looks(watch);
     expect(news.map((each) => each.kind)).toEqual(["calibration", "frame"]);
-    expect(news[0].text).toContain("Pocket + KP Colour 2.9: no dark and no flat fits");
+    expect(news[0].text).toContain("Pocket + KP Colour 3.3: no dark and no flat fits");
     write("lights/9.fits", expose(9).image);
     expect(looks(watch).map((each) => each.kind)).toEqual(["frame"]);
   });

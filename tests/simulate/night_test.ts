@@ -154,7 +154,7 @@ describe("the demo nights", () => {
 
 describe("a night with every fault", () => {
   const small = { width: 72, height: 54, pixelMicrometres: 40, darks: 1, biases: 1, flats: 1, flatDarks: 0 } as const;
-  const scene = { halfSizeArcsec: 500, stepArcsec: 25, faintest: 13 } as const;
+  const scene = { halfSizeArcsec: 500, stepArcsec: 25, maximumMagnitude: 13 } as const;
 
   it("strikes once with each, keeps the truth, and writes the files", () => {
     const plan = planSimulation(pocketNight, {
