@@ -86,7 +86,8 @@ function auditMap(
   const map = normalisedMap(quality, flats.offset);
   const noise = medianErrorFactor * quality.noise / (quality.cellPixels * (quality.level - flats.offset));
   const deviation = mapDeviation(map, flats.map);
-  if (deviation < Math.max(options.flatDeviation, minimumDeviationErrors * noise)) return null;
+  // a map without a level, as of a flat with no light above its offset, cannot be compared: the level is told instead
+  if (!(deviation >= Math.max(options.flatDeviation, minimumDeviationErrors * noise))) return null;
   const other = likelierFilter(input, map, deviation, others);
   if (other === null) {
     return findingOn(input, {

@@ -176,6 +176,13 @@ describe("auditCalibration on a colour rig without cooler", () => {
   ])("flags of the %ss %s, and only that", (kind, name, problem) => {
     expect(problems(kind, knownCalibrationFaults[name].options)).toEqual([["bad", problem]]);
   });
+  it("says nothing in numbers that are none of a flat without any light", () => {
+    const [first] = flats;
+    const map = first.quality.map.map(() => NaN);
+    const blank = { record: { ...first.record, file: "blank" }, quality: { ...first.quality, map } };
+    const found = auditCalibration([...bias, ...flats, blank], { minimumFrames: 3 });
+    expect(found.filter(({ evidence }) => /NaN/.test(evidence))).toEqual([]);
+  });
   it("flags a dark of a warmer hour, light that leaks in, and a dark that was cut short", () => {
     expect(problems("dark", { temperatureC: 24 })).toEqual([["bad", "warm dark"]]);
     expect(problems("dark", { leakRate: 8 })).toEqual([["bad", "light leak"]]);
