@@ -254,7 +254,7 @@ function airmassOf(header: Header): number | null {
  * ]);
  * assert.equal(facts.kind, "light");
  * assert.equal(facts.filter, "Ha");
- * assert.equal(facts.arcsecPerPixel?.toFixed(3), "1.463");
+ * assert.equal(facts.arcsecPerPixel?.toFixed(3), "1.321");
  * assert.equal(facts.fullScaleAdu, 65535);
  * ```
  */
