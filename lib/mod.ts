@@ -14,7 +14,7 @@ import "./pipeline/night_view.ts";
 // core
 export type { Displayed, MediaBundle } from "./core/display.ts";
 export { FrameError, type FrameErrorReason } from "./core/errors.ts";
-export type { FrameFacts, FrameKind, FrameRecord } from "./core/frame_record.ts";
+export type { FrameFacts, FrameKind, FrameRecord, FrameSections } from "./core/frame_record.ts";
 export { constantImage, type Image, type ImageParts, type Plane, planeOf, type Unit } from "./core/image.ts";
 export { imageFromNdarray, ndarrayOf } from "./core/ndarray.ts";
 export type { NormalisationSurface, ReferenceRaster } from "./core/normalisation.ts";
