@@ -9,8 +9,8 @@ const lib = fileURLToPath(new URL("../../lib/", import.meta.url));
 const base = ["core", "stats", "parallel", "kernels"];
 const filtering = [...base, "filters"];
 const seen = [...filtering, "surfaces", "stars", "measure"];
-/** Rooms that hold functions a person may ask about. */
-const explained = [
+/** Rooms of the stages from a frame to a page, which the pipeline puts in order. */
+const stages = [
   ...seen,
   "arithmetic",
   "io",
@@ -24,10 +24,10 @@ const explained = [
   "colour",
   "effect",
   "night",
-  "simulate",
   "view",
-  "pipeline",
 ];
+/** Rooms that hold functions a person may ask about. */
+const explained = [...stages, "simulate", "pipeline"];
 /** For each room, the rooms it may import. A room not listed here is not allowed to exist. */
 const allowed: Readonly<Record<string, readonly string[]>> = {
   core: [],
@@ -53,22 +53,7 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
   night: [...seen, "register", "effect"],
   simulate: [...base, "sky", "io"],
   view: [...seen, "io", "effect", "night", "tone"],
-  pipeline: [
-    ...seen,
-    "arithmetic",
-    "io",
-    "calibrate",
-    "register",
-    "normalise",
-    "stack",
-    "background",
-    "detail",
-    "tone",
-    "colour",
-    "effect",
-    "night",
-    "view",
-  ],
+  pipeline: stages,
   help: explained,
   host: ["core", "parallel"],
   app: ["core", "host", "parallel", "kernels", "io", "simulate", "pipeline", "view", "night"],
