@@ -158,36 +158,90 @@ interface Ingredient {
   readonly key: string;
 }
 
-/** A maker of masters. */
-export function masterMaker(store: MasterStore): MasterMaker {
-  const { identity } = store;
+/** A set and what it is made of; null without a set. */
+function ingredientOf(
+  { identity }: MasterStore,
+  set: CalibrationSet | null,
+  subtract: CalibrationSet | null = null,
+): Ingredient | null {
+  if (set === null) return null;
+  const question = {
+    kind: set.kind,
+    master: set.master,
+    frames: set.frames.map(identity),
+    subtract: subtract?.frames.map(identity) ?? null,
+  };
+  return { set, subtract, question, key: JSON.stringify(question) };
+}
+
+/** Place of a master in the output folder, one that is not taken. */
+function freshName({ set }: Ingredient, taken: ReadonlySet<string>): string {
+  const { filter, exposureSeconds, rig } = set.frames[0];
+  const exposure = exposureSeconds === null || set.kind === "bias" ? "" : `${exposureSeconds}s`;
+  const stem = safeName([rig, set.kind, filter, exposure].filter((part) => part !== "").join("-"));
+  let name = stem;
+  for (let n = 2; taken.has(`masters/${name}.fits`); n++) name = `${stem}-${n}`;
+  return `masters/${name}.fits`;
+}
+
+/** What the lights of one match are calibrated with: the match's own sets, where the person gives no master. */
+interface Parts {
+  readonly dark: Ingredient | null;
+  readonly flat: Ingredient | null;
+  readonly bias: Ingredient | null;
+  readonly flatDark: Ingredient | null;
+  /** Exposure of the lights over that of the darks. */
+  readonly scale: number;
+  /** Whether the level of a frame without light is taken off. */
+  readonly takesOffDark: boolean;
+  /** Equal keys calibrate alike. */
+  readonly key: string;
+}
+
+function partsOf(store: MasterStore, match: CalibrationMatch, given: GivenMasters): Parts {
+  const { group, dark, flat, bias, flatDark } = match;
+  const scale = given.dark === undefined ? dark?.scale ?? 1 : 1;
+  const hasDark = given.dark === undefined ? dark !== null : given.dark !== null;
+  const own = {
+    dark: given.dark === undefined ? ingredientOf(store, dark) : null,
+    flat: given.flat === undefined ? ingredientOf(store, flat, flatDark) : null,
+    bias: given.bias === undefined && (!hasDark || scale !== 1) ? ingredientOf(store, bias) : null,
+    flatDark: ingredientOf(store, flatDark),
+  };
+  const hasBias = given.bias === undefined ? own.bias !== null : given.bias !== null;
+  const light = group.lights[0];
+  const key = JSON.stringify([
+    own.dark?.key ?? given.dark?.identity ?? null,
+    own.flat?.key ?? (given.flat ? [given.flat.identity, own.flatDark?.key] : null),
+    own.bias?.key ?? given.bias?.identity ?? null,
+    given.defects === undefined ? "found" : given.defects?.identity ?? null,
+    [light.width, light.height, light.bayer, light.fullScaleAdu, scale],
+  ]);
+  return { ...own, scale, takesOffDark: hasDark || hasBias, key };
+}
+
+/** Makes each master once, under the name that was settled for it. */
+interface MasterShelf {
+  /** Names follow the order in which matches are asked about, not that in which pixels are wanted. */
+  readonly settleName: (item: Ingredient | null) => void;
+  /** The master, made or read. */
+  readonly master: (item: Ingredient | null) => Image | null;
+  /** The master; without one where it cannot be made, which is said. */
+  readonly usableMaster: (item: Ingredient | null) => Image | null;
+  /** Let go of images that are files by now. */
+  readonly release: () => void;
+  /** Masters made or used so far. */
+  readonly files: () => readonly MasterFile[];
+}
+
+function masterShelf(store: MasterStore): MasterShelf {
   const images = new Map<string, Image>();
   const files = new Map<string, MasterFile>();
   const names = new Map<string, string>();
-  const calibrators = new Map<string, Calibrator>();
 
-  const ingredient = (set: CalibrationSet | null, subtract: CalibrationSet | null = null): Ingredient | null => {
-    if (set === null) return null;
-    const question = {
-      kind: set.kind,
-      master: set.master,
-      frames: set.frames.map(identity),
-      subtract: subtract?.frames.map(identity) ?? null,
-    };
-    return { set, subtract, question, key: JSON.stringify(question) };
-  };
-
-  /** Names follow the order in which matches are asked about, not that in which pixels are wanted. */
   const settleName = (item: Ingredient | null): void => {
     if (item === null || names.has(item.key)) return;
-    const { filter, exposureSeconds, rig } = item.set.frames[0];
-    const { kind } = item.set;
-    const parts = [rig, kind, filter, exposureSeconds === null || kind === "bias" ? "" : `${exposureSeconds}s`];
-    const stem = safeName(parts.filter((part) => part !== "").join("-"));
-    const taken = new Set(names.values());
-    let name = stem;
-    for (let n = 2; taken.has(`masters/${name}.fits`); n++) name = `${stem}-${n}`;
-    names.set(item.key, `masters/${name}.fits`);
+    names.set(item.key, freshName(item, new Set(names.values())));
   };
 
   const master = (item: Ingredient | null): Image | null => {
@@ -196,14 +250,13 @@ export function masterMaker(store: MasterStore): MasterMaker {
     const known = images.get(key);
     if (known !== undefined) return known;
     const name = names.get(key) as string;
-    const level = master(ingredient(subtract));
+    const level = master(ingredientOf(store, subtract));
     const { image, notes, path } = store.master(question, name, set, () => makeMaster(set, level, store.combining));
     images.set(key, image);
     files.set(name, { file: name, path, kind: set.kind, frames: set.frames.map((record) => record.file), notes });
     return image;
   };
 
-  /** The master; without one where it cannot be made, which is said. */
   const usableMaster = (item: Ingredient | null): Image | null =>
     fenced(() => master(item), (fact) => {
       const [first, ...more] = item === null ? [] : item.set.frames;
@@ -214,45 +267,46 @@ export function masterMaker(store: MasterStore): MasterMaker {
       return null;
     });
 
+  const release = (): void => {
+    if (!store.holdsImages) images.clear();
+  };
+  return { settleName, master, usableMaster, release, files: () => [...files.values()] };
+}
+
+/** The masters of one match: the match's own, or those that the person gives. */
+function mastersOf(shelf: MasterShelf, parts: Parts, given: GivenMasters): Required<Masters> {
+  const needs = { flatDark: null };
+  const taken = {
+    dark: given.dark === undefined ? shelf.usableMaster(parts.dark) : given.dark?.read(needs) ?? null,
+    flat: given.flat === undefined
+      ? shelf.usableMaster(parts.flat)
+      : given.flat?.read({ flatDark: shelf.master(parts.flatDark) }) ?? null,
+    bias: given.bias === undefined ? shelf.usableMaster(parts.bias) : given.bias?.read(needs) ?? null,
+  };
+  shelf.release();
+  if (given.defects !== undefined) return { ...taken, defects: given.defects?.read(needs) ?? null };
+  const bare = taken.dark === null && taken.flat === null;
+  return { ...taken, defects: bare ? null : findDefects({ dark: taken.dark, flat: taken.flat }).mask };
+}
+
+/** A maker of masters. */
+export function masterMaker(store: MasterStore): MasterMaker {
+  const shelf = masterShelf(store);
+  const calibrators = new Map<string, Calibrator>();
+
   const calibratorFor = (match: CalibrationMatch, given: GivenMasters = {}): Calibrator => {
-    const { group, dark, flat, bias, flatDark } = match;
-    const scale = given.dark === undefined ? dark?.scale ?? 1 : 1;
-    const hasDark = given.dark === undefined ? dark !== null : given.dark !== null;
-    const own = {
-      dark: given.dark === undefined ? ingredient(dark) : null,
-      flat: given.flat === undefined ? ingredient(flat, flatDark) : null,
-      bias: given.bias === undefined && (!hasDark || scale !== 1) ? ingredient(bias) : null,
-    };
-    const light = group.lights[0];
-    const key = JSON.stringify([
-      own.dark?.key ?? given.dark?.identity ?? null,
-      own.flat?.key ?? (given.flat ? [given.flat.identity, ingredient(flatDark)?.key] : null),
-      own.bias?.key ?? given.bias?.identity ?? null,
-      given.defects === undefined ? "found" : given.defects?.identity ?? null,
-      [light.width, light.height, light.bayer, light.fullScaleAdu, scale],
-    ]);
+    const parts = partsOf(store, match, given);
+    const { key, takesOffDark, scale } = parts;
     const known = calibrators.get(key);
     if (known !== undefined) return known;
-    settleName(own.dark);
-    settleName(own.flat);
-    settleName(own.flat === null ? null : ingredient(flatDark));
-    settleName(own.bias);
+    shelf.settleName(parts.dark);
+    shelf.settleName(parts.flat);
+    // a flat that the person gives may need the match's flat-dark as well
+    shelf.settleName(parts.flat === null && !given.flat ? null : parts.flatDark);
+    shelf.settleName(parts.bias);
 
-    const masters = (): Required<Masters> => {
-      const needs = { flatDark: null };
-      const taken = {
-        dark: given.dark === undefined ? usableMaster(own.dark) : given.dark?.read(needs) ?? null,
-        flat: given.flat === undefined
-          ? usableMaster(own.flat)
-          : given.flat?.read({ flatDark: master(ingredient(flatDark)) }) ?? null,
-        bias: given.bias === undefined ? usableMaster(own.bias) : given.bias?.read(needs) ?? null,
-      };
-      if (!store.holdsImages) images.clear();
-      if (given.defects !== undefined) return { ...taken, defects: given.defects?.read(needs) ?? null };
-      const bare = taken.dark === null && taken.flat === null;
-      return { ...taken, defects: bare ? null : findDefects({ dark: taken.dark, flat: taken.flat }).mask };
-    };
-
+    const masters = (): Required<Masters> => mastersOf(shelf, parts, given);
+    const light = match.group.lights[0];
     let prepared: SensorCorrection | undefined;
     const correction = (): SensorCorrection => {
       const size = { width: light.width, height: light.height, geometry: { ...plainGeometry, bayer: light.bayer } };
@@ -261,10 +315,9 @@ export function masterMaker(store: MasterStore): MasterMaker {
         saturationLevel: light.fullScaleAdu === null ? null : 0.98 * light.fullScaleAdu,
       });
     };
-    const hasBias = given.bias === undefined ? own.bias !== null : given.bias !== null;
-    const made = { key, takesOffDark: hasDark || hasBias, masters, correction };
+    const made = { key, takesOffDark, masters, correction };
     calibrators.set(key, made);
     return made;
   };
-  return { calibratorFor, files: () => [...files.values()] };
+  return { calibratorFor, files: shelf.files };
 }
