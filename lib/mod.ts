@@ -1,8 +1,9 @@
 /**
  * Faintlight: from a night of raw FITS frames to a finished picture, with the evidence of every step.
  *
- * This is the main door: what a person with a night, a stack or a picture calls. Nothing is defined here. Further doors:
- * `faintlight/parts`, `/geometry`, `/sky`, `/stats`, `/simulate`, `/io`, `/view`, `/colour`, `/extend`, `/parallel`.
+ * This is the main door: what a person with a night, a stack or a picture calls. Nothing is defined here. Further
+ * doors: `faintlight/parts`, `/geometry`, `/sky`, `/stats`, `/simulate`, `/io`, `/view`, `/colour`, `/extend`,
+ * `/parallel`.
  * @module
  */
 

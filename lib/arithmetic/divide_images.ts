@@ -12,9 +12,9 @@ import {
 /**
  * Divide every sample of an image by a number, a flat, a ratio or an image of the same unit.
  *
- * The quotient of equal units is dimensionless, unit "ratio". NaN stays NaN in either image, and division by 0 gives NaN;
- * masks join, variances follow the quotient. Channels pair by name; the only channel of `b` serves all of `a`. Cost: one
- * pass.
+ * The quotient of equal units is dimensionless, unit "ratio". NaN stays NaN in either image, and division by 0 gives
+ * NaN; masks join, variances follow the quotient. Channels pair by name; the only channel of `b` serves all of `a`.
+ * Cost: one pass.
  *
  * @param b number other than 0, image of the same unit, or one without unit: a ratio, a flat
  * @throws {TypeError} if units or channels do not go together

@@ -5,8 +5,8 @@ import { combineSamples, isDimensionless, type Operand, type Samples, type Term 
 /**
  * Multiply every sample of an image by a number, a mask, a flat or a ratio.
  *
- * NaN stays NaN in either image, masks join, variances follow the product. Channels pair by name; the only channel of `b` serves all
- * of `a`. Cost: one pass.
+ * NaN stays NaN in either image, masks join, variances follow the product. Channels pair by name; the only channel of
+ * `b` serves all of `a`. Cost: one pass.
  *
  * @param b number, or an image without unit: unit "ratio", a mask of one plane, a flat; or `a` is one
  * @throws {TypeError} if both have a unit, or channels differ

@@ -25,8 +25,9 @@ export interface CombineMasterOptions {
 }
 
 /**
- * What {@linkcode combineBias} and {@linkcode combineDark} use for an option left out. With `falseRejectionShare` 0.001 (3.09
- * sigma of a Gaussian) the mean keeps 99.8 % of the good samples, a loss of 0.1 % in signal to noise: own choice.
+ * What {@linkcode combineBias} and {@linkcode combineDark} use for an option left out. With `falseRejectionShare`
+ * 0.001 (3.09 sigma of a Gaussian) the mean keeps 99.8 % of the good samples, a loss of 0.1 % in signal to noise: own
+ * choice.
  */
 export const combineMasterDefaults: CombineMasterOptions = Object.freeze({
   falseRejectionShare: 0.001,

@@ -38,8 +38,8 @@ export interface FindDefectsOptions {
 /**
  * What {@linkcode findDefects} uses for an option left out. `falseAlarms` 1: one pixel of the whole sensor, whatever
  * its size. `minimumResponse` 0.5: half the light, twice the noise. `starShare` 0.2: the pixels beside a star of 1.3
- * pixels FWHM hold 0.2 of its centre, of a wider star more; both own choice. `maximumLights` 9: a star has to stand on a
- * pixel in seven of them to be taken for a defect.
+ * pixels FWHM hold 0.2 of its centre, of a wider star more; both own choice. `maximumLights` 9: a star has to stand on
+ * a pixel in seven of them to be taken for a defect.
  */
 export const findDefectsDefaults: FindDefectsOptions = Object.freeze({
   falseAlarms: 1,

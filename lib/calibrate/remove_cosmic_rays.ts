@@ -24,9 +24,9 @@ export interface RemoveCosmicRaysOptions {
 }
 
 /**
- * What {@linkcode removeCosmicRays} uses for an option left out. `detectionSigma` 4.5, `neighbourShare` 0.3, four rounds
- * are van Dokkum's; `contrast` 5 is his value for undersampled images (his figure 4), the careful end: stars are worth
- * more than rays.
+ * What {@linkcode removeCosmicRays} uses for an option left out. `detectionSigma` 4.5, `neighbourShare` 0.3, four
+ * rounds are van Dokkum's; `contrast` 5 is his value for undersampled images (his figure 4), the careful end: stars
+ * are worth more than rays.
  */
 export const removeCosmicRaysDefaults: RemoveCosmicRaysOptions = Object.freeze({
   electronsPerAdu: 1,

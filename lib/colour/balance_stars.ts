@@ -46,7 +46,10 @@ export const starBalanceDefaults: Readonly<StarBalanceOptions> = Object.freeze({
 
 /** Options of {@linkcode balanceStars}. */
 export interface BalanceStarsOptions extends StarBalanceOptions {
-  /** What the stars say; "automatic" asks {@linkcode measureStarBalance}. A part is balanced as the whole by the whole's. */
+  /**
+   * What the stars say; "automatic" asks {@linkcode measureStarBalance}. A part is balanced as the whole by the
+   * whole's.
+   */
   readonly balance: StarBalance | "automatic";
 }
 

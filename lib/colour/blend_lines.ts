@@ -37,7 +37,9 @@ export interface BlendLinesOptions {
    * null for all of it.
    */
   readonly skyRegion: SkyPart;
-  /** How the lines are spread over the palette; "automatic" measures it. A part is painted as the whole by the whole's. */
+  /**
+   * How the lines are spread over the palette; "automatic" measures it. A part is painted as the whole by the whole's.
+   */
   readonly palette: LinePalette | "automatic";
 }
 

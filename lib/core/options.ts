@@ -17,8 +17,8 @@ const kindName = (value: unknown): string =>
     : `a ${typeof value}`;
 
 /**
- * Refuse a value of another kind than its default: a text or a yes where a number belongs, a number where a yes or no does.
- * `null`, `"automatic"` and other values that an option may take besides are the option's own affair.
+ * Refuse a value of another kind than its default: a text or a yes where a number belongs, a number where a yes or no
+ * does. `null`, `"automatic"` and other values that an option may take besides are the option's own affair.
  */
 function requireKind(step: string, name: string, usual: unknown, value: unknown): void {
   const wanted = typeof usual;

@@ -15,7 +15,9 @@ export interface Sampling {
   readonly channel: string;
 }
 
-/** Samples with infinite ones as missing data, of which no measure of stars or sky makes sense; the same when none is. */
+/**
+ * Samples with infinite ones as missing data, of which no measure of stars or sky makes sense; the same when none is.
+ */
 function withoutInfinities(data: Float32Array, width: number, height: number): Float32Array {
   let infinite = false;
   for (let i = 0; i < data.length && !infinite; i++) infinite = data[i] === Infinity || data[i] === -Infinity;

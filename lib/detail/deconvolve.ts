@@ -138,8 +138,8 @@ export function deconvolveMeasures(image: Image, options: Partial<DeconvolveOpti
  *
  * In:  linear, stars in it (apply it before they are taken out). Out: same shape and unit; NaN stays NaN. The variance
  * is dropped: noise is no longer that of independent samples. Brightness is kept as a whole and moved between
- * neighbours: measure photometry before. Cost: about 0.15 s of processor time an iteration for 2 megapixels and stars of
- * 3 pixels, on all workers; more for wider ones. Method: Richardson 1972, JOSA 62, 55; Lucy 1974, AJ 79, 745; noise
+ * neighbours: measure photometry before. Cost: about 0.15 s of processor time an iteration for 2 megapixels and stars
+ * of 3 pixels, on all workers; more for wider ones. Method: Richardson 1972, JOSA 62, 55; Lucy 1974, AJ 79, 745; noise
  * after Murtagh, Starck & Bijaoui 1995, A&AS 112, 179. The hold on dark rings is our own.
  *
  * @param image the image

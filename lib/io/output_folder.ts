@@ -1,4 +1,6 @@
-/** Where results of a night go when nobody says: below the project or the working directory, never beside raw frames. */
+/**
+ * Where results of a night go when nobody says: below the project or the working directory, never beside raw frames.
+ */
 import { existsSync } from "node:fs";
 import { basename, dirname, join, relative, resolve } from "node:path";
 import process from "node:process";
@@ -22,8 +24,8 @@ const liesWithin = (inner: string, outer: string): boolean => {
  * The output folder of a night.
  *
  * @param folder the night's folder
- * @param out the folder the person named, or "automatic": `output/<name of the night's folder>` of the project, or of the
- * working directory
+ * @param out the folder the person named, or "automatic": `output/<name of the night's folder>` of the project, or of
+ * the working directory
  * @throws {RangeError} if results would lie among the raw frames
  */
 export function outputFolder(folder: string, out: string): string {

@@ -169,7 +169,8 @@ export const riceBound = (count: number, width: RiceWidth, blockSize: number): n
 /**
  * Encode a tile of integers.
  *
- * Positions stand as numbers beside their arrays, because tiles come by the thousand and no view is to be made for each.
+ * Positions stand as numbers beside their arrays, because tiles come by the thousand and no view is to be made for
+ * each.
  *
  * @param data integers, within the range of `width` (1: 0 … 255)
  * @param from first integer of the tile

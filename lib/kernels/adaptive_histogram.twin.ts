@@ -21,7 +21,8 @@ export function countTileHistogramsTwin(
 }
 
 /**
- * Rows from … to drawn through the curves of parts; see applyTileCurves. `left` and `right` count bytes of pairs of floats.
+ * Rows from … to drawn through the curves of parts; see applyTileCurves. `left` and `right` count bytes of pairs of
+ * floats.
  */
 export function applyTileCurvesTwin(
   light: Float32Array,

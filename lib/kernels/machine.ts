@@ -1,9 +1,9 @@
 /**
  * Runs the WebAssembly kernels on arrays, wherever these lie; the only place that knows kernels.wasm.
  *
- * Each kernel of `src/*.as.ts` has a twin in plain TypeScript (`*.twin.ts`, or beside the caller where it is short): the
- * same operations in the same order and precision, so the results agree to the byte (the sign of a NaN apart, which no
- * standard fixes). Twins run where WebAssembly cannot, and tests compare the two.
+ * Each kernel of `src/*.as.ts` has a twin in plain TypeScript (`*.twin.ts`, or beside the caller where it is short):
+ * the same operations in the same order and precision, so the results agree to the byte (the sign of a NaN apart,
+ * which no standard fixes). Twins run where WebAssembly cannot, and tests compare the two.
  */
 import { host } from "../core/host.ts";
 import { memoryOf } from "../core/memory.ts";

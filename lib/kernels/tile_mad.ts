@@ -49,8 +49,8 @@ export function tileMads(
 }
 
 /**
- * Standard deviation of samples about 0 from the median of their absolute values, clipped again and again at three times
- * that; NaN where no sample has data.
+ * Standard deviation of samples about 0 from the median of their absolute values, clipped again and again at three
+ * times that; NaN where no sample has data.
  *
  * @param stride every stride-th sample is looked at
  * @param iterations how often they are clipped at most

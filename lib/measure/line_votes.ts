@@ -1,4 +1,6 @@
-/** Votes of the blocks of a map for the straight lines through them (Hough transform; Duda & Hart 1972, CACM 15, 11). */
+/**
+ * Votes of the blocks of a map for the straight lines through them (Hough transform; Duda & Hart 1972, CACM 15, 11).
+ */
 import type { Point } from "../core/geometry.ts";
 import type { TrailMap } from "./trail_map.ts";
 

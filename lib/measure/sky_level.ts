@@ -67,7 +67,9 @@ function sortedSamples(data: Float32Array): Float32Array {
   return kept.subarray(0, n).sort();
 }
 
-/** First idea of the most frequent level and the spread: the shortest stretch that holds three tenths of the samples. */
+/**
+ * First idea of the most frequent level and the spread: the shortest stretch that holds three tenths of the samples.
+ */
 function shortestStretch(sorted: Float32Array): LevelAndNoise {
   const n = sorted.length;
   const span = Math.max(2, Math.floor(shortestShare * n));

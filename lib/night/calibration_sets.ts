@@ -69,7 +69,10 @@ export const medianMap = (maps: readonly (readonly number[])[]): number[] =>
 export const sameGrid = (set: readonly AuditInput[]): AuditInput[] =>
   set.filter((each) => each.quality.map.length === set[0].quality.map.length);
 
-/** Largest deviation between two maps: 99th percentile of |a/b − 1| about its median, so that a common factor is ignored. */
+/**
+ * Largest deviation between two maps: 99th percentile of |a/b − 1| about its median, so that a common factor is
+ * ignored.
+ */
 export function mapDeviation(a: readonly number[], b: readonly number[]): number {
   const ratios = a.map((each, i) => each / b[i] - 1);
   const usual = median(ratios);

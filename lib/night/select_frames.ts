@@ -22,8 +22,8 @@ export interface Decision {
 
 /**
  * Read decisions from a small text file: one a line, the verdict, the file, and after a `#` the reason. Empty lines
- * and lines that start with `#` are left out, and so are lines that say what a frame is for (`dark FILE`), which a night
- * follows when it is opened. A later line about the same file replaces an earlier one.
+ * and lines that start with `#` are left out, and so are lines that say what a frame is for (`dark FILE`), which a
+ * night follows when it is opened. A later line about the same file replaces an earlier one.
  *
  *     keep     lights/ha-007.fits      # the trail is outside the crop
  *     reject   lights/ha-019.fits

@@ -192,7 +192,8 @@ function runHere<Job, Result>(
  * behind it that had not begun are not run. When `progress` throws, or the thread is interrupted, no further job
  * begins, and the next call waits for those still running before it starts.
  *
- * Without workers (0 wanted, one job only, called inside a job or a report, or on a host that has none) the jobs run here one after the other.
+ * Without workers (0 wanted, one job only, called inside a job or a report, or on a host that has none) the jobs run
+ * here one after the other.
  *
  * @throws whatever a job or `progress` throws
  *

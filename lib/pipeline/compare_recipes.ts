@@ -54,8 +54,8 @@ const translated = (input: string, partners: ReadonlyMap<string, string>): strin
 };
 
 /**
- * Compare two recipes. Steps are paired by content, whatever their ids: the same library function, then the same inputs,
- * the same options, the same channel.
+ * Compare two recipes. Steps are paired by content, whatever their ids: the same library function, then the same
+ * inputs, the same options, the same channel.
  *
  * @example
  * ```ts

@@ -3,8 +3,8 @@ import { type Decision, parseDecisions } from "../night/select_frames.ts";
 import { type Night, nightOf, stateOf, withDecisions } from "./night.ts";
 
 /**
- * Decide about lights against the report, or with it. Weights, and the stacks that are made of the night afterwards, are
- * worked out anew; nothing is measured again, and the reference stays.
+ * Decide about lights against the report, or with it. Weights, and the stacks that are made of the night afterwards,
+ * are worked out anew; nothing is measured again, and the reference stays.
  *
  * @param night from `openNight`
  * @param decisions a text with one decision a line, the verdict, the file and after a `#` the reason, or the same as

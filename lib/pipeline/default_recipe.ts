@@ -53,8 +53,9 @@ function evenSky(channel: string, region: Region): RecipeStep[] {
 const even = (channel: string): string => `even-${channel.replaceAll(/\W/g, "")}`;
 
 /**
- * Noise taken off what lies behind the stars, then the stars put back, fewer of their light; ends in the nodes `denoised`
- * (no stars) and `starsReduced`. Stars are kept out of the cleaning: they are no noise and would hide the noise round them.
+ * Noise taken off what lies behind the stars, then the stars put back, fewer of their light; ends in the nodes
+ * `denoised` (no stars) and `starsReduced`. Stars are kept out of the cleaning: they are no noise and would hide the
+ * noise round them.
  */
 const calmSkyFewerStars = (ready: string): RecipeStep[] => [
   node("parts", "separateStars", [ready]),

@@ -16,8 +16,8 @@ export const makeMastersDefaults: MakeMastersOptions = Object.freeze({
 });
 
 /**
- * Make every master that calibrates the lights of one match: bias, dark and flat combined from their frames, flat-dark or
- * bias taken off the flat as the match says, ready-made masters read, defects found in dark and flat.
+ * Make every master that calibrates the lights of one match: bias, dark and flat combined from their frames, flat-dark
+ * or bias taken off the flat as the match says, ready-made masters read, defects found in dark and flat.
  *
  * Cost: each frame is read twice. The masters of a night that was opened are kept: `night.matches[0].masters`.
  *

@@ -30,8 +30,8 @@ function plainLevels({ planes }: Image): { readonly black: number; readonly whit
 }
 
 /**
- * A recipe that was carried out, with a stretch behind it when its result is linear: by the sky, or where the sky cannot
- * be measured between two quantiles.
+ * A recipe that was carried out, with a stretch behind it when its result is linear: by the sky, or where the sky
+ * cannot be measured between two quantiles.
  *
  * @param visit called behind the stretch
  */

@@ -49,8 +49,8 @@ function nodesBetween(
 }
 
 /**
- * The steps that made an image, as a recipe with every option resolved: what was chosen automatically stands there as it
- * was chosen.
+ * The steps that made an image, as a recipe with every option resolved: what was chosen automatically stands there as
+ * it was chosen.
  *
  * @param image the result
  * @throws {TypeError} if a step on the way is none that a recipe may name, or `since` is not where the image comes from

@@ -14,11 +14,12 @@ export interface MatchWhere {
 }
 
 /**
- * Use another dark, flat, bias or defect mask for some lights. Those are calibrated, measured and judged again when what
- * calibrates them has changed; the person's decisions stay.
+ * Use another dark, flat, bias or defect mask for some lights. Those are calibrated, measured and judged again when
+ * what calibrates them has changed; the person's decisions stay.
  *
  * @param night from `openNight`
- * @param masters `{ flat: myFlat }`: an image, a path, a frame record, or a list of them to combine; null leaves one away
+ * @param masters `{ flat: myFlat }`: an image, a path, a frame record, or a list of them to combine; null leaves one
+ * away
  * @param where the lights concerned, all of them when left out
  * @throws {RangeError} if a master has another size or kind than the lights want, or no light is concerned
  * @throws {TypeError} if a master is a finished picture

@@ -95,11 +95,12 @@ function placeMasters({ context: { out }, calibrators, maker }: NightState): voi
 }
 
 /**
- * Run a night from raw frames to the picture: `openNight`, `stackNight`, the recipe, and the files of the output folder.
+ * Run a night from raw frames to the picture: `openNight`, `stackNight`, the recipe, and the files of the output
+ * folder.
  *
  * Whatever can be done is done: files that cannot be read become rows of the table, missing calibration a remark.
- * Results of finished stages are kept in the output folder, so that a stopped run goes on where it was, and a night that
- * was opened or stacked before is not measured again.
+ * Results of finished stages are kept in the output folder, so that a stopped run goes on where it was, and a night
+ * that was opened or stacked before is not measured again.
  *
  * @param folder the night's folder, subfolders included; nothing in it is changed
  * @throws {FrameError} if the folder is missing or cannot be listed

@@ -42,8 +42,8 @@ function requireKnown(night: Night, name: string, value: string): void {
 }
 
 /**
- * Narrow a night to some of its lights. Registration, reference, verdicts and weights stay those of the whole night, and
- * stacks are made of what is left.
+ * Narrow a night to some of its lights. Registration, reference, verdicts and weights stay those of the whole night,
+ * and stacks are made of what is left.
  *
  * @param night from `openNight`
  * @param where `{ filter: "OIII", cause: "cloud" }`, or a function that says of each light whether it stays

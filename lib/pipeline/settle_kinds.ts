@@ -1,4 +1,6 @@
-/** What the frames of a night are for, where their headers do not say: the person's word, folders, exposure and pixels. */
+/**
+ * What the frames of a night are for, where their headers do not say: the person's word, folders, exposure and pixels.
+ */
 import { FrameError } from "../core/errors.ts";
 import type { FrameKind, FrameRecord } from "../core/frame_record.ts";
 import { type FrameList, suggestsKind } from "../io/list_frames.ts";

@@ -58,7 +58,9 @@ function standingOf(lights: readonly WatchedLight[]): WatchStanding {
   return { lights: lights.length, kept: kept.length, keptSeconds };
 }
 
-/** The night in sentences: what is worth keeping, what was lost to which cause, how many calibration frames there are. */
+/**
+ * The night in sentences: what is worth keeping, what was lost to which cause, how many calibration frames there are.
+ */
 function summarise(lights: readonly WatchedLight[], calibrationFrames: number): readonly string[] {
   const seen = `${calibrationFrames} calibration frame${calibrationFrames === 1 ? "" : "s"} seen`;
   if (lights.length === 0) return [`no light seen${calibrationFrames > 0 ? `, ${seen}` : ""}`];

@@ -5,7 +5,10 @@ import { settle } from "../core/options.ts";
 
 /** Options of {@linkcode describeTransform}. */
 export interface DescribeTransformOptions {
-  /** Where the map is described, pixels of the source: rotation and scale of a projective map change from place to place. */
+  /**
+   * Where the map is described, pixels of the source: rotation and scale of a projective map change from place to
+   * place.
+   */
   readonly at: Point;
 }
 

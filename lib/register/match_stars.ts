@@ -134,7 +134,9 @@ const standingPixels = 0.75;
 /** Chance below which that many points at the same sensor pixels are no accident. */
 const standingChance = 1e-3;
 
-/** Detections at the same sensor pixels in both lists, as places in the sorted lists; empty where chance explains them. */
+/**
+ * Detections at the same sensor pixels in both lists, as places in the sorted lists; empty where chance explains them.
+ */
 interface Standing {
   readonly source: ReadonlySet<number>;
   readonly reference: ReadonlySet<number>;
@@ -174,7 +176,9 @@ interface FoundMatch extends Lists {
   readonly patternPoints: number;
 }
 
-/** Share of the poorer list that the initial transform must match: the rest may be faint, blended or beyond the edge. */
+/**
+ * Share of the poorer list that the initial transform must match: the rest may be faint, blended or beyond the edge.
+ */
 const minimumInitialShare = 0.7;
 
 /**
@@ -222,7 +226,9 @@ function findMatch(
   return accepted(initial) ? foundBy(initial, true) : null;
 }
 
-/** Width below which points are taken for hot pixels: one measures about a pixel across, and no optics make such stars. */
+/**
+ * Width below which points are taken for hot pixels: one measures about a pixel across, and no optics make such stars.
+ */
 const maximumHotPixelFwhm = 1.1;
 
 /** Refuse points that agree only because they are the sensor's own. */

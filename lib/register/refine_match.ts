@@ -62,7 +62,10 @@ export function mutualPairs(transform: Transform, lists: ListPair, radius: numbe
 /** Scatter of positions that remains for the brightest stars (seeing, pixel phase), pixels; a floor, not a fit. */
 const positionFloorPixels = 0.05;
 
-/** FWHM over sigma to five digits, as the weights of the pairs are defined; `fwhmPerSigma` would move their last digits. */
+/**
+ * FWHM over sigma to five digits, as the weights of the pairs are defined; `fwhmPerSigma` would move their last
+ * digits.
+ */
 const shortFwhmPerSigma = 2.3548;
 
 /** Variance of one coordinate of a star: √2 s / SNR in the sky limit (King 1983, PASP 95, 163), and the floor. */

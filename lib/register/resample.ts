@@ -26,7 +26,8 @@ export interface ResampleOptions {
   /** Noise of the sky, one number a plane, unit of the image; `null` measures it. */
   readonly noise: readonly number[] | null;
   /**
-   * What stays the same when pixels change their size: surface brightness, or the flux of a star summed over its pixels.
+   * What stays the same when pixels change their size: surface brightness, or the flux of a star summed over its
+   * pixels.
    */
   readonly conserve: "surfaceBrightness" | "flux";
 }

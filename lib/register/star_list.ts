@@ -40,7 +40,9 @@ export interface Box {
   readonly y1: number;
 }
 
-/** Sort a list by flux, the brightest first; stars without a place are left out, a flux that is not finite counts as 0. */
+/**
+ * Sort a list by flux, the brightest first; stars without a place are left out, a flux that is not finite counts as 0.
+ */
 export function sortStars(stars: readonly MatchableStar[]): SortedStars {
   const order: number[] = [];
   for (let i = 0; i < stars.length; i++) if (Number.isFinite(stars[i].x + stars[i].y)) order.push(i);

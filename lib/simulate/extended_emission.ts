@@ -15,7 +15,9 @@ const degree = Math.PI / 180;
 /** Longest list of steps of a motion that the extended emission follows: it is smooth. */
 const maximumSteps = 12;
 
-/** FWHM over sigma to five digits: simulated frames are made with it, and `fwhmPerSigma` would move their last digits. */
+/**
+ * FWHM over sigma to five digits: simulated frames are made with it, and `fwhmPerSigma` would move their last digits.
+ */
 const shortFwhmPerSigma = 2.3548;
 
 /** Extended emission of the scene through one band, electrons a second and pixel, on the scene's grid. */

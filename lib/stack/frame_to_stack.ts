@@ -24,7 +24,10 @@ export interface FrameToStack {
   readonly source: FrameSource;
   /** Name in reports; the path, or "frame 3", when left out. */
   readonly name?: string;
-  /** Frame pixel → reference pixel; the identity when left out. A frame with null has no map: it is left out and reported. */
+  /**
+   * Frame pixel → reference pixel; the identity when left out. A frame with null has no map: it is left out and
+   * reported.
+   */
   readonly transform?: Transform | null;
   /**
    * Weight in the mean, ≥ 0; for extended flux proportional to 1 / variance of the normalised sky. 1 when

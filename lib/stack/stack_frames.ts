@@ -62,11 +62,11 @@ function openFrames(
  * with centre and scale s by Huber's Proposal 2 (Huber 1981, chapter 6) whose variance is moderated by a known one
  * (Smyth 2004, Stat. Appl. Genet. Mol. Biol. 3, 3), s² = (Σu²/0.7785 + 32 σ²) / (n − 1 + 32). σ² and the noise r of
  * each frame relative to the others' are measured beforehand on the frames as they arrive on the canvas, in windows
- * spread over it; above the level of that sky σ² grows with the signal. `limit` loses `falseRejectionShare` a side of Gaussian
- * noise (own Monte Carlo). g is the range of the centres of the 3 × 3 pixels around less what noise makes of it:
- * seeing, guiding and registration carry flux back and forth between neighbours (a tenth of the FWHM changes a star's
- * peak by 0.45 g); the price is that an outlier on a star that is smaller than the star's own slope stays. One or two
- * samples are judged by the frames' own noise, two as `pairLimit` says.
+ * spread over it; above the level of that sky σ² grows with the signal. `limit` loses `falseRejectionShare` a side of
+ * Gaussian noise (own Monte Carlo). g is the range of the centres of the 3 × 3 pixels around less what noise makes of
+ * it: seeing, guiding and registration carry flux back and forth between neighbours (a tenth of the FWHM changes a
+ * star's peak by 0.45 g); the price is that an outlier on a star that is smaller than the star's own slope stays. One
+ * or two samples are judged by the frames' own noise, two as `pairLimit` says.
  *
  * While drizzling (Fruchter & Hook 2002, PASP 114, 144) a first, interpolated stack is made to judge each sample by
  * (Koekemoer et al. 2002): it is left out when it differs by more than the noise model and the slope there allow,

@@ -40,8 +40,8 @@ export const stackImagesDefaults: StackImagesOptions = Object.freeze({
 });
 
 /**
- * {@linkcode stackFrames} for images that are in memory: a notebook's handful of frames, tests. Mosaics are interpolated
- * to colour.
+ * {@linkcode stackFrames} for images that are in memory: a notebook's handful of frames, tests. Mosaics are
+ * interpolated to colour.
  *
  * @param images linear images with the same channels
  * @param options see {@linkcode StackImagesOptions}

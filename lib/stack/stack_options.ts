@@ -42,13 +42,13 @@ export interface StackFramesOptions {
 /**
  * What {@linkcode stackFrames} uses for an option left out.
  *
- * `falseRejectionShare` 0.001 a side costs 0.1 % of the signal to noise. `structure` 1: in a night whose FWHM went from 2.5 to
- * 3.5 pixels no more than 0.1 % of the samples of stars were lost, at 3 to 30 frames, while of outliers 5 sigma high
- * on the sky 72 % were found among 3 samples, 87 % among 5, 92 % among 8 and 94 % from 12 on
- * (tests/stack/rejection_power_test.ts). `pairLimit` 5: two samples have no majority, so only what cannot be noise
- * is left out. `seeing` 0.02, for pairs and drizzle, and `trailNeighbours` 3 of 8: own choice. `ringLimit` 4: noise
- * alone undershoots its four neighbours by more in fewer than one pixel of a million. `slopePixels` 0.5: the sample's
- * own half-width, within which the flux of a star changes along its slope.
+ * `falseRejectionShare` 0.001 a side costs 0.1 % of the signal to noise. `structure` 1: in a night whose FWHM went
+ * from 2.5 to 3.5 pixels no more than 0.1 % of the samples of stars were lost, at 3 to 30 frames, while of outliers 5
+ * sigma high on the sky 72 % were found among 3 samples, 87 % among 5, 92 % among 8 and 94 % from 12 on
+ * (tests/stack/rejection_power_test.ts). `pairLimit` 5: two samples have no majority, so only what cannot be noise is
+ * left out. `seeing` 0.02, for pairs and drizzle, and `trailNeighbours` 3 of 8: own choice. `ringLimit` 4: noise alone
+ * undershoots its four neighbours by more in fewer than one pixel of a million. `slopePixels` 0.5: the sample's own
+ * half-width, within which the flux of a star changes along its slope.
  */
 export const stackFramesDefaults: StackFramesOptions = Object.freeze({
   rejection: "automatic",

@@ -1,4 +1,6 @@
-/** Candidates centred under the ellipse of the frame's stars, and those sorted out that are noise, pixels or cut off. */
+/**
+ * Candidates centred under the ellipse of the frame's stars, and those sorted out that are noise, pixels or cut off.
+ */
 import { momentAt, momentFields } from "../kernels/moments.ts";
 import type { CandidatePeak } from "./candidate_peaks.ts";
 import { type Ellipse, ellipseArea, longVariance } from "./ellipse.ts";

@@ -184,7 +184,9 @@ function otherDirections(
   return levels;
 }
 
-/** Level of a star at a shift over its height; a pixel's place is good enough, on a mosaic that of the next green one. */
+/**
+ * Level of a star at a shift over its height; a pixel's place is good enough, on a mosaic that of the next green one.
+ */
 function levelBeside({ data, width, height, parity }: Sampling, star: Star, dx: number, dy: number): number {
   let x = Math.round(star.x + dx);
   const y = Math.round(star.y + dy);

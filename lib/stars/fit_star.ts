@@ -156,7 +156,9 @@ function mirror(matrix: Float64Array): void {
   }
 }
 
-/** Variance of either shape component by noise: e₁ = (c − a) / (a + c), e₂ = −2 b / (a + c); null if it is not known. */
+/**
+ * Variance of either shape component by noise: e₁ = (c − a) / (a + c), e₂ = −2 b / (a + c); null if it is not known.
+ */
 function shapeVarianceOf(
   { matrix }: NormalEquations,
   [, , , a, b, c]: readonly number[],

@@ -55,7 +55,9 @@ function aperturesOf(
   return { within, beyond };
 }
 
-/** Share of the flux between 2 and 5 FWHM of all within 5 FWHM, median of the brightest clean stars; NaN without any. */
+/**
+ * Share of the flux between 2 and 5 FWHM of all within 5 FWHM, median of the brightest clean stars; NaN without any.
+ */
 export function haloShare(sampling: Sampling, stars: readonly Star[], fwhmPixels: number): number {
   const { width, height } = sampling;
   const bright = stars.filter((star) => !star.saturated && star.snr > minimumSnr).slice(0, maximumStars);

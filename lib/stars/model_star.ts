@@ -8,7 +8,9 @@ import { addStar, levelAt, type PlacedStar, reachOf, type StarModel } from "./st
 
 /** Stars are drawn to where they have fallen to this share of the noise of a pixel. */
 const drawnNoiseShare = 0.15;
-/** Level of a neighbour at a star's place, as a share of the star's own height, from which on both are fitted together. */
+/**
+ * Level of a neighbour at a star's place, as a share of the star's own height, from which on both are fitted together.
+ */
 const minimumNeighbourShare = 0.01;
 
 /** A star as drawn. */

@@ -47,9 +47,9 @@ export interface ExtremeDeviates {
 }
 
 /**
- * Rosner's generalised extreme studentised deviate test: up to `maximumOutliers` outliers at level `alpha`, two-sided. With
- * `maximumOutliers` 1 it is Grubbs' test. Made for at least 15 to 25 roughly Gaussian values. NaN is left out. Cost: `maximumOutliers`
- * passes.
+ * Rosner's generalised extreme studentised deviate test: up to `maximumOutliers` outliers at level `alpha`, two-sided.
+ * With `maximumOutliers` 1 it is Grubbs' test. Made for at least 15 to 25 roughly Gaussian values. NaN is left out.
+ * Cost: `maximumOutliers` passes.
  *
  * Source: Rosner 1983, Technometrics 25, 165; Grubbs 1969, Technometrics 11, 1.
  *

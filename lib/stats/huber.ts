@@ -84,12 +84,12 @@ const limitTable: readonly (readonly number[])[] = [
 
 /**
  * The limit on |x − m| / s, m and s from {@linkcode huberEstimate} of n Gaussian values, at which the share
- * `falseRejectionShare` of good values is lost on each side. Larger than the Gaussian quantile for small n, where m and s are
- * uncertain; equal to it for n → ∞.
+ * `falseRejectionShare` of good values is lost on each side. Larger than the Gaussian quantile for small n, where m
+ * and s are uncertain; equal to it for n → ∞.
  *
  * @param n number of values, at least 6: fewer cannot tell an outlier from their own scatter
- * @param falseRejectionShare share lost on each side, 1e-5 … 0.01; values outside use the nearest end for the small-sample
- * correction
+ * @param falseRejectionShare share lost on each side, 1e-5 … 0.01; values outside use the nearest end for the
+ * small-sample correction
  * @throws {RangeError} if n or falseRejectionShare is out of range
  *
  * @example

@@ -54,7 +54,8 @@ export function scatterMedian(n: number): number {
  * `falseRejectionShare` of good samples is lost on each side.
  *
  * @param n at least 3
- * @param falseRejectionShare 1e-5 … 0.01; values outside use the nearest end for the correction of the Gaussian quantile
+ * @param falseRejectionShare 1e-5 … 0.01; values outside use the nearest end for the correction of the Gaussian
+ * quantile
  */
 export function moderatedLimit(n: number, falseRejectionShare: number): number {
   const z = normalQuantile(1 - falseRejectionShare);

@@ -38,8 +38,8 @@ export interface RobustFit {
 
 /**
  * Fit y ≈ Σ c_j t_j by Huber's M-estimate (Huber 1964, Ann. Math. Stat. 35, 73), iteratively reweighted least squares
- * with the scale 1.4826 × median |residual| of each iteration. Samples with NaN in y or a term are left out. `null` when
- * there are fewer samples than terms or the terms are not independent.
+ * with the scale 1.4826 × median |residual| of each iteration. Samples with NaN in y or a term are left out. `null`
+ * when there are fewer samples than terms or the terms are not independent.
  *
  * @param terms one array a term, each as long as `y`; put an array of ones first for a constant
  * @param y values to fit

@@ -1,4 +1,7 @@
-/** Special functions of statistics, double precision: the normal distribution, the incomplete beta function and tails made of it. */
+/**
+ * Special functions of statistics, double precision: the normal distribution, the incomplete beta function and tails
+ * made of it.
+ */
 
 /** Standard normal density. */
 export const normalDensity = (x: number): number => Math.exp(-0.5 * x * x) / Math.sqrt(2 * Math.PI);

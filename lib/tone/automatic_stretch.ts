@@ -23,7 +23,9 @@ export interface AutomaticStretchOptions {
   readonly white: number | "automatic";
   /** Where the sky is measured: a part that shows free sky, `darkest` to find one, null for the whole field. */
   readonly skyRegion: SkyPart;
-  /** What the stretch rests on; "automatic" measures it. A part of an image is stretched as the whole by the whole's. */
+  /**
+   * What the stretch rests on; "automatic" measures it. A part of an image is stretched as the whole by the whole's.
+   */
   readonly measures: StretchMeasures | "automatic";
 }
 
@@ -200,11 +202,11 @@ function holdMedian(
  * The rule: black lies below the sky by as many standard deviations as leave `clippedSkyShare` of a pure sky under it;
  * white lies above all but `clippedWhiteShare` of the samples; the bend of the asinh curve is then solved so that the
  * sky is drawn with lightness `skyLightness`. Where that would render its grain (details of 1 to 8 pixels) larger than
- * `maximumDrawnNoise`, black is lowered by a quarter at most and the sky is drawn darker: the stretch goes no further than
- * the noise allows. Where even a straight line would render too much of it there is hardly any signal: black stays,
- * and white is raised until the sky is drawn at three quarters of what was asked. Where nebula fills the field and its
- * middle sample would be drawn lighter than half of the range (L* 50), the curve is bent less and all of it drawn
- * darker, for there is nothing left to see in a picture that is bright all over.
+ * `maximumDrawnNoise`, black is lowered by a quarter at most and the sky is drawn darker: the stretch goes no further
+ * than the noise allows. Where even a straight line would render too much of it there is hardly any signal: black
+ * stays, and white is raised until the sky is drawn at three quarters of what was asked. Where nebula fills the field
+ * and its middle sample would be drawn lighter than half of the range (L* 50), the curve is bent less and all of it
+ * drawn darker, for there is nothing left to see in a picture that is bright all over.
  *
  * In:  linear, sky gradient removed and channels made neutral; all channels share one curve.
  * Cost: thinned sorts, no pass over the image.

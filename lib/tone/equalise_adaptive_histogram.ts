@@ -22,8 +22,8 @@ export interface EqualiseAdaptiveHistogramOptions {
 }
 
 /**
- * What {@linkcode equaliseAdaptiveHistogram} uses for an option left out. Eight parts and 256 tones as in Zuiderveld 1994;
- * twice the contrast, three tenths of the way, by our own judgement: with more the noise of the sky shows.
+ * What {@linkcode equaliseAdaptiveHistogram} uses for an option left out. Eight parts and 256 tones as in Zuiderveld
+ * 1994; twice the contrast, three tenths of the way, by our own judgement: with more the noise of the sky shows.
  */
 export const equaliseAdaptiveHistogramDefaults: Readonly<EqualiseAdaptiveHistogramOptions> = Object.freeze({
   tilesAlong: 8,

@@ -10,7 +10,8 @@ const minimumHaloGrowth = 0.05;
 const haloScatters = 4;
 
 /**
- * Growth of the width, apart from a trail: with a halo, and without one, where it must exceed the night's scatter (own).
+ * Growth of the width, apart from a trail: with a halo, and without one, where it must exceed the night's scatter
+ * (own).
  */
 const minimumGrowthWithHalo = 1.12;
 const minimumGrowth = 1.17;
