@@ -168,8 +168,8 @@ export { commonRegion, cropImage, type CropImageOptions } from "./stack/crop_ima
 export type { Stack, StackReport } from "./stack/finish_stack.ts";
 export type { FrameToStack } from "./stack/frame_to_stack.ts";
 export { stackFrames } from "./stack/stack_frames.ts";
-export { stackImages, type StackImagesOptions } from "./stack/stack_images.ts";
-export type { StackFramesOptions } from "./stack/stack_options.ts";
+export { type ImageRegistration, stackImages, type StackImagesOptions } from "./stack/stack_images.ts";
+export type { InterpolationOptions, RejectionOptions, StackFramesOptions } from "./stack/stack_options.ts";
 
 // background
 export { divideSurface, type DivideSurfaceOptions } from "./background/divide_surface.ts";

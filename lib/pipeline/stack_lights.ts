@@ -9,8 +9,8 @@ import { join } from "../io/paths.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
 import type { StackReport } from "../stack/finish_stack.ts";
-import { stackFrames } from "../stack/stack_frames.ts";
-import type { StackFramesOptions } from "../stack/stack_options.ts";
+import { combineFrames } from "../stack/combine_frames.ts";
+import { type StackFramesOptions, stackParameters } from "../stack/stack_options.ts";
 import { type CheckedLight, starFluxRatio } from "./check_lights.ts";
 import { fenced } from "./fence.ts";
 import { imageDigest } from "./image_digest.ts";
@@ -62,7 +62,7 @@ export interface StackSettings {
   /** Level and contrast: brought together from place to place, by one factor and offset, or left as they are. */
   readonly normalise: "local" | "level" | "none";
   /** Options of the stacking itself. */
-  readonly stacking: Pick<StackFramesOptions, "rejection" | "interpolation" | "dropSize">;
+  readonly stacking: Pick<StackFramesOptions, "rejection" | "interpolation" | "drizzle">;
   /** Told of a stack that cannot be made, and why, so that the others are; null to fail with it. */
   readonly failed: ((name: string, fact: string) => void) | null;
 }
@@ -214,12 +214,11 @@ function makeStack(
     : normalise === "level"
     ? levelLights(members, canvas)
     : members.map(() => null);
-  const stack = stackFrames(members.map((light, at) => frameToStack(light, surfaces[at])), canvas, {
-    ...settings.stacking,
+  const parameters = stackParameters({ ...settings.stacking, progress: context.progress }, {
     header: stackCards(members, channelOf(members[0])),
     reference: reference.record.file,
-    progress: context.progress,
   });
+  const stack = combineFrames(members.map((light, at) => frameToStack(light, surfaces[at])), canvas, parameters);
   const images: Readonly<Record<StackPart, Image>> = {
     "": stack.image,
     weight: stack.weight,

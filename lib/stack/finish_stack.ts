@@ -4,7 +4,7 @@ import { card, withCards } from "../core/header.ts";
 import { allocatePlane, createImage, type Image } from "../core/image.ts";
 import { median } from "../stats/median.ts";
 import type { OpenFrame } from "./frame_to_stack.ts";
-import type { StackFramesOptions } from "./stack_options.ts";
+import type { StackParameters } from "./stack_options.ts";
 import type { TileOutput, TileResult } from "./tile_plan.ts";
 
 /** What a stack is made of and what was left out. */
@@ -54,7 +54,7 @@ const doubtfulShareRatio = 10;
 /** Sum the tiles up. */
 function reportOf(
   opened: readonly OpenFrame[],
-  used: StackFramesOptions,
+  used: StackParameters,
   output: TileOutput,
   results: readonly TileResult[],
   rejected: StackReport["rejected"],
@@ -76,7 +76,7 @@ function reportOf(
     `${opened.length} frames combined`,
     `left out: ${percent(dimmerShare)} of the samples below and ${percent(brighterShare)} above the others`,
     // Satellites and rays are rare: that much below the others is neither.
-    ...(used.rejection !== "none" && dimmerShare > doubtfulShareRatio * used.falseRejectionShare
+    ...(used.rejects && dimmerShare > doubtfulShareRatio * used.rejection.falseRejectionShare
       ? ["doubt: many samples lay below the others; drifting sky without normalisation, or noise with a long tail"]
       : []),
     ...(used.dropSize === null ? [] : evenness(opened[0].channels, output.weight)),
@@ -95,13 +95,16 @@ function reportOf(
 }
 
 /** The step as the history records it. */
-function stepOf(opened: readonly OpenFrame[], canvas: Canvas, used: StackFramesOptions, notes: readonly string[]) {
-  const { progress: _progress, header: _header, workerBytes: _bytes, ...recordedOptions } = used;
+function stepOf(opened: readonly OpenFrame[], canvas: Canvas, used: StackParameters, notes: readonly string[]) {
+  const { rejects, rejection, interpolation, dropSize, reference } = used;
   const { width, height, origin, scale } = canvas;
   return {
     step: "stackFrames",
     options: {
-      ...recordedOptions,
+      rejection: rejects ? rejection : "none",
+      interpolation,
+      drizzle: dropSize === null ? null : { dropSize },
+      reference,
       canvas: { width, height, origin, scale },
       frames: opened.map(({ task }) => ({ name: baseName(task.name), weight: task.weight })),
     },
@@ -113,7 +116,7 @@ function stepOf(opened: readonly OpenFrame[], canvas: Canvas, used: StackFramesO
 export function finishStack(
   opened: readonly OpenFrame[],
   canvas: Canvas,
-  used: StackFramesOptions,
+  used: StackParameters,
   run: { readonly output: TileOutput; readonly results: readonly TileResult[] },
   rejected: StackReport["rejected"],
 ): Stack {

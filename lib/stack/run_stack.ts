@@ -15,7 +15,7 @@ import { drizzleTask } from "./drizzle_tile.ts";
 import { planeScatter, scatterWindows, windowSide } from "./frame_scatter.ts";
 import type { OpenFrame } from "./frame_to_stack.ts";
 import { planTiles } from "./plan_tiles.ts";
-import type { StackFramesOptions } from "./stack_options.ts";
+import type { StackParameters } from "./stack_options.ts";
 import { scatterTask, tileMargin, tileTask } from "./stack_tile.ts";
 import type { TileOutput, TilePlan, TileResult } from "./tile_plan.ts";
 
@@ -64,7 +64,7 @@ const maximumTilePixels = 2 ** 19;
 function tilesOf(
   opened: readonly OpenFrame[],
   canvas: Canvas,
-  used: StackFramesOptions,
+  used: StackParameters,
   maps: readonly Matrix3[],
 ): Region[] {
   const mosaic = opened.some(({ task }) => task.bayer !== null);
@@ -75,7 +75,8 @@ function tilesOf(
     height: canvas.height,
     pixels: Math.min(maximumTilePixels, Math.floor(used.workerBytes / bytesAPixel)),
     maps,
-    margin: warpReach(used.interpolation) + 1 + (mosaic ? 2 : 0) + (repairs ? repairReach * (mosaic ? 2 : 1) : 0),
+    margin: warpReach(used.interpolation.kernel) + 1 + (mosaic ? 2 : 0) +
+      (repairs ? repairReach * (mosaic ? 2 : 1) : 0),
     wholeRows: Math.max(...opened.map((each) => each.wholeRows)),
   });
 }
@@ -84,10 +85,11 @@ function tilesOf(
 function planOf(
   opened: readonly OpenFrame[],
   canvas: Canvas,
-  used: StackFramesOptions,
+  used: StackParameters,
   tiles: readonly Region[],
 ): TilePlan {
   const { channels } = opened[0];
+  const { falseRejectionShare, structure, pairLimit, seeing, trailNeighbours } = used.rejection;
   const n = opened.length;
   const withMargin = (tile: Region) => (tile.width + 2 * tileMargin) * (tile.height + 2 * tileMargin);
   return {
@@ -98,18 +100,18 @@ function planOf(
     originX: canvas.origin.x,
     originY: canvas.origin.y,
     scale: canvas.scale,
-    kernel: used.interpolation,
-    ringLimit: used.ringLimit,
+    kernel: used.interpolation.kernel,
+    ringLimit: used.interpolation.ringLimit,
     largest: Math.max(...tiles.map(withMargin), windowSide ** 2),
-    rejection: used.rejection,
-    limits: moderatedLimits(n, used.falseRejectionShare),
+    rejection: used.rejects ? "automatic" : "none",
+    limits: moderatedLimits(n, falseRejectionShare),
     scatter: channels.map(() => null),
-    structure: used.structure,
-    noiseLimit: normalQuantile(1 - used.falseRejectionShare),
-    pairLimit: used.pairLimit,
-    seeing: used.seeing,
+    structure,
+    noiseLimit: normalQuantile(1 - falseRejectionShare),
+    pairLimit,
+    seeing,
     sky: channels.map((_, plane) => median(opened.map((each) => each.sky[plane]))),
-    trailNeighbours: used.trailNeighbours,
+    trailNeighbours,
     failed: new Uint8Array(allocateShared(n), 0, n),
   };
 }
@@ -121,7 +123,7 @@ interface MeasuredPlan {
 }
 
 /** The plan with the scatter of the samples measured; as it was when a frame broke off meanwhile. */
-function measureScatter(plan: TilePlan, used: StackFramesOptions): MeasuredPlan {
+function measureScatter(plan: TilePlan, used: StackParameters): MeasuredPlan {
   const { columns, rows, windows } = scatterWindows(plan.canvasWidth, plan.canvasHeight);
   const jobs = windows.map((window) => ({ plan, window }));
   const found = parallelMap(scatterTask, jobs, { label: "measuring noise", progress: used.progress });
@@ -137,18 +139,24 @@ function measureScatter(plan: TilePlan, used: StackFramesOptions): MeasuredPlan 
   return { plan: { ...plan, scatter }, failures };
 }
 
+/**
+ * How far in canvas pixels the slope of a star may excuse a sample that differs while drizzling: the sample's own
+ * half-width, within which the flux of a star changes along its slope.
+ */
+const slopePixels = 0.5;
+
 /** Bytes that the sums of a drizzled tile take a pixel and plane. */
 const drizzleBytes = 58;
 
 /** Drizzle on the canvas; `clean` judges the samples, null keeps them all. */
 function drizzle(
   plan: TilePlan,
-  used: StackFramesOptions,
+  used: StackParameters,
   dropSize: number,
   maps: readonly Matrix3[],
   clean: readonly Float32Array[] | null,
 ): StackRun {
-  const { slopePixels, workerBytes, progress } = used;
+  const { workerBytes, progress } = used;
   const { canvasWidth: width, canvasHeight: height, planes } = plan;
   const output = createOutput(planes, width, height);
   const pixels = Math.max(4096, Math.min(2 ** 20, Math.floor(workerBytes / (drizzleBytes * planes))));
@@ -159,21 +167,21 @@ function drizzle(
 }
 
 /** Make all tiles of a stack once. A frame that breaks off stands in `failures`, and the planes are worth nothing. */
-export function runStack(opened: readonly OpenFrame[], canvas: Canvas, used: StackFramesOptions): StackRun {
+export function runStack(opened: readonly OpenFrame[], canvas: Canvas, used: StackParameters): StackRun {
   requireSameChannels(opened);
   const { width, height } = canvas;
   const { dropSize, progress } = used;
   const maps = canvasMaps(opened, canvas);
   const tiles = tilesOf(opened, canvas, used, maps);
   let plan = planOf(opened, canvas, used, tiles);
-  if (used.rejection !== "none" && opened.length > 2) {
+  if (used.rejects && opened.length > 2) {
     const measured = measureScatter(plan, used);
     if (measured.failures.size > 0) return { output: null, results: [], failures: measured.failures };
     plan = measured.plan;
   }
 
   const output = createOutput(plan.planes, width, height);
-  const judged = dropSize === null || used.rejection !== "none";
+  const judged = dropSize === null || used.rejects;
   let results: readonly TileResult[] = [];
   if (judged) {
     const label = dropSize === null ? "combining frames" : "finding outliers";

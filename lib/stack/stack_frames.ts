@@ -1,53 +1,15 @@
 /** Stacking: many frames, on disk or in memory, become one stack. */
 import type { Canvas } from "../core/canvas.ts";
-import { FrameError } from "../core/errors.ts";
-import { settle } from "../core/options.ts";
-import type { FitsFile } from "../io/open_fits.ts";
-import { pathOrImage } from "../io/pixel_source.ts";
-import { finishStack, type Stack, type StackReport } from "./finish_stack.ts";
-import { type FrameToStack, type OpenFrame, openFrame } from "./frame_to_stack.ts";
-import { discardOutput, runStack } from "./run_stack.ts";
-import { checkStackOptions, stackFramesDefaults, type StackFramesOptions } from "./stack_options.ts";
-
-/** Frames that take part, and those that do not. */
-interface OpenedFrames {
-  readonly opened: readonly OpenFrame[];
-  readonly rejected: StackReport["rejected"];
-}
-
-/** Open the frames; what cannot be used is listed with its reason. */
-function openFrames(
-  frames: readonly FrameToStack[],
-  spilled: FitsFile[],
-  progress: StackFramesOptions["progress"],
-): OpenedFrames {
-  const opened: OpenFrame[] = [];
-  const rejected: { name: string; reason: string }[] = [];
-  frames.forEach((frame, index) => {
-    const source = pathOrImage(frame.source);
-    const name = frame.name ?? (typeof source === "string" ? source : `frame ${index + 1}`);
-    const weight = frame.weight ?? 1;
-    if (!(weight >= 0 && weight < Infinity)) {
-      throw new RangeError(`stackFrames: weight must be a number ≥ 0, but got ${weight} for ${name}`);
-    }
-    try {
-      if (frame.transform === null) rejected.push({ name, reason: "has no transform onto the reference" });
-      else if (weight > 0) opened.push(openFrame(frame, name, spilled));
-      else rejected.push({ name, reason: "has weight 0" });
-    } catch (error) {
-      if (!(error instanceof FrameError)) throw error;
-      rejected.push({ name, reason: error.message });
-    }
-    progress({ label: "opening frames", done: index + 1, total: frames.length });
-  });
-  return { opened, rejected };
-}
+import { combineFrames } from "./combine_frames.ts";
+import type { Stack } from "./finish_stack.ts";
+import type { FrameToStack } from "./frame_to_stack.ts";
+import { type StackFramesOptions, stackParameters } from "./stack_options.ts";
 
 /**
  * Combine frames on a canvas, streaming: for each tile of the canvas every frame's part is read from its file,
  * calibrated, repaired, demosaiced, resampled once and normalised; outliers are left out; what is kept goes into a
  * weighted mean. Files are read by region, so that a thousand frames need no more memory than the canvas and
- * `workerBytes` a worker.
+ * 128 MiB of samples a worker.
  *
  * In: frames of any size, mono, mosaic (interpolated to R, G, B) or colour, all with the same channels, as paths or
  * images. Out: a {@linkcode Stack} on the canvas in the unit of the normalised frames; NaN where no frame has data.
@@ -97,31 +59,5 @@ export function stackFrames(
   canvas: Canvas,
   options: Partial<StackFramesOptions> = {},
 ): Stack {
-  const used = settle("stackFrames", stackFramesDefaults, options);
-  checkStackOptions(used);
-  if (!Array.isArray(frames) || frames.length === 0) {
-    throw new RangeError("stackFrames: frames must hold at least one frame, but got none");
-  }
-  const spilled: FitsFile[] = [];
-  try {
-    let { opened, rejected } = openFrames(frames, spilled, used.progress);
-    for (;;) {
-      if (opened.length === 0) {
-        throw new RangeError(
-          `stackFrames: frames must hold a usable frame, but none of ${frames.length} is: ${rejected[0].reason}`,
-        );
-      }
-      const { output, results, failures } = runStack(opened, canvas, used);
-      if (output !== null && failures.size === 0) {
-        return finishStack(opened, canvas, used, { output, results }, rejected);
-      }
-      // A frame that breaks off must not take part anywhere: again without it.
-      if (output !== null) discardOutput(output);
-      const broken = [...failures].map(([index, reason]) => ({ name: opened[index].task.name, reason }));
-      rejected = [...rejected, ...broken];
-      opened = opened.filter((_, index) => !failures.has(index));
-    }
-  } finally {
-    for (const file of spilled) file.close();
-  }
+  return combineFrames(frames, canvas, stackParameters(options));
 }

@@ -4,20 +4,25 @@ import type { Image } from "../core/image.ts";
 import type { NormalisationSurface } from "../core/normalisation.ts";
 import { settle } from "../core/options.ts";
 import type { Transform } from "../core/transform.ts";
-import type { Registration } from "../register/register_frames.ts";
 import type { Stack } from "./finish_stack.ts";
-import { stackFrames } from "./stack_frames.ts";
-import { stackFramesDefaults, type StackFramesOptions } from "./stack_options.ts";
+import { combineFrames } from "./combine_frames.ts";
+import { type StackContext, stackFramesDefaults, type StackFramesOptions, stackParameters } from "./stack_options.ts";
+
+/** How images lie on the grid of one of them. */
+export interface ImageRegistration {
+  /** Image pixel → reference pixel, one an image; an image with null is left out and noted. */
+  readonly transforms: readonly (Transform | null)[];
+  /** Place of the image whose grid is the canvas; the first when left out. */
+  readonly reference?: number;
+}
 
 /** Options of {@linkcode stackImages}: those of {@linkcode stackFrames} and one list each for the frames. */
 export interface StackImagesOptions extends StackFramesOptions {
   /**
-   * What {@linkcode registerFrames} found for these images: their transforms, and the reference's grid as the canvas.
-   * Images without a transform are left out and noted. Null when `transforms` are given or the images lie on one grid.
+   * What {@linkcode registerFrames} found for these images, or transforms of one's own: null when the images lie on
+   * one grid.
    */
-  readonly registration: Pick<Registration, "reference" | "transforms"> | null;
-  /** Image pixel → reference pixel, one an image, null to leave one out; null for all when they lie on one grid. */
-  readonly transforms: readonly (Transform | null)[] | null;
+  readonly registration: ImageRegistration | null;
   /** Weights, one an image; null for equal ones. */
   readonly weights: readonly number[] | null;
   /** Scale and offset, one an image; null for none. */
@@ -33,7 +38,6 @@ export interface StackImagesOptions extends StackFramesOptions {
 export const stackImagesDefaults: StackImagesOptions = Object.freeze({
   ...stackFramesDefaults,
   registration: null,
-  transforms: null,
   weights: null,
   normalisations: null,
   canvas: null,
@@ -46,25 +50,30 @@ export const stackImagesDefaults: StackImagesOptions = Object.freeze({
  * @param images linear images with the same channels
  * @param options see {@linkcode StackImagesOptions}
  * @throws {RangeError} if a list is not as long as the images, or as {@linkcode stackFrames} does
- * @throws {TypeError} if both a registration and transforms are given
  *
  * @example
  * ```ts
  * import assert from "node:assert/strict";
  * import { constantImage, stackImages } from "faintlight";
  *
- * const { image } = stackImages([constantImage(4, 4, 10), constantImage(4, 4, 12)], { weights: [1, 3], pairLimit: 100 });
+ * const { image } = stackImages([constantImage(4, 4, 10), constantImage(4, 4, 12)], { weights: [1, 3], rejection: { pairLimit: 100 } });
  * assert.equal(image.planes[0].data[0], 11.5);
  * ```
  */
 export function stackImages(images: readonly Image[], options: Partial<StackImagesOptions> = {}): Stack {
+  return combineImages(images, options);
+}
+
+/** What {@linkcode stackImages} does, for a caller that bounds the memory. */
+export function combineImages(
+  images: readonly Image[],
+  options: Partial<StackImagesOptions>,
+  context: Partial<StackContext> = {},
+): Stack {
   const used = settle("stackImages", stackImagesDefaults, options);
-  const { registration, transforms: given, weights, normalisations, canvas, ...rest } = used;
+  const { registration, weights, normalisations, canvas, ...stacking } = used;
   if (images.length === 0) throw new RangeError("stackImages: images must hold at least one, but got none");
-  if (registration !== null && given !== null) {
-    throw new TypeError("stackImages: registration and transforms must not both be given; leave one of them out");
-  }
-  const transforms = registration?.transforms ?? given;
+  const transforms = registration?.transforms ?? null;
   for (const [name, list] of Object.entries({ transforms, weights, normalisations })) {
     if (list !== null && list.length !== images.length) {
       throw new RangeError(
@@ -79,6 +88,6 @@ export function stackImages(images: readonly Image[], options: Partial<StackImag
     normalisation: normalisations?.[index],
   }));
   const reference = images[registration?.reference ?? 0];
-  const header = rest.header.length > 0 ? rest.header : reference.header;
-  return stackFrames(frames, canvas ?? referenceCanvas(reference), { ...rest, header });
+  const parameters = stackParameters(stacking, { header: reference.header, ...context });
+  return combineFrames(frames, canvas ?? referenceCanvas(reference), parameters);
 }

@@ -47,7 +47,7 @@ function judged(frames: number, size: number, seed: string): Found {
     }
     return imageOf(w, h, data);
   });
-  const { rejections: { planes: [low, high] } } = stackImages(series, { trailNeighbours: 9 });
+  const { rejections: { planes: [low, high] } } = stackImages(series, { rejection: { trailNeighbours: 9 } });
   let outliers = 0;
   let found = 0;
   let quiet = 0;
@@ -95,7 +95,7 @@ describe("outliers in a night of varying seeing", () => {
       const sigma = f === 4 ? 20 : 10;
       return imageOf(w, h, Float32Array.from({ length: w * h }, () => sky + sigma * random.gaussian()));
     });
-    const { report } = stackImages(series, { trailNeighbours: 9 });
+    const { report } = stackImages(series, { rejection: { trailNeighbours: 9 } });
     expect(Math.abs(report.dimmerShare - 0.001)).toBeLessThan(3e-4);
     expect(Math.abs(report.brighterShare - 0.001)).toBeLessThan(3e-4);
   });
@@ -106,7 +106,7 @@ describe("outliers in a night of varying seeing", () => {
       { length: 9 },
       (_, f) => imageOf(w, h, Float32Array.from({ length: w * h }, () => sky + 8 * f + 10 * random.gaussian())),
     );
-    const { report } = stackImages(series, { trailNeighbours: 9 });
+    const { report } = stackImages(series, { rejection: { trailNeighbours: 9 } });
     expect(report.dimmerShare + report.brighterShare).toBeLessThan(0.004);
   });
 });

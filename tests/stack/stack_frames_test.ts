@@ -5,7 +5,9 @@
 import { afterAll, describe, expect, it } from "vitest";
 import type { FrameToStack } from "../../lib/stack/frame_to_stack.ts";
 import { stackFrames } from "../../lib/stack/stack_frames.ts";
-import { stackImages } from "../../lib/stack/stack_images.ts";
+import { combineFrames } from "../../lib/stack/combine_frames.ts";
+import { combineImages, stackImages } from "../../lib/stack/stack_images.ts";
+import { stackParameters } from "../../lib/stack/stack_options.ts";
 import { intersectionCanvas, referenceCanvas, rescaleCanvas, unionCanvas } from "../../lib/core/canvas.ts";
 import { plainGeometry } from "../../lib/core/geometry.ts";
 import { cardNumber } from "../../lib/core/header.ts";
@@ -100,13 +102,13 @@ describe("stackFrames: the mean and its noise", () => {
     const frames = series(12);
     for (let x = 10; x < 80; x++) frames[2].planes[0].data[(10 + (x >> 1)) * w + x] += 200;
     const transforms = frames.map((_, k) => turn(3 * k, 40, 30));
-    const whole = stackImages(frames, { transforms });
-    const tiled = stackImages(frames, { transforms, workerBytes: 2 ** 20 });
+    const whole = stackImages(frames, { registration: { transforms } });
+    const tiled = combineImages(frames, { registration: { transforms } }, { workerBytes: 2 ** 20 });
     // The smallest memory allowed holds this canvas in one tile, so that a wide stack is cut below as well.
     expect(plane(tiled.image)).toEqual(plane(whole.image));
     const many = Array.from({ length: 120 }, (_, k) => frames[k % 12]);
     const one = stackImages(many);
-    const cut = stackImages(many, { workerBytes: 2 ** 20 });
+    const cut = combineImages(many, {}, { workerBytes: 2 ** 20 });
     expect(cut.report.tiles).toBeGreaterThan(one.report.tiles);
     for (const part of ["image", "halfA", "halfB", "weight", "coverage", "rejections"] as const) {
       cut[part].planes.forEach((each, k) => expect(each.data).toEqual(one[part].planes[k].data));
@@ -130,7 +132,9 @@ describe("stackFrames: the mean and its noise", () => {
       });
       return imageOf(w, h, data);
     });
-    const { image } = stackImages(frames, { transforms: moves.map(({ dx, dy }) => shift(-dx, -dy)) });
+    const { image } = stackImages(frames, {
+      registration: { transforms: moves.map(({ dx, dy }) => shift(-dx, -dy)) },
+    });
     const truth = new Float32Array(w * h);
     drawStars(truth, w, h, stars, { ...testProfile, fwhm: 3, beta: 4 });
     const flux = (data: Float32Array, sky: number, x: number, y: number) => {
@@ -159,7 +163,7 @@ describe("stackFrames: workers", () => {
     const run = (workers: number, kind: "wasm" | "twin" = "wasm") => {
       setWorkerCount(workers);
       setKernelKind(kind);
-      const stack = stackImages(many, { transforms, workerBytes: 2 ** 20 });
+      const stack = combineImages(many, { registration: { transforms } }, { workerBytes: 2 ** 20 });
       setKernelKind("wasm");
       return stack;
     };
@@ -183,7 +187,7 @@ describe("stackFrames: rejection", () => {
       data[(k % 8) * 10 + (3 * k) % 10] += k % 3 ? 400 : -300;
       return imageOf(10, 8, data);
     });
-    const options = { falseRejectionShare: 1e-6, trailNeighbours: 9 };
+    const options = { rejection: { falseRejectionShare: 1e-6, trailNeighbours: 9 } };
     const { mean, weighted } = storedValues().combiner;
     const { image, report } = stackImages(frames, options);
     // float32 samples near 500 against float64 ones: half a unit in the last place is 3e-5.
@@ -197,7 +201,7 @@ describe("stackFrames: rejection", () => {
     for (const count of [8, 12, 40, 100]) {
       for (const falseRejectionShare of [0.001, 0.01]) {
         const { dimmerShare, brighterShare } =
-          stackImages(series(count), { falseRejectionShare: falseRejectionShare, trailNeighbours: 9 }).report;
+          stackImages(series(count), { rejection: { falseRejectionShare, trailNeighbours: 9 } }).report;
         const samples = count * w * h;
         const error = 4 * Math.sqrt(falseRejectionShare / samples) + 0.04 * falseRejectionShare;
         expect(Math.abs(dimmerShare - falseRejectionShare)).toBeLessThan(error);
@@ -227,7 +231,7 @@ describe("stackFrames: rejection", () => {
       for (const [dx, add] of [[0, 300], [1, 300], [2, 15]]) frames[4].planes[0].data[y * w + 40 + dx] += add;
     }
     const edge = (trailNeighbours: number) => {
-      const { rejections, report } = stackImages(frames, { trailNeighbours });
+      const { rejections, report } = stackImages(frames, { rejection: { trailNeighbours } });
       let hit = 0;
       for (let y = 6; y < 59; y++) hit += plane(rejections, 1)[y * w + 42];
       return { hit, closed: report.closed };
@@ -296,7 +300,9 @@ describe("stackFrames: places", () => {
         return x < w && y >= 0 ? plane(base)[y * w + x] : 0;
       }),
     );
-    const { image, coverage } = stackImages([base, moved], { transforms: [shift(0, 0), shift(3, -2)] });
+    const { image, coverage } = stackImages([base, moved], {
+      registration: { transforms: [shift(0, 0), shift(3, -2)] },
+    });
     for (let y = 0; y < h - 2; y++) {
       for (let x = 3; x < w; x++) expect(plane(image)[y * w + x]).toBe(plane(base)[y * w + x]);
     }
@@ -308,7 +314,9 @@ describe("stackFrames: places", () => {
     const base = imageOf(w, h, noisy(w, h, 100, 10, "flip"));
     const flipped = imageOf(w, h, Float32Array.from(plane(base)).reverse());
     const matrix: Matrix3 = [-1, 0, w - 1, 0, -1, h - 1, 0, 0, 1];
-    const { image } = stackImages([base, flipped], { transforms: [shift(0, 0), { kind: "similarity", matrix }] });
+    const { image } = stackImages([base, flipped], {
+      registration: { transforms: [shift(0, 0), { kind: "similarity", matrix }] },
+    });
     expect(worst(plane(image), plane(base))).toBe(0);
   });
 
@@ -328,11 +336,14 @@ describe("stackFrames: places", () => {
       transform,
       inverse: invertTransform(transform),
     }));
-    const union = stackImages(frames, { transforms, canvas: unionCanvas(canvas, outlines) }).image;
+    const union = stackImages(frames, { registration: { transforms }, canvas: unionCanvas(canvas, outlines) }).image;
     expect([union.width, union.height]).toEqual([w + 16, h + 8]);
     expect(union.geometry.origin).toEqual({ x: -10, y: 0 });
     expect(union.geometry.wcs?.referencePixel).toEqual({ x: 20, y: 20 });
-    const inner = stackImages(frames, { transforms, canvas: intersectionCanvas(canvas, outlines, 1, 1) });
+    const inner = stackImages(frames, {
+      registration: { transforms },
+      canvas: intersectionCanvas(canvas, outlines, 1, 1),
+    });
     expect([inner.image.width, inner.image.height]).toEqual([w - 17, h - 8]);
     expect(Math.min(...plane(inner.coverage))).toBe(3);
     const fine = stackImages(frames, { canvas: rescaleCanvas(canvas, 0.5) }).image;
@@ -347,7 +358,7 @@ describe("stackFrames: places", () => {
       if (k < 1) mask[600] = maskBit.saturated;
       return { ...frame, mask };
     });
-    const { image } = stackImages(frames, { transforms: frames.map(() => shift(2, 0)) });
+    const { image } = stackImages(frames, { registration: { transforms: frames.map(() => shift(2, 0)) } });
     expect(image.mask?.[0]).toBe(maskBit.noData);
     expect(plane(image)[0]).toBeNaN();
     expect(image.mask?.[502]).toBe(maskBit.saturated);
@@ -393,10 +404,10 @@ describe("stackFrames: files", () => {
       const canvas = referenceCanvas(frames[0].image);
       // Told, because measured on raw samples and on interpolated ones the noise would differ.
       const noise = { noise: [20, 20, 20], electronsPerAdu: 1e12 };
-      const files = stackFrames(
+      const files = combineFrames(
         frames.map(({ path }, k) => ({ source: path, transform: transforms[k], correction, bayer, ...noise })),
         canvas,
-        { workerBytes: 2 ** 20, seeing: 0 },
+        stackParameters({ rejection: { seeing: 0 } }, { workerBytes: 2 ** 20 }),
       );
       const steps = frames.map(({ image }) => {
         const calibrated = calibrateFrame(image, masters);
@@ -405,7 +416,7 @@ describe("stackFrames: files", () => {
       const images = stackFrames(
         steps.map((source, k) => ({ source, transform: transforms[k], ...noise })),
         canvas,
-        { seeing: 0 },
+        { rejection: { seeing: 0 } },
       );
       expect(files.image.planes.map((each) => each.channel)).toEqual(bayer === null ? ["L"] : ["R", "G", "B"]);
       images.image.planes.forEach((each, k) => expect(plane(files.image, k)).toEqual(each.data));
@@ -443,10 +454,10 @@ describe("stackFrames: misuse", () => {
     const frames = [{ source: constantImage(4, 4, 1) }];
     const canvas = referenceCanvas(frames[0].source);
     expect(() => stackFrames([], canvas)).toThrow("frames must hold at least one frame");
-    expect(() => stackFrames(frames, canvas, { falseRejectionShare: 0.2 })).toThrow(
+    expect(() => stackFrames(frames, canvas, { rejection: { falseRejectionShare: 0.2 } })).toThrow(
       "falseRejectionShare must lie above 0 and at most at 0.1",
     );
-    expect(() => stackFrames(frames, canvas, { structure: -1 })).toThrow("structure must be ≥ 0");
+    expect(() => stackFrames(frames, canvas, { rejection: { structure: -1 } })).toThrow("structure must be ≥ 0");
     expect(() => stackFrames([{ source: frames[0].source, weight: NaN }], canvas)).toThrow(
       "weight must be a number ≥ 0",
     );
