@@ -5,24 +5,29 @@ import { divideSurface } from "./divide_surface.ts";
 import { type BackgroundSurface, fitSurface, fitSurfaceDefaults, type FitSurfaceOptions } from "./fit_surface.ts";
 import {
   type BackgroundSample,
+  type BackgroundSamples,
   sampleBackground,
   sampleBackgroundDefaults,
   type SampleBackgroundOptions,
 } from "./sample_background.ts";
 import { subtractSurface } from "./subtract_surface.ts";
 
-/** Options of {@linkcode extractGradient}: those of sampling and fitting, and how the surface is used. */
-export interface ExtractGradientOptions extends SampleBackgroundOptions, FitSurfaceOptions {
+/** Options of {@linkcode extractGradient}: the samples, how they are fitted, and how the surface is used. */
+export interface ExtractGradientOptions extends FitSurfaceOptions {
+  /** Samples of this very image, or options of {@linkcode sampleBackground}, which then takes them. */
+  readonly samples: BackgroundSamples | Partial<SampleBackgroundOptions>;
   /** Subtract it (light that was added) or divide by it (uneven response). */
   readonly kind: "additive" | "multiplicative";
 }
 
 /** What {@linkcode extractGradient} uses for an option left out. */
 export const extractGradientDefaults: Readonly<ExtractGradientOptions> = Object.freeze({
-  ...sampleBackgroundDefaults,
+  samples: sampleBackgroundDefaults,
   ...fitSurfaceDefaults,
   kind: "additive",
 });
+
+const isSampled = (samples: ExtractGradientOptions["samples"]): samples is BackgroundSamples => "samples" in samples;
 
 /** What {@linkcode extractGradient} returns. */
 export interface ExtractedGradient {
@@ -66,15 +71,15 @@ export function extractGradient(image: Image, options: Partial<ExtractGradientOp
       `extractGradient: kind must be "additive" or "multiplicative", but got ${JSON.stringify(used.kind)}`,
     );
   }
-  const { boxesAlong, boxShare, exclude, points, automatic, model, maximumDegree, rejectionSigma, shape, kind } = used;
-  const surface = fitSurface(
-    sampleBackground(image, { boxesAlong, boxShare, exclude, points, automatic }),
-    { model, maximumDegree, rejectionSigma, shape },
-  );
+  const { samples: given, model, maximumDegree, rejectionSigma, shape, kind } = used;
+  const samples = isSampled(given) ? given : sampleBackground(image, given);
+  const surface = fitSurface(samples, { model, maximumDegree, rejectionSigma, shape });
   const made = kind === "additive" ? subtractSurface(image, surface) : divideSurface(image, surface);
   const { planes, variance } = made;
+  // the record holds how the samples were taken, not the samples
+  const recorded = { ...used, samples: samples.history.nodes.at(-1)?.options };
   return {
-    image: derive(image, { planes, variance }, { step: "extractGradient", options: used, notes: surface.notes }),
+    image: derive(image, { planes, variance }, { step: "extractGradient", options: recorded, notes: surface.notes }),
     surface,
     samples: surface.samples,
   };

@@ -7,7 +7,7 @@
 import "../host/deno.ts";
 import "../view/displayed_values.ts";
 
-export { type BeforeAfterOptions, beforeAfterSheet } from "../view/before_after_sheet.ts";
+export { type BeforeAfterOptions, beforeAfterSheet, type SheetFindings } from "../view/before_after_sheet.ts";
 export { captionPicture, type CaptionPictureOptions, type PictureCaption } from "../view/caption_picture.ts";
 export { type CellProgress, cellProgress } from "../view/cell_progress.ts";
 export { type Theme, type ThemeName, themes } from "../view/palette.ts";

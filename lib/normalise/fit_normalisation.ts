@@ -6,19 +6,12 @@ import { identityTransform, invertTransform, type Transform } from "../core/tran
 import { weightedMedian } from "../stats/median.ts";
 import { type ChannelReader, channelReaders } from "./channel_reader.ts";
 import { findCloud, type StarFluxRatio } from "./find_cloud.ts";
-import {
-  checkPreparation,
-  type NormalisationReference,
-  prepareNormalisation,
-  prepareNormalisationDefaults,
-  type PrepareNormalisationOptions,
-  type ReferencePlane,
-} from "./prepare_normalisation.ts";
+import { type NormalisationReference, prepareNormalisation, type ReferencePlane } from "./prepare_normalisation.ts";
 import { type OffsetShape, smoothOffsets } from "./smooth_offsets.ts";
 import { fullestTile, tileDifferences } from "./tile_differences.ts";
 
 /** Options of {@linkcode fitNormalisation}. */
-export interface FitNormalisationOptions extends PrepareNormalisationOptions {
+export interface FitNormalisationOptions {
   /** Frame pixel → reference pixel; `null` when the frame lies on the reference's grid. */
   readonly transform: Transform | null;
   /**
@@ -41,7 +34,6 @@ export interface FitNormalisationOptions extends PrepareNormalisationOptions {
  * ratios of a few dozen stars tell; a tile that is two thirds star or gap knows too little of its sky.
  */
 export const fitNormalisationDefaults: Readonly<FitNormalisationOptions> = Object.freeze({
-  ...prepareNormalisationDefaults,
   transform: null,
   fluxRatio: null,
   starFluxRatios: null,
@@ -76,7 +68,6 @@ export interface FittedNormalisation extends NormalisationSurface {
 
 function checkOptions(used: Readonly<FitNormalisationOptions>): void {
   const { minimumSamplesShare, cloudShare, shape } = used;
-  checkPreparation("fitNormalisation", used);
   if (!(minimumSamplesShare > 0 && minimumSamplesShare <= 1)) {
     throw new RangeError(
       `fitNormalisation: minimumSamplesShare must be above 0 and at most 1, but got ${minimumSamplesShare}`,
@@ -199,8 +190,8 @@ function fitPlane(
  * planes. Cost: 4096 samples a tile, 30 ms a plane of any size, and the reference once.
  *
  * @param image linear frame, calibrated
- * @param reference image on the reference grid, or one made ready by {@linkcode prepareNormalisation} (its options
- * then hold)
+ * @param reference image on the reference grid, or one made ready by {@linkcode prepareNormalisation}, which has a
+ * choice of tiles and of what counts as star
  * @param options transform, flux ratio, stars, shape
  * @returns the surface on the reference grid with its evidence
  * @throws {TypeError} if an image is a finished picture or the channels differ in number
@@ -228,10 +219,7 @@ export function fitNormalisation(
   const used = settle("fitNormalisation", fitNormalisationDefaults, options);
   checkOptions(used);
   requireLinear("fitNormalisation", image);
-  const { tilePixels, samplesPerTile, starSigma, starPixels } = used;
-  const grid = isPrepared(reference)
-    ? reference
-    : prepareNormalisation(reference, { tilePixels, samplesPerTile, starSigma, starPixels });
+  const grid = isPrepared(reference) ? reference : prepareNormalisation(reference);
   if (used.transform === null) requireSameSize("fitNormalisation", image, grid);
   const readers = channelReaders(image);
   if (readers.length !== grid.planes.length) {

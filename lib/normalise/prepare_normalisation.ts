@@ -76,14 +76,16 @@ function ringOf(radius: number): [number, number][] {
 }
 
 /** Refuse options of the reference that are out of range. */
-export function checkPreparation(step: string, used: PrepareNormalisationOptions): void {
+function checkPreparation(used: PrepareNormalisationOptions): void {
   const { tilePixels, samplesPerTile, starSigma, starPixels } = used;
   if (tilePixels !== null && !(Number.isInteger(tilePixels) && tilePixels >= 8)) {
-    throw new RangeError(`${step}: tilePixels must be a whole number from 8, but got ${tilePixels}`);
+    throw new RangeError(`prepareNormalisation: tilePixels must be a whole number from 8, but got ${tilePixels}`);
   }
-  if (!(samplesPerTile >= 16)) throw new RangeError(`${step}: samplesPerTile must be ≥ 16, but got ${samplesPerTile}`);
-  if (!(starSigma > 0)) throw new RangeError(`${step}: starSigma must be > 0, but got ${starSigma}`);
-  if (!(starPixels >= 0)) throw new RangeError(`${step}: starPixels must be ≥ 0, but got ${starPixels}`);
+  if (!(samplesPerTile >= 16)) {
+    throw new RangeError(`prepareNormalisation: samplesPerTile must be ≥ 16, but got ${samplesPerTile}`);
+  }
+  if (!(starSigma > 0)) throw new RangeError(`prepareNormalisation: starSigma must be > 0, but got ${starSigma}`);
+  if (!(starPixels >= 0)) throw new RangeError(`prepareNormalisation: starPixels must be ≥ 0, but got ${starPixels}`);
 }
 
 /** Where samples count as star: the tile's limit, and the places looked at round each sample. */
@@ -175,7 +177,7 @@ export function prepareNormalisation(
   options: Partial<PrepareNormalisationOptions> = {},
 ): NormalisationReference {
   const used = settle("prepareNormalisation", prepareNormalisationDefaults, options);
-  checkPreparation("prepareNormalisation", used);
+  checkPreparation(used);
   requireLinear("prepareNormalisation", reference);
   const { width, height } = reference;
   const { samplesPerTile, starSigma, starPixels } = used;

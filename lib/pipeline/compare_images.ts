@@ -51,8 +51,7 @@ function sheetOf(before: Image, after: Image, effect: Effect, used: CompareImage
   return beforeAfterSheet(before, after, {
     ...shared,
     detailRegion: region ?? "automatic",
-    facts: lines,
-    doubts,
+    findings: { facts: lines, doubts },
   });
 }
 

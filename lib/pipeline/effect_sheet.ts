@@ -8,7 +8,7 @@ import { effectLines } from "../view/effect_lines.ts";
 /**
  * A before/after sheet that carries the ledger of the step: what `measureEffect` measured, and its doubts in words.
  *
- * In:  two images as for {@linkcode beforeAfterSheet}. Facts and doubts given as options stand above those of the
+ * In:  two images as for {@linkcode beforeAfterSheet}. Findings given as an option stand above those of the
  * ledger.
  *
  * @param before the image that went in
@@ -40,10 +40,9 @@ export function effectSheet(
   requireImage("effectSheet", before, "before");
   requireImage("effectSheet", after, "after");
   const { lines, doubts } = effectLines(effect);
-  const { facts = beforeAfterDefaults.facts, doubts: given = beforeAfterDefaults.doubts } = options;
+  const { findings = beforeAfterDefaults.findings } = options;
   return beforeAfterSheet(before, after, {
     ...options,
-    facts: [...facts, ...lines],
-    doubts: [...given, ...doubts],
+    findings: { facts: [...findings.facts, ...lines], doubts: [...findings.doubts, ...doubts] },
   });
 }

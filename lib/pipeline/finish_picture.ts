@@ -127,8 +127,7 @@ function documentStep(out: string, prefix: string, done: RecipeStepDone, index: 
   const drawn = beforeAfterSheet(before, after, {
     title,
     caption: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
-    facts: lines,
-    doubts,
+    findings: { facts: lines, doubts },
   });
   writeWhole(join(out, "steps", `${stem}.png`), encodeSheet(drawn).bytes);
   for (const [name, value] of Object.entries(outputs)) {

@@ -11,16 +11,8 @@ import { binned, greyOf, removePattern, spectrumOf } from "./prepare_spectrum.ts
 export interface PhaseCorrelateOptions {
   /** Steps a pixel of the final search. */
   readonly upsampling: number;
-  /** Taper towards the borders, so that they do not count as structure. */
-  readonly window: "hann" | "none";
-  /**
-   * Whether all frequencies up to the smoothing count alike (phase correlation) or by their power (plain correlation).
-   */
-  readonly whiten: boolean;
   /** Width (FWHM) of the smoothing against pixel noise, pixels; 0 smooths nothing. */
   readonly smoothingPixels: number;
-  /** Whether rows, columns and single pixels that stick out are levelled first: what stands still must not win. */
-  readonly removePattern: boolean;
   /** What both frames hold besides the sky (the median of a drifting night), same size and unit; `null` for none. */
   readonly pattern: Image | null;
   /** Whether the frame may also lie upside down (after the meridian flip). */
@@ -33,20 +25,31 @@ export interface PhaseCorrelateOptions {
 
 /**
  * Defaults of {@linkcode phaseCorrelate}. A hundredth of a pixel is finer than any frame allows; 3 pixels is the width
- * of a star on a well-chosen sensor; with equal frequencies the peak stood four times as high over the rest on real
- * trailed subs; one wrong shift in 10 000 frames as in star matching.
+ * of a star on a well-chosen sensor; one wrong shift in 10 000 frames as in star matching.
  */
 export const phaseCorrelateDefaults: Readonly<PhaseCorrelateOptions> = Object.freeze({
   upsampling: 100,
-  window: "hann",
-  whiten: true,
   smoothingPixels: 3,
-  removePattern: true,
   pattern: null,
   flip: false,
   maximumSide: 1024,
   falseAlarms: 1e-4,
 });
+
+/** How frames are made ready for the correlation. */
+export interface CorrelationRules {
+  /** Taper towards the borders, so that they do not count as structure. */
+  readonly window: "hann" | "none";
+  /**
+   * Whether all frequencies up to the smoothing count alike (phase correlation) or by their power (plain correlation).
+   */
+  readonly whiten: boolean;
+  /** Whether rows, columns and single pixels that stick out are levelled first: what stands still must not win. */
+  readonly removePattern: boolean;
+}
+
+/** With equal frequencies the peak stood four times as high over the rest on real trailed subs. */
+const skyRules: CorrelationRules = Object.freeze({ window: "hann", whiten: true, removePattern: true });
 
 /** Result of {@linkcode phaseCorrelate}. */
 export interface PhaseCorrelation {
@@ -115,7 +118,7 @@ function choosePeak(upright: Correlation, turned: Correlation | null): ChosenPea
  *
  * @param source the frame to be moved
  * @param reference frame it is moved to, same size
- * @param options window, smoothing, pattern
+ * @param options smoothing, pattern
  * @throws {RangeError} if sizes differ or an option is out of range
  *
  * @example
@@ -138,14 +141,23 @@ export function phaseCorrelate(
   reference: Image,
   options: Partial<PhaseCorrelateOptions> = {},
 ): PhaseCorrelation {
-  const used = settle("phaseCorrelate", phaseCorrelateDefaults, options);
-  const { upsampling, window, whiten, smoothingPixels, pattern, flip, maximumSide, falseAlarms } = used;
+  return correlateFrames(source, reference, settle("phaseCorrelate", phaseCorrelateDefaults, options), skyRules);
+}
+
+/** What {@linkcode phaseCorrelate} does, for scenes that are no sky: periodic ones, without pattern. */
+export function correlateFrames(
+  source: Image,
+  reference: Image,
+  used: PhaseCorrelateOptions,
+  { window, whiten, removePattern: levels }: CorrelationRules,
+): PhaseCorrelation {
+  const { upsampling, smoothingPixels, pattern, flip, maximumSide, falseAlarms } = used;
   requireSameSize("phaseCorrelate", source, reference, ...(pattern === null ? [] : [pattern]));
   checkOptions(used);
   const factor = Math.max(1, Math.ceil(Math.max(source.width, source.height) / maximumSide));
   const ready = (image: Image): ComplexPlane => {
     const grey = greyOf(image, pattern);
-    return spectrumOf(binned(used.removePattern ? removePattern(grey) : grey, factor), window);
+    return spectrumOf(binned(levels ? removePattern(grey) : grey, factor), window);
   };
   const here = ready(source);
   const there = ready(reference);

@@ -43,6 +43,14 @@ import { capital, formatNumber, textElement } from "./text.ts";
 import { transferPanel } from "./transfer_panel.ts";
 import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
+/** What was measured of a step, in words. */
+export interface SheetFindings {
+  /** Numbers. */
+  readonly facts: readonly ReportLedgerLine[];
+  /** What a reader should doubt, in sentences. */
+  readonly doubts: readonly string[];
+}
+
 /** Options of {@linkcode beforeAfterSheet}. */
 export interface BeforeAfterOptions extends Omit<ViewOptions, "region"> {
   /** Quieter line under the heading: channel, options used. */
@@ -52,10 +60,8 @@ export interface BeforeAfterOptions extends Omit<ViewOptions, "region"> {
    * row out.
    */
   readonly detailRegion: Region | "automatic" | "none";
-  /** Numbers to set beside the histograms. */
-  readonly facts: readonly ReportLedgerLine[];
-  /** What a reader should doubt, in sentences. */
-  readonly doubts: readonly string[];
+  /** What was measured; set beside the histograms. */
+  readonly findings: SheetFindings;
 }
 
 /** What {@linkcode beforeAfterSheet} uses for an option left out. */
@@ -66,8 +72,7 @@ export const beforeAfterDefaults: BeforeAfterOptions = Object.freeze({
   channel: sharedViewOptions.channel,
   detailRegion: "automatic",
   stretch: sharedViewOptions.stretch,
-  facts: Object.freeze([]),
-  doubts: Object.freeze([]),
+  findings: Object.freeze({ facts: Object.freeze([]), doubts: Object.freeze([]) }),
   theme: sharedViewOptions.theme,
 });
 
@@ -296,7 +301,7 @@ function histogramPair(pair: readonly ImageHistograms[], ownAxes: boolean, colum
 
 /** The sheet in words: heading, changes, ends of the histograms, doubts. */
 function sheetWords(
-  { title, facts, doubts }: BeforeAfterOptions,
+  { title, findings: { facts, doubts } }: BeforeAfterOptions,
   [before, after]: readonly ImageHistograms[],
   sameUnit: boolean,
 ): string {
@@ -331,7 +336,7 @@ function sheetWords(
  */
 export function beforeAfterSheet(before: Image, after: Image, options: Partial<BeforeAfterOptions> = {}): Sheet {
   const used = settle("beforeAfterSheet", beforeAfterDefaults, options);
-  const { channel, width, facts, doubts } = used;
+  const { channel, width, findings: { facts, doubts } } = used;
   const theme = themes[used.theme];
   const columns = columnsOf(width, theme);
   const compared = comparedImages(before, after, used, columns.width);

@@ -20,8 +20,6 @@ import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode histogramPlot}. */
 export interface HistogramPlotOptions extends Omit<ViewOptions, "stretch"> {
-  /** Number of bins. */
-  readonly bins: number;
   /** Which counts are drawn: `log` shows stars and the faint end, `linear` the bulk. */
   readonly counts: "log" | "linear" | "both";
   /** Lowest and highest value drawn, unit of the image; `"automatic"` chooses them. */
@@ -36,12 +34,14 @@ export const histogramPlotDefaults: HistogramPlotOptions = Object.freeze({
   width: 860,
   channel: sharedViewOptions.channel,
   region: sharedViewOptions.region,
-  bins: 256,
   counts: "both",
   range: "automatic",
   mark: null,
   theme: sharedViewOptions.theme,
 });
+
+/** Bins of the histogram. */
+const histogramBins = 256;
 
 /** Height of one frame for its sheet's width: 240 at the width of 860. */
 const heightShare = 240 / 860;
@@ -53,7 +53,7 @@ const heightShare = 240 / 860;
  *
  * In: any image. NaN is left out. Cost: one pass over the planes shown, two when the range is to be found.
  *
- * @throws {RangeError} if the range is empty or there are no bins
+ * @throws {RangeError} if the range is empty
  * @throws {TypeError} if the channel does not exist
  *
  * @example
@@ -72,7 +72,7 @@ export function histogramPlot(image: Image, options: Partial<HistogramPlotOption
   const theme = themes[used.theme];
   const part = partOf("histogramPlot", image, used.region);
   const range = used.range === "automatic" ? histogramRange([part], channel) : used.range;
-  const series = channelHistograms(part, range, used.bins, channel);
+  const series = channelHistograms(part, range, histogramBins, channel);
   const words = endsInWords(part, series);
   const names = series.map((each) => channelLabel(each.channel)).join(", ");
   const head = heading(used.title, `Pixels a bin, ${names}. ${capital(words)}.`, width, theme);

@@ -415,9 +415,18 @@ describe("samples placed and kept out by hand", () => {
       for (let x = 12; x < 470; x += 24) if (scene.nebula[0][y * 480 + x] < 2) points.push({ x, y });
     }
     expect(points.length).toBeGreaterThan(8);
-    const { surface, samples } = extractGradient(scene.image, { automatic: false, points, maximumDegree: 1 });
+    const { surface, samples } = extractGradient(scene.image, {
+      samples: { automatic: false, points },
+      maximumDegree: 1,
+    });
     expect(samples.every((s) => s.byHand && s.doubt === "")).toBe(true);
     expect(judge(scene, surface.image.planes[0].data, scene.image.planes[0].data).left).toBeLessThan(6);
+
+    // samples that were taken before do the same, and the record says how they were taken
+    const taken = sampleBackground(scene.image, { automatic: false, points });
+    const again = extractGradient(scene.image, { samples: taken, maximumDegree: 1 });
+    expect(again.surface.image.planes[0].data).toEqual(surface.image.planes[0].data);
+    expect(again.image.history.nodes.at(-1)?.options.samples).toMatchObject({ automatic: false, boxesAlong: 24 });
   });
 
   it("one shape for all channels: what one channel shows of a gradient is taken off all, in proportion", () => {

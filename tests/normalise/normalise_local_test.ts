@@ -260,7 +260,7 @@ describe("normaliseLocal", () => {
   it("names what is wrong", () => {
     const small = constantImage(64, 64, 5);
     expect(() => fitNormalisation(small, reference)).toThrow(/must have one size/);
-    expect(() => fitNormalisation(small, small, { tilePixels: 4 })).toThrow(
+    expect(() => prepareNormalisation(small, { tilePixels: 4 })).toThrow(
       /tilePixels must be a whole number from 8, but got 4/,
     );
     expect(() => fitNormalisation(small, small, { fluxRatio: 0 })).toThrow(/fluxRatio must be > 0, but got 0/);

@@ -14,7 +14,10 @@ describe("effectSheet", () => {
     const after = stretchAsinh(image, { black: 99, white: 1000 });
     const effect = measureEffect(image, after);
     const fact = { quantity: "frames", before: "8", after: "8", change: "" };
-    const { svg, alternativeText } = effectSheet(image, after, effect, { title: "Too dark", facts: [fact] });
+    const { svg, alternativeText } = effectSheet(image, after, effect, {
+      title: "Too dark",
+      findings: { facts: [fact], doubts: [] },
+    });
     expect(alternativeText).toContain("Frames 8 to 8, noise at 1 px");
     expect(alternativeText).toContain(effect.doubts[0]);
     expect(svg).toContain("Please check");

@@ -25,7 +25,7 @@ const sheets: Readonly<Record<string, Sheet>> = {
   imageView: imageView(linear, { title: "One sub" }),
   histogramPlot: histogramPlot(linear, { mark: { black: 990 } }),
   curvePlot: curvePlot(linear, (level) => level / 5000),
-  beforeAfter: beforeAfterSheet(linear, linear, { doubts: ["nothing <moved>"] }),
+  beforeAfter: beforeAfterSheet(linear, linear, { findings: { facts: [], doubts: ["nothing <moved>"] } }),
   beforeAfterStretch: beforeAfterSheet(linear, finished, { theme: "dark" }),
   starOverlay: starOverlay(linear, [star]),
   shapeMap: shapeMap(Array.from({ length: 40 }, (_, i) => ({ ...star, x: i * 3, y: i * 2 })), linear),
