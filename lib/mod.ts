@@ -131,12 +131,13 @@ export {
 } from "./night/weight_frames.ts";
 
 // register
-export { alignImage, type AlignImageOptions, type ExpectedScale } from "./register/align_image.ts";
+export { alignImage, type AlignImageOptions } from "./register/align_image.ts";
+export type { ExpectedMatch } from "./register/expected_match.ts";
 export { describeTransform, type DescribeTransformOptions, type Motion } from "./register/describe_transform.ts";
 export { type MatchStarsOptions, type StarMatch } from "./register/match_stars.ts";
 export type { StarPair } from "./register/refine_match.ts";
 export { RegistrationError, type RegistrationFailure } from "./register/registration_error.ts";
-export type { FrameSize, MatchableStar } from "./register/star_list.ts";
+export type { FrameSize, MatchableStar, StarsOfFrame, StarSource } from "./register/star_list.ts";
 export {
   type FrameRegistration,
   registerFrames,

@@ -53,5 +53,5 @@ export {
 export { matchStars, type MatchStarsOptions, type StarMatch } from "../register/match_stars.ts";
 export type { StarPair } from "../register/refine_match.ts";
 export type { RegistrationFailure } from "../register/registration_error.ts";
-export type { FrameSize, MatchableStar } from "../register/star_list.ts";
+export type { FrameSize, MatchableStar, StarsOfFrame, StarSource } from "../register/star_list.ts";
 export { phaseCorrelate, type PhaseCorrelateOptions, type PhaseCorrelation } from "../register/phase_correlation.ts";

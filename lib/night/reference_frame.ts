@@ -24,6 +24,8 @@ const maximumMatchStars = 120;
 /** What a match tells of two frames. */
 export type ReferenceMatch = Pick<StarMatch, "transform" | "matchedStars" | "fluxRatio" | "fluxRatioScatter">;
 
+const sizeOf = ({ width, height }: FrameStars) => ({ width, height });
+
 /** Match the stars of a frame to those of another; null where that fails. */
 export function matchToReference(
   frame: FrameStars,
@@ -34,11 +36,9 @@ export function matchToReference(
   const other = reference.stars.filter(isUsable);
   if (list.length < 4 || other.length < 4) return null;
   try {
-    return matchStars(list, other, {
+    return matchStars({ ...sizeOf(frame), stars: list }, { ...sizeOf(reference), stars: other }, {
       initialTransform,
       maximumStars: maximumMatchStars,
-      sourceSize: { width: frame.width, height: frame.height },
-      referenceSize: { width: reference.width, height: reference.height },
     });
   } catch (error) {
     if (!(error instanceof RegistrationError)) throw error;

@@ -83,12 +83,7 @@ const centreOf = ({ width, height }: FrameQuality): Point => ({ x: (width - 1) /
 
 function matchAcross(frame: MeasuredFrame, goal: MeasuredFrame, seed: Transform | null): StarMatch | RegistrationError {
   try {
-    return matchStars(frame.quality.stars, goal.quality.stars, {
-      initialTransform: seed,
-      sameSensor: false,
-      sourceSize: frame.quality,
-      referenceSize: goal.quality,
-    });
+    return matchStars(frame.quality, goal.quality, { initialTransform: seed, expected: { sameSensor: false } });
   } catch (error) {
     if (!(error instanceof RegistrationError)) throw error;
     return error;

@@ -4,26 +4,17 @@ import { type Image, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
 import type { WarpKernel } from "../kernels/warp_tile.ts";
 import { detectStars } from "../stars/detect_stars.ts";
+import type { ExpectedMatch } from "./expected_match.ts";
 import type { TransformModel } from "./fit_transform.ts";
-import { matchStars, type MatchStarsOptions } from "./match_stars.ts";
+import { matchStars } from "./match_stars.ts";
 import { resample } from "./resample.ts";
-
-/** What is known of two frames before their stars are matched. */
-export interface ExpectedScale {
-  /** Smallest reference pixels a source pixel. */
-  readonly minimumScale?: number;
-  /** Largest reference pixels a source pixel. */
-  readonly maximumScale?: number;
-  /** Whether a frame may be turned over. */
-  readonly mirror?: boolean;
-}
 
 /** Options of {@linkcode alignImage}. */
 export interface AlignImageOptions {
   /** Family of the map, see `fitTransform`. */
   readonly model: TransformModel | "automatic";
-  /** "any": two rigs or two nights; "same-sensor": one focal length and orientation; or limits of scale. */
-  readonly expected: "any" | "same-sensor" | ExpectedScale;
+  /** "any": two rigs or two nights; "same-sensor": one rig; or limits of scale. */
+  readonly expected: "any" | "same-sensor" | ExpectedMatch;
   /** Interpolation, see `resample`. */
   readonly interpolation: WarpKernel;
 }
@@ -35,11 +26,9 @@ export const alignImageDefaults: AlignImageOptions = Object.freeze({
   interpolation: "lanczos3",
 });
 
-/** Change of the focal length of one rig with temperature and focus: as for the frames of a night. */
-const sameSensorScale = { minimumScale: 0.97, maximumScale: 1.03, mirror: false, sameSensor: true };
-
-function expectedOptions(expected: AlignImageOptions["expected"]): Partial<MatchStarsOptions> {
-  if (expected === "same-sensor") return sameSensorScale;
+/** Images are stacks or of two rigs as a rule: nothing stands still on a sensor unless it is said. */
+function expectedOf(expected: AlignImageOptions["expected"]): "same-sensor" | ExpectedMatch {
+  if (expected === "same-sensor") return expected;
   return { sameSensor: false, ...(expected === "any" ? {} : expected) };
 }
 
@@ -66,11 +55,9 @@ export function alignImage(image: Image, reference: Image, options: Partial<Alig
   const { model, expected, interpolation } = settle("alignImage", alignImageDefaults, options);
   requireLinear("alignImage", image);
   requireLinear("alignImage", reference);
-  const { transform } = matchStars(detectStars(image).stars, detectStars(reference).stars, {
-    ...expectedOptions(expected),
+  const { transform } = matchStars(detectStars(image), detectStars(reference), {
+    expected: expectedOf(expected),
     model,
-    sourceSize: image,
-    referenceSize: reference,
   });
   return resample(image, transform, referenceCanvas(reference), { interpolation });
 }

@@ -55,9 +55,7 @@ export function matchAll(
     stars: frames[i].stars,
     initialTransform: initial[i] ?? null,
   }));
-  const { width, height, stars } = frames[reference];
-  const options = { ...rules.options, referenceSize: { width, height } };
-  const found = matchFrames(tasks, stars, options, rules.progress, label);
+  const found = matchFrames(tasks, frames[reference], rules.options, rules.progress, label);
   const results = new Map(others.map((i, k) => [i, found[k]]));
   return frames.map((_, i) => results.get(i) ?? null);
 }

@@ -5,7 +5,7 @@ import { SharedBuffer } from "../core/memory.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { matchStars, type MatchStarsOptions, type StarMatch } from "./match_stars.ts";
 import { RegistrationError, type RegistrationFailure } from "./registration_error.ts";
-import type { MatchableStar } from "./star_list.ts";
+import type { FrameSize, MatchableStar, StarsOfFrame } from "./star_list.ts";
 
 /** Frames of a run: each starts from the map of the one before, only the first from nothing. */
 const runFrames = 32;
@@ -26,7 +26,7 @@ export interface FrameToMatch {
 export type FrameMatch = Omit<StarMatch, "pairs">;
 
 /** Options that hold for all frames. */
-export type MatchFramesOptions = Omit<Partial<MatchStarsOptions>, "initialTransform" | "sourceSize">;
+export type MatchFramesOptions = Omit<Partial<MatchStarsOptions>, "initialTransform">;
 
 /** Stars as columns x, y, flux, snr, FWHM on shared memory: objects would be copied one by one for every worker. */
 type StarColumns = Float64Array;
@@ -52,9 +52,14 @@ function starsOf(columns: StarColumns): MatchableStar[] {
   }));
 }
 
+/** A frame whose stars stand on shared memory. */
+interface SharedStars extends FrameSize {
+  readonly stars: StarColumns;
+}
+
 interface RunJob {
-  readonly frames: readonly (Omit<FrameToMatch, "stars"> & { readonly stars: StarColumns })[];
-  readonly reference: StarColumns;
+  readonly frames: readonly (SharedStars & Pick<FrameToMatch, "initialTransform">)[];
+  readonly reference: SharedStars;
   readonly options: MatchFramesOptions;
 }
 
@@ -63,14 +68,13 @@ type Answer = FrameMatch | { readonly reason: RegistrationFailure; readonly mess
 
 /** Match the frames of a run, one after the other; runs in a worker. */
 export function matchRun({ frames, reference, options }: RunJob): Answer[] {
-  const goal = starsOf(reference);
+  const goal = { ...reference, stars: starsOf(reference.stars) };
   let before: Transform | null = null;
   return frames.map(({ width, height, stars, initialTransform }): Answer => {
     try {
-      const { pairs: _, ...found } = matchStars(starsOf(stars), goal, {
+      const { pairs: _, ...found } = matchStars({ width, height, stars: starsOf(stars) }, goal, {
         ...options,
         initialTransform: initialTransform ?? before,
-        sourceSize: { width, height },
       });
       before = found.transform;
       return found;
@@ -89,19 +93,20 @@ const task: PoolTask<RunJob, Answer[]> = { module: import.meta.url, name: "match
  * The frames are cut into runs of 32 whatever the number of workers, so that this leaves no trace in the result.
  *
  * @param frames in the order they were taken
- * @param reference stars of the reference
+ * @param reference the reference and its stars
  * @param options as for {@linkcode matchStars}
  * @param progress receives a report a run
  * @param label what is being done, for progress
  */
 export function matchFrames(
   frames: readonly FrameToMatch[],
-  reference: readonly MatchableStar[],
+  reference: StarsOfFrame,
   options: MatchFramesOptions,
   progress: Progress,
   label: string,
 ): (FrameMatch | RegistrationError)[] {
-  const goal = columnsOf(reference);
+  const { width, height } = reference;
+  const goal = { width, height, stars: columnsOf(reference.stars) };
   const jobs: RunJob[] = [];
   const { length } = frames;
   for (let from = 0; from < length; from += runFrames) {

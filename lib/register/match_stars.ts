@@ -4,6 +4,7 @@ import { applyTransform, identityTransform, type Transform } from "../core/trans
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { median, weightedMedian } from "../stats/median.ts";
 import { logBinomialTail } from "../stats/special_functions.ts";
+import { type ExpectedMatch, expectedMatch } from "./expected_match.ts";
 import type { TransformModel } from "./fit_transform.ts";
 import { type Hypothesis, judgeMatch, type MatchSettings, oneTrial, pairLists } from "./judge_match.ts";
 import { PointIndex } from "./point_index.ts";
@@ -14,11 +15,12 @@ import {
   type Box,
   boxOf,
   brightest,
-  type FrameSize,
   type MatchableStar,
   medianFwhm,
   type SortedStars,
   sortStars,
+  starsOfSource,
+  type StarSource,
   subset,
 } from "./star_list.ts";
 
@@ -33,40 +35,25 @@ export interface MatchStarsOptions {
    * 1.5.
    */
   readonly tolerancePixels: number | null;
-  /** Smallest reference pixels a source pixel: how far two rigs may differ in scale. */
-  readonly minimumScale: number;
-  /** Largest reference pixels a source pixel. */
-  readonly maximumScale: number;
-  /** Whether a frame may be turned over (a mirror in the light path). */
-  readonly mirror: boolean;
-  /** Whether both lists come from one sensor, so that hot pixels stand at the same place in both. */
-  readonly sameSensor: boolean;
+  /** What is known of the two frames: one rig, limits of scale and the like, or nothing. */
+  readonly expected: "same-sensor" | ExpectedMatch | null;
   /** Brightest stars of each list that the final map is fitted to. */
   readonly maximumStars: number;
   /** Expected number of matches by mere chance that is still accepted. */
   readonly falseAlarms: number;
-  /** Size of the source frame; `null` takes the box round its stars. */
-  readonly sourceSize: FrameSize | null;
-  /** Size of the reference frame; `null` takes the box round its stars. */
-  readonly referenceSize: FrameSize | null;
 }
 
 /**
  * Defaults of {@linkcode matchStars}. One wrong match in 10 000 frames is more than a lifetime of nights can show;
- * 400 stars of 0.1 px each fix the map to 0.01 px; a factor of eight spans a wide-field lens and a long telescope.
+ * 400 stars of 0.1 px each fix the map to 0.01 px.
  */
 export const matchStarsDefaults: Readonly<MatchStarsOptions> = Object.freeze({
   initialTransform: null,
   model: "automatic",
   tolerancePixels: null,
-  minimumScale: 1 / 8,
-  maximumScale: 8,
-  mirror: true,
-  sameSensor: true,
+  expected: null,
   maximumStars: 400,
   falseAlarms: 1e-4,
-  sourceSize: null,
-  referenceSize: null,
 });
 
 /** Result of {@linkcode matchStars}. */
@@ -105,12 +92,7 @@ export interface StarMatch {
 }
 
 function checkOptions(used: Readonly<MatchStarsOptions>): void {
-  const { minimumScale, maximumScale, falseAlarms, maximumStars, tolerancePixels } = used;
-  if (!(minimumScale > 0 && maximumScale >= minimumScale)) {
-    throw new RangeError(
-      `matchStars: minimumScale must be > 0 and not above maximumScale, but got ${minimumScale} and ${maximumScale}`,
-    );
-  }
+  const { falseAlarms, maximumStars, tolerancePixels } = used;
   if (!(falseAlarms > 0 && falseAlarms < 1)) {
     throw new RangeError(`matchStars: falseAlarms must lie between 0 and 1, but got ${falseAlarms}`);
   }
@@ -188,12 +170,11 @@ const minimumInitialShare = 0.7;
 function findMatch(
   lists: Lists,
   standing: Standing,
-  used: Readonly<MatchStarsOptions>,
+  box: Box,
+  initialTransform: Transform | null,
   settings: MatchSettings,
 ): FoundMatch | null {
   const { source, reference } = lists;
-  const { initialTransform, sourceSize } = used;
-  const box = boxOf(source, sourceSize);
   const accepted = (each: Hypothesis | null): each is Hypothesis =>
     each !== null && each.logFalseAlarms < settings.logAccept;
   const foundBy = (hypothesis: Hypothesis, initialTransformHeld: boolean): FoundMatch => ({
@@ -276,9 +257,9 @@ const minimumShare = 0.3;
  *
  * Cost: some milliseconds with an initial transform that holds, 5 to 50 ms without; the lists may be of any length.
  *
- * @param source stars of the frame to be moved, pixels, any order
- * @param reference stars of the reference frame
- * @param options initial transform, tolerance, allowed scales, family of the map
+ * @param source stars of the frame to be moved, pixels, any order; with the frame's size where it is known
+ * @param reference stars of the reference frame, likewise
+ * @param options initial transform, tolerance, what is known of the frames, family of the map
  * @throws {RegistrationError} `too-few-stars` below 3 in either list, `no-match` when nothing better than chance is
  * found, `fixed-pattern` when only points as sharp as single pixels agree, and only at zero shift
  * @throws {RangeError} if an option is out of range
@@ -300,32 +281,35 @@ const minimumShare = 0.3;
  * ```
  */
 export function matchStars(
-  source: readonly MatchableStar[],
-  reference: readonly MatchableStar[],
+  source: StarSource,
+  reference: StarSource,
   options: Partial<MatchStarsOptions> = {},
 ): StarMatch {
   const used = settle("matchStars", matchStarsDefaults, options);
   checkOptions(used);
-  const lists: Lists = { source: sortStars(source), reference: sortStars(reference) };
+  const { sameSensor, minimumScale, maximumScale, mirror } = expectedMatch("matchStars", used.expected);
+  const here = starsOfSource(source);
+  const there = starsOfSource(reference);
+  const lists: Lists = { source: sortStars(here.stars), reference: sortStars(there.stars) };
   if (lists.source.count < 3 || lists.reference.count < 3) {
     throw new RegistrationError(
       "too-few-stars",
       `matchStars: both lists must hold at least 3 stars, but got ${lists.source.count} and ${lists.reference.count}; lower the detection threshold`,
     );
   }
-  const fwhm = medianFwhm(reference);
+  const fwhm = medianFwhm(there.stars);
   const settings: MatchSettings = {
     tolerance: used.tolerancePixels ?? Math.max(1.5, fwhm > 0 ? fwhm / 2 : 1.5),
-    minimumScale: used.minimumScale,
-    maximumScale: used.maximumScale,
-    mirror: used.mirror,
+    minimumScale,
+    maximumScale,
+    mirror,
     logAccept: Math.log(used.falseAlarms),
-    area: boxOf(lists.reference, used.referenceSize),
+    area: boxOf(lists.reference, there.size),
   };
 
   const nothing: Standing = { source: new Set(), reference: new Set() };
-  const standing = used.sameSensor ? findStanding(lists, settings) : nothing;
-  const found = findMatch(lists, standing, used, settings);
+  const standing = sameSensor ? findStanding(lists, settings) : nothing;
+  const found = findMatch(lists, standing, boxOf(lists.source, here.size), used.initialTransform, settings);
   if (found === null) {
     throw new RegistrationError(
       "no-match",
@@ -333,7 +317,8 @@ export function matchStars(
     );
   }
   const { hypothesis, initialTransformHeld, patternPoints } = found;
-  const refined = refineMatch(hypothesis.transform, found.source, found.reference, used, settings);
+  const rules = { model: used.model, mirror, maximumStars: used.maximumStars, sourceSize: here.size };
+  const refined = refineMatch(hypothesis.transform, found.source, found.reference, rules, settings);
   if (refined === null || refined.pairs.length < 3) {
     throw new RegistrationError(
       "no-match",
@@ -342,9 +327,9 @@ export function matchStars(
   }
 
   const { fit, pairs, expected } = refined;
-  const sourceBox = boxOf(found.source, used.sourceSize);
+  const sourceBox = boxOf(found.source, here.size);
   const standsStill = standing.source.size > 0 && isStill(fit.transform, sourceBox);
-  if (standsStill) refuseHotPixels(pairs, source);
+  if (standsStill) refuseHotPixels(pairs, here.stars);
   const last = initialTransformHeld ? judgeAlone(fit.transform, found, settings) : hypothesis;
   const mirrored = areaRatio(fit.transform, sourceBox) < 0;
   const share = expected > 0 ? Math.min(1, pairs.length / expected) : 0;
@@ -370,7 +355,7 @@ export function matchStars(
     initialTransformHeld,
     standing: standsStill,
     patternPoints,
-    ...fluxRatioOf(pairs, source, reference),
+    ...fluxRatioOf(pairs, here.stars, there.stars),
     notes: [...notes, ...fit.notes],
   };
 }

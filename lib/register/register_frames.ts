@@ -17,6 +17,7 @@ import type { TransformModel } from "./fit_transform.ts";
 import { frameCentre, frameOf, type FrameToRegister, indexOf, type RegistrationSource } from "./frame_to_register.ts";
 import type { FrameMatch, MatchFramesOptions } from "./match_frames.ts";
 import { matchStars } from "./match_stars.ts";
+import { type ExpectedMatch, expectedMatch } from "./expected_match.ts";
 import { phaseCorrelate } from "./phase_correlation.ts";
 import { RegistrationError, type RegistrationFailure } from "./registration_error.ts";
 import type { MatchableStar } from "./star_list.ts";
@@ -27,28 +28,19 @@ export interface RegisterFramesOptions {
   readonly reference: number | null;
   /** Family of the maps, see {@linkcode fitTransform}. */
   readonly model: TransformModel | "automatic";
-  /** Smallest reference pixels a source pixel. */
-  readonly minimumScale: number;
-  /** Largest reference pixels a source pixel. */
-  readonly maximumScale: number;
-  /** Whether all frames come from one sensor, so that its hot pixels stand at the same places. */
-  readonly sameSensor: boolean;
+  /** What is known of the frames: one rig, limits of scale and the like, or nothing. */
+  readonly expected: "same-sensor" | ExpectedMatch | null;
   /** Expected number of matches by mere chance that is still accepted, for each frame. */
   readonly falseAlarms: number;
   /** Receives a report now and then. */
   readonly progress: Progress;
 }
 
-/**
- * Defaults of {@linkcode registerFrames}: one rig, whose focal length changes by less than 3 % with temperature and
- * focus.
- */
+/** Defaults of {@linkcode registerFrames}: the frames of one rig. */
 export const registerFramesDefaults: Readonly<RegisterFramesOptions> = Object.freeze({
   reference: null,
   model: "automatic",
-  minimumScale: 0.97,
-  maximumScale: 1.03,
-  sameSensor: true,
+  expected: "same-sensor",
   falseAlarms: 1e-4,
   progress: silent,
 });
@@ -158,9 +150,8 @@ function matchMerged(
   merged: readonly MatchableStar[],
   options: MatchFramesOptions,
 ): FrameMatch | null {
-  const { width, height, stars } = frame;
   try {
-    return matchStars(stars, merged, { ...options, sameSensor: false, sourceSize: { width, height } });
+    return matchStars(frame, merged, options);
   } catch (error) {
     if (error instanceof RegistrationError) return null;
     throw error;
@@ -248,19 +239,19 @@ export function registerFrames(
   options: Partial<RegisterFramesOptions> = {},
 ): Registration {
   const used = settle("registerFrames", registerFramesDefaults, options);
-  const { model, minimumScale, maximumScale, sameSensor, falseAlarms, progress, reference: asked } = used;
+  const { model, falseAlarms, progress, reference: asked } = used;
+  const expected = expectedMatch("registerFrames", used.expected);
   if (sources.length === 0) throw new RangeError("registerFrames: frames must be at least one, but got none");
   if (asked !== null && !(Number.isInteger(asked) && asked >= 0 && asked < sources.length)) {
     throw new RangeError(`registerFrames: reference must be 0 … ${sources.length - 1}, but got ${asked}`);
   }
-  const family = { model, minimumScale, maximumScale, falseAlarms };
-  const rules = { options: { ...family, sameSensor }, progress };
+  const rules = { options: { model, expected, falseAlarms }, progress };
   const given = sources.map(frameOf);
   const merit = meritsOf(given);
 
   let { reference, matches } = chooseReference(given, merit, asked, rules);
   const maps = matches.map(mapOf);
-  const pattern = sameSensor ? findPattern(given, maps) : [];
+  const pattern = expected.sameSensor ? findPattern(given, maps) : [];
   const frames = pattern.length > 0 ? withoutPattern(given, pattern) : given;
   const central = asked === null ? centralReference(frames, merit, maps, reference) : reference;
   if (central !== reference || pattern.length > 0) {
@@ -270,6 +261,8 @@ export function registerFrames(
     matches = matchAll(frames, reference, rules, "registering frames", initial);
   }
 
-  const placed = placeFrames(frames, matches, reference, family, falseAlarms);
+  // the stars of all frames together stand at no place of a sensor
+  const merged = { ...rules.options, expected: { ...expected, sameSensor: false } };
+  const placed = placeFrames(frames, matches, reference, merged, falseAlarms);
   return { reference, transforms: placed.map(({ transform }) => transform), frames: placed, pattern };
 }

@@ -14,6 +14,15 @@ export interface FrameSize {
   readonly height: number;
 }
 
+/** Stars with the size of the frame that shows them; a {@linkcode StarList} will do. */
+export interface StarsOfFrame extends FrameSize {
+  /** The stars, pixels, any order. */
+  readonly stars: readonly MatchableStar[];
+}
+
+/** Stars, with or without the size of their frame; without, the box round the stars stands for it. */
+export type StarSource = readonly MatchableStar[] | StarsOfFrame;
+
 /** A list as columns, brightest first. */
 export interface SortedStars {
   /** Number of stars. */
@@ -38,6 +47,13 @@ export interface Box {
   readonly x1: number;
   /** Lower border. */
   readonly y1: number;
+}
+
+/** The stars of a source, and the size of their frame; null when it is not known. */
+export function starsOfSource(
+  source: StarSource,
+): { readonly stars: readonly MatchableStar[]; readonly size: FrameSize | null } {
+  return "stars" in source ? { stars: source.stars, size: source } : { stars: source, size: null };
 }
 
 /**

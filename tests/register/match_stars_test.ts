@@ -96,7 +96,6 @@ describe("matchStars", () => {
 
   it("matches few stars when they agree, four of four within 0.1 px", () => {
     const clean = { missed: 0, junk: 0, limit: 0, error: 0.05 };
-    const sizes = { sourceSize: frame, referenceSize: frame };
     let right = 0;
     let all = 0;
     for (let i = 0; i < 40; i++) {
@@ -108,7 +107,7 @@ describe("matchStars", () => {
       if (mine.length < 4) continue;
       all++;
       try {
-        expect(worstError(matchStars(mine, theirs, sizes), at)).toBeLessThan(3);
+        expect(worstError(matchStars({ ...frame, stars: mine }, { ...frame, stars: theirs }), at)).toBeLessThan(3);
         right++;
       } catch (error) {
         if (!(error instanceof RegistrationError)) throw error;
@@ -128,7 +127,9 @@ describe("matchStars", () => {
       3.2 * (x - 700) - 2.4 * (y - 500) + frame.width / 2,
       2.4 * (x - 700) + 3.2 * (y - 500) + frame.height / 2,
     ];
-    const outcome = tally("narrow", 12, 3000, place, { limit: 230 }, { limit: 1500 }, { sameSensor: false });
+    const outcome = tally("narrow", 12, 3000, place, { limit: 230 }, { limit: 1500 }, {
+      expected: { sameSensor: false },
+    });
     expect(outcome.wrong).toBe(0);
     expect(outcome.right).toBeGreaterThanOrEqual(10);
   });
@@ -251,7 +252,7 @@ describe("matchStars", () => {
     expect(() => matchStars(two, two)).toThrow(
       "matchStars: both lists must hold at least 3 stars, but got 2 and 2; lower the detection threshold",
     );
-    expect(() => matchStars(two, two, { minimumScale: 0 })).toThrow(/minimumScale must be > 0/);
+    expect(() => matchStars(two, two, { expected: { minimumScale: 0 } })).toThrow(/minimumScale must be > 0/);
     expect(() => matchStars(two, two, { falseAlarms: 2 })).toThrow(/falseAlarms must lie between 0 and 1, but got 2/);
     expect(() => matchStars(two, two, { tolerancePixels: NaN })).toThrow(/tolerancePixels must be > 0/);
     expect(() => matchStars(two, two, { maximumStars: 2 })).toThrow(/maximumStars must be a whole number from 3/);
