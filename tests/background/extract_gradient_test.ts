@@ -524,7 +524,7 @@ describe("models that the free samples do not determine", () => {
   const onOneLine = Array.from({ length: 20 }, (_, k) => ({ x: 10 + 11 * k, y: 90 }));
 
   it("drop out of the contest when all places lie on one line, and the notes say so", () => {
-    const { image: even, surface } = extractGradient(image, { automatic: false, points: onOneLine });
+    const { image: even, surface } = extractGradient(image, { samples: { automatic: false, points: onOneLine } });
     expect(surface.notes.join("\n")).toMatch(/20 free samples do not determine .*a plane.*a thin-plate spline/);
     expect(surface.candidates.map(({ model, degree }) => [model, degree])).toEqual([["polynomial", 0]]);
     expect(surface.ranges[0]).toBe(0);
@@ -532,7 +532,10 @@ describe("models that the free samples do not determine", () => {
   });
 
   it("leave a plain constant when nothing else was allowed", () => {
-    const { surface } = extractGradient(image, { automatic: false, points: onOneLine, model: "thin-plate" });
+    const { surface } = extractGradient(image, {
+      samples: { automatic: false, points: onOneLine },
+      model: "thin-plate",
+    });
     expect(surface.notes.join("\n")).toMatch(/a thin-plate spline: a plain constant was taken instead/);
     expect(surface.ranges[0]).toBe(0);
   });
