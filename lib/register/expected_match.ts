@@ -20,7 +20,10 @@ const nothingKnown: Required<ExpectedMatch> = Object.freeze({
   mirror: true,
 });
 
-/** One rig, whose focal length changes by less than 3 % with temperature and focus. */
+/**
+ * One rig, whose focal length changes by less than 3 % with temperature and focus. Its frames may still be mirrored:
+ * programs store the rows from the top or from the bottom.
+ */
 const sameRig: Required<ExpectedMatch> = Object.freeze({ ...nothingKnown, minimumScale: 0.97, maximumScale: 1.03 });
 
 /**

@@ -1,4 +1,4 @@
-/** Covers search_match.ts, judge_match.ts, refine_match.ts, star_list.ts and registration_error.ts. */
+/** Covers search_match.ts, judge_match.ts, refine_match.ts, expected_match.ts, star_list.ts and registration_error.ts. */
 import { describe, expect, it } from "vitest";
 import { readFileSync } from "node:fs";
 import { applyTransform } from "../../lib/core/transform.ts";

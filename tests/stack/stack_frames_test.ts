@@ -1,6 +1,7 @@
 /**
  * Covers core/canvas.ts, stack_options.ts, frame_to_stack.ts, frame_levels.ts, plan_tiles.ts, run_stack.ts,
- * stack_tile.ts, tile_samples.ts, fill_strips.ts, frame_scatter.ts, judge_strip.ts and finish_stack.ts.
+ * stack_tile.ts, tile_samples.ts, fill_strips.ts, frame_scatter.ts, judge_strip.ts, finish_stack.ts and
+ * combine_frames.ts.
  */
 import { afterAll, describe, expect, it } from "vitest";
 import type { FrameToStack } from "../../lib/stack/frame_to_stack.ts";
