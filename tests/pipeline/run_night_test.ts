@@ -25,9 +25,11 @@ import {
   listFrames,
   type NightRun,
   parseDecisions,
+  parseRecipe,
   readFits,
   rerunPicture,
   runNight,
+  type RunNightOptions,
   writeFits,
 } from "../../lib/mod.ts";
 import { frameColumns, registrationColumns } from "../../lib/pipeline/check_lights.ts";
@@ -52,11 +54,31 @@ function part(name: string, keep: (file: string) => boolean): string {
   return folder;
 }
 
-function run(folder: string, out = newOut(), workers = 0): { outcome: NightRun; out: string; remarks: string[] } {
+/** Two steps to a picture, where what counts lies before them. */
+const shortRecipe = parseRecipe(
+  JSON.stringify({
+    name: "hydrogen in gray",
+    steps: [
+      { id: "even", step: "extractGradient", inputs: ["stack.Ha"], channel: "Ha" },
+      { id: "picture", step: "automaticStretch", inputs: ["even"] },
+    ],
+    result: "picture",
+  }),
+  "short recipe",
+);
+
+interface TestRun {
+  readonly outcome: NightRun;
+  readonly out: string;
+  readonly remarks: string[];
+}
+
+function run(folder: string, options: Partial<RunNightOptions> = {}, workers = 0): TestRun {
   const remarks: string[] = [];
+  const out = options.out ?? newOut();
   setWorkerCount(workers);
   try {
-    const outcome = runNight(folder, { out, remark: (line) => remarks.push(line) });
+    const outcome = runNight(folder, { ...options, out, remark: (line) => remarks.push(line) });
     return { outcome, out, remarks };
   } finally {
     setWorkerCount(0);
@@ -126,7 +148,7 @@ describe("a whole night", () => {
   });
 
   it("gives the same record and the same picture for any number of workers", () => {
-    const second = run(night, newOut(), 2);
+    const second = run(night, {}, 2);
     expect(text(second.out, "record.json")).toBe(text(first.out, "record.json"));
     expect(readFileSync(join(second.out, "picture.png")).equals(readFileSync(join(first.out, "picture.png")))).toBe(
       true,
@@ -193,7 +215,7 @@ describe("a whole night", () => {
     const image = readFits(path);
     const data = image.planes[0].data.map((v, at) => at % 7 === 0 ? 16300 : Math.min(16383, 12 * v));
     writeFits(path, derive(image, { planes: [{ channel: "L", data }] }, { step: "overexpose", options: {} }));
-    const { out } = run(folder);
+    const { out } = run(folder, { recipe: shortRecipe });
     const row = parseCsv(text(out, "calibration.csv")).find((each) => each.file === `flats/${flat}`);
     expect(row?.used).toBe("no");
     expect(row?.reason).toContain("over-exposed flat");
@@ -201,12 +223,10 @@ describe("a whole night", () => {
 
   it("does what the person decided about a light, keeps it in the record, and repeats it from there", () => {
     const rows = parseCsv(text(first.out, "frames.csv"));
-    const out = newOut();
     const good = rows.find((each) => each.verdict === "keep")?.file ?? "";
     const capped = rows.find((each) => each.cause.includes("lens cap"))?.file ?? "";
     const decisions = parseDecisions(`reject ${good} # my shadow\nkeep ${capped}\nkeep lights/none.fits`);
-    const remarks: string[] = [];
-    runNight(night, { out, decisions, remark: (line) => remarks.push(line) });
+    const { out, remarks } = run(night, { recipe: shortRecipe, decisions });
     const after = parseCsv(text(out, "frames.csv"));
     const rowOf = (file: string) => after.find((each) => each.file === file);
     expect([rowOf(good)?.verdict, rowOf(good)?.weight]).toEqual(["reject", "0"]);
@@ -221,14 +241,14 @@ describe("a whole night", () => {
   it("refuses a folder that holds other things, and leaves them alone", () => {
     const out = newOut();
     writeFileSync(join(out, "holiday.txt"), "mine");
-    expect(() => run(night, out)).toThrow("must be empty or hold a stopped run, but holds holiday.txt");
+    expect(() => run(night, { out })).toThrow("must be empty or hold a stopped run, but holds holiday.txt");
     expect(readdirSync(out)).toEqual(["holiday.txt"]);
   });
 });
 
 describe("odd folders", () => {
   it("without any calibration say so and still give a picture", () => {
-    const { out, remarks } = run(part("bare", (path) => path.includes("lights")));
+    const { out, remarks } = run(part("bare", (path) => path.includes("lights")), { recipe: shortRecipe });
     expect(remarks.join("\n")).toContain("no dark and no bias fits");
     expect(remarks.join("\n")).toContain("no flat for Ha");
     expect(existsSync(join(out, "picture.png"))).toBe(true);
@@ -245,7 +265,7 @@ describe("odd folders", () => {
     const folder = part("junk", (path) => !path.includes("OIII"));
     writeFileSync(join(folder, "notes.txt"), "clear until two");
     writeFileSync(join(folder, "lights", "broken.fits"), "this is not FITS");
-    const { out } = run(folder);
+    const { out } = run(folder, { recipe: shortRecipe });
     const row = parseCsv(text(out, "frames.csv")).find((each) => each.file === "lights/broken.fits");
     expect(row?.verdict).toBe("reject");
     expect(row?.evidence).not.toContain(base);
