@@ -86,3 +86,11 @@ export function longFunctions(notebook: Notebook): string[] {
     });
   });
 }
+
+/** Names that the cells import, one list a cell: a name stands where it is first used, or at the top when often used. */
+export const importLists = (notebook: Notebook): string[][] =>
+  codeOf(notebook).map((source) =>
+    [...source.matchAll(/^import \{([^}]*)\} from/gm)].flatMap(([, names]) =>
+      names.split(",").map((each) => each.trim()).filter((each) => each !== "")
+    )
+  ).filter((names) => names.length > 0);

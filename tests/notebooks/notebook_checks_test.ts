@@ -1,6 +1,14 @@
 /** The checks of notebooks find what they are there to find, and leave good cells alone. */
 import { describe, expect, it } from "vitest";
-import { localPaths, longFunctions, pixelLoops, runtimeErrors, storedErrors, typeErrors } from "./notebook_checks.ts";
+import {
+  importLists,
+  localPaths,
+  longFunctions,
+  pixelLoops,
+  runtimeErrors,
+  storedErrors,
+  typeErrors,
+} from "./notebook_checks.ts";
 import type { Notebook } from "./notebook_files.ts";
 
 const notebookOf = (...sources: readonly string[]): Notebook => ({
@@ -70,6 +78,14 @@ describe("checks of the text and the outputs", () => {
     expect(pixelLoops(notebookOf("for (const frame of frames) show(frame);", "median(sky.planes[0].data);"))).toEqual(
       [],
     );
+  });
+
+  it("reads the names that each cell imports", () => {
+    const first = 'import { a, type B } from "faintlight";\nimport {\n  c,\n} from "faintlight/stats";\na(c);';
+    expect(importLists(notebookOf(first, "a(1);", 'import { d } from "faintlight";'))).toEqual([
+      ["a", "type B", "c"],
+      ["d"],
+    ]);
   });
 
   it("finds functions of more than three statements or nine lines", () => {

@@ -4,7 +4,15 @@
  */
 import process from "node:process";
 import { describe, expect, it } from "vitest";
-import { localPaths, longFunctions, pixelLoops, runtimeErrors, storedErrors, typeErrors } from "./notebook_checks.ts";
+import {
+  importLists,
+  localPaths,
+  longFunctions,
+  pixelLoops,
+  runtimeErrors,
+  storedErrors,
+  typeErrors,
+} from "./notebook_checks.ts";
 import { readNotebooks } from "./notebook_files.ts";
 
 const notebooks = readNotebooks();
@@ -42,6 +50,10 @@ describe.each(notebooks.map((notebook) => ({ ...notebook, title: notebook.name }
 
   it("holds no path of the machine it ran on", () => {
     expect(localPaths(notebook)).toEqual([]);
+  });
+
+  it("imports less than a dozen names a cell", () => {
+    expect(importLists(notebook).filter((names) => names.length >= 12)).toEqual([]);
   });
 
   it("leaves loops over pixels and long functions to the library", () => {
