@@ -1,6 +1,6 @@
 /** Rows of point-like flashes that an aircraft leaves among the stars. */
 import type { Star } from "../core/star.ts";
-import { type FrameSize, offsetAlongNormal, type Trail } from "./trail.ts";
+import { chordAcross, type FrameSize, offsetAlongNormal, type Trail } from "./trail.ts";
 
 /** Most rows looked for. */
 const maximumRows = 3;
@@ -80,7 +80,8 @@ export function findFlashes(stars: readonly Star[], size: FrameSize): { trails: 
     if (line === null || line.significance < minimumSignificance) break;
     for (const star of line.flashes) flashes.add(star);
     const { degrees, offsetPixels, significance } = line;
-    trails.push({ degrees, offsetPixels, coverage: coverageOf(line, size), significance });
+    const coverage = coverageOf(line, size);
+    trails.push({ ...chordAcross(degrees, offsetPixels, size), degrees, offsetPixels, coverage, significance });
   }
   return { trails, flashes };
 }

@@ -3,8 +3,8 @@ import type { Point } from "../core/geometry.ts";
 import type { Raster } from "../core/raster.ts";
 import type { Star } from "../core/star.ts";
 import { type Inspection, inspectLine, type LineField } from "./inspect_line.ts";
-import { type Chord, LineVotes } from "./line_votes.ts";
-import type { Trail } from "./trail.ts";
+import { LineVotes } from "./line_votes.ts";
+import type { Chord, Trail } from "./trail.ts";
 import { trailMap } from "./trail_map.ts";
 
 /** Least votes of a line over chance, in standard deviations of chance, for a close look. */
@@ -20,6 +20,9 @@ const maximumBlockShare = 0.15;
  */
 const minimumTrailSigmas = 9;
 const minimumTrailCoverage = 0.6;
+
+/** A place of the grid, whose samples are means of 2 × 2 pixels, in the frame. */
+const inFrame = ({ x, y }: Point): Point => ({ x: 2 * x + 0.5, y: 2 * y + 0.5 });
 
 /**
  * A line as it stands out more: against the nearest sky, which tells most beside narrow trails, or against the sky
@@ -57,9 +60,10 @@ export function findTrails(grid: Raster, stars: readonly Star[], fwhmPixels: num
     if (line === null || !(line.significance > minimumVoteSigmas)) break;
     const { degrees, offset } = line;
     const { from, to } = votes.chordOf(degrees, offset);
-    const { sigmas, coverage } = inspectBothWidths(field, { from: inGrid(from), to: inGrid(to) });
+    const { sigmas, coverage, chord } = inspectBothWidths(field, { from: inGrid(from), to: inGrid(to) });
     if (sigmas > minimumTrailSigmas && coverage >= minimumTrailCoverage) {
-      trails.push({ degrees, offsetPixels: offset * factor, coverage, significance: sigmas });
+      const ends = { from: inFrame(chord.from), to: inFrame(chord.to) };
+      trails.push({ ...ends, degrees, offsetPixels: offset * factor, coverage, significance: sigmas });
     }
     votes.withdraw(line);
   }

@@ -1,9 +1,10 @@
 /** A line looked at closely, piece by piece: whether it stands out from what lies beside it from border to border. */
+import type { Point } from "../core/geometry.ts";
 import type { Raster } from "../core/raster.ts";
 import type { Star } from "../core/star.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
-import type { Chord } from "./line_votes.ts";
+import type { Chord } from "./trail.ts";
 import { hiddenRadius } from "./trail_map.ts";
 
 /** A piece counts for no more than this, so that no knot of a nebula carries a line alone. */
@@ -34,6 +35,8 @@ export interface Inspection {
   readonly sigmas: number;
   /** Share of the pieces that stand out. */
   readonly coverage: number;
+  /** The line on which they stand out most, from border to border, samples of the grid. */
+  readonly chord: Chord;
 }
 
 /** The samples about a line, in rows across it. */
@@ -145,10 +148,18 @@ function pieceHeights(strip: Strip, field: LineField, away: number): PieceHeight
   return { heights, scatters };
 }
 
+/** A place beside the line: so far across it from one of its ends. */
+const placeBeside = ({ dx, dy }: Strip, { x, y }: Point, across: number): Point => ({
+  x: x - across * dy,
+  y: y + across * dx,
+});
+
 /** The straight line, within a reach at either end, on which the pieces stand out most. */
-function bestLine({ half, across, pieces }: Strip, { heights, scatters }: PieceHeights, reach: number): Inspection {
+function bestLine(strip: Strip, { heights, scatters }: PieceHeights, reach: number): Inspection {
+  const { half, across, pieces, chord } = strip;
   let sigmas = -Infinity;
   let line: number[] = [];
+  let ends = [0, 0];
   for (let first = -reach; first <= reach; first++) {
     for (let last = -reach; last <= reach; last++) {
       const known: number[] = [];
@@ -163,10 +174,15 @@ function bestLine({ half, across, pieces }: Strip, { heights, scatters }: PieceH
       if (known.length < 0.5 * pieces || sum / Math.sqrt(known.length) <= sigmas) continue;
       sigmas = sum / Math.sqrt(known.length);
       line = known;
+      ends = [first, last];
     }
   }
   const standing = line.filter((height) => height > minimumPieceSigmas).length;
-  return { sigmas, coverage: line.length === 0 ? 0 : standing / line.length };
+  return {
+    sigmas,
+    coverage: line.length === 0 ? 0 : standing / line.length,
+    chord: { from: placeBeside(strip, chord.from, ends[0]), to: placeBeside(strip, chord.to, ends[1]) },
+  };
 }
 
 /**

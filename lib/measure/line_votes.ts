@@ -1,7 +1,7 @@
 /**
  * Votes of the blocks of a map for the straight lines through them (Hough transform; Duda & Hart 1972, CACM 15, 11).
  */
-import type { Point } from "../core/geometry.ts";
+import { type Chord, chordAcross } from "./trail.ts";
 import type { TrailMap } from "./trail_map.ts";
 
 /** Directions looked at, one a degree. */
@@ -19,14 +19,6 @@ const maximumBlocksPerVote = 4;
 const borderBlocks = 4;
 /** Blocks nearer to a line than this leave with it. */
 const lineHalfWidth = 3;
-
-/** A line through a map, from border to border. */
-export interface Chord {
-  /** Where it enters. */
-  readonly from: Point;
-  /** Where it leaves. */
-  readonly to: Point;
-}
 
 /** A line that blocks voted for. */
 export interface VotedLine {
@@ -85,26 +77,7 @@ export class LineVotes {
 
   /** Where a line enters and leaves the map, and how long it is in between; 0 for one that misses it. */
   chordOf(degrees: number, offset: number): Chord & { readonly length: number } {
-    const { width, height } = this.#map;
-    const dx = Math.cos(degrees * Math.PI / 180);
-    const dy = Math.sin(degrees * Math.PI / 180);
-    const x = (width - 1) / 2 + offset * this.#normalX[degrees];
-    const y = (height - 1) / 2 + offset * this.#normalY[degrees];
-    let first = -Infinity;
-    let last = Infinity;
-    for (const [place, step, end] of [[x, dx, width - 1], [y, dy, height - 1]]) {
-      if (Math.abs(step) < 1e-9) {
-        if (place < 0 || place > end) return { length: 0, from: { x, y }, to: { x, y } };
-        continue;
-      }
-      first = Math.max(first, Math.min(-place / step, (end - place) / step));
-      last = Math.min(last, Math.max(-place / step, (end - place) / step));
-    }
-    return {
-      length: Math.max(0, last - first),
-      from: { x: x + first * dx, y: y + first * dy },
-      to: { x: x + last * dx, y: y + last * dy },
-    };
+    return chordAcross(degrees, offset, this.#map);
   }
 
   #isAlongBorder({ from, to }: Chord): boolean {

@@ -16,6 +16,7 @@ import { normalisationOnFrame } from "./frame_normalisation.ts";
 import { type DrizzlePlan, SampleJudge } from "./judge_sample.ts";
 import type { FrameFailure, FrameTask, TileOutput, TilePlan, TileResult } from "./tile_plan.ts";
 import { defectsOf, rawPlane, RegionPlanes } from "./tile_samples.ts";
+import { isInBand } from "./trail_bands.ts";
 
 /** A piece of work. */
 export interface DrizzleJob {
@@ -146,6 +147,7 @@ function dropFrame(job: DrizzleJob, given: FrameSamples, sums: readonly PlaneSum
   const { normalisation } = frame;
   const surfaces = normalisation === null ? null : normalisationOnFrame(frame, normalisation, region, sums.length);
   const judge = new SampleJudge(plan, drizzle, frame);
+  const hasTrails = drizzle.clean !== null && frame.trails.length > 0;
   // The shape of a drop is that of the frame's centre: distortion changes it by far less than the drop itself is wrong.
   const centre = { x: frame.width / 2, y: frame.height / 2 };
   const [a, b, , d, e] = linearPart(frame.transform, centre).map((each) => each * drizzle.dropSize / (2 * scale));
@@ -180,6 +182,8 @@ function dropFrame(job: DrizzleJob, given: FrameSamples, sums: readonly PlaneSum
       const home = nx >= 0 && ny >= 0 && nx < tile.width && ny < tile.height ? ny * tile.width + nx : -1;
       if (home >= 0) counts.samples++;
       judge.judge(plane, value, cx + tile.x, cy + tile.y);
+      const inBand = hasTrails && isInBand(frame.trails, region.x + i, region.y + row);
+      if (inBand && judge.isCovered(cx + tile.x, cy + tile.y)) judge.verdict = verdict.brighter;
       if (judge.verdict !== verdict.keep) {
         countRejected(into, judge.verdict, home, counts);
         continue;

@@ -51,6 +51,14 @@ export interface Stack {
 /** Share of the samples left out below over the share asked for that says the noise is not what was assumed. */
 const doubtfulShareRatio = 10;
 
+/** Which frames had trails, whose bands were left out. */
+function trailNotes(opened: readonly OpenFrame[]): string[] {
+  const crossed = opened.filter(({ task }) => task.trails.length > 0).map(({ task }) => baseName(task.name));
+  return crossed.length === 0
+    ? []
+    : [`left out along the lines of trails, where other frames show the place: ${crossed.join(", ")}`];
+}
+
 /** Sum the tiles up. */
 function reportOf(
   opened: readonly OpenFrame[],
@@ -79,6 +87,7 @@ function reportOf(
     ...(used.rejects && dimmerShare > doubtfulShareRatio * used.rejection.falseRejectionShare
       ? ["doubt: many samples lay below the others; drifting sky without normalisation, or noise with a long tail"]
       : []),
+    ...(used.rejects ? trailNotes(opened) : []),
     ...(used.dropSize === null ? [] : evenness(opened[0].channels, output.weight)),
     ...rejected.map((each) => `not used: ${each.name}: ${each.reason.replace(`${each.name}: `, "")}`),
   ];
@@ -106,7 +115,11 @@ function stepOf(opened: readonly OpenFrame[], canvas: Canvas, used: StackParamet
       drizzle: dropSize === null ? null : { dropSize },
       reference,
       canvas: { width, height, origin, scale },
-      frames: opened.map(({ task }) => ({ name: baseName(task.name), weight: task.weight })),
+      frames: opened.map(({ task: { name, weight, trails } }) => ({
+        name: baseName(name),
+        weight,
+        ...(trails.length === 0 ? {} : { trails }),
+      })),
     },
     notes,
   };

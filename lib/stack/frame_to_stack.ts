@@ -17,6 +17,7 @@ import { type FrameSource, pathOrImage } from "../io/pixel_source.ts";
 import { assertWhole, fullHeader } from "../io/read_fits.ts";
 import { frameLevels } from "./frame_levels.ts";
 import type { FrameTask } from "./tile_plan.ts";
+import type { TrailBand } from "./trail_bands.ts";
 
 /** One frame of a stack. What is left out takes the neutral value. */
 export interface FrameToStack {
@@ -44,6 +45,8 @@ export interface FrameToStack {
   readonly electronsPerAdu?: number | null;
   /** Noise of the sky before normalisation, unit of the frame, one a plane of the stack; measured when left out. */
   readonly noise?: readonly number[] | null;
+  /** Bands that trails cover: left out where other frames show the place, unless nothing is rejected. */
+  readonly trails?: readonly TrailBand[];
 }
 
 /** A frame ready to be read by workers, and what the stack must know of it. */
@@ -215,6 +218,7 @@ export function openFrame(frame: FrameToStack, name: string, spilled: FitsFile[]
     noise: frame.noise ?? levels.map((each) => each.noise),
     perUnit,
     factor,
+    trails: frame.trails ?? [],
   };
   const sky = levels.map(({ level }, plane) => level * factor[plane] + offset[plane]);
   return { task, sky, unit, channels, recorded, wholeRows };

@@ -1,5 +1,5 @@
 /** While drizzling: whether a sample agrees with a clean stack of the same field. */
-import { verdict } from "../kernels/rejection.ts";
+import { leastKept, verdict } from "../kernels/rejection.ts";
 import type { FrameTask, TilePlan } from "./tile_plan.ts";
 
 /** What a drizzled tile needs besides the plan of the stack. */
@@ -11,8 +11,16 @@ export interface DrizzlePlan {
    * outlier.
    */
   readonly slopePixels: number;
-  /** Clean first stack on the same canvas to judge samples by, one array a plane; null to keep every sample. */
-  readonly clean: readonly Float32Array[] | null;
+  /** Clean first stack on the same canvas to judge samples by; null to keep every sample. */
+  readonly clean: CleanStack | null;
+}
+
+/** A first stack without outliers. */
+export interface CleanStack {
+  /** Its samples, one array a plane. */
+  readonly mean: readonly Float32Array[];
+  /** Frames that show each pixel. */
+  readonly coverage: Uint16Array;
 }
 
 /**
@@ -44,7 +52,7 @@ export class SampleJudge {
     this.verdict = verdict.keep;
     this.signal = Math.max(0, value - sky[plane]);
     if (clean === null) return;
-    this.#look(clean[plane], x, y);
+    this.#look(clean.mean[plane], x, y);
     const expected = this.#expected;
     if (!(expected === expected)) return;
     this.signal = Math.max(0, expected - sky[plane]);
@@ -57,6 +65,15 @@ export class SampleJudge {
     if (sigma > 0 && Math.abs(off) > noiseLimit * sigma + steep) {
       this.verdict = off < 0 ? verdict.dimmer : verdict.brighter;
     }
+  }
+
+  /** Whether other frames show a place of the canvas so well that this one can do without its sample. */
+  isCovered(x: number, y: number): boolean {
+    const { canvasWidth: width, canvasHeight: height } = this.#plan;
+    const column = Math.max(0, Math.min(width - 1, Math.round(x)));
+    const row = Math.max(0, Math.min(height - 1, Math.round(y)));
+    const frames = this.#drizzle.clean?.coverage[row * width + column] ?? 0;
+    return frames > leastKept(frames);
   }
 
   /**

@@ -12,6 +12,7 @@ import { median } from "../stats/median.ts";
 import { moderatedLimits } from "../stats/moderated_limit.ts";
 import { normalQuantile } from "../stats/special_functions.ts";
 import { drizzleTask } from "./drizzle_tile.ts";
+import type { CleanStack } from "./judge_sample.ts";
 import { planeScatter, scatterWindows, windowSide } from "./frame_scatter.ts";
 import type { OpenFrame } from "./frame_to_stack.ts";
 import { planTiles } from "./plan_tiles.ts";
@@ -154,7 +155,7 @@ function drizzle(
   used: StackParameters,
   dropSize: number,
   maps: readonly Matrix3[],
-  clean: readonly Float32Array[] | null,
+  clean: CleanStack | null,
 ): StackRun {
   const { workerBytes, progress } = used;
   const { canvasWidth: width, canvasHeight: height, planes } = plan;
@@ -190,7 +191,7 @@ export function runStack(opened: readonly OpenFrame[], canvas: Canvas, used: Sta
   const failures = failuresOf(results);
   if (dropSize === null || failures.size > 0) return { output, results, failures };
   giveBack([...output.variance, ...output.weight, ...output.halfA, ...output.halfB]);
-  const drizzled = drizzle(plan, used, dropSize, maps, judged ? output.mean : null);
+  const drizzled = drizzle(plan, used, dropSize, maps, judged ? output : null);
   giveBack(output.mean);
   return drizzled;
 }

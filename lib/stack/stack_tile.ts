@@ -7,6 +7,7 @@ import type { PoolTask } from "../parallel/pool.ts";
 import { fillStrips, strideOf } from "./fill_strips.ts";
 import { stripScatter, type WindowScatter } from "./frame_scatter.ts";
 import { judgeStrip } from "./judge_strip.ts";
+import { leaveOutBands } from "./trail_bands.ts";
 import type { FrameFailure, TileJob, TilePlan, TileResult } from "./tile_plan.ts";
 
 /** Work on one window. */
@@ -142,6 +143,7 @@ function combineStrips(
     if (plan.rejection !== "none" && plan.trailNeighbours <= 8) {
       closed += closeTrails(strip, area.width, plan.trailNeighbours, verdicts);
     }
+    if (plan.rejection !== "none") leaveOutBands(plan, area, strip, verdicts);
     const sums = sumKept(strip, verdicts, weights, memory);
     writeSums(job, area, plane, sums);
     countSamples(sums, most);

@@ -6,6 +6,7 @@ import type { Transform } from "../core/transform.ts";
 import type { RegionSource } from "../io/read_region.ts";
 import type { WarpKernel } from "../kernels/warp_tile.ts";
 import type { PlaneScatter } from "./frame_scatter.ts";
+import type { TrailBand } from "./trail_bands.ts";
 
 /** One frame as a worker needs it: plain values and shared arrays. */
 export interface FrameTask {
@@ -36,6 +37,8 @@ export interface FrameTask {
   readonly perUnit: readonly number[];
   /** Factor of the normalisation at the centre of the frame, one a plane. */
   readonly factor: readonly number[];
+  /** Bands that trails cover. */
+  readonly trails: readonly TrailBand[];
 }
 
 /** What all tiles of a stack share. */
