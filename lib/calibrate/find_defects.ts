@@ -214,48 +214,70 @@ function inLights(
     }
   }
   const several = residuals.length >= 3;
-  const values = new Float64Array(residuals.length);
-  const score = several
-    ? residuals[0].map((_, p) => {
-      residuals.forEach((each, k) => values[k] = each[p]);
-      values.sort();
-      // The quarter nearest to nothing: in a crowded field a star may well stand on a pixel in half of the frames.
-      const quarter = values.length >> 2;
-      const low = values[quarter];
-      const high = values[values.length - 1 - quarter];
-      return low > 0 ? low : high < 0 ? high : 0;
-    })
-    : residuals[0];
-  const moved = several && starsMoved({ data: residuals[0], width, height }, score, z, starShare);
+  const score = several ? steadyPart(residuals) : residuals[0];
+  const typical = several ? meanOf(residuals) : residuals[0];
+  const middle = residuals[residuals.length >> 1];
+  const moved = several && starsMoved({ data: middle, width, height }, score, z, starShare);
   const hot: number[] = [];
   const cold: number[] = [];
   for (let p = 0; p < score.length; p++) {
     if (!(Math.abs(score[p]) > z)) continue;
     if (score[p] < 0) {
       if (flatAround(score, width, height, p, z)) cold.push(p);
-    } else if (moved || aloneAt(score, width, height, p, starShare)) hot.push(p);
+    } else if (moved && score[p] > minimumSteadyShare * typical[p] || aloneAt(typical, width, height, p, starShare)) {
+      hot.push(p);
+    }
   }
   return { hot, cold, frames: residuals.length };
 }
 
 /**
- * Whether most of what looks like a star's core in the first light is dark in the median: the stars moved over the
- * sensor.
+ * What stays of each pixel from light to light: the quarter of its values nearest to nothing is left aside, for in a
+ * crowded field a star may well stand on a pixel in half of the frames.
+ */
+function steadyPart(residuals: readonly Float32Array[]): Float32Array {
+  const values = new Float64Array(residuals.length);
+  const quarter = values.length >> 2;
+  return residuals[0].map((_, p) => {
+    residuals.forEach((each, k) => values[k] = each[p]);
+    values.sort();
+    const low = values[quarter];
+    const high = values[values.length - 1 - quarter];
+    return low > 0 ? low : high < 0 ? high : 0;
+  });
+}
+
+/** Mean of each pixel over the lights. */
+const meanOf = (residuals: readonly Float32Array[]): Float32Array =>
+  residuals[0].map((_, p) => residuals.reduce((sum, each) => sum + each[p], 0) / residuals.length);
+
+/** What stays of a defect, as a share of its mean, where stars move: of a star that passes it is less than half (own). */
+const minimumSteadyShare = 0.7;
+
+/** Share of a star's core that may be left where it stood, for the star to have gone; of a Gaussian at 1.04 FWHM. */
+const maximumCoreShare = 0.05;
+
+/** Least share of the stars that must have gone from where they stood. */
+const minimumGoneShare = 0.8;
+
+/**
+ * Whether the stars moved over the sensor by more than their width, so that what stays at its place is none: what looks
+ * like a star's core in the middle light is dark in most of the others. Stars that creep stay with a part of themselves.
  */
 function starsMoved(
-  { data: first, width, height }: Raster,
-  medians: Float32Array,
+  { data: middle, width, height }: Raster,
+  steady: Float32Array,
   z: number,
   share: number,
 ): boolean {
   let stars = 0;
-  let stayed = 0;
-  for (let p = 0; p < first.length; p++) {
-    if (!(first[p] > 3 * z) || aloneAt(first, width, height, p, share)) continue;
+  let gone = 0;
+  for (let p = 0; p < middle.length; p++) {
+    if (!(middle[p] > 3 * z) || aloneAt(middle, width, height, p, share)) continue;
     stars++;
-    if (medians[p] > 0.5 * first[p]) stayed++;
+    if (steady[p] < Math.max(1, maximumCoreShare * middle[p])) gone++;
   }
-  return stars > 0 && stayed < 0.5 * stars;
+  return stars > 0 && gone >= minimumGoneShare * stars;
 }
 
 /** Values of the four pixels beside one, as far as they exist. */

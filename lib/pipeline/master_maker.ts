@@ -6,7 +6,7 @@ import { combineBias } from "../calibrate/combine_bias.ts";
 import { combineDark } from "../calibrate/combine_dark.ts";
 import { combineFlat } from "../calibrate/combine_flat.ts";
 import type { CombineMasterOptions } from "../calibrate/combine_master.ts";
-import { findDefects } from "../calibrate/find_defects.ts";
+import { findDefects, findDefectsDefaults } from "../calibrate/find_defects.ts";
 import { type Masters, prepareCorrection } from "../calibrate/prepare_correction.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { plainGeometry } from "../core/geometry.ts";
@@ -198,6 +198,12 @@ interface Parts {
   readonly key: string;
 }
 
+/** Lights of a match that show defects where no dark does: as many as are looked at, spread over the night. */
+function spreadLights({ group: { lights } }: CalibrationMatch): readonly FrameRecord[] {
+  const count = Math.min(lights.length, findDefectsDefaults.maximumLights);
+  return Array.from({ length: count }, (_, k) => lights[Math.floor((k + 0.5) * lights.length / count)]);
+}
+
 function partsOf(store: MasterStore, match: CalibrationMatch, given: GivenMasters): Parts {
   const { group, dark, flat, bias, flatDark } = match;
   const scale = given.dark === undefined ? dark?.scale ?? 1 : 1;
@@ -211,7 +217,7 @@ function partsOf(store: MasterStore, match: CalibrationMatch, given: GivenMaster
   const hasBias = given.bias === undefined ? own.bias !== null : given.bias !== null;
   const light = group.lights[0];
   const key = JSON.stringify([
-    own.dark?.key ?? given.dark?.identity ?? null,
+    own.dark?.key ?? given.dark?.identity ?? spreadLights(match).map(store.identity),
     own.flat?.key ?? (given.flat ? [given.flat.identity, own.flatDark?.key] : null),
     own.bias?.key ?? given.bias?.identity ?? null,
     given.defects === undefined ? "found" : given.defects?.identity ?? null,
@@ -274,7 +280,12 @@ function masterShelf(store: MasterStore): MasterShelf {
 }
 
 /** The masters of one match: the match's own, or those that the person gives. */
-function mastersOf(shelf: MasterShelf, parts: Parts, given: GivenMasters): Required<Masters> {
+function mastersOf(
+  shelf: MasterShelf,
+  parts: Parts,
+  given: GivenMasters,
+  defectsWithoutDark: (flat: Image | null) => Mask | null,
+): Required<Masters> {
   const needs = { flatDark: null };
   const taken = {
     dark: given.dark === undefined ? shelf.usableMaster(parts.dark) : given.dark?.read(needs) ?? null,
@@ -285,8 +296,28 @@ function mastersOf(shelf: MasterShelf, parts: Parts, given: GivenMasters): Requi
   };
   shelf.release();
   if (given.defects !== undefined) return { ...taken, defects: given.defects?.read(needs) ?? null };
-  const bare = taken.dark === null && taken.flat === null;
-  return { ...taken, defects: bare ? null : findDefects({ dark: taken.dark, flat: taken.flat }).mask };
+  const { dark, flat } = taken;
+  return { ...taken, defects: dark === null ? defectsWithoutDark(flat) : findDefects({ dark, flat }).mask };
+}
+
+/**
+ * Defects of a sensor without a dark: those of the flat, and what stands at one place in the lights while the stars
+ * move, or stands out alone; only those of the flat where the lights cannot be read.
+ */
+function defectsOfLights(store: MasterStore, match: CalibrationMatch, flat: Image | null): Mask | null {
+  const lights = spreadLights(match);
+  const remark = (text: string) => store.remark(`${lights[0].file} and the lights like it: ${text}`);
+  return fenced(
+    () => {
+      const { mask, hot, cold } = findDefects({ flat, lights });
+      remark(`no dark tells hot pixels; ${hot} bright and ${cold} dark ones were found in the lights and are repaired`);
+      return mask;
+    },
+    (fact) => {
+      remark(`no dark tells hot pixels, and they could not be sought in the lights, because ${fact}; take darks`);
+      return flat === null ? null : findDefects({ flat }).mask;
+    },
+  );
 }
 
 /** A maker of masters. */
@@ -305,7 +336,8 @@ export function masterMaker(store: MasterStore): MasterMaker {
     shelf.settleName(parts.flat === null && !given.flat ? null : parts.flatDark);
     shelf.settleName(parts.bias);
 
-    const masters = (): Required<Masters> => mastersOf(shelf, parts, given);
+    const masters = (): Required<Masters> =>
+      mastersOf(shelf, parts, given, (flat) => defectsOfLights(store, match, flat));
     const light = match.group.lights[0];
     let prepared: SensorCorrection | undefined;
     const correction = (): SensorCorrection => {

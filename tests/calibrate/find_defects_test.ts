@@ -34,26 +34,36 @@ describe("findDefects", () => {
     expect([report.cold, report.mask[2000] > 0, report.mask[5001] > 0]).toEqual([2, true, true]);
   });
 
-  const sky = (k: number) => {
+  /** A light of 25 stars that move so many pixels from light to light, along x and y. */
+  const sky = (k: number, [dx, dy] = [4.3, -2.6], fwhm = 2) => {
     const random = randomStream(`light ${k}`);
     const data = noisy(size, size, 300, 5, random.uniform());
     const stars = Array.from({ length: 25 }, (_, i) => {
       const place = randomStream(`star ${i}`);
       return {
-        x: 10 + 100 * place.uniform() + 4.3 * k,
-        y: 10 + 100 * place.uniform() - 2.6 * k,
+        x: 10 + 100 * place.uniform() + dx * k,
+        y: 10 + 100 * place.uniform() + dy * k,
         flux: 3000 + 20000 * place.uniform(),
       };
     });
-    drawStars(data, size, size, stars, { ...testProfile, fwhm: 2 });
+    drawStars(data, size, size, stars, { ...testProfile, fwhm });
     for (const p of hotAt) data[p] += 400;
     return imageOf(size, size, data);
   };
 
   it("finds hot pixels in drifting lights and takes no star for one", () => {
-    const report = findDefects({ lights: [0, 1, 2, 3, 4].map(sky) });
+    const report = findDefects({ lights: [0, 1, 2, 3, 4].map((k) => sky(k)) });
     for (const p of hotAt) expect(report.mask[p]).not.toBe(0);
     expect(report.hot + report.cold).toBeLessThanOrEqual(hotAt.length + 1);
+  });
+
+  it.each([0, 0.1, 0.3, 0.6, 1, 2])("takes no star that creeps by %d pixels a light for a defect", (creep) => {
+    for (const fwhm of [2, 4]) {
+      const lights = Array.from({ length: 9 }, (_, k) => sky(k, [creep, 0.4 * creep], fwhm));
+      const report = findDefects({ lights });
+      for (const p of [500, 9999, 16000]) expect(report.mask[p]).not.toBe(0);
+      expect(report.hot + report.cold).toBeLessThanOrEqual(hotAt.length + 1);
+    }
   });
 
   it("finds lone hot pixels in a single light and takes no star of 2 pixels FWHM for one", () => {

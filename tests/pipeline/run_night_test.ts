@@ -251,6 +251,9 @@ describe("odd folders", () => {
     const { out, remarks } = run(part("bare", (path) => path.includes("lights")), { recipe: shortRecipe });
     expect(remarks.join("\n")).toContain("no dark and no bias fits");
     expect(remarks.join("\n")).toContain("no flat for Ha");
+    expect(remarks.join("\n")).toMatch(
+      /no dark tells hot pixels; \d+ bright and \d+ dark ones were found in the lights/,
+    );
     expect(existsSync(join(out, "picture.png"))).toBe(true);
   });
 
