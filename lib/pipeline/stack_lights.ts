@@ -12,6 +12,7 @@ import type { StackReport } from "../stack/finish_stack.ts";
 import { combineFrames } from "../stack/combine_frames.ts";
 import { type StackFramesOptions, stackParameters } from "../stack/stack_options.ts";
 import { type CheckedLight, starFluxRatio } from "./check_lights.ts";
+import { cleanLights } from "./clean_lights.ts";
 import { fenced } from "./fence.ts";
 import { imageDigest } from "./image_digest.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
@@ -218,7 +219,13 @@ function makeStack(
     header: stackCards(members, channelOf(members[0])),
     reference: reference.record.file,
   });
-  const stack = combineFrames(members.map((light, at) => frameToStack(light, surfaces[at])), canvas, parameters);
+  const frames = members.map((light, at) => frameToStack(light, surfaces[at]));
+  const clean = cleanLights(members, context.progress);
+  const stack = combineFrames(
+    clean === null ? frames : frames.map((frame, at) => ({ ...frame, source: clean.images[at], correction: null })),
+    canvas,
+    parameters,
+  );
   const images: Readonly<Record<StackPart, Image>> = {
     "": stack.image,
     weight: stack.weight,
@@ -228,5 +235,6 @@ function makeStack(
     "half-b": stack.halfB,
   };
   for (const part of stackParts) writeFits(join(folder, partFile(members[0].stack, part)), images[part]);
-  return stack.report;
+  const { report } = stack;
+  return clean === null ? report : { ...report, notes: [...report.notes, clean.note] };
 }
