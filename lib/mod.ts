@@ -249,6 +249,9 @@ export { mapLineRatio, type MapLineRatioOptions } from "./colour/map_line_ratio.
 export { neutraliseSky } from "./colour/neutralise_sky.ts";
 export { fromOklab, toOklab } from "./colour/oklab_image.ts";
 export { replaceLuminance, type ReplaceLuminanceOptions } from "./colour/replace_luminance.ts";
+export { mixLuminance, type MixLuminanceOptions } from "./colour/mix_luminance.ts";
+export { addLine, type AddLineOptions } from "./colour/add_line.ts";
+export { type LineResponse, unmixLines, type UnmixLinesOptions } from "./colour/unmix_lines.ts";
 export { saturate, type SaturateOptions } from "./colour/saturate.ts";
 export { subtractContinuum, type SubtractContinuumOptions } from "./colour/subtract_continuum.ts";
 
@@ -292,7 +295,7 @@ export { youShouldSee } from "./view/you_should_see.ts";
 
 // pipeline
 export { compareImages, type CompareImagesOptions } from "./pipeline/compare_images.ts";
-export { defaultRecipe } from "./pipeline/default_recipe.ts";
+export { defaultRecipe, type DefaultRecipeOptions } from "./pipeline/default_recipe.ts";
 export { effectSheet } from "./pipeline/effect_sheet.ts";
 export { imageDigest } from "./pipeline/image_digest.ts";
 export { parseRecipe, type Recipe, type RecipeStep, type RecipeStepDone, runRecipe } from "./pipeline/recipe.ts";

@@ -15,3 +15,4 @@ export {
   srgbToLinear,
   type Triple,
 } from "../core/colour_space.ts";
+export { wavelengthOfFilter } from "../colour/filter_wavelengths.ts";

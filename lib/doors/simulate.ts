@@ -51,6 +51,7 @@ export {
 } from "../simulate/render_stars.ts";
 export {
   arcsecPerPixelOf,
+  behindFilter,
   collectingAreaSquareCm,
   type Detector,
   longRig,

@@ -30,6 +30,9 @@ import { limitGreen, limitGreenDefaults } from "../colour/limit_green.ts";
 import { mapChannels, mapChannelsDefaults } from "../colour/map_channels.ts";
 import { mapLineRatio, mapLineRatioDefaults } from "../colour/map_line_ratio.ts";
 import { replaceLuminance, replaceLuminanceDefaults } from "../colour/replace_luminance.ts";
+import { mixLuminance, mixLuminanceDefaults } from "../colour/mix_luminance.ts";
+import { addLine, addLineDefaults } from "../colour/add_line.ts";
+import { unmixLines, unmixLinesDefaults } from "../colour/unmix_lines.ts";
 import { saturate, saturateDefaults } from "../colour/saturate.ts";
 import { subtractContinuum, subtractContinuumDefaults } from "../colour/subtract_continuum.ts";
 import { deconvolve, deconvolveDefaults } from "../detail/deconvolve.ts";
@@ -65,6 +68,7 @@ import { makeMasters, makeMastersDefaults } from "../pipeline/make_masters.ts";
 import { openNight, openNightDefaults } from "../pipeline/open_night.ts";
 import { readLight, readLightDefaults } from "../pipeline/read_light.ts";
 import { recipeOf, recipeOfDefaults } from "../pipeline/recipe_of.ts";
+import { defaultRecipe, defaultRecipeDefaults } from "../pipeline/default_recipe.ts";
 import { runNight, runNightDefaults } from "../pipeline/run_night.ts";
 import { stackNight, stackNightDefaults } from "../pipeline/stack_night.ts";
 import { watchNight } from "../pipeline/watch_night.ts";
@@ -223,6 +227,7 @@ const rows: readonly Row[] = [
   [readFits, readFitsDefaults],
   [readLight, readLightDefaults],
   [recipeOf, recipeOfDefaults],
+  [defaultRecipe, defaultRecipeDefaults],
   [recombineStars, recombineStarsDefaults],
   [reduceNoise, reduceNoiseDefaults],
   [reduceStars, reduceStarsDefaults],
@@ -232,6 +237,9 @@ const rows: readonly Row[] = [
   [renderThinPlate, renderThinPlateDefaults],
   [repairPixels, repairPixelsDefaults],
   [replaceLuminance, replaceLuminanceDefaults],
+  [mixLuminance, mixLuminanceDefaults],
+  [addLine, addLineDefaults],
+  [unmixLines, unmixLinesDefaults],
   [resample, resampleDefaults],
   [robustFit, robustFitDefaults],
   [runNight, runNightDefaults],

@@ -1,110 +1,144 @@
 /** The processing that a set of filters calls for when the person names none. */
+import { wavelengthOfFilter } from "../colour/filter_wavelengths.ts";
 import type { Region } from "../core/geometry.ts";
-import type { Json } from "../core/options.ts";
+import { settle } from "../core/options.ts";
+import { colourPicture, type JoinedLine } from "./colour_recipe.ts";
+import { linePicture } from "./line_recipe.ts";
 import type { Recipe, RecipeStep } from "./recipe.ts";
+import { calmSkyFewerStars, even, evenSky, maximumDrawnNoise, node } from "./recipe_parts.ts";
 
-/**
- * Share of the stars' light that is taken away: our own judgement on the demo nights, where nebula and stars keep a
- * balance.
- */
-const starReduction = 0.45;
+/** Options of {@linkcode defaultRecipe}. */
+export interface DefaultRecipeOptions {
+  /** Filter in front of a colour sensor: `HaOIII` and the like for a dual band; `""` for none. */
+  readonly colourFilter: string;
+}
 
-/**
- * Grain that a picture whose noise was reduced may show: what is left is coarser than a frame's own and seen earlier;
- * our own judgement on the demo nights, of 0.006, 0.010, 0.012 and 0.020.
- */
-const maximumDrawnNoise = 0.012;
+/** What {@linkcode defaultRecipe} uses for an option left out. */
+export const defaultRecipeDefaults: DefaultRecipeOptions = Object.freeze({ colourFilter: "" });
 
-/** Lightness of the sky: a field full of nebula needs a dark one for its contrast; our own judgement, of 4 to 13. */
-const skyLightness = 5;
+/** Lines of dual-band filters, longest wavelength first. */
+const dualBands: Readonly<Record<string, readonly [string, string]>> = {
+  HaOIII: ["Ha", "OIII"],
+  SIIOIII: ["SII", "OIII"],
+};
 
-/** Where line pictures take their sky from: a nebula that fills the field is its most frequent level. */
-const skyRegion = "darkest";
+/** Emission lines, and the colours they shine in. */
+const lineColours: Readonly<Record<string, readonly string[]>> = {
+  SII: ["R"],
+  NII: ["R"],
+  Ha: ["R"],
+  OIII: ["G", "B"],
+  Hb: ["B"],
+};
 
-/**
- * Share of a line picture's sky below black: next to none, because little noise is left to measure it by and black
- * would come so near the sky that the curve lifts all of the faint nebula; our own judgement, of 1e-3 and 1e-6.
- */
-const clippedSkyShare = 1e-6;
+const isLine = (channel: string): boolean => channel in lineColours;
 
-/**
- * Gains of details of 1, 2, 4 … pixels of a line picture behind the stretch, which flattens what is bright: our own
- * judgement.
- */
-const lineGains: readonly Json[] = [1, 1.1, 1.2, 1.4, 1.4, 1.4];
+/** Broad bands by wavelength, longest first. */
+const bandsOf = (channels: readonly string[]): string[] =>
+  channels.filter((channel) => !isLine(channel) && wavelengthOfFilter(channel) !== null)
+    .sort((a, b) => (wavelengthOfFilter(b) ?? 0) - (wavelengthOfFilter(a) ?? 0));
 
-const node = (
-  id: string,
-  step: string,
-  inputs: readonly string[],
-  channel = "",
-  options: { readonly [name: string]: Json } = {},
-): RecipeStep => ({ id, step, inputs, options, channel });
+/** Three of more bands: the ends, and the one between them whose wavelength is nearest to their mean. */
+function threeOf(bands: readonly string[]): readonly [string, string, string] {
+  const [first, last] = [bands[0], bands[bands.length - 1]];
+  const middle = ((wavelengthOfFilter(first) ?? 0) + (wavelengthOfFilter(last) ?? 0)) / 2;
+  const off = (band: string) => Math.abs((wavelengthOfFilter(band) ?? 0) - middle);
+  return [first, bands.slice(1, -1).reduce((best, each) => off(each) < off(best) ? each : best), last];
+}
 
-/** Crop and gradient of one stack; ends in the node `even-<channel>`. */
-function evenSky(channel: string, region: Region): RecipeStep[] {
-  const id = channel.replaceAll(/\W/g, "");
+/** Bands drawn as red, green and blue. */
+interface DrawnBands {
+  readonly red: string;
+  readonly green: string;
+  readonly blue: string;
+}
+
+/** Which bands are drawn in which colour: R, G, B if there are, else by wavelength; null for fewer than two bands. */
+function drawnBands(channels: readonly string[]): DrawnBands | null {
+  if (["R", "G", "B"].every((each) => channels.includes(each))) return { red: "R", green: "G", blue: "B" };
+  const bands = bandsOf(channels);
+  if (bands.length < 2) return null;
+  if (bands.length === 2) return { red: bands[0], green: "", blue: bands[1] };
+  const [red, green, blue] = threeOf(bands);
+  return { red, green, blue };
+}
+
+/** Gradient and joining of three bands, or of two with their mean for green; ends in the node `joined`. */
+function joinBands({ red, green, blue }: DrawnBands, region: Region): RecipeStep[] {
+  const bands = [red, green, blue].filter((each) => each !== "");
+  const start = bands.flatMap((channel) => evenSky(channel, region));
+  if (bands.join() === "R,G,B") return [...start, node("joined", "joinChannels", bands.map(even))];
+  const half = { [red]: 0.5, [blue]: 0.5 };
   return [
-    node(`crop-${id}`, "cropImage", [`stack.${channel}`], channel, { ...region }),
-    node(`even-${id}`, "extractGradient", [`crop-${id}`], channel),
+    ...start,
+    node("bands", "joinChannels", bands.map(even)),
+    ...(green === "" ? [node("alike", "equaliseChannels", ["bands"])] : []),
+    node("joined", "mapChannels", [green === "" ? "alike" : "bands"], "", {
+      rules: [
+        { output: "R", from: { [red]: 1 } },
+        { output: "G", from: green === "" ? half : { [green]: 1 } },
+        { output: "B", from: { [blue]: 1 } },
+      ],
+    }),
   ];
 }
 
-const even = (channel: string): string => `even-${channel.replaceAll(/\W/g, "")}`;
-
-/**
- * Noise taken off what lies behind the stars, then the stars put back, fewer of their light; ends in the nodes
- * `denoised` (no stars) and `starsReduced`. Stars are kept out of the cleaning: they are no noise and would hide the
- * noise round them.
- */
-const calmSkyFewerStars = (ready: string): RecipeStep[] => [
-  node("parts", "separateStars", [ready]),
-  node("denoised", "reduceNoise", ["parts.starless"]),
-  node("recombined", "recombineStars", ["denoised", "parts.stars"]),
-  node("starsReduced", "reduceStars", ["recombined", "parts.stars"], "", { strength: starReduction }),
-];
-
-/**
- * Lines painted: lightness from all of them with fewer stars, hue from the nebula without stars, so that stars stay
- * white.
- */
-function linePicture(lines: readonly string[], region: Region): Recipe {
-  const hues: readonly Json[] = lines.length === 2
-    ? [{ channel: "Ha", hueDegrees: 25 }, { channel: "OIII", hueDegrees: 212 }]
-    : [{ channel: "SII", hueDegrees: 25 }, { channel: "Ha", hueDegrees: 85 }, { channel: "OIII", hueDegrees: 235 }];
-  const weights = Object.fromEntries(lines.map((line) => [line, 1 / lines.length]));
-  return {
-    name: lines.length === 2 ? "H-alpha and oxygen: HOO" : "sulphur, hydrogen, oxygen: SHO",
-    steps: [
-      ...lines.flatMap((line) => evenSky(line, region)),
-      node("lines", "joinChannels", lines.map(even)),
-      ...calmSkyFewerStars("lines"),
-      node("equalised", "equaliseChannels", ["starsReduced"], "", { skyRegion }),
-      node("light", "mapChannels", ["equalised"], "luminance", { rules: [{ output: "L", from: weights }] }),
-      node("stretched", "automaticStretch", ["light"], "luminance", {
-        maximumDrawnNoise,
-        skyLightness,
-        clippedSkyShare,
-      }),
-      node("sharpened", "enhanceDetail", ["stretched"], "luminance", { gains: lineGains }),
-      node("coloured", "blendLines", ["denoised", "sharpened"], "", { lines: hues, skyRegion }),
-      node("picture", "saturate", ["coloured"], "", { factor: 1.15 }),
+/** The picture of broad bands, with the luminance and a single line there may be. */
+function bandPicture(bands: DrawnBands, channels: readonly string[], region: Region): Recipe {
+  const { red, green, blue } = bands;
+  const luminance = channels.includes("L");
+  const lines = channels.filter(isLine).map((line): JoinedLine => ({
+    line,
+    continuum: lineColours[line].includes("R") ? red : blue,
+    to: lineColours[line],
+  }));
+  const plain = [red, green, blue].join() === "R,G,B";
+  const names = [
+    plain ? "colour" : `bands by wavelength: ${red} red, ${green === "" ? "their mean" : green} green, ${blue} blue`,
+    ...(luminance ? ["lightness from L and the colours"] : []),
+    ...lines.map(({ line, to }) => `${line} joined to ${to.join(" and ")}`),
+  ];
+  return colourPicture({
+    name: names.join("; "),
+    start: [
+      ...joinBands(bands, region),
+      ...(luminance ? evenSky("L", region) : []),
+      ...lines.flatMap(({ line }) => evenSky(line, region)),
     ],
-    result: "picture",
-  };
+    ready: "joined",
+    luminance,
+    lines,
+  });
 }
 
-/** Red, green and blue, from a colour sensor or from three filters. */
-function colourPicture(start: readonly RecipeStep[], ready: string): Recipe {
+/** Lines of mono stacks, and R, G, B for the colours of the stars if there are. */
+function monoLinePicture(lines: readonly string[], channels: readonly string[], region: Region): Recipe {
+  const bands = drawnBands(channels);
+  const start = [...lines.flatMap((line) => evenSky(line, region)), node("lines", "joinChannels", lines.map(even))];
+  return bands === null || bands.green === ""
+    ? linePicture(lines, start)
+    : linePicture(lines, [...start, ...joinBands(bands, region)], "joined");
+}
+
+/** A sensor of its own colours, or behind a dual-band filter. */
+function sensorPicture(filter: string, region: Region): Recipe {
+  const start = evenSky("colour", region);
+  const lines = dualBands[filter];
+  if (lines !== undefined) {
+    return linePicture(lines, [...start, node("lines", "unmixLines", [even("colour")], "", { lines: [...lines] })]);
+  }
+  return colourPicture({ name: "colour", start, ready: even("colour"), luminance: false, lines: [] });
+}
+
+/** One stack in gray. */
+function grayPicture(channel: string, region: Region): Recipe {
   return {
-    name: "colour",
+    name: `${channel} alone`,
     steps: [
-      ...start,
-      node("balanced", "balanceStars", [ready]),
-      ...calmSkyFewerStars("balanced"),
-      node("stretched", "automaticStretch", ["starsReduced"], "", { maximumDrawnNoise }),
-      node("sharpened", "enhanceDetail", ["stretched"]),
-      node("picture", "saturate", ["sharpened"], "", { factor: 1.3 }),
+      ...evenSky(channel, region),
+      ...calmSkyFewerStars(even(channel)),
+      node("stretched", "automaticStretch", ["starsReduced"], channel, { maximumDrawnNoise }),
+      node("picture", "enhanceDetail", ["stretched"], channel),
     ],
     result: "picture",
   };
@@ -113,8 +147,12 @@ function colourPicture(start: readonly RecipeStep[], ready: string): Recipe {
 /**
  * The recipe for a set of stacks.
  *
- * With [S II], H-alpha and [O III]: SHO; with two of those lines: HOO (H-alpha and oxygen); a colour stack or R, G, B:
- * colour; otherwise one stack in gray, that with the longest exposure.
+ * - [S II], H-alpha and [O III]: SHO; two of them: two hues (HOO for H-alpha and [O III]); R, G, B besides give the stars
+ *   their colours.
+ * - A colour stack: colour; behind a dual-band filter its lines are unmixed and painted.
+ * - R, G, B, or two and more bands of known wavelength, the longest red: colour. L besides gives the lightness, a line is
+ *   joined to the colour it shines in, free of its continuum.
+ * - Otherwise one stack in gray, that with the longest exposure.
  *
  * @param channels names of the stacks, the one with the longest exposure first
  * @param region part that enough frames cover
@@ -128,27 +166,21 @@ function colourPicture(start: readonly RecipeStep[], ready: string): Recipe {
  * assert.equal(recipe.steps.at(-1)?.id, recipe.result);
  * ```
  */
-export function defaultRecipe(channels: readonly string[], region: Region): Recipe {
-  const have = (...names: readonly string[]) => names.every((name) => channels.includes(name));
-  if (have("SII", "Ha", "OIII")) return linePicture(["SII", "Ha", "OIII"], region);
-  if (have("Ha", "OIII")) return linePicture(["Ha", "OIII"], region);
-  if (have("colour")) return colourPicture(evenSky("colour", region), even("colour"));
-  if (have("R", "G", "B")) {
-    const start = [
-      ...["R", "G", "B"].flatMap((channel) => evenSky(channel, region)),
-      node("joined", "joinChannels", ["R", "G", "B"].map(even)),
-    ];
-    return colourPicture(start, "joined");
-  }
-  const [channel] = channels;
-  return {
-    name: `${channel} alone`,
-    steps: [
-      ...evenSky(channel, region),
-      ...calmSkyFewerStars(even(channel)),
-      node("stretched", "automaticStretch", ["starsReduced"], channel, { maximumDrawnNoise }),
-      node("picture", "enhanceDetail", ["stretched"], channel),
-    ],
-    result: "picture",
-  };
+export function defaultRecipe(
+  channels: readonly string[],
+  region: Region,
+  options: Partial<DefaultRecipeOptions> = {},
+): Recipe {
+  const { colourFilter } = settle("defaultRecipe", defaultRecipeDefaults, options);
+  const lines = ["SII", "Ha", "OIII"].filter((line) => channels.includes(line));
+  if (lines.length >= 2) return monoLinePicture(lines, channels, region);
+  if (channels.includes("colour")) return sensorPicture(colourFilter, region);
+  const bands = drawnBands(channels);
+  return bands === null ? grayPicture(channels[0], region) : bandPicture(bands, channels, region);
+}
+
+/** Stacks that a recipe makes no use of. */
+export function unusedStacks(recipe: Recipe, channels: readonly string[]): string[] {
+  const used = new Set(recipe.steps.flatMap(({ inputs }) => inputs));
+  return channels.filter((channel) => !used.has(`stack.${channel}`));
 }

@@ -5,7 +5,7 @@ import { encodePng16 } from "../io/png.ts";
 import { placeWhole, writeWhole } from "../io/write_whole.ts";
 import { captionPicture } from "../view/caption_picture.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
-import { defaultRecipe } from "./default_recipe.ts";
+import { defaultRecipe, unusedStacks } from "./default_recipe.ts";
 import { fenced } from "./fence.ts";
 import { type FinishedPicture, finishPicture } from "./finish_picture.ts";
 import type { NightState } from "./night.ts";
@@ -83,6 +83,7 @@ export function makePictures(
     const prefix = index === 0 ? "" : `${safeName(group.rig)}-`;
     const picture = fenced(() => {
       const recipe = given ?? recipeFor(state, group);
+      remarkUnused(state, group, recipe);
       return time(`process ${group.rig}`, () => processGroup(state, group, recipe, prefix));
     }, (fact) => {
       remark(`no picture of ${group.rig || "the night"}, because ${fact}; its stacks are there to be finished by hand`);
@@ -110,8 +111,26 @@ export function makePictures(
   return { finished, web, files };
 }
 
-const recipeFor = ({ context }: NightState, { stacks }: PictureGroup): Recipe =>
-  defaultRecipe(stacks.map((stack) => stack.channel), pictureRegion(context, stacks));
+/** Filter in front of the group's colour sensor, `""` for none. */
+const colourFilterOf = ({ stacks }: PictureGroup): string =>
+  stacks.find(({ channel }) => channel === "colour")?.lights[0].record.filter ?? "";
+
+const recipeFor = ({ context }: NightState, group: PictureGroup): Recipe =>
+  defaultRecipe(group.stacks.map((stack) => stack.channel), pictureRegion(context, group.stacks), {
+    colourFilter: colourFilterOf(group),
+  });
+
+/** Say which stacks a picture does without. */
+function remarkUnused({ context }: NightState, { stacks }: PictureGroup, recipe: Recipe): void {
+  const unused = unusedStacks(recipe, stacks.map((stack) => stack.channel));
+  if (unused.length === 0) return;
+  context.remark(
+    `the picture "${recipe.name}" makes no use of ${unused.join(", ")}; ${
+      unused.length === 1 ? "its stack is" : "their stacks are"
+    } in ` +
+      "stacks/, and a recipe of your own (--recipe) can name it",
+  );
+}
 
 function processGroup({ context }: NightState, { stacks }: PictureGroup, recipe: Recipe, prefix: string) {
   const images = Object.fromEntries(stacks.map((stack) => [stack.channel, stack.read("")]));

@@ -7,6 +7,9 @@ import { renameChannels } from "../arithmetic/rename_channels.ts";
 import { selectChannels } from "../arithmetic/select_channels.ts";
 import { subtractImages } from "../arithmetic/subtract_images.ts";
 import { extractGradient } from "../background/extract_gradient.ts";
+import { addLine } from "../colour/add_line.ts";
+import { mixLuminance } from "../colour/mix_luminance.ts";
+import { unmixLines } from "../colour/unmix_lines.ts";
 import { balanceStars } from "../colour/balance_stars.ts";
 import { blendLines } from "../colour/blend_lines.ts";
 import { replaceLuminance } from "../colour/replace_luminance.ts";
@@ -198,6 +201,9 @@ const definitions: readonly StepDefinition[] = [
     changesStars: true,
     changesColour: true,
   }),
+  two("mixLuminance", "Luminance mixture", mixLuminance, { changesStars: true }),
+  two("addLine", "Line joined to colour", addLine, { changesColour: true }),
+  one("unmixLines", "Line unmixing", unmixLines, { changesStars: true, changesColour: true }),
   two("subtractContinuum", "Continuum subtraction", subtractContinuum),
   one("saturate", "Saturation", saturate, { changesStars: true, changesColour: true }),
   one(

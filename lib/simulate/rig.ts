@@ -1,7 +1,7 @@
 /** The two invented rigs of the Kestrel Point club: optics, filters, sensor. */
 import { square } from "./square.ts";
 import type { BayerPattern } from "../core/geometry.ts";
-import { type Passband, shapePassband } from "./photometry.ts";
+import { type Passband, shapePassband, throughputAt } from "./photometry.ts";
 
 /** Sensor and its electronics. */
 export interface Detector {
@@ -63,6 +63,8 @@ export interface Rig {
   readonly bands: readonly Passband[];
   /** Colours of the sensor; null for mono. */
   readonly bayer: BayerPattern | null;
+  /** Filter in front of a colour sensor, as written in FILTER; none when left out. */
+  readonly colourFilter?: string;
   /** Sensor. */
   readonly detector: Detector;
   /** Width of a star in still air, telescope and guiding included, arcseconds. */
@@ -225,6 +227,45 @@ export function passbandOf(rig: Rig, channel: string): Passband {
     throw new TypeError(`passbandOf: rig "${rig.name}" must have filter "${channel}", but has ${names}`);
   }
   return band;
+}
+
+/** Width of a step of a passband behind another filter, nanometres: a twentieth of a narrow window. */
+const fineStepNm = 0.25;
+
+/** A passband behind windows: its throughput times theirs. */
+function behindWindows(band: Passband, windows: readonly Passband[]): Passband {
+  const ends = windows.map(({ firstNm, stepNm, throughput }) => [firstNm, firstNm + stepNm * throughput.length]).flat();
+  const firstNm = Math.min(...ends);
+  const count = Math.ceil((Math.max(...ends) - firstNm) / fineStepNm);
+  const throughput = Array.from({ length: count }, (_, i) => {
+    const wavelength = firstNm + i * fineStepNm;
+    return throughputAt(band, wavelength) * windows.reduce((sum, each) => sum + throughputAt(each, wavelength), 0);
+  });
+  return { channel: band.channel, firstNm, stepNm: fineStepNm, throughput };
+}
+
+/**
+ * A colour rig behind a filter with windows, such as a dual-band filter for hydrogen and oxygen.
+ *
+ * @param name what the filter is called in FILTER
+ * @param windows its windows
+ * @throws {TypeError} if the rig has no colour sensor
+ *
+ * @example
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { behindFilter, passbandOf, pocketRig, shapePassband, throughputAt } from "faintlight/simulate";
+ *
+ * const windows = [shapePassband("Ha", 656.3, 7, 0.9, 12), shapePassband("OIII", 500.7, 7, 0.9, 12)];
+ * const red = passbandOf(behindFilter(pocketRig, "HaOIII", windows), "R");
+ * assert.ok(throughputAt(red, 656.3) > 0.4 && throughputAt(red, 600) === 0);
+ * ```
+ */
+export function behindFilter(rig: Rig, name: string, windows: readonly Passband[]): Rig {
+  if (rig.bayer === null) {
+    throw new TypeError(`behindFilter: rig must have a colour sensor, but "${rig.name}" has a mono one`);
+  }
+  return { ...rig, colourFilter: name, bands: rig.bands.map((band) => behindWindows(band, windows)) };
 }
 
 /**

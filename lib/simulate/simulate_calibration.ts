@@ -133,7 +133,7 @@ export function simulateCalibration(
     planes: [{ channel: rig.bayer === null ? (used.filter === "" ? "L" : used.filter) : "mosaic", data }],
     header: frameHeader(rig, {
       kind,
-      filter: rig.bayer === null ? used.filter : "",
+      filter: rig.bayer === null ? used.filter : rig.colourFilter ?? "",
       exposureSeconds: seconds,
       dateUtc: used.dateUtc,
       temperatureC,

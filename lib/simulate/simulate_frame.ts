@@ -58,7 +58,7 @@ export function simulateFrame(rig: Rig, scene: Scene, options: SimulateFrameOpti
     planes: [{ channel: rig.bayer === null ? truth.filter : "mosaic", data }],
     header: frameHeader(rig, {
       kind: "light",
-      filter: rig.bayer === null ? truth.filter : "",
+      filter: rig.bayer === null ? truth.filter : rig.colourFilter ?? "",
       exposureSeconds: truth.exposureSeconds,
       dateUtc: truth.dateUtc,
       temperatureC,

@@ -45,7 +45,7 @@ export interface StackFramesOptions {
   readonly progress: Progress;
 }
 
-/** What {@linkcode stackFrames} uses for an option left out: see `rejectionDefaults` and `interpolationDefaults`. */
+/** What {@linkcode stackFrames} uses for an option left out: see `automaticRejection` and `usualInterpolation`. */
 export const stackFramesDefaults: StackFramesOptions = Object.freeze({
   rejection: "automatic",
   interpolation: "lanczos3",
@@ -62,7 +62,7 @@ export const stackFramesDefaults: StackFramesOptions = Object.freeze({
  * (tests/stack/rejection_power_test.ts). `pairLimit` 5: two samples have no majority, so only what cannot be noise
  * is left out. `seeing` 0.02, for pairs and drizzle, and `trailNeighbours` 3 of 8: own choice.
  */
-export const rejectionDefaults: RejectionOptions = Object.freeze({
+export const automaticRejection: RejectionOptions = Object.freeze({
   falseRejectionShare: 0.001,
   structure: 1,
   pairLimit: 5,
@@ -74,7 +74,7 @@ export const rejectionDefaults: RejectionOptions = Object.freeze({
  * The interpolation of a stack. `ringLimit` 4: noise alone undershoots its four neighbours by more in fewer than one
  * pixel of a million.
  */
-export const interpolationDefaults: InterpolationOptions = Object.freeze({ kernel: "lanczos3", ringLimit: 4 });
+export const usualInterpolation: InterpolationOptions = Object.freeze({ kernel: "lanczos3", ringLimit: 4 });
 
 /** What a stack is told by whoever runs it rather than by whoever wants it. */
 export interface StackContext {
@@ -119,11 +119,11 @@ function checkRejection({ falseRejectionShare, structure, pairLimit, seeing, tra
 
 /** The settings of the rejection that an option stands for. */
 function settleRejection(given: StackFramesOptions["rejection"]): RejectionOptions {
-  if (given === "automatic" || given === "none") return rejectionDefaults;
+  if (given === "automatic" || given === "none") return automaticRejection;
   if (typeof given !== "object" || given === null) {
     throw refuse("rejection must be automatic, none or settings", given);
   }
-  const rejection = settle("stackFrames: rejection", rejectionDefaults, given);
+  const rejection = settle("stackFrames: rejection", automaticRejection, given);
   checkRejection(rejection);
   return rejection;
 }
@@ -132,7 +132,7 @@ function settleRejection(given: StackFramesOptions["rejection"]): RejectionOptio
 function settleInterpolation(given: StackFramesOptions["interpolation"]): InterpolationOptions {
   const interpolation = settle(
     "stackFrames: interpolation",
-    interpolationDefaults,
+    usualInterpolation,
     typeof given === "object" ? given : { kernel: given },
   );
   const { kernel, ringLimit } = interpolation;
