@@ -50,8 +50,8 @@ export {
   type StarImage,
 } from "../simulate/render_stars.ts";
 export {
+  addFilter,
   arcsecPerPixelOf,
-  behindFilter,
   collectingAreaSquareCm,
   type Detector,
   longRig,

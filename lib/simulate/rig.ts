@@ -254,16 +254,16 @@ function behindWindows(band: Passband, windows: readonly Passband[]): Passband {
  * @example
  * ```ts
  * import assert from "node:assert/strict";
- * import { behindFilter, passbandOf, pocketRig, shapePassband, throughputAt } from "faintlight/simulate";
+ * import { addFilter, passbandOf, pocketRig, shapePassband, throughputAt } from "faintlight/simulate";
  *
  * const windows = [shapePassband("Ha", 656.3, 7, 0.9, 12), shapePassband("OIII", 500.7, 7, 0.9, 12)];
- * const red = passbandOf(behindFilter(pocketRig, "HaOIII", windows), "R");
+ * const red = passbandOf(addFilter(pocketRig, "HaOIII", windows), "R");
  * assert.ok(throughputAt(red, 656.3) > 0.4 && throughputAt(red, 600) === 0);
  * ```
  */
-export function behindFilter(rig: Rig, name: string, windows: readonly Passband[]): Rig {
+export function addFilter(rig: Rig, name: string, windows: readonly Passband[]): Rig {
   if (rig.bayer === null) {
-    throw new TypeError(`behindFilter: rig must have a colour sensor, but "${rig.name}" has a mono one`);
+    throw new TypeError(`addFilter: rig must have a colour sensor, but "${rig.name}" has a mono one`);
   }
   return { ...rig, colourFilter: name, bands: rig.bands.map((band) => behindWindows(band, windows)) };
 }

@@ -4,7 +4,7 @@ import { quantile } from "../../lib/stats/median.ts";
 import { demosaic } from "../../lib/calibrate/demosaic.ts";
 import { plainGeometry } from "../../lib/core/geometry.ts";
 import {
-  behindFilter,
+  addFilter,
   lanternScene,
   type Passband,
   pocketRig,
@@ -132,7 +132,7 @@ describe("a simulated sensor behind a dual-band filter", () => {
 
   /** What the sensor sees through windows, without noise, in its three colours. */
   function seenThrough(behind: readonly Passband[]): Image {
-    const { electrons } = expectedSignal(behindFilter(rig, "dual", behind), scene, {
+    const { electrons } = expectedSignal(addFilter(rig, "dual", behind), scene, {
       seed: "dual",
       exposureSeconds: 60,
     });

@@ -4,7 +4,7 @@ import { existsSync, mkdtempSync, readFileSync, rmSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import {
-  behindFilter,
+  addFilter,
   longNight,
   longRig,
   planSimulation,
@@ -91,7 +91,7 @@ describe("a night through", () => {
     const plan = planSimulation(pocketNight, { ...size, lights: { colour: 6 }, faults: [], calibrationFaults: [] });
     const windows = [shapePassband("Ha", 656.3, 7, 0.9, 12), shapePassband("OIII", 500.7, 7, 0.9, 12)];
     const folder = join(base, "dual");
-    simulateNight(folder, { ...plan, rig: behindFilter(plan.rig, "Ha/OIII", windows) });
+    simulateNight(folder, { ...plan, rig: addFilter(plan.rig, "Ha/OIII", windows) });
     runNight(folder, { out: `${folder}-out` });
     const { recipe } = JSON.parse(readFileSync(`${folder}-out/record.json`, "utf8"));
     expect(recipe.name).toBe("H-alpha and oxygen: HOO");
