@@ -106,9 +106,9 @@ export function matchDarks(search: CalibrationSearch, bias: CalibrationSet | nul
   if (dark !== null) return dark;
   notes.push(
     bias === null
-      ? "no dark and no bias fits: hot pixels and glow stay until rejection finds them; " +
+      ? "no dark and no bias fits: glow stays, and hot pixels must be found in the lights; " +
         "take darks with the lights' exposure, gain, offset and temperature"
-      : "no dark fits: bias alone is taken off, hot pixels stay until rejection finds them",
+      : "no dark fits: bias alone is taken off, hot pixels must be found in the lights",
   );
   return null;
 }

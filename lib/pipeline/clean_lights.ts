@@ -14,11 +14,22 @@ import type { CheckedLight } from "./check_lights.ts";
  */
 export const fewestToCompare = 4;
 
-/** What is known of a sensor's noise, as `removeCosmicRays` wants it. */
-type SensorNoise = Pick<RemoveCosmicRaysOptions, "electronsPerAdu" | "readNoiseElectrons">;
+/**
+ * FWHM from which on stars are well sampled, pixels, and the contrast that parts rays from such stars: van Dokkum 2001,
+ * PASP 113, 1420, section 4, has 2 for them and 5 for undersampled ones, which is what `removeCosmicRays` uses.
+ */
+const wellSampledPixels = 3;
+const wellSampledContrast = 2;
+
+/** What is known of a light, as `removeCosmicRays` wants it. */
+type LightFacts = Partial<Pick<RemoveCosmicRaysOptions, "electronsPerAdu" | "readNoiseElectrons" | "contrast">>;
+
+/** How rays are told from the stars of a light. */
+const contrastFor = ({ fwhmPixels }: FrameQuality): LightFacts =>
+  fwhmPixels >= wellSampledPixels ? { contrast: wellSampledContrast } : {};
 
 /** Gain and read noise that give the noise of a light's sky; a gain that is not known follows from level and noise. */
-function sensorNoise(electronsPerAdu: number | null, { background, noise }: FrameQuality): SensorNoise {
+function sensorNoise(electronsPerAdu: number | null, { background, noise }: FrameQuality): LightFacts {
   const level = Math.max(0, background);
   if (electronsPerAdu === null && !(level > noise)) return { electronsPerAdu: 1, readNoiseElectrons: noise };
   const gain = electronsPerAdu ?? level / noise ** 2;
@@ -26,7 +37,7 @@ function sensorNoise(electronsPerAdu: number | null, { background, noise }: Fram
 }
 
 interface CleanJob extends LightSource {
-  readonly noise: SensorNoise;
+  readonly facts: LightFacts;
 }
 
 /** Samples that rays hit, and what stands in their place. */
@@ -36,8 +47,8 @@ interface CleanedSamples {
 }
 
 /** Find the rays of one light; runs in the pool. */
-export function cleanLight({ noise, ...source }: CleanJob): CleanedSamples {
-  const clean = removeCosmicRays(readCalibratedLight(source), noise);
+export function cleanLight({ facts, ...source }: CleanJob): CleanedSamples {
+  const clean = removeCosmicRays(readCalibratedLight(source), facts);
   const { mask, planes: [{ data }] } = clean;
   const hits: number[] = [];
   mask?.forEach((bits, p) => {
@@ -83,9 +94,10 @@ export function cleanLights(members: readonly CheckedLight[], progress: Progress
   const isMono = members.every(({ record }) => record.bayer === null && record.planes === 1);
   if (members.length >= fewestToCompare || !isMono) return null;
   const jobs = members.flatMap((light) =>
-    light.quality === null
-      ? []
-      : [{ ...sourceOf(light), noise: sensorNoise(light.record.electronsPerAdu, light.quality) }]
+    light.quality === null ? [] : [{
+      ...sourceOf(light),
+      facts: { ...sensorNoise(light.record.electronsPerAdu, light.quality), ...contrastFor(light.quality) },
+    }]
   );
   if (jobs.length < members.length) return null;
   const found = parallelMap(task, jobs, { label: "removing cosmic rays", progress });
