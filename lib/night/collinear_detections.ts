@@ -10,7 +10,26 @@ const searchedCounts = [20, 40, 80] as const;
 /** A detection belongs to a line that passes it within this distance, pixels. */
 const lineReach = 1.5;
 
-/** The line through two detections that passes most others. */
+/**
+ * Largest share of a row's length that may be empty: what overflows from a bright star lies in a heap, and with any
+ * detection far off it makes a row.
+ */
+const maximumGapShare = 0.6;
+
+/** Whether the detections on the line through two of them are spread along it. */
+function isSpread(detections: readonly Point[], a: Point, b: Point): boolean {
+  const dx = b.x - a.x;
+  const dy = b.y - a.y;
+  const length = Math.hypot(dx, dy);
+  const along = detections
+    .filter(({ x, y }) => Math.abs((x - a.x) * dy - (y - a.y) * dx) < lineReach * length)
+    .map(({ x, y }) => ((x - a.x) * dx + (y - a.y) * dy) / length)
+    .sort((p, q) => p - q);
+  const gaps = along.slice(1).map((each, i) => each - along[i]);
+  return Math.max(...gaps) <= maximumGapShare * (along[along.length - 1] - along[0]);
+}
+
+/** The line through two detections that passes most others, which lie spread along it. */
 function fullestLine(detections: readonly Point[], shorterSide: number): { others: number; degrees: number } {
   const n = detections.length;
   let most = 0;
@@ -25,7 +44,7 @@ function fullestLine(detections: readonly Point[], shorterSide: number): { other
       for (const { x, y } of detections) {
         if (Math.abs((x - detections[i].x) * dy - (y - detections[i].y) * dx) < lineReach * length) others++;
       }
-      if (others > most) {
+      if (others > most && isSpread(detections, detections[i], detections[j])) {
         most = others;
         degrees = (Math.atan2(dy, dx) * 180 / Math.PI + 180) % 180;
       }

@@ -17,6 +17,8 @@ export interface ComparedStar extends Point {
 export interface Comparison {
   /** Places in the frame's list of the stars that the reference shows too. */
   readonly found: readonly number[];
+  /** Places in the frame's list of what the reference covers well and does not show. */
+  readonly strange: readonly number[];
   /** The stars of the reference that the frame ought to show. */
   readonly pairs: readonly ComparedStar[];
   /** Share of this frame's area that the reference shows too. */
@@ -58,9 +60,13 @@ function sharedArea({ width, height }: FrameStars, reference: FrameStars, transf
   return inside / (overlapGrid * overlapGrid);
 }
 
+/** Whether a place lies within a frame and not near its border. */
+const isWithin = ({ x, y }: Point, { width, height }: FrameStars): boolean =>
+  x >= borderMargin && y >= borderMargin && x <= width - 1 - borderMargin && y <= height - 1 - borderMargin;
+
 /** Stars of the reference that the frame should show as brightly as others, within its borders, and does not. */
 function missingStars(
-  { width, height }: FrameStars,
+  frame: FrameStars,
   reference: FrameStars,
   transform: Transform,
   { taken, gain }: { readonly taken: ReadonlySet<number>; readonly gain: number },
@@ -68,10 +74,8 @@ function missingStars(
   const inverse = invertTransform(transform);
   return reference.stars.flatMap((star, known): ComparedStar[] => {
     if (taken.has(known) || star.saturated || star.snr * gain < minimumMissedSnr) return [];
-    const { x, y } = applyTransform(inverse, star.x, star.y);
-    const outside = x < borderMargin || y < borderMargin || x > width - 1 - borderMargin ||
-      y > height - 1 - borderMargin;
-    return outside ? [] : [{ x, y, known, ratio: 0 }];
+    const place = applyTransform(inverse, star.x, star.y);
+    return isWithin(place, frame) ? [{ x: place.x, y: place.y, known, ratio: 0 }] : [];
   });
 }
 
@@ -83,6 +87,7 @@ function missingStars(
 export function compareStars(frame: FrameStars, reference: FrameStars, transform: Transform): Comparison {
   const pairs: ComparedStar[] = [];
   const found: number[] = [];
+  const strange: number[] = [];
   const taken = new Set<number>();
   const snrRatios: number[] = [];
   const known = reference.stars;
@@ -90,7 +95,10 @@ export function compareStars(frame: FrameStars, reference: FrameStars, transform
     const place = applyTransform(transform, star.x, star.y);
     // The centroid of a shaken or trailed star is less certain than a point's.
     const nearest = nearestStar(known, place, Math.max(2, 0.5 * star.fwhmPixels));
-    if (nearest < 0 || taken.has(nearest)) continue;
+    if (nearest < 0 || taken.has(nearest)) {
+      if (isWithin(place, reference)) strange.push(i);
+      continue;
+    }
     taken.add(nearest);
     found.push(i);
     const comparable = isUsable(star) && isUsable(known[nearest]);
@@ -101,5 +109,5 @@ export function compareStars(frame: FrameStars, reference: FrameStars, transform
   // A star is missed only where one as bright shows elsewhere: wide, trailed or dimmed stars are fainter all over.
   const gain = snrRatios.length === 0 ? 0 : median(snrRatios);
   pairs.push(...missingStars(frame, reference, transform, { taken, gain }));
-  return { found, pairs, overlap: sharedArea(frame, reference, transform) };
+  return { found, strange, pairs, overlap: sharedArea(frame, reference, transform) };
 }

@@ -69,16 +69,19 @@ function medianFigures(stars: readonly Star[], quality: FrameQuality, group: Nig
  * The frame's figures, or, where many of its brighter detections are no stars of the field (flashes and pieces of an
  * aircraft's trail), the medians of those that are.
  */
-export function starFigures(quality: FrameQuality, { found }: Transparency, group: NightGroup): StarFigures {
+export function starFigures(quality: FrameQuality, { found, strange }: Transparency, group: NightGroup): StarFigures {
   const own = ownFigures(quality);
   if (found.length < minimumMatched || quality.doubling !== null) return own;
+  // What only this frame's part of the sky shows is not compared: of a field that drifts it would line up at a border.
+  const compared = new Set([...found, ...strange]);
+  const most = Math.min(60, Math.max(20, found.length));
+  const brightest = quality.stars.map((_, i) => i).filter((i) => compared.has(i)).slice(0, most);
   const matched = new Set(found);
-  const brightest = quality.stars.slice(0, Math.min(60, Math.max(20, found.length)));
-  const unmatchedShare = brightest.filter((_, i) => !matched.has(i)).length / brightest.length;
+  const unmatchedShare = brightest.filter((i) => !matched.has(i)).length / brightest.length;
   // A border cuts stars through and lines up what is left of them.
   const margin = 4 * quality.fwhmPixels;
-  const unmatched = quality.stars.filter(({ x, y }, i) =>
-    !matched.has(i) && Math.min(x, y, quality.width - 1 - x, quality.height - 1 - y) > margin
+  const unmatched = strange.map((i) => quality.stars[i]).filter(({ x, y }) =>
+    Math.min(x, y, quality.width - 1 - x, quality.height - 1 - y) > margin
   );
   const direction = collinearDirection(unmatched, quality.width, quality.height);
   // A bright trail alone spoils the mean profile that widths stand on.

@@ -39,6 +39,8 @@ export interface Transparency {
   readonly method: "matched" | "ranked" | "none";
   /** Places in the list of the stars that the compared frame shows too; empty unless matched. */
   readonly found: readonly number[];
+  /** Places in the list of what the compared frame covers and does not show; empty unless matched. */
+  readonly strange: readonly number[];
   /**
    * Every star that ought to show, with its flux over what the clearest frames have of it; 0 where it is missing.
    * Empty unless matched.
@@ -77,7 +79,7 @@ interface ComparedFrame extends FluxRatio, Comparison {
   readonly matchedRatio: number;
 }
 
-const notCompared: Comparison = { found: [], pairs: [], overlap: NaN };
+const notCompared: Comparison = { found: [], strange: [], pairs: [], overlap: NaN };
 
 /** Compare by rank: without a match the brightest stars of two frames of one field are still the same stars. */
 function rankedRatio(stars: readonly Star[], reference: readonly Star[]): FluxRatio {
@@ -208,13 +210,14 @@ export function measureTransparency(frames: readonly TransparencyInput[]): Trans
     compared.filter((each) => each.matchedRatio > 0 && each.stars >= minimumStars).map((each) => each.matchedRatio),
   );
   const isSteady = steadyStars(compared);
-  return compared.map(({ ratio, error, stars, method, found, pairs, overlap }, i) => ({
+  return compared.map(({ ratio, error, stars, method, found, strange, pairs, overlap }, i) => ({
     value: ratio / clear,
     error: Math.hypot(error, referenceError),
     cleared: extinction > 0 ? lifted[i] / clearLifted : ratio / clear,
     stars,
     method,
     found,
+    strange,
     starFluxRatios: pairs.filter((each) => each.ratio > 0 || (each.ratio === 0 && isSteady(each.known)))
       .map((each) => ({ x: each.x, y: each.y, fluxRatio: each.ratio / clearMatched })),
     overlap,

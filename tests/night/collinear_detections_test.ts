@@ -22,4 +22,9 @@ describe("collinearDirection", () => {
   it("believes none of four", () => {
     expect(collinearDirection(flashes(4), 600, 400)).toBeNull();
   });
+
+  it("takes no heap of pieces, as a bright star overflows into, for a row with what lies far off", () => {
+    const heap = Array.from({ length: 6 }, (_, k) => ({ x: 200 + 0.1 * k, y: 150 + 3 * k }));
+    expect(collinearDirection([...heap, ...anywhere(40)], 600, 400)).toBeNull();
+  });
 });
