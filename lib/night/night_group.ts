@@ -54,6 +54,8 @@ export interface NightGroup {
   readonly overlap: number;
   /** Sky that air alone gives at an airmass. */
   readonly airGlow: AirGlow;
+  /** Median airmass of the half with the narrower stars; NaN where none is known. */
+  readonly airmass: number;
 }
 
 /** Stars from which on a frame's figures count among those of its group, and a match is expected. */
@@ -123,6 +125,15 @@ function matchedShareOf(rows: readonly NightRow[], transparency: readonly Transp
   return count === 0 ? 0 : starry.filter((each, i) => each && transparency[i].found.length > 0).length / count;
 }
 
+/** Median airmass of the half of the frames with the narrower stars. */
+function sharpAirmass(rows: readonly NightRow[]): number {
+  const widths = rows.map(({ quality }) => quality?.fwhmPixels ?? NaN);
+  const limit = median(widths.filter(Number.isFinite));
+  return median(
+    rows.flatMap(({ record: { airmass = null } }, i) => widths[i] <= limit && airmass !== null ? [airmass] : []),
+  );
+}
+
 /** What is usual among the rows at the given places of the night. */
 function measureGroup(night: readonly NightRow[], index: readonly number[]): NightGroup {
   const rows = index.map((i) => night[i]);
@@ -153,6 +164,7 @@ function measureGroup(night: readonly NightRow[], index: readonly number[]): Nig
     matchedShare: matchedShareOf(rows, transparency),
     overlap: median(transparency.map((each) => each.overlap)),
     airGlow: fitAirGlow(rows),
+    airmass: sharpAirmass(rows),
   };
 }
 

@@ -28,6 +28,7 @@ const plainWords: Readonly<Record<Cause, string>> = Object.freeze({
   "defocus": "far out of focus",
   "focus drift": "the focus has drifted",
   "poor seeing": "the air boils, stars are wide",
+  "low altitude": "the target stands low, stars are wide",
   "drift trailing": "stars trail in one direction",
   "field rotation": "stars trail round a point: the field turns",
   "guiding jump": "guiding jumped, every star is double",

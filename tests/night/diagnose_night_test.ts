@@ -4,7 +4,7 @@
  * compare_stars.ts, atmospheric_dispersion.ts, bright_sky.ts, cloud.ts, corrupt_file.ts, curved_field.ts,
  * night/causes/defocus.ts, dew_or_haze.ts, drift_trailing.ts, duplicate.ts, elongated_stars.ts, evidence.ts,
  * field_rotation.ts, focus_drift.ts, guiding_jump.ts, lens_cap_or_shutter_closed.ts, missing_flux.ts, moonlight.ts,
- * off_target.ts, overexposed.ts, poor_seeing.ts, satellite_or_aircraft.ts, something_in_the_way.ts, tilt.ts,
+ * low_altitude.ts, off_target.ts, overexposed.ts, poor_seeing.ts, satellite_or_aircraft.ts, something_in_the_way.ts, tilt.ts,
  * twilight.ts, wide_stars.ts, wind_shake.ts and wrong_calibration.ts.
  */
 import { join } from "node:path";
@@ -135,6 +135,19 @@ describe("diagnoseNight on a simulated night", () => {
     // without knowing the altitude the same light is missing all the same, and nothing says why
     const blind = diagnoseNight(setting.map((row) => ({ ...row, record: { ...row.record, airmass: null } }))).frames;
     expect(blind[13].cause).toBe("cloud");
+  });
+  it("tells stars that the longer way through the air widens from a focus that drifts", () => {
+    const at = (row: NightRow, airmass: number | null): NightRow => ({ ...row, record: { ...row.record, airmass } });
+    const high = good.map((row) => at(row, 1.05));
+    // Kolmogorov: 1.9 times the air makes stars 1.9^0.6 = 1.47 times as wide
+    const wide = light("none", "low", { more: { fwhmArcsec: rig.fwhmArcsec * 1.45 } });
+    const judge = (airmass: number | null) => diagnoseNight([...high, at(wide, airmass)]).frames[high.length];
+    expect(judge(2).cause).toBe("low altitude");
+    expect(judge(2).evidence).toMatch(/airmass 2\.00 \(night 1\.05\) air alone widens stars by 1\.47/);
+    for (const airmass of [null, 1.05, 1.2]) expect(judge(airmass).cause).not.toContain("low altitude");
+    // wider than air explains: something else as well
+    const worse = at(light("none", "worse", { more: { fwhmArcsec: rig.fwhmArcsec * 1.9 } }), 1.6);
+    expect(diagnoseNight([...high, worse]).frames[high.length].cause).not.toContain("low altitude");
   });
   it("sees stars trail round a centre where the trails are so long that the field map's fit is unsure", () => {
     // what turning by 2° adds along the tangent, (ρ dφ)²/12, to a round star of 1.2 pixels; then the same laid along

@@ -8,6 +8,7 @@ export type Cause =
   | "defocus"
   | "focus drift"
   | "poor seeing"
+  | "low altitude"
   | "drift trailing"
   | "field rotation"
   | "guiding jump"

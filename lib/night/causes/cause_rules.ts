@@ -13,6 +13,7 @@ import { fieldRotation } from "./field_rotation.ts";
 import { focusDrift } from "./focus_drift.ts";
 import { guidingJump } from "./guiding_jump.ts";
 import { lensCapOrShutterClosed } from "./lens_cap_or_shutter_closed.ts";
+import { lowAltitude } from "./low_altitude.ts";
 import { moonlight } from "./moonlight.ts";
 import { offTarget } from "./off_target.ts";
 import { overexposed } from "./overexposed.ts";
@@ -47,6 +48,7 @@ export const causeRules: readonly CauseRule[] = Object.freeze([
   driftTrailing,
   defocus,
   focusDrift,
+  lowAltitude,
   poorSeeing,
   tilt,
   curvedField,
@@ -60,6 +62,7 @@ export const remedies: { readonly [Name in Cause]: string } = Object.freeze({
   "dew or haze": dewOrHaze.remedy,
   "defocus": defocus.remedy,
   "focus drift": focusDrift.remedy,
+  "low altitude": lowAltitude.remedy,
   "poor seeing": poorSeeing.remedy,
   "drift trailing": driftTrailing.remedy,
   "field rotation": fieldRotation.remedy,

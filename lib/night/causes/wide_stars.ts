@@ -9,6 +9,9 @@ import { pixels } from "./evidence.ts";
 export const minimumWidthGrowth = 1.17;
 const widthScatters = 3;
 
+/** Growth by air alone from which on a frame stands low: a third of that which counts (own). */
+const minimumAirGrowth = 1.06;
+
 /** Growth from which on neither air nor wind makes stars so wide (own). */
 const defocusGrowth = 2.2;
 
@@ -29,13 +32,35 @@ function isShaken({ figures, group: { shape } }: StarMeasures): boolean {
     figures.shape > Math.max(minimumShakenShape, 1.5 * shape.level, shape.level + 3 * shape.scatter);
 }
 
+/**
+ * Growth of a star's width with airmass in turbulence as Kolmogorov described it, FWHM ∝ X^0.6 (Fried 1966, JOSA 56,
+ * 1372).
+ */
+const airmassExponent = 0.6;
+
+/** How much wider air alone makes stars than at the airmass of the night's sharper half; 1 where it is not known. */
+export function expectedAirGrowth({ row: { record }, group }: StarMeasures): number {
+  const growth = ((record.airmass ?? NaN) / group.airmass) ** airmassExponent;
+  return growth > 1 ? growth : 1;
+}
+
+/** Whether the longer way through the air explains the width: no wider than a frame at the night's airmass may be. */
+const isLow = (frame: StarMeasures): boolean => {
+  const growth = expectedAirGrowth(frame);
+  return growth > minimumAirGrowth && frame.widthGrowth <= minimumWidthGrowth * growth;
+};
+
+/** What widens round stars. */
+export type Widening = "defocus" | "low altitude" | "wind shake" | "focus drift" | "poor seeing";
+
 /** What made round stars wide; null where they are not, where they are not round, or where drops scatter their flux. */
-export function wideningOf(frame: StarMeasures): "defocus" | "wind shake" | "focus drift" | "poor seeing" | null {
+export function wideningOf(frame: StarMeasures): Widening | null {
   const { double, trail, figures, group: { width }, widthGrowth, ring } = frame;
   if (double !== null || trail !== null || elongationOf(frame) !== null) return null;
   const z = (figures.fwhm - width.level) / width.scatter;
   if (!(widthGrowth > minimumWidthGrowth && z > widthScatters) || isDewOrHaze(frame)) return null;
   if (ring || widthGrowth > defocusGrowth) return "defocus";
+  if (isLow(frame)) return "low altitude";
   if (isShaken(frame)) return "wind shake";
   return hasFlatTop(frame) ? "focus drift" : "poor seeing";
 }
