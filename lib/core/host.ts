@@ -22,6 +22,12 @@ export interface HostWorker {
   readonly end: () => void;
 }
 
+/** A lock on a file, which the system lets go of when the process ends, however it ends. */
+export interface HostLock {
+  /** Let go of it. */
+  readonly release: () => void;
+}
+
 /** Where the library runs. */
 export interface Host {
   /** The bytes of `kernels.wasm`; null where they cannot be had, and the plain twins of the kernels run. */
@@ -39,6 +45,19 @@ export interface Host {
   readonly startWorker: (counters: Int32Array) => HostWorker;
   /** Collect garbage now; does nothing where the engine does not let us. */
   readonly collectGarbage: () => void;
+  /**
+   * Lock a file, made when it is not there: `"held"` when another process has it or this one has it already,
+   * `"unknown"` where the system knows no locks.
+   */
+  readonly lockFile: (path: string) => HostLock | "held" | "unknown";
+  /** Name of the machine; `""` when it may not be known. */
+  readonly hostName: () => string;
+  /** Whether a process of this machine runs; null when it may not be known. */
+  readonly isRunning: (process: number) => boolean | null;
+  /** When the machine was started, milliseconds since 1970; null when it may not be known. */
+  readonly startedAt: () => number | null;
+  /** Memory that a program may still take, bytes; null when it may not be known. */
+  readonly freeMemory: () => number | null;
 }
 
 let installed: Host | null = null;

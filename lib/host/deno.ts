@@ -4,11 +4,12 @@
  */
 import { createHash, type Hash } from "node:crypto";
 import { readFileSync } from "node:fs";
-import { availableParallelism } from "node:os";
+import { availableParallelism, hostname, uptime } from "node:os";
+import process from "node:process";
 import { setFlagsFromString } from "node:v8";
 import { runInNewContext } from "node:vm";
 import { type MessagePort as NodePort, receiveMessageOnPort, Worker } from "node:worker_threads";
-import { type Host, type HostWorker, setHost, type Sha256 } from "../core/host.ts";
+import { type Host, type HostLock, type HostWorker, setHost, type Sha256 } from "../core/host.ts";
 
 const kernelsUrl = new URL("../kernels/kernels.wasm", import.meta.url);
 const workerUrl = new URL("./worker.ts", import.meta.url);
@@ -103,6 +104,44 @@ function collectGarbage(): void {
   collector?.();
 }
 
+function lockFile(path: string): HostLock | "held" | "unknown" {
+  if (!("Deno" in globalThis)) return "unknown";
+  const file = Deno.openSync(path, { read: true, write: true, create: true });
+  try {
+    if (file.tryLockSync(true)) return { release: () => file.close() };
+  } catch {
+    // a file system without locks
+    file.close();
+    return "unknown";
+  }
+  file.close();
+  return "held";
+}
+
+/** An answer of the system; null where it may not be asked. */
+function ifAllowed<T>(ask: () => T): T | null {
+  try {
+    return ask();
+  } catch {
+    return null;
+  }
+}
+
+/** Memory that a program may still take: what the system calls available, which pages of files on disk are part of. */
+function freeMemory(): number | null {
+  return ifAllowed(() => "Deno" in globalThis ? Deno.systemMemoryInfo().available : process.availableMemory());
+}
+
+function isRunning(number: number): boolean | null {
+  try {
+    process.kill(number, 0);
+    return true;
+  } catch (error) {
+    const { code } = error as { readonly code?: unknown };
+    return code === "ESRCH" ? false : code === "EPERM" ? true : null;
+  }
+}
+
 /** The host of the command line, of notebooks and of tests. */
 export const denoHost: Host = Object.freeze({
   kernelBytes,
@@ -111,6 +150,11 @@ export const denoHost: Host = Object.freeze({
   canStartWorkers,
   startWorker,
   collectGarbage,
+  lockFile,
+  hostName: () => ifAllowed(hostname) ?? "",
+  isRunning,
+  startedAt: () => ifAllowed(() => Date.now() - 1000 * uptime()),
+  freeMemory,
 });
 
 setHost(denoHost);

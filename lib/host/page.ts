@@ -32,4 +32,9 @@ export const pageHost = (kernels: Uint8Array<ArrayBuffer> | null): Host =>
       throw new Error("startWorker: a page has one thread");
     },
     collectGarbage: () => {},
+    lockFile: () => "unknown",
+    hostName: () => "",
+    isRunning: () => null,
+    startedAt: () => null,
+    freeMemory: () => null,
   });

@@ -58,10 +58,30 @@ export interface Checkpoints {
   keep<T>(stage: string, question: unknown, answer: T): T;
 }
 
+/** Names in a folder; none of one that is not there. */
+function namesIn(out: string): readonly string[] {
+  if (!existsSync(out)) return [];
+  try {
+    return readdirSync(out);
+  } catch (error) {
+    throw new RangeError(`${out}: must be a folder that can be read, but is none; name another folder with --out`, {
+      cause: error,
+    });
+  }
+}
+
+/**
+ * Refuse an output folder that holds other things and no answers.
+ *
+ * @throws {RangeError} if it does, or is no folder
+ */
+export function requireOwnFolder(out: string): void {
+  if (!existsSync(join(out, checkpointFolder))) requireOwn(out, []);
+}
+
 /** Refuse an output folder in which anything lies that is not named in `ours`. */
 function requireOwn(out: string, ours: readonly string[]): void {
-  if (!existsSync(out)) return;
-  const others = readdirSync(out).filter((name) => !name.startsWith(".") && !ours.includes(name));
+  const others = namesIn(out).filter((name) => !name.startsWith(".") && !ours.includes(name));
   if (others.length === 0) return;
   throw new RangeError(
     `${out}: must be empty or hold a stopped run, but holds ${others.slice(0, 3).join(", ")}${
@@ -79,7 +99,7 @@ function requireOwn(out: string, ours: readonly string[]): void {
  */
 export function openAnswers(out: string, version: string): Checkpoints {
   const folder = join(out, checkpointFolder);
-  if (!existsSync(folder)) requireOwn(out, []);
+  requireOwnFolder(out);
   const stem = (stage: string, question: unknown) =>
     join(folder, `${stage}-${digestOf({ version, question }).slice(0, 24)}`);
   const read = <T>(path: string): T | undefined =>

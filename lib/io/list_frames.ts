@@ -247,16 +247,10 @@ export interface ReadFrame {
   readonly notes: readonly FrameNote[];
 }
 
-/**
- * A folder of frames as a table, each file read by the caller's own reader: one that remembers need not open it.
- *
- * @param read gives one file of the folder, or throws {@linkcode FrameError}
- * @throws {FrameError} when the folder itself is missing or cannot be listed
- */
-export function listFramesWith(folder: string, read: (file: string) => ReadFrame, progress: Progress): FrameList {
-  let files: { found: string[]; skipped: string[] };
+/** Look into a folder, or say why that cannot be done. */
+function listed<T>(folder: string, look: () => T): T {
   try {
-    files = filesBelow(folder);
+    return look();
   } catch (cause) {
     const missing = (cause as { code?: unknown }).code === "ENOENT";
     throw new FrameError(
@@ -267,6 +261,25 @@ export function listFramesWith(folder: string, read: (file: string) => ReadFrame
       cause,
     );
   }
+}
+
+/**
+ * Refuse a folder that cannot be listed, before anything is made for it.
+ *
+ * @throws {FrameError} when it is missing or cannot be listed
+ */
+export function requireFolder(folder: string): void {
+  listed(folder, () => readdirSync(folder));
+}
+
+/**
+ * A folder of frames as a table, each file read by the caller's own reader: one that remembers need not open it.
+ *
+ * @param read gives one file of the folder, or throws {@linkcode FrameError}
+ * @throws {FrameError} when the folder itself is missing or cannot be listed
+ */
+export function listFramesWith(folder: string, read: (file: string) => ReadFrame, progress: Progress): FrameList {
+  const files = listed(folder, () => filesBelow(folder));
   const records: FrameRecord[] = [];
   const unreadable: UnreadableFrame[] = [];
   const notes: FrameNote[] = [];

@@ -1,11 +1,12 @@
 /** Opens a night: from a folder of raw frames to lights that are calibrated, measured, registered and judged. */
 import { settle } from "../core/options.ts";
 import { type Progress, silent } from "../core/progress.ts";
-import { checkpointFolder, openAnswers } from "../io/checkpoints.ts";
+import { checkpointFolder, openAnswers, requireOwnFolder } from "../io/checkpoints.ts";
+import { inLockedFolder } from "../io/folder_lock.ts";
 import { readText } from "../io/digest_files.ts";
 import { setUnpackFolder } from "../io/byte_source.ts";
 import { listKnownFrames } from "../io/known_frames.ts";
-import type { FrameList } from "../io/list_frames.ts";
+import { type FrameList, requireFolder } from "../io/list_frames.ts";
 import { outputFolder } from "../io/output_folder.ts";
 import { join } from "../io/paths.ts";
 import type { DiagnoseNightOptions } from "../night/diagnose_night_options.ts";
@@ -81,7 +82,29 @@ export const openNightDefaults: OpenNightOptions = Object.freeze({
  */
 export function openNight(folder: string, options: Partial<OpenNightOptions> = {}): Night {
   const used = settle("openNight", openNightDefaults, options);
-  return nightOf(judgeNight(lookAtNight(folder, used), used));
+  return inOutputFolder(folder, used, (named) => nightOf(judgeNight(lookAtNight(folder, named), named)));
+}
+
+/**
+ * Work in the output folder of a night that no other run works in meanwhile; progress is its sign of life.
+ *
+ * @throws {RangeError} if another run holds it, it holds other things, or it cannot be written to
+ */
+export function inOutputFolder<O extends Pick<OpenNightOptions, "out" | "progress">, T>(
+  folder: string,
+  options: O,
+  work: (options: O) => T,
+): T {
+  const out = outputFolder(folder, options.out);
+  requireFolder(folder);
+  requireOwnFolder(out);
+  return inLockedFolder(out, (signOfLife) => {
+    const progress: Progress = (event) => {
+      signOfLife();
+      options.progress?.(event);
+    };
+    return work({ ...options, out, progress });
+  });
 }
 
 /** A night whose files are known, before anything is measured. */
@@ -104,7 +127,7 @@ export function lookAtNight(
 ): ListedNight {
   const { progress: given, remark = () => {} } = options;
   const progress = stoppable(given ?? silent);
-  const out = outputFolder(folder, options.out);
+  const { out } = options;
   progress({ label: `results are kept in ${out}`, done: 0, total: 1 });
   const checkpoints = openAnswers(out, libraryVersion);
   const { list, digests } = listKnownFrames(folder, out, libraryVersion, progress);

@@ -13,7 +13,7 @@ import { makePictures, placeStacks, type Stopwatch } from "./make_pictures.ts";
 import { type Night, nightOf, type NightState, stateOf } from "./night.ts";
 import { nightReport, nightSummary } from "./night_report.ts";
 import { writeCalibrationTable, writeLightTables } from "./night_tables.ts";
-import { judgeNight, type ListedNight, lookAtNight, openNightDefaults } from "./open_night.ts";
+import { inOutputFolder, judgeNight, type ListedNight, lookAtNight, openNightDefaults } from "./open_night.ts";
 import type { Recipe } from "./recipe.ts";
 import { filesOf, stackFilters, type Stacks } from "./stack_night.ts";
 import { libraryVersion } from "./version.ts";
@@ -115,7 +115,12 @@ function placeMasters({ context: { out }, calibrators, maker }: NightState): voi
  * ```
  */
 export function runNight(folder: string, options: Partial<RunNightOptions> = {}): NightRun {
-  const { recipe, decisions, ...used } = settle("runNight", runNightDefaults, options);
+  const used = settle("runNight", runNightDefaults, options);
+  return inOutputFolder(folder, used, (named) => runInFolder(folder, named));
+}
+
+/** Run a night in an output folder that is ours. */
+function runInFolder(folder: string, { recipe, decisions, ...used }: RunNightOptions): NightRun {
   const remark = used.remark ?? (() => {});
   const { time, log } = stopwatch();
   const listed = time("scan", () => lookAtNight(folder, { ...used, decisions, remark }));

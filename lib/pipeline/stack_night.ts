@@ -8,6 +8,7 @@ import { cropImage } from "../stack/crop_image.ts";
 import type { Stack } from "../stack/finish_stack.ts";
 import { stackFramesDefaults, type StackFramesOptions } from "../stack/stack_options.ts";
 import type { CheckedLight } from "./check_lights.ts";
+import { inLockedFolder } from "../io/folder_lock.ts";
 import { stoppable } from "./fence.ts";
 import { type Light, type Night, type NightState, selectedLights, stateOf } from "./night.ts";
 import { pictureRegion } from "./picture_region.ts";
@@ -90,7 +91,7 @@ export const filesOf = (stack: NightStack): StackedNight => made.get(stack) as S
  *
  * @param night from `openNight`, or narrowed by `selectLights`
  * @returns stacks by name: `Ha`, `OIII`, `colour`; behind the rig's name when there are several rigs
- * @throws {RangeError} if a weight is no number ≥ 0
+ * @throws {RangeError} if a weight is no number ≥ 0, or another run works in the output folder
  * @throws {TypeError} when a name is asked for that is none of the stacks
  *
  * @example
@@ -103,7 +104,8 @@ export const filesOf = (stack: NightStack): StackedNight => made.get(stack) as S
  * ```
  */
 export function stackNight(night: Night, options: Partial<StackNightOptions> = {}): Stacks {
-  return stackFilters(night, options, null);
+  const { out } = stateOf("stackNight", night).context;
+  return inLockedFolder(out, () => stackFilters(night, options, null));
 }
 
 /**
