@@ -2,7 +2,7 @@
  * A night's files without opening those that are known: what a file said of itself and the digest of its bytes are
  * remembered under its name, its size and the time it was last written.
  */
-import { existsSync, readFileSync, realpathSync, statSync } from "node:fs";
+import { existsSync, realpathSync, rmSync, type Stats, statSync } from "node:fs";
 import { join } from "node:path";
 import { FrameError, type FrameErrorReason } from "../core/errors.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
@@ -11,11 +11,12 @@ import { checkpointFolder, digestOf } from "./checkpoints.ts";
 import { digestFiles } from "./digest_files.ts";
 import { filterNames } from "./filter_names.ts";
 import { type FrameList, type FrameNote, listFramesWith, type ReadFrame, readRecordOf } from "./list_frames.ts";
-import { writeWhole } from "./write_whole.ts";
+import { readSealed, writeSealed } from "./written_file.ts";
 
 /** What is remembered of a file. */
 interface KnownFile {
   readonly bytes: number;
+  /** Time of writing, milliseconds since 1970. */
   readonly modified: number;
   /** Its record; null when it cannot be used. */
   readonly record: FrameRecord | null;
@@ -38,12 +39,60 @@ export interface KnownFrames {
   readonly list: FrameList;
   /** SHA-256 of each frame, by its name in the table. */
   readonly digests: ReadonlyMap<string, string>;
+  /** Size and time of writing of each file when it was opened, by its name in the table. */
+  readonly stamps: ReadonlyMap<string, string>;
+}
+
+/** How a file stands. */
+type FileState = Pick<KnownFile, "bytes" | "modified">;
+
+const stampOf = ({ bytes, modified }: FileState): string => `${bytes} ${modified}`;
+
+const stateOf = ({ size, mtimeMs }: Stats): FileState => ({ bytes: size, modified: mtimeMs });
+
+/** Where an output folder remembers the files of a folder: two folders may hold files of one name, size and time. */
+function memoryPath(folder: string, out: string): string {
+  const place = existsSync(folder) ? realpathSync(folder) : folder;
+  return join(out, checkpointFolder, `files-${digestOf(place).slice(0, 24)}.json`);
+}
+
+/** Files that are not what they were when they were opened. */
+export interface ChangedFile {
+  readonly file: string;
+  /** What happened to it, as a sentence goes on after its name. */
+  readonly fact: string;
+}
+
+/**
+ * Files of a night that have changed since they were opened. What the output folder remembers is forgotten then.
+ *
+ * @param files their names in the table
+ * @param thorough whether the bytes of all are compared, or only of those whose size or time differs
+ */
+export function changedFiles(
+  { folder, out }: { readonly folder: string; readonly out: string },
+  files: readonly string[],
+  { digests, stamps }: Pick<KnownFrames, "digests" | "stamps">,
+  thorough: boolean,
+): ChangedFile[] {
+  const states = files.map((file) => {
+    const state = statSync(join(folder, file), { throwIfNoEntry: false });
+    return { file, stamp: state === undefined ? null : stampOf(stateOf(state)) };
+  });
+  const gone = states.filter(({ stamp }) => stamp === null).map(({ file }) => ({ file, fact: "has gone" }));
+  const there = states.filter(({ file, stamp }) => stamp !== null && (thorough || stamp !== stamps.get(file)));
+  const now = digestFiles(there.map(({ file }) => join(folder, file)));
+  const changed = there.filter(({ file }, at) => now[at] !== digests.get(file));
+  if (gone.length + changed.length > 0) rmSync(memoryPath(folder, out), { force: true });
+  return [...gone, ...changed.map(({ file }) => ({ file, fact: "has other content now" }))];
 }
 
 function readMemory(path: string, version: string): Memory {
   const empty = { version, files: {} };
-  if (!existsSync(path)) return empty;
-  const found: Memory = JSON.parse(readFileSync(path, "utf8"));
+  const sealed = readSealed(path);
+  // what was known of the files is only a shortcut: without it they are opened again
+  if (typeof sealed === "string") return empty;
+  const found: Memory = JSON.parse(sealed.text);
   return found.version === version ? found : empty;
 }
 
@@ -59,17 +108,13 @@ const withoutPath = (error: FrameError): string => error.message.replace(`${erro
  * @throws {FrameError} when the folder itself is missing or cannot be listed
  */
 export function listKnownFrames(folder: string, out: string, version: string, progress: Progress): KnownFrames {
-  // two folders may hold files of one name, size and time: each has a memory of its own, which moves with neither
-  const place = existsSync(folder) ? realpathSync(folder) : folder;
-  const path = join(out, checkpointFolder, `files-${digestOf(place).slice(0, 24)}.json`);
+  const path = memoryPath(folder, out);
   const memory = readMemory(path, version);
   const seen = new Map<string, KnownFile>();
   const read = (file: string): ReadFrame => {
-    const { size, mtimeMs } = statSync(join(folder, file));
+    const state = stateOf(statSync(join(folder, file)));
     const before = memory.files[file];
-    const known = before !== undefined && before.bytes === size && before.modified === mtimeMs
-      ? before
-      : look(folder, file, { bytes: size, modified: mtimeMs });
+    const known = before !== undefined && stampOf(before) === stampOf(state) ? before : look(folder, file, state);
     seen.set(file, known);
     const { record, notes, problem } = known;
     if (record === null) throw new FrameError(join(folder, file), problem?.reason ?? "unreadable", problem?.fact ?? "");
@@ -83,12 +128,13 @@ export function listKnownFrames(folder: string, out: string, version: string, pr
     sha256: digests.get(file) ?? null,
   }]));
   const text = JSON.stringify({ version, files });
-  if (text !== JSON.stringify(memory)) writeWhole(path, text);
-  return { list, digests };
+  if (text !== JSON.stringify(memory)) writeSealed(path, text);
+  const stamps = new Map([...seen].map(([file, known]) => [file, stampOf(known)]));
+  return { list, digests, stamps };
 }
 
 /** Read one file's header. */
-function look(folder: string, file: string, state: Pick<KnownFile, "bytes" | "modified">): KnownFile {
+function look(folder: string, file: string, state: FileState): KnownFile {
   try {
     const { record, notes } = readRecordOf(folder, file, filterNames);
     return { ...state, record, notes, problem: null, sha256: null };

@@ -62,11 +62,23 @@ const measuredAtOnce = 16;
  */
 const thumbnailWidthFor = (lights: number): number => lights > 300 ? 120 : 240;
 
+/** What is known of a light, but where it lies and how it is called. */
+function factsOf(record: FrameRecord): Omit<FrameRecord, "path" | "file"> {
+  const { path: _path, file: _file, ...facts } = record;
+  return facts;
+}
+
 /** Measure lights that no earlier run has measured. */
 function measureLights(context: NightContext, frames: readonly CalibratedLight[]): MeasuredLight[] {
   const { checkpoints, progress } = context;
   const lights = frames.map(({ record }) => record);
-  const question = (at: number) => ({ light: digestIn(context, lights[at]), calibration: frames[at].calibrator.key });
+  const thumbnailWidth = thumbnailWidthFor(lights.length);
+  const question = (at: number) => ({
+    light: digestIn(context, lights[at]),
+    calibration: frames[at].calibrator.key,
+    thumbnailWidth,
+    ...factsOf(lights[at]),
+  });
   const answers: (MeasuredLight | undefined)[] = lights.map((_, at) =>
     checkpoints.find<MeasuredLight>("measure", question(at))
   );
@@ -78,7 +90,7 @@ function measureLights(context: NightContext, frames: readonly CalibratedLight[]
       bayer: lights[at].bayer,
       correction: frames[at].calibrator.correction(),
       facts: lights[at],
-      thumbnailWidth: thumbnailWidthFor(lights.length),
+      thumbnailWidth,
     }));
     const made = parallelMap(measureLightTask, jobs, {
       label: "measuring frames",

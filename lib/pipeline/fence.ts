@@ -27,6 +27,14 @@ export const stoppable = (progress: Progress): Progress => (event) => {
   }
 };
 
+/** What the system says when nothing can be written any more: no fence helps the work behind it. */
+const diskFaults: readonly unknown[] = ["ENOSPC", "EDQUOT", "EROFS"];
+
+/** Whether an error ends a night. */
+const endsAll = (error: unknown): boolean =>
+  typeof error === "object" && error !== null &&
+  (stops.has(error) || diskFaults.includes((error as { readonly code?: unknown }).code));
+
 /**
  * Do a piece of work, or what stands for it when it fails.
  *
@@ -36,7 +44,7 @@ export function fenced<T>(work: () => T, otherwise: (fact: string) => T): T {
   try {
     return work();
   } catch (error) {
-    if (typeof error === "object" && error !== null && stops.has(error)) throw error;
+    if (endsAll(error)) throw error;
     return otherwise(factOf(error));
   }
 }

@@ -8,7 +8,6 @@ import { type Effect, measureEffect } from "../effect/measure_effect.ts";
 import { type HalvesReport, validateHalves } from "../effect/validate_halves.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
-import { writeWhole } from "../io/write_whole.ts";
 import { join } from "../io/paths.ts";
 import { beforeAfterSheet } from "../view/before_after_sheet.ts";
 import type { ReportStep } from "../view/report.ts";
@@ -109,7 +108,12 @@ interface DocumentedStep {
 }
 
 /** Measure what a step did and write its result and its before/after sheet; null for a step that makes no image. */
-function documentStep(out: string, prefix: string, done: RecipeStepDone, index: number): DocumentedStep | null {
+function documentStep(
+  { out, output }: NightContext,
+  prefix: string,
+  done: RecipeStepDone,
+  index: number,
+): DocumentedStep | null {
   const compared = comparedImages(done);
   if (compared === null) return null;
   const { before, after } = compared;
@@ -129,11 +133,11 @@ function documentStep(out: string, prefix: string, done: RecipeStepDone, index: 
     caption: [node.channel, ...entry.notes].filter((part) => part !== "").join(" · "),
     findings: { facts: lines, doubts },
   });
-  writeWhole(join(out, "steps", `${stem}.png`), encodeSheet(drawn).bytes);
+  output.write(`steps/${stem}.png`, encodeSheet(drawn).bytes);
   for (const [name, value] of Object.entries(outputs)) {
     if (!isImage(value)) continue;
     const own = value === after ? "" : `-${name}`;
-    writeFits(join(out, "steps", `${stem}${own}.fits`), value);
+    output.add(`steps/${stem}${own}.fits`, (path) => writeFits(path, value));
   }
   const sheet = encodeSheet(drawn, { format: "jpeg", quality: 72 });
   const facts = { title, channel: node.channel, doubts, sheet };
@@ -181,7 +185,7 @@ export function finishPicture(
   const total = recipe.steps.length;
   context.progress({ label: "processing", done: 0, total });
   const visit = (done: RecipeStepDone, index: number): void => {
-    const step = fenced(() => documentStep(context.out, prefix, done, index), (fact) => {
+    const step = fenced(() => documentStep(context, prefix, done, index), (fact) => {
       say(
         `${nameOf(done.node)}: done, but its effect could not be shown, because ${fact}; look at the picture instead`,
       );
@@ -210,8 +214,8 @@ export function finishPicture(
   });
   if (validation !== null) {
     const stem = `${prefix}${String(total + 1).padStart(2, "0")}-validate-halves`;
-    writeWhole(join(context.out, "steps", `${stem}.png`), encodeSheet(validation.sheet).bytes);
-    writeFits(join(context.out, "steps", `${stem}.fits`), validation.report.map);
+    context.output.write(`steps/${stem}.png`, encodeSheet(validation.sheet).bytes);
+    context.output.add(`steps/${stem}.fits`, (path) => writeFits(path, validation.report.map));
   }
   const reports = documented.map(({ report }) => report);
   return {

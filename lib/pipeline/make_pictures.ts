@@ -1,8 +1,7 @@
 /** From the stacks of a night to its pictures: one a rig, each with its record inside. */
 import type { Image } from "../core/image.ts";
-import { join } from "../io/paths.ts";
+import type { OutputFiles } from "../io/output_files.ts";
 import { encodePng16 } from "../io/png.ts";
-import { placeWhole, writeWhole } from "../io/write_whole.ts";
 import { captionPicture } from "../view/caption_picture.ts";
 import type { EncodedPicture } from "../view/sheet.ts";
 import { defaultRecipe, unusedStacks } from "./default_recipe.ts";
@@ -62,9 +61,9 @@ function caption(image: Image, group: PictureGroup): EncodedPicture {
 }
 
 /** Let the stacks appear where the output contract wants them. */
-export function placeStacks(out: string, stacks: readonly StackedNight[]): void {
+export function placeStacks(output: OutputFiles, stacks: readonly StackedNight[]): void {
   for (const stack of stacks) {
-    for (const part of stackParts) placeWhole(stack.pathOf(part), join(out, "stacks", partFile(stack.name, part)));
+    for (const part of stackParts) output.place(stack.pathOf(part), `stacks/${partFile(stack.name, part)}`);
   }
 }
 
@@ -75,7 +74,7 @@ export function makePictures(
   given: Recipe | null,
   time: Stopwatch,
 ): MadePictures {
-  const { out, remark } = state.context;
+  const { output, remark } = state.context;
   const files: [string, string][] = [];
   const finished: FinishedPicture[] = [];
   let web: EncodedPicture | null = null;
@@ -92,8 +91,8 @@ export function makePictures(
     if (picture === null) return;
     const record = time(`record ${group.rig}`, () => recordOf(state, stacks, picture));
     time(`export ${group.rig}`, () => {
-      writeWhole(join(out, `${prefix}picture.png`), encodePng16(picture.image, { record }));
-      writeWhole(join(out, `${prefix}record.json`), record);
+      output.write(`${prefix}picture.png`, encodePng16(picture.image, { record }));
+      output.write(`${prefix}record.json`, record);
     });
     files.push([`${prefix}picture.png`, "the finished picture, 16 bits, with the record of how it was made inside"]);
     const small = time(`caption ${group.rig}`, () =>
@@ -102,7 +101,7 @@ export function makePictures(
         return null;
       }));
     if (small !== null) {
-      writeWhole(join(out, `${prefix}picture-web.jpg`), small.bytes);
+      output.write(`${prefix}picture-web.jpg`, small.bytes);
       files.push([`${prefix}picture-web.jpg`, "a small one with a caption, to show around"]);
       if (index === 0) web = small;
     }

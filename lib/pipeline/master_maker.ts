@@ -107,14 +107,16 @@ export interface MasterStore {
 const notesOf = (image: Image): readonly string[] => image.history.nodes.at(-1)?.notes ?? [];
 
 /** The store of a night: masters are files of the output folder. */
-export function masterFiles({ checkpoints, digests, progress, remark }: NightContext): MasterStore {
+export function masterFiles({ checkpoints, digests, trims, progress, remark }: NightContext): MasterStore {
   return {
-    identity: (record) => digestIn({ digests }, record),
+    identity: (record) => digestIn({ digests, trims }, record),
     combining: {},
     holdsImages: false,
     remark,
     master: (question, name, set, make) => {
-      const { answer, folder } = checkpoints.onceWithFiles("master", { ...question, name }, [name], (own) => {
+      // the names of its frames stand in a master's header
+      const files = set.frames.map(({ file }) => file);
+      const { answer, folder } = checkpoints.onceWithFiles("master", { ...question, name, files }, [name], (own) => {
         progress({ label: `combining ${set.kind} frames`, done: 0, total: 1 });
         const image = make();
         writeFits(join(own, name), image);

@@ -2,6 +2,7 @@
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { Progress } from "../core/progress.ts";
 import { type Checkpoints, digestOf } from "../io/checkpoints.ts";
+import type { OutputFiles } from "../io/output_files.ts";
 
 /** Shared by the stages of one run. */
 export interface NightContext {
@@ -13,15 +14,21 @@ export interface NightContext {
   readonly checkpoints: Checkpoints;
   /** SHA-256 of each file of the night, by its name in the table. */
   readonly digests: ReadonlyMap<string, string>;
+  /** Size and time of each file when it was opened. */
+  readonly stamps: ReadonlyMap<string, string>;
+  /** What tells a frame whose edges were trimmed from the file it was; by its name in the table. */
+  readonly trims: Map<string, string>;
+  /** The files of the output folder that are for the person. */
+  readonly output: OutputFiles;
   /** Receives progress. */
   readonly progress: Progress;
   /** Receives remarks for the person. */
   readonly remark: (text: string) => void;
 }
 
-/** Digest of a file of the night. */
-export const digestIn = ({ digests }: Pick<NightContext, "digests">, record: FrameRecord): string =>
-  digests.get(record.file) ?? "";
+/** What tells the pixels of a frame of the night from any other's. */
+export const digestIn = ({ digests, trims }: Pick<NightContext, "digests" | "trims">, { file }: FrameRecord): string =>
+  `${digests.get(file) ?? ""}${trims.get(file) ?? ""}`;
 
 /** Characters of a name that a person gave, at most: file systems allow 255 bytes for all parts of a file's name. */
 const maximumNameLength = 60;

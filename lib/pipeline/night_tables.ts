@@ -1,8 +1,7 @@
 /** The tables of a run: every light, every calibration file, every map, written as soon as they are known. */
 import { canonicalJson } from "../core/options.ts";
 import type { UnreadableFrame } from "../io/list_frames.ts";
-import { join } from "../io/paths.ts";
-import { writeWhole } from "../io/write_whole.ts";
+import type { OutputFiles } from "../io/output_files.ts";
 import { remedies } from "../night/causes/cause_rules.ts";
 import type { CalibrationRow } from "../night/calibration_plan.ts";
 import {
@@ -28,8 +27,8 @@ const calibrationCells = (row: CalibrationRow) => ({
 });
 
 /** Write `calibration.csv`. */
-export const writeCalibrationTable = (out: string, rows: readonly CalibrationRow[]): void =>
-  writeWhole(join(out, "calibration.csv"), csvText(calibrationColumns, rows.map(calibrationCells)));
+export const writeCalibrationTable = (output: OutputFiles, rows: readonly CalibrationRow[]): void =>
+  output.write("calibration.csv", csvText(calibrationColumns, rows.map(calibrationCells)));
 
 const unreadableRow = ({ file, message }: UnreadableFrame): FrameRow => ({
   file,
@@ -42,17 +41,17 @@ const unreadableRow = ({ file, message }: UnreadableFrame): FrameRow => ({
 
 /** Write `frames.csv`, `registration.csv` and `registration.json`. */
 export function writeLightTables(
-  out: string,
+  output: OutputFiles,
   lights: readonly CheckedLight[],
   unreadable: readonly UnreadableFrame[],
 ): void {
   const rows = [...lights.map(frameRow), ...unreadable.map(unreadableRow)].sort((a, b) =>
     String(a.file) < String(b.file) ? -1 : 1
   );
-  writeWhole(join(out, "frames.csv"), csvText(frameColumns, rows));
-  writeWhole(join(out, "registration.csv"), csvText(registrationColumns, lights.map(registrationRow)));
+  output.write("frames.csv", csvText(frameColumns, rows));
+  output.write("registration.csv", csvText(registrationColumns, lights.map(registrationRow)));
   const transforms = Object.fromEntries(
     lights.map(({ record, registration }) => [record.file, registration?.transform ?? null] as const),
   );
-  writeWhole(join(out, "registration.json"), `${canonicalJson(transforms)}\n`);
+  output.write("registration.json", `${canonicalJson(transforms)}\n`);
 }

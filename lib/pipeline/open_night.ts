@@ -7,6 +7,7 @@ import { readText } from "../io/digest_files.ts";
 import { setUnpackFolder } from "../io/byte_source.ts";
 import { listKnownFrames } from "../io/known_frames.ts";
 import { type FrameList, requireFolder } from "../io/list_frames.ts";
+import { outputFiles } from "../io/output_files.ts";
 import { outputFolder } from "../io/output_folder.ts";
 import { join } from "../io/paths.ts";
 import type { DiagnoseNightOptions } from "../night/diagnose_night_options.ts";
@@ -129,21 +130,25 @@ export function lookAtNight(
   const progress = stoppable(given ?? silent);
   const { out } = options;
   progress({ label: `results are kept in ${out}`, done: 0, total: 1 });
-  const checkpoints = openAnswers(out, libraryVersion);
-  const { list, digests } = listKnownFrames(folder, out, libraryVersion, progress);
+  const { list, digests, stamps } = listKnownFrames(folder, out, libraryVersion, progress);
   // nothing is written but below the output folder
   setUnpackFolder(join(out, checkpointFolder, "unpacked"));
   const notes: string[] = [];
+  const tell = (text: string): void => {
+    notes.push(text);
+    remark(text);
+  };
   const context: NightContext = {
     folder,
     out,
-    checkpoints,
+    // what was damaged and made again is no fact about the night
+    checkpoints: openAnswers(out, libraryVersion, remark),
     digests,
+    stamps,
+    trims: new Map(),
+    output: outputFiles(out),
     progress,
-    remark: (text) => {
-      notes.push(text);
-      remark(text);
-    },
+    remark: tell,
   };
   const { decisions } = options;
   const kinds = typeof decisions === "string" ? parseKindDecisions(readText(decisions)) : [];

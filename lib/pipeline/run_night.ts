@@ -2,8 +2,6 @@
 import { settle } from "../core/options.ts";
 import type { Progress } from "../core/progress.ts";
 import { claimRun } from "../io/checkpoints.ts";
-import { join } from "../io/paths.ts";
-import { placeWhole, writeWhole } from "../io/write_whole.ts";
 import type { Decision } from "../night/select_frames.ts";
 import type { NightReport } from "../view/report.ts";
 import { reportHtml } from "../view/report_html.ts";
@@ -14,7 +12,9 @@ import { type Night, nightOf, type NightState, stateOf } from "./night.ts";
 import { nightReport, nightSummary } from "./night_report.ts";
 import { writeCalibrationTable, writeLightTables } from "./night_tables.ts";
 import { inOutputFolder, judgeNight, type ListedNight, lookAtNight, openNightDefaults } from "./open_night.ts";
+import type { NightContext } from "./night_context.ts";
 import type { Recipe } from "./recipe.ts";
+import { requireUnchanged } from "./require_unchanged.ts";
 import { filesOf, stackFilters, type Stacks } from "./stack_night.ts";
 import { libraryVersion } from "./version.ts";
 
@@ -81,17 +81,33 @@ function stopwatch(): { readonly time: Stopwatch; readonly log: () => string } {
   };
 }
 
-/** Claim the output folder for this night and recipe, or refuse it, before any work is done. */
-function claimOutput({ context: { out, digests }, list }: ListedNight, recipe: Recipe | null): void {
-  const inputs = list.records.map(({ file, kind }) => ({ file, kind, sha256: digests.get(file) ?? "" }));
-  const unreadable = list.unreadable.map(({ file }) => file);
-  claimRun(out, { version: libraryVersion, recipe, inputs, unreadable });
+/** Files named in a remark. */
+const fewNames = (names: readonly string[]): string =>
+  `${names.slice(0, 4).join(", ")}${names.length > 4 ? ` and ${names.length - 4} more` : ""}`;
+
+/** Claim the output folder for this night, or refuse it, before any work is done; say what was damaged in it. */
+function claimOutput({ context: { out, output, digests, remark }, list }: ListedNight): void {
+  const inputs = list.records.map(({ file }) => digests.get(file) ?? "");
+  claimRun(out, { version: libraryVersion, inputs }, remark);
+  const damaged = output.damaged();
+  if (damaged.length === 0) return;
+  const one = damaged.length === 1;
+  remark(
+    `${fewNames(damaged)}: ${one ? "is" : "are"} not as the last run left ${one ? "it" : "them"} ` +
+      `(missing, cut or changed) and ${one ? "is" : "are"} made again`,
+  );
+}
+
+/** Take away what an earlier run of the same folder made and this one did not. */
+function removeObsolete({ output, remark }: NightContext): void {
+  const removed = output.removeOthers();
+  if (removed.length > 0) remark(`${fewNames(removed)}: made by an earlier run, not by this one, and taken away`);
 }
 
 /** Let the masters appear where the output contract wants them; those that no measurement asked for are made now. */
-function placeMasters({ context: { out }, calibrators, maker }: NightState): void {
+function placeMasters({ context: { output }, calibrators, maker }: NightState): void {
   for (const { correction } of calibrators) correction();
-  for (const { file, path } of maker.files()) if (path !== null) placeWhole(path, join(out, file));
+  for (const { file, path } of maker.files()) if (path !== null) output.place(path, file);
 }
 
 /**
@@ -99,12 +115,15 @@ function placeMasters({ context: { out }, calibrators, maker }: NightState): voi
  * folder.
  *
  * Whatever can be done is done: files that cannot be read become rows of the table, missing calibration a remark.
- * Results of finished stages are kept in the output folder, so that a stopped run goes on where it was, and a night
- * that was opened or stacked before is not measured again.
+ * Results of finished stages are kept in the output folder with their digests, so that a stopped run goes on where it
+ * was, and a night that was opened or stacked before is not measured again. Files may be added, changed and taken away
+ * between two runs into one folder, and decisions and recipe too: what they concern is made anew, and what was damaged.
+ * The folder ends as a new one would.
  *
  * @param folder the night's folder, subfolders included; nothing in it is changed
  * @throws {FrameError} if the folder is missing or cannot be listed
- * @throws {RangeError} if the output folder holds other things, or the results will not fit
+ * @throws {RangeError} if the output folder holds other things, another run works in it, the results will not fit, or
+ * a file changes meanwhile
  *
  * @example
  * ```ts
@@ -124,20 +143,22 @@ function runInFolder(folder: string, { recipe, decisions, ...used }: RunNightOpt
   const remark = used.remark ?? (() => {});
   const { time, log } = stopwatch();
   const listed = time("scan", () => lookAtNight(folder, { ...used, decisions, remark }));
-  const { out } = listed.context;
+  const { out, output } = listed.context;
   requireSpace(out, listed.list.records, remark);
-  claimOutput(listed, recipe);
+  claimOutput(listed);
 
   const night = time(
     "open",
     () =>
       nightOf(
-        judgeNight(listed, { ...openNightDefaults, decisions }, ({ plan }) => writeCalibrationTable(out, plan.rows)),
+        judgeNight(listed, { ...openNightDefaults, decisions }, ({ plan }) => writeCalibrationTable(output, plan.rows)),
       ),
   );
   const state = stateOf("runNight", night);
   time("masters", () => placeMasters(state));
-  writeLightTables(out, state.checked.lights, listed.list.unreadable);
+  writeLightTables(output, state.checked.lights, listed.list.unreadable);
+
+  requireUnchanged(listed.context, listed.list.records, false);
 
   const unmade: string[] = [];
   const stacks = time("stack", () =>
@@ -146,8 +167,10 @@ function runInFolder(folder: string, { recipe, decisions, ...used }: RunNightOpt
       unmade.push(text);
       remark(text);
     }));
+  // from here on the night's files are not read any more
+  requireUnchanged(listed.context, listed.list.records, true);
   const stacked = Object.values(stacks).map(filesOf);
-  placeStacks(out, stacked);
+  placeStacks(output, stacked);
   const pictures = makePictures(state, stacked, recipe, time);
 
   const leftOut = [...unmade, ...pictures.finished.flatMap((each) => each.leftOut)];
@@ -170,10 +193,11 @@ function runInFolder(folder: string, { recipe, decisions, ...used }: RunNightOpt
       leftOut,
       remark,
     });
-    writeWhole(join(out, "report.html"), reportHtml(made));
+    output.write("report.html", reportHtml(made));
     return made;
   });
-  writeWhole(join(out, "log.json"), log());
+  output.write("log.json", log());
+  removeObsolete(listed.context);
   if (stacked.length === 0 && unmade.length === 0) {
     remark("no light could be used, so there is no picture; report.html says why");
   }

@@ -107,6 +107,7 @@ export const keptLights = (lights: readonly CheckedLight[]): CheckedLight[] =>
 
 /** What tells a light in a stack from any other. */
 const lightQuestion = (context: NightContext, light: CheckedLight) => ({
+  file: light.record.file,
   digest: digestIn(context, light.record),
   weight: light.weight,
   transform: light.registration?.transform,

@@ -6,6 +6,7 @@ import { trimOverscan } from "../calibrate/trim_overscan.ts";
 import { FrameError } from "../core/errors.ts";
 import type { FrameRecord, FrameSections } from "../core/frame_record.ts";
 import { shiftBayer } from "../core/geometry.ts";
+import { digestOf } from "../io/checkpoints.ts";
 import type { FrameList, UnreadableFrame } from "../io/list_frames.ts";
 import { join } from "../io/paths.ts";
 import { readFits } from "../io/read_fits.ts";
@@ -50,6 +51,7 @@ function trimFrame(context: NightContext, record: FrameRecord, sections: FrameSe
     writeFits(join(own, trimmedName), image);
     return { level: levelOf(image.history.nodes.at(-1)?.notes ?? []) };
   });
+  context.trims.set(record.file, ` ${digestOf({ sections, bayer: record.bayer }).slice(0, 16)}`);
   return trimmedRecord(record, sections, { path: join(folder, trimmedName), level: answer.level });
 }
 

@@ -309,10 +309,9 @@ describe("a run of a night that was opened", () => {
   });
 
   it("refuses the output folder of another run", () => {
-    const other = join(base, "other");
-    cpSync(folder, other, { recursive: true });
-    rmSync(listFrames(other).records[0].path);
-    expect(() => runNight(other, { out })).toThrow(/holds the results of another night, recipe or version/);
+    runToStacks(out);
+    const other = fileURLToPath(new URL("../../demo-data/pocket", import.meta.url));
+    expect(() => runNight(other, { out })).toThrow(/holds the results of another night or version/);
     expect(() => openNight(folder, { out: base })).toThrow(/must be empty or hold a stopped run/);
   });
 });
