@@ -25,6 +25,8 @@ export interface ByteSource {
   plainPath(): string | null;
   /** All bytes on shared memory, for readers in other threads when there is no plain file. */
   sharedBytes(): Uint8Array;
+  /** Tell how many bytes the headers read so far promise: a gzip file may not grow far beyond. */
+  expect(bytes: number): void;
   /** All bytes there are; inflates a gzip file to know. */
   size(): number;
   /** Whether the file holds so many bytes; inflates a gzip file only when its last bytes leave a doubt. */
@@ -75,6 +77,7 @@ class PlainSource implements ByteSource {
     readFully(this.descriptor, shared, 0);
     return shared;
   }
+  expect(): void {}
   size(): number {
     return this.bytes;
   }
@@ -125,6 +128,9 @@ export function setUnpackFolder(folder: string | null): void {
 /** Compressed bytes looked at first: enough for the header of a frame. */
 const HEAD = 65536;
 
+/** Bytes that a gzip file may hold beyond twice what its headers promise: further extensions, padding. */
+const inflationReserve = 64 * 2 ** 20;
+
 class GzipSource implements ByteSource {
   readonly path: string;
   private readonly packed: number;
@@ -133,11 +139,16 @@ class GzipSource implements ByteSource {
   private all: Uint8Array | null = null;
   private spilled: { readonly folder: string; readonly path: string; readonly descriptor: number } | null = null;
   private bytes: number | null = null;
+  private expected = 0;
 
   constructor(path: string, packed: number, spillFolder: string | null) {
     this.path = path;
     this.packed = packed;
     this.spillFolder = spillFolder;
+  }
+
+  expect(bytes: number): void {
+    this.expected = Math.max(this.expected, bytes);
   }
 
   private packedBytes(most: number, position = 0): Uint8Array {
@@ -153,12 +164,22 @@ class GzipSource implements ByteSource {
   private everything(): Uint8Array {
     if (this.all === null) {
       const packed = this.packedBytes(Infinity);
+      const maxOutputLength = 2 * this.expected + inflationReserve;
       try {
-        this.all = gunzipSync(packed);
+        this.all = gunzipSync(packed, { maxOutputLength });
       } catch (cause) {
+        if ((cause as { code?: unknown }).code === "ERR_BUFFER_TOO_LARGE") {
+          throw new FrameError(
+            this.path,
+            "unreadable",
+            `unpacks to more than ${maxOutputLength} bytes, where its headers promise ${this.expected}`,
+            "no camera writes such a file; leave it out",
+            cause,
+          );
+        }
         // what can be had of a file that stops too early is kept, and the reader of the header says what is missing
         try {
-          this.all = gunzipSync(packed, { finishFlush: constants.Z_SYNC_FLUSH });
+          this.all = gunzipSync(packed, { finishFlush: constants.Z_SYNC_FLUSH, maxOutputLength });
         } catch {
           throw new FrameError(
             this.path,

@@ -30,6 +30,35 @@ function* chunksOf(step: string, given: Uint8Array): Generator<{ readonly type: 
   throw new RangeError(`${step}: the last chunk must be IEND, but the bytes end before it`);
 }
 
+/** Most bytes that a text in a picture may unpack to: a record of a thousand frames has some two million. */
+const maximumTextBytes = 64 * 2 ** 20;
+
+const inflatedText = (data: Uint8Array): Uint8Array => {
+  try {
+    return zlib.inflateSync(data, { maxOutputLength: maximumTextBytes });
+  } catch (cause) {
+    const fact = (cause as { code?: unknown }).code === "ERR_BUFFER_TOO_LARGE"
+      ? `unpack to at most ${maximumTextBytes} bytes, but holds more`
+      : `be zlib data, but is damaged (${(cause as Error).message})`;
+    throw new RangeError(`decodePng: a text must ${fact}`, { cause });
+  }
+};
+
+/** The samples as stored; what lies beyond them is not unpacked. */
+function inflatedPixels(joined: Uint8Array, expected: number): Uint8Array {
+  try {
+    return new Uint8Array(zlib.inflateSync(joined, { maxOutputLength: expected + pixelReserve }));
+  } catch (cause) {
+    const fact = (cause as { code?: unknown }).code === "ERR_BUFFER_TOO_LARGE"
+      ? `hold ${expected} bytes, but hold more than ${expected + pixelReserve}`
+      : `be zlib data, but are damaged (${(cause as Error).message})`;
+    throw new RangeError(`decodePng: pixel data must ${fact}`, { cause });
+  }
+}
+
+/** Bytes that may follow the samples. */
+const pixelReserve = 2 ** 16;
+
 /** Keyword and text of a tEXt, zTXt or iTXt chunk. */
 function textOf(type: string, data: Uint8Array): readonly [string, string] | null {
   if (type !== "tEXt" && type !== "zTXt" && type !== "iTXt") return null;
@@ -38,9 +67,9 @@ function textOf(type: string, data: Uint8Array): readonly [string, string] | nul
   const end = zero(0);
   const keyword = plain(data.subarray(0, end));
   if (type === "tEXt") return [keyword, plain(data.subarray(end + 1))];
-  if (type === "zTXt") return [keyword, plain(zlib.inflateSync(data.subarray(end + 2)))];
+  if (type === "zTXt") return [keyword, plain(inflatedText(data.subarray(end + 2)))];
   const body = data.subarray(zero(zero(end + 3) + 1) + 1);
-  return [keyword, new TextDecoder().decode(data[end + 1] === 1 ? zlib.inflateSync(body) : body)];
+  return [keyword, new TextDecoder().decode(data[end + 1] === 1 ? inflatedText(body) : body)];
 }
 
 /**
@@ -151,7 +180,7 @@ export function decodePng(bytes: Uint8Array): DecodedPng {
   const rowBytes = Math.ceil(width * stored * depth / 8);
   const joined = new Uint8Array(packed.reduce((sum, part) => sum + part.length, 0));
   packed.reduce((at, part) => (joined.set(part, at), at + part.length), 0);
-  const raw = new Uint8Array(zlib.inflateSync(joined));
+  const raw = inflatedPixels(joined, height * (rowBytes + 1));
   if (raw.length < height * (rowBytes + 1)) {
     throw refuse(`pixel data must hold ${height * (rowBytes + 1)} bytes, but got ${raw.length}`);
   }

@@ -1,6 +1,7 @@
 /** Filter names as people and capture software write them, and the channel each stands for. */
 import { readFileSync } from "node:fs";
 import { FrameError } from "../core/errors.ts";
+import { parseJson } from "./bounded_json.ts";
 
 /** Names by channel: what a header may say for each channel. Upper and lower case, blanks and signs do not matter. */
 export type FilterNames = Readonly<Record<string, readonly string[]>>;
@@ -91,7 +92,7 @@ export function readFilterNames(path: string): FilterNames {
   const form = 'must be an object like {"Ha": ["slot 5"]}';
   let given: unknown;
   try {
-    given = JSON.parse(readFileSync(path, "utf8"));
+    given = parseJson(readFileSync(path, "utf8"), path);
   } catch (cause) {
     const missing = (cause as { code?: unknown }).code === "ENOENT";
     throw missing

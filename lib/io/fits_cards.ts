@@ -125,31 +125,66 @@ function repeatedNotes(cards: Header): string[] {
   );
 }
 
+/** A card and the `CONTINUE` cards behind it, put together once and at the end: a chain of them may be long. */
+class LongString {
+  readonly #first: Card;
+  readonly #values: string[] = [];
+  readonly #comments: string[] = [];
+  readonly #raws: string[] = [];
+
+  constructor(first: Card) {
+    this.#first = first;
+    this.add(String(first.value), first.comment, first.raw ?? "");
+  }
+
+  /** Whether the next card may go on with it. */
+  get goesOn(): boolean {
+    return this.#values[this.#values.length - 1].endsWith("&");
+  }
+
+  /** Go on with the string of a `CONTINUE` card. */
+  add(value: string, comment: string, raw: string): void {
+    this.#values.push(value);
+    this.#comments.push(comment);
+    this.#raws.push(raw);
+  }
+
+  /** The card with all of its string. */
+  toCard(): Card {
+    if (this.#values.length === 1) return this.#first;
+    const last = this.#values.length - 1;
+    return {
+      keyword: this.#first.keyword,
+      value: this.#values.map((value, k) => k < last ? value.slice(0, -1) : value).join(""),
+      comment: this.#comments.filter((part) => part !== "").join(" "),
+      raw: this.#raws.join(""),
+    };
+  }
+}
+
 /** Cards of header bytes (whole cards, up to END or the end of the bytes). */
 export function parseCards(bytes: Uint8Array): ParsedHeader {
   const end = findEnd(bytes);
   const stop = end < 0 ? bytes.length - bytes.length % CARD : end;
   const cards: Card[] = [];
   const notes: string[] = [];
+  let open: LongString | null = null;
   for (let at = 0; at < stop; at += CARD) {
     const raw = latin1(bytes, at, at + CARD);
     const { card, note } = parseCard(raw);
     if (note !== undefined) notes.push(`card ${card.keyword} at byte ${at} ${note}`);
-    const last = cards.at(-1);
-    if (card.keyword === "CONTINUE" && typeof last?.value === "string" && last.value.endsWith("&")) {
+    if (card.keyword === "CONTINUE" && open?.goesOn) {
       const field = parseField(raw.slice(8));
       if (typeof field.value === "string" && field.note === undefined) {
-        cards[cards.length - 1] = {
-          keyword: last.keyword,
-          value: last.value.slice(0, -1) + field.value,
-          comment: [last.comment, field.comment].filter((part) => part !== "").join(" "),
-          raw: `${last.raw}${raw}`,
-        };
+        open.add(field.value, field.comment, raw);
         continue;
       }
     }
+    if (open !== null) cards[cards.length - 1] = open.toCard();
+    open = typeof card.value === "string" ? new LongString(card) : null;
     cards.push(card);
   }
+  if (open !== null) cards[cards.length - 1] = open.toCard();
   return { cards, notes: [...notes, ...repeatedNotes(cards)] };
 }
 

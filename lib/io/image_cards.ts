@@ -13,6 +13,7 @@ import {
 import { type History, historyId, type HistoryNode } from "../core/history.ts";
 import type { Image, Unit } from "../core/image.ts";
 import { canonicalJson } from "../core/options.ts";
+import { parseJson } from "./bounded_json.ts";
 import { bayerCardText, bayerFromHeader, describeFrame } from "./describe_frame.ts";
 import { headerWithWcs, wcsFromHeader } from "./wcs_cards.ts";
 
@@ -122,7 +123,7 @@ export function historyOf(header: Header): History | null | string {
   if (typeof text !== "string") return null;
   let found: unknown;
   try {
-    found = JSON.parse(text);
+    found = parseJson(text, RECORD);
   } catch {
     return `card ${RECORD} is damaged (no JSON); the history in it is lost`;
   }

@@ -44,6 +44,18 @@ export interface FitsSums {
   readonly verdict: "absent" | "good" | "data" | "header";
 }
 
+/** Longest header that is read, bytes: 58 000 cards, where cameras write a hundred and our own histories some hundred. */
+const maximumHeaderBytes = 1600 * BLOCK;
+
+/** Most HDUs that are looked at; files of many extensions have some hundred. */
+const maximumHdus = 1000;
+
+/** What the HDUs are, the first few by name. */
+function kindsInWords(placed: readonly PlacedHdu[]): string {
+  const named = placed.slice(0, 5).map((each) => each.kind).join(", ");
+  return placed.length > 5 ? `${named} and ${placed.length - 5} more` : named;
+}
+
 /** An open FITS file. Close it when done. */
 export class FitsFile {
   /** The file as the caller named it. */
@@ -89,8 +101,24 @@ export class FitsFile {
       this.#placed[index - 1] = { ...last, notes: [...last.notes, note] };
       return stop();
     }
+    if (index >= maximumHdus) {
+      const last = this.#placed[index - 1];
+      const note = `more than ${maximumHdus} HDUs; those behind are not looked at`;
+      this.#placed[index - 1] = { ...last, notes: [...last.notes, note] };
+      return stop();
+    }
     let end = findEnd(bytes.subarray(0, got));
     while (end < 0) {
+      if (bytes.length >= maximumHeaderBytes) {
+        throw new FrameError(
+          this.path,
+          "bad-card",
+          `has more than ${
+            Math.floor(maximumHeaderBytes / 80)
+          } cards in the header of HDU ${index}, before any END card`,
+          "no camera writes so many; copy the file again or leave it out",
+        );
+      }
       if (got < bytes.length) {
         throw new FrameError(
           this.path,
@@ -111,6 +139,7 @@ export class FitsFile {
     const found = layoutHdu(this.path, index, { stored: cards, start, dataStart, notes });
     this.#placed.push(found);
     this.#nextStart = dataStart + Math.ceil(found.dataBytes / BLOCK) * BLOCK;
+    this.#source.expect(this.#nextStart);
     return found;
   }
 
@@ -157,7 +186,7 @@ export class FitsFile {
     throw new FrameError(
       this.path,
       "no-image",
-      `holds no image (${this.#placed.map((each) => each.kind).join(", ")})`,
+      `holds no image (${kindsInWords(this.#placed)})`,
       "leave it out",
     );
   }

@@ -163,11 +163,14 @@ function damaged(layout: SampleLayout, piece: Piece, fact: string, cause?: unkno
   );
 }
 
+/** Most bytes of a tile: eight a sample, and what a packer adds. */
+const maximumTileBytes = ({ width, height, depth }: Piece): number => 8 * width * height * depth + 1024;
+
 /** The bytes of a tile that is stored as it is, or zipped. */
 function unpackPlain(layout: SampleLayout, piece: Piece, bytes: Uint8Array, direct: boolean): Uint8Array {
   if (direct) return bytes;
   try {
-    return unzipSync(bytes);
+    return unzipSync(bytes, { maxOutputLength: maximumTileBytes(piece) });
   } catch (cause) {
     throw damaged(layout, piece, `cannot be unpacked (${cause instanceof Error ? cause.message : cause})`, cause);
   }

@@ -1,4 +1,5 @@
 /** A recipe from a file: of its own, from a record, or out of a picture. */
+import { parseJson } from "../io/bounded_json.ts";
 import { readBytes } from "../io/digest_files.ts";
 import { parseRecipe, type Recipe } from "./recipe.ts";
 import { readRecord } from "./record.ts";
@@ -6,7 +7,7 @@ import { readRecord } from "./record.ts";
 /** Whether text is a record: JSON with a recipe inside. */
 function isRecord(text: string): boolean {
   try {
-    const value: unknown = JSON.parse(text);
+    const value: unknown = parseJson(text, "recipe");
     return typeof value === "object" && value !== null && "record" in value;
   } catch {
     return false;

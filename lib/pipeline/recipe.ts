@@ -5,6 +5,7 @@
 import * as v from "valibot";
 import type { History, HistoryNode, Recorded } from "../core/history.ts";
 import type { Json } from "../core/options.ts";
+import { parseJson } from "../io/bounded_json.ts";
 import { factOf } from "./fence.ts";
 import { findStep, type StepResult } from "./step.ts";
 
@@ -67,13 +68,7 @@ const recipeSchema = v.strictObject({
  * ```
  */
 export function parseRecipe(text: string, origin: string): Recipe {
-  let value: unknown;
-  try {
-    value = JSON.parse(text);
-  } catch (error) {
-    throw new SyntaxError(`${origin}: must be JSON, but ${(error as Error).message}`);
-  }
-  const checked = v.safeParse(recipeSchema, value);
+  const checked = v.safeParse(recipeSchema, parseJson(text, origin));
   if (!checked.success) {
     const issue = checked.issues[0];
     throw new SyntaxError(`${origin}: ${v.getDotPath(issue) ?? "recipe"}: ${issue.message}`);

@@ -5,6 +5,7 @@ import * as v from "valibot";
 import type { History } from "../core/history.ts";
 import type { Image } from "../core/image.ts";
 import { canonicalJson } from "../core/options.ts";
+import { parseJson } from "../io/bounded_json.ts";
 import { readPngRecord } from "../io/decode_png.ts";
 import type { Decision } from "../night/select_frames.ts";
 import type { CheckedLight } from "./check_lights.ts";
@@ -119,13 +120,7 @@ export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
       `${name}: holds no record; only a picture.png as it was written, not one saved again elsewhere, can be repeated`,
     );
   }
-  let value: unknown;
-  try {
-    value = JSON.parse(text);
-  } catch (error) {
-    throw new SyntaxError(`${name}: must be a picture with a record or a record.json, but ${(error as Error).message}`);
-  }
-  const checked = v.safeParse(recordSchema, value);
+  const checked = v.safeParse(recordSchema, parseJson(text, name));
   if (!checked.success) {
     const issue = checked.issues[0];
     throw new SyntaxError(
