@@ -1,2 +1,2 @@
 /** Version of the library, as records name it. */
-export const libraryVersion: string = "0.1.0";
+export const libraryVersion: string = "0.2.0";
