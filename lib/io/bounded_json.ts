@@ -28,9 +28,10 @@ function depthOf(text: string): number {
  *
  * @param text the JSON
  * @param origin where it came from, for the message
+ * @param meant what the file should be, for the message
  * @throws {SyntaxError} if it is not JSON, longer than 64 million characters or nested deeper than 64 levels
  */
-export function parseJson(text: string, origin: string): unknown {
+export function parseJson(text: string, origin: string, meant = "JSON"): unknown {
   if (text.length > maximumLength) {
     throw new SyntaxError(
       `${origin}: must be at most ${maximumLength} characters, but has ${text.length}; name another file`,
@@ -44,6 +45,6 @@ export function parseJson(text: string, origin: string): unknown {
   try {
     return JSON.parse(text);
   } catch (error) {
-    throw new SyntaxError(`${origin}: must be JSON, but ${(error as Error).message}`, { cause: error });
+    throw new SyntaxError(`${origin}: must be ${meant}, but ${(error as Error).message}`, { cause: error });
   }
 }

@@ -120,7 +120,7 @@ export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
       `${name}: holds no record; only a picture.png as it was written, not one saved again elsewhere, can be repeated`,
     );
   }
-  const checked = v.safeParse(recordSchema, parseJson(text, name));
+  const checked = v.safeParse(recordSchema, parseJson(text, name, "a picture with a record or a record.json"));
   if (!checked.success) {
     const issue = checked.issues[0];
     throw new SyntaxError(
