@@ -12,6 +12,15 @@ export interface KindDecision {
   readonly kind: Extract<FrameKind, (typeof kinds)[number]>;
 }
 
+/** Frames of a record as decisions: what a run took a file for, whoever said so. */
+export const kindsAsDecisions = (
+  frames: readonly { readonly file: string; readonly kind: string }[],
+): KindDecision[] =>
+  frames.flatMap(({ file, kind }) => {
+    const known = kinds.find((each) => each === kind);
+    return known === undefined ? [] : [{ file, kind: known }];
+  });
+
 const form = /^\s*(light|dark|flat-dark|flat|bias)\s+(\S.*?)\s*$/;
 
 /** Whether a line of a decisions file, without its reason, speaks of a kind. */

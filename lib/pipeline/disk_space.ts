@@ -11,6 +11,20 @@ const planesAChannel = 58;
 const planesAFilter = 24;
 const bytesForSheets = 40e6;
 
+/**
+ * Bytes of the copies without overscan: every frame of a rig is trimmed when the header of one names the sections; a
+ * copy is no larger than the frame in floats.
+ */
+function bytesForCopies(records: readonly FrameRecord[]): number {
+  const sensor = ({ rig, width, height, binning }: FrameRecord) => JSON.stringify([rig, width, height, binning]);
+  const trimmed = new Set(records.filter(({ sections }) => sections !== undefined).map(sensor));
+  const copied = records.filter((record) => record.planes === 1 && trimmed.has(sensor(record)));
+  return copied.reduce((sum, { width, height }) => sum + 4 * width * height + copyOverhead, 0);
+}
+
+/** Header and padding of a copy, bytes. */
+const copyOverhead = 20_000;
+
 /** Bytes a run will write at most, told before it starts. */
 export function bytesNeeded(records: readonly FrameRecord[]): number {
   const lights = records.filter((record) => record.kind === "light");
@@ -20,7 +34,7 @@ export function bytesNeeded(records: readonly FrameRecord[]): number {
     const channels = bayer !== null || planes === 3 ? 3 : 1;
     bytes += 4 * width * height * (planesAChannel * channels + planesAFilter);
   }
-  return kinds.size === 0 ? 0 : bytes + bytesForSheets;
+  return kinds.size === 0 ? 0 : bytes + bytesForSheets + bytesForCopies(records);
 }
 
 /** Refuse a run whose results will not fit. */

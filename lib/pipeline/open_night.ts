@@ -13,7 +13,7 @@ import { join } from "../io/paths.ts";
 import type { DiagnoseNightOptions } from "../night/diagnose_night_options.ts";
 import type { CalibrationMatch } from "../night/calibration_plan.ts";
 import type { MatchCalibrationOptions } from "../night/match_calibration_options.ts";
-import { parseKindDecisions } from "../night/kind_decisions.ts";
+import { type KindDecision, parseKindDecisions } from "../night/kind_decisions.ts";
 import { type Decision, parseDecisions } from "../night/select_frames.ts";
 import type { RegisterFramesOptions } from "../register/register_frames.ts";
 import { checkCalibration, type CheckedCalibration } from "./check_calibration.ts";
@@ -124,7 +124,13 @@ const withoutFolder = (night: FrameList): FrameList => ({
 /** Find a night's files and the answers that are kept. */
 export function lookAtNight(
   folder: string,
-  options: Pick<OpenNightOptions, "out" | "progress" | "decisions"> & { readonly remark?: (text: string) => void },
+  options: Pick<OpenNightOptions, "out" | "progress" | "decisions"> & {
+    readonly remark?: (text: string) => void;
+    /** What frames are for, where a record says so; without it the decisions do. */
+    readonly kinds?: readonly KindDecision[];
+    /** Given the files before any is copied. */
+    readonly beforeCopies?: (list: FrameList) => void;
+  },
 ): ListedNight {
   const { progress: given, remark = () => {} } = options;
   const progress = stoppable(given ?? silent);
@@ -151,8 +157,10 @@ export function lookAtNight(
     remark: tell,
   };
   const { decisions } = options;
-  const kinds = typeof decisions === "string" ? parseKindDecisions(readText(decisions)) : [];
-  return { context, list: withoutFolder(trimFrames(context, settleKinds(context, list, kinds))), notes };
+  const kinds = options.kinds ?? (typeof decisions === "string" ? parseKindDecisions(readText(decisions)) : []);
+  const settled = settleKinds(context, list, kinds);
+  options.beforeCopies?.(settled);
+  return { context, list: withoutFolder(trimFrames(context, settled)), notes };
 }
 
 /** What a person should know of the files before anything is measured. */

@@ -65,7 +65,7 @@ export function recordText(parts: RecordParts): string {
 /** What a later run needs of a record. */
 export interface ReadRecord {
   /** Files of the night with their digests. */
-  readonly inputs: readonly { readonly file: string; readonly sha256: string }[];
+  readonly inputs: readonly { readonly file: string; readonly kind: string; readonly sha256: string }[];
   /** What the person decided about single lights. */
   readonly decisions: readonly Decision[];
   /** Steps as they were asked for. */
@@ -78,7 +78,7 @@ export interface ReadRecord {
 
 const recordSchema = v.object({
   record: v.literal(recordForm),
-  inputs: v.array(v.object({ file: v.string(), sha256: v.string() })),
+  inputs: v.array(v.object({ file: v.string(), kind: v.string(), sha256: v.string() })),
   decisions: v.array(
     v.object({ file: v.string(), verdict: v.picklist(["keep", "down-weight", "reject"]), reason: v.string() }),
   ),

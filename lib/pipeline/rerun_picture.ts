@@ -1,8 +1,9 @@
 /** A picture made again from the record inside it. */
 import { digestFiles, existsFile, readBytes } from "../io/digest_files.ts";
 import { join } from "../io/paths.ts";
+import { kindsAsDecisions } from "../night/kind_decisions.ts";
 import { readRecord } from "./record.ts";
-import { type NightRun, runNight, type RunNightOptions } from "./run_night.ts";
+import { type NightRun, runNightAs, type RunNightOptions } from "./run_night.ts";
 
 /** Options of {@linkcode rerunPicture}; the output folder is a new one. */
 export type RerunOptions = Partial<Omit<RunNightOptions, "recipe" | "decisions">> & Pick<RunNightOptions, "out">;
@@ -50,7 +51,11 @@ export function rerunPicture(picture: string, folder: string, options: RerunOpti
       `${picture}: ${changed[0]} must be as it was when the picture was made, but its content differs`,
     );
   }
-  const run = runNight(folder, { ...options, recipe: record.recipe, decisions: record.decisions });
+  const run = runNightAs(
+    folder,
+    { ...options, recipe: record.recipe, decisions: record.decisions },
+    kindsAsDecisions(record.inputs),
+  );
   const made = readRecord(readBytes(join(run.night.out, "record.json")), "record.json");
   const sameBytes = made.pictureDigest === record.pictureDigest;
   const verdict = sameBytes ? "The picture is the same, bit for bit." : "The picture differs from the one recorded.";

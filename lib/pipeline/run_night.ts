@@ -2,6 +2,8 @@
 import { settle } from "../core/options.ts";
 import type { Progress } from "../core/progress.ts";
 import { claimRun } from "../io/checkpoints.ts";
+import type { FrameList } from "../io/list_frames.ts";
+import type { KindDecision } from "../night/kind_decisions.ts";
 import type { Decision } from "../night/select_frames.ts";
 import type { NightReport } from "../view/report.ts";
 import { reportHtml } from "../view/report_html.ts";
@@ -134,17 +136,34 @@ function placeMasters({ context: { output }, calibrators, maker }: NightState): 
  * ```
  */
 export function runNight(folder: string, options: Partial<RunNightOptions> = {}): NightRun {
+  return runNightAs(folder, options);
+}
+
+/**
+ * {@linkcode runNight}, where a record says what frames are for.
+ *
+ * @param kinds left out, headers, folders, pixels and the decisions say it
+ */
+export function runNightAs(
+  folder: string,
+  options: Partial<RunNightOptions>,
+  kinds?: readonly KindDecision[],
+): NightRun {
   const used = settle("runNight", runNightDefaults, options);
-  return inOutputFolder(folder, used, (named) => runInFolder(folder, named));
+  return inOutputFolder(folder, used, (named) => runInFolder(folder, named, kinds));
 }
 
 /** Run a night in an output folder that is ours. */
-function runInFolder(folder: string, { recipe, decisions, ...used }: RunNightOptions): NightRun {
+function runInFolder(
+  folder: string,
+  { recipe, decisions, ...used }: RunNightOptions,
+  kinds: readonly KindDecision[] | undefined,
+): NightRun {
   const remark = used.remark ?? (() => {});
   const { time, log } = stopwatch();
-  const listed = time("scan", () => lookAtNight(folder, { ...used, decisions, remark }));
-  const { out, output } = listed.context;
-  requireSpace(out, listed.list.records, remark);
+  const beforeCopies = ({ records }: FrameList) => requireSpace(used.out, records, remark);
+  const listed = time("scan", () => lookAtNight(folder, { ...used, decisions, remark, kinds, beforeCopies }));
+  const { output } = listed.context;
   claimOutput(listed);
 
   const night = time(

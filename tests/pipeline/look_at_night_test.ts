@@ -4,14 +4,15 @@
  * io/frame_sections.ts.
  */
 import { afterAll, describe, expect, it } from "vitest";
-import { mkdtempSync, rmSync, writeFileSync } from "node:fs";
+import { mkdtempSync, rmSync, statSync, writeFileSync } from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { fileURLToPath } from "node:url";
-import { parseDecisions, readFits, writeFits } from "faintlight";
+import { listFrames, parseDecisions, readFits, writeFits } from "faintlight";
 import { createImage, derive } from "faintlight/extend";
 import { card, type CardValue, withoutCards } from "faintlight/io";
 import { closePool } from "faintlight/parallel";
+import { bytesNeeded } from "../../lib/pipeline/disk_space.ts";
 import { lookAtNight } from "../../lib/pipeline/open_night.ts";
 import { parseKindDecisions } from "../../lib/night/kind_decisions.ts";
 
@@ -120,5 +121,16 @@ describe("frames with overscan", () => {
       "the level of the overscan columns 21 to 24 is taken off row by row",
     ]);
     expect(look(folder).list.records).toEqual(list.records);
+  });
+
+  it("count in the estimate of the disk: each has a copy", () => {
+    const folder = newFolder();
+    frame(join(folder, "light.fits"), 300, { IMAGETYP: "Light", ...sections });
+    frame(join(folder, "bias.fits"), 2, { IMAGETYP: "Bias" });
+    const { records } = listFrames(folder);
+    const without = records.map(({ sections: _, ...record }) => record);
+    const copies = bytesNeeded(records) - bytesNeeded(without);
+    const made = look(folder).list.records.reduce((sum, { path }) => sum + statSync(path).size, 0);
+    expect(copies).toBeGreaterThan(made);
   });
 });

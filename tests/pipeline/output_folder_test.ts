@@ -20,25 +20,32 @@ import { tmpdir } from "node:os";
 import { join } from "node:path";
 import { closePool, setWorkerCount } from "../../lib/doors/parallel.ts";
 import { longNight, planSimulation, simulateNight } from "../../lib/doors/simulate.ts";
-import { parseDecisions, parseRecipe, type Recipe, runNight, type RunNightOptions } from "../../lib/mod.ts";
+import {
+  parseDecisions,
+  parseRecipe,
+  type Recipe,
+  rerunPicture,
+  runNight,
+  type RunNightOptions,
+} from "../../lib/mod.ts";
 
 const base = mkdtempSync(join(tmpdir(), "faintlight-folder-"));
 let count = 0;
 const fresh = (name: string): string => join(base, `${name}-${++count}`);
 
-const recipeWith = (sigma: number): Recipe =>
+const recipeWith = (skyLightness: number): Recipe =>
   parseRecipe(
     JSON.stringify({
       name: "one filter in gray",
       steps: [
-        { id: "even", step: "extractGradient", inputs: ["stack.Ha"], channel: "Ha", options: { rejectSigma: sigma } },
-        { id: "picture", step: "automaticStretch", inputs: ["even"] },
+        { id: "even", step: "extractGradient", inputs: ["stack.Ha"], channel: "Ha" },
+        { id: "picture", step: "automaticStretch", inputs: ["even"], options: { skyLightness } },
       ],
       result: "picture",
     }),
     "recipe",
   );
-const recipe = recipeWith(3);
+const recipe = recipeWith(13);
 
 interface Ran {
   readonly out: string;
@@ -246,8 +253,8 @@ describe("an output folder", () => {
     run(night, out, { decisions });
     expect(measured(out)).toBe(5);
     expectSame(out, run(night, fresh("out"), { decisions }).out);
-    run(night, out, { recipe: recipeWith(2) });
-    expectSame(out, run(night, fresh("out"), { recipe: recipeWith(2) }).out);
+    run(night, out, { recipe: recipeWith(20) });
+    expectSame(out, run(night, fresh("out"), { recipe: recipeWith(20) }).out);
     run(night, out);
     expectSame(out, unbroken.out);
   });
@@ -258,6 +265,21 @@ describe("an output folder", () => {
     simulateNight(other, planSimulation(longNight, { ...small, flatDarks: 0, lights: { OIII: 1 }, seed: 11 }));
     expect(() => run(other, unbroken.out)).toThrow("holds the results of another night or version");
     expectSame(copyOut(), unbroken.out);
+  });
+
+  it("is the same when its record is repeated, with the kinds of frames that a person corrected", () => {
+    const decisions = join(base, "decisions.txt");
+    const flat = `flats/${nth(night, "flats", 0).split("/").at(-1)}`;
+    writeFileSync(decisions, `dark ${flat} # the lamp was off\n`);
+    const { out } = run(night, fresh("out"), { decisions });
+    const kindOf = (folder: string) =>
+      JSON.parse(readFileSync(join(folder, "record.json"), "utf8")).inputs
+        .find((each: { file: string }) => each.file === flat).kind;
+    expect(kindOf(out)).toBe("dark");
+    const again = rerunPicture(join(out, "picture.png"), night, { out: fresh("out") });
+    expect(again.sameBytes).toBe(true);
+    expect(kindOf(again.night.out)).toBe("dark");
+    expectSame(again.night.out, out);
   });
 
   it("leaves what the person put into it", () => {
