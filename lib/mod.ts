@@ -90,7 +90,7 @@ export { type SeparatedStars, separateStars, type SeparateStarsOptions } from ".
 // measure
 export { type Levels, measureLevels, type MeasureLevelsOptions } from "./measure/measure_levels.ts";
 export { type FieldMap, type FieldRotation, mapField } from "./measure/field_map.ts";
-export type { Trail } from "./measure/trail.ts";
+export type { Chord, Trail } from "./measure/trail.ts";
 export { type BackgroundMap, measureBackground, type MeasureBackgroundOptions } from "./measure/measure_background.ts";
 export { type CalibrationQuality, measureCalibration } from "./measure/measure_calibration.ts";
 export { type FrameQuality, measureFrame, type MeasureFrameOptions } from "./measure/measure_frame.ts";
@@ -168,6 +168,7 @@ export type { OffsetShape } from "./normalise/smooth_offsets.ts";
 export { commonRegion, cropImage, type CropImageOptions } from "./stack/crop_image.ts";
 export type { Stack, StackReport } from "./stack/finish_stack.ts";
 export type { FrameToStack } from "./stack/frame_to_stack.ts";
+export type { TrailBand } from "./stack/trail_bands.ts";
 export { stackFrames } from "./stack/stack_frames.ts";
 export { type ImageRegistration, stackImages, type StackImagesOptions } from "./stack/stack_images.ts";
 export type { InterpolationOptions, RejectionOptions, StackFramesOptions } from "./stack/stack_options.ts";
