@@ -3,6 +3,7 @@
  * everything. Every answer is kept under the digest of its question; a changed frame, option or version asks another
  * question and is worked out anew. Answers of several runs and versions lie side by side in one output folder.
  */
+import { namesInWords } from "../core/names_in_words.ts";
 import { Buffer } from "node:buffer";
 import { existsSync, readdirSync, rmSync } from "node:fs";
 import { basename, join } from "node:path";
@@ -93,9 +94,7 @@ function requireOwn(out: string, ours: readonly string[]): void {
   const others = namesIn(out).filter((name) => !name.startsWith(".") && !ours.includes(name));
   if (others.length === 0) return;
   throw new RangeError(
-    `${out}: must be empty or hold a stopped run, but holds ${others.slice(0, 3).join(", ")}${
-      others.length > 3 ? ` and ${others.length - 3} more` : ""
-    }; name another folder with --out`,
+    `${out}: must be empty or hold a stopped run, but holds ${namesInWords(others, 3)}; name another folder with --out`,
   );
 }
 

@@ -1,4 +1,5 @@
 /** A FITS file by its parts: headers first, samples by region. */
+import { namesInWords } from "../core/names_in_words.ts";
 import { FrameError } from "../core/errors.ts";
 import type { Region } from "../core/geometry.ts";
 import { allocateShared } from "../core/memory.ts";
@@ -44,17 +45,11 @@ export interface FitsSums {
   readonly verdict: "absent" | "good" | "data" | "header";
 }
 
-/** Longest header that is read, bytes: 58 000 cards, where cameras write a hundred and our own histories some hundred. */
+/** Longest header that is read, bytes: 57 600 cards, where cameras write a hundred and our histories some hundred. */
 const maximumHeaderBytes = 1600 * BLOCK;
 
 /** Most HDUs that are looked at; files of many extensions have some hundred. */
 const maximumHdus = 1000;
-
-/** What the HDUs are, the first few by name. */
-function kindsInWords(placed: readonly PlacedHdu[]): string {
-  const named = placed.slice(0, 5).map((each) => each.kind).join(", ");
-  return placed.length > 5 ? `${named} and ${placed.length - 5} more` : named;
-}
 
 /** An open FITS file. Close it when done. */
 export class FitsFile {
@@ -113,9 +108,7 @@ export class FitsFile {
         throw new FrameError(
           this.path,
           "bad-card",
-          `has more than ${
-            Math.floor(maximumHeaderBytes / 80)
-          } cards in the header of HDU ${index}, before any END card`,
+          `has more than ${maximumHeaderBytes / 80} cards in the header of HDU ${index}, before any END card`,
           "no camera writes so many; copy the file again or leave it out",
         );
       }
@@ -186,7 +179,7 @@ export class FitsFile {
     throw new FrameError(
       this.path,
       "no-image",
-      `holds no image (${kindsInWords(this.#placed)})`,
+      `holds no image (${namesInWords(this.#placed.map((each) => each.kind), 5)})`,
       "leave it out",
     );
   }

@@ -1,4 +1,5 @@
 /** The person's word on single lights, over the report's. */
+import { namesInWords } from "../core/names_in_words.ts";
 import { type Decision, parseDecisions } from "../night/select_frames.ts";
 import { type Night, nightOf, stateOf, withDecisions } from "./night.ts";
 
@@ -55,8 +56,8 @@ export function resolveDecisions<T extends { readonly file: string }>(
     const candidates = files.filter((file) => file.includes(decision.file));
     if (candidates.length > 1) {
       throw new RangeError(
-        `${step}: a decision must name one file, but "${decision.file}" fits ${candidates.slice(0, 4).join(", ")}${
-          candidates.length > 4 ? ` and ${candidates.length - 4} more` : ""
+        `${step}: a decision must name one file, but "${decision.file}" fits ${
+          namesInWords(candidates, 4)
         }; write more of the name`,
       );
     }

@@ -2,6 +2,7 @@
  * Master calibration frames of a night, each made once and only when pixels are wanted; a run keeps them as files and
  * reads them back for use.
  */
+import { namesInWords } from "../core/names_in_words.ts";
 import { combineBias } from "../calibrate/combine_bias.ts";
 import { combineDark } from "../calibrate/combine_dark.ts";
 import { combineFlat } from "../calibrate/combine_flat.ts";
@@ -267,10 +268,10 @@ function masterShelf(store: MasterStore): MasterShelf {
 
   const usableMaster = (item: Ingredient | null): Image | null =>
     fenced(() => master(item), (fact) => {
-      const [first, ...more] = item === null ? [] : item.set.frames;
+      const frames = item === null ? [] : item.set.frames;
       store.remark(
-        `${first.file}${more.length > 0 ? ` and ${more.length} more` : ""}: no master ${first.kind} of it, because ` +
-          `${fact}; the lights go on without it; take new frames of this kind`,
+        `${namesInWords(frames.map(({ file }) => file), 1)}: no master ${frames[0].kind} of it, because ${fact}; ` +
+          `the lights go on without it; take new frames of this kind`,
       );
       return null;
     });

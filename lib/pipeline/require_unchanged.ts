@@ -1,4 +1,5 @@
 /** Whether the files of a night are still what they were when they were opened. */
+import { namesInWords } from "../core/names_in_words.ts";
 import { changedFiles } from "../io/known_frames.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import type { NightContext } from "./night_context.ts";
@@ -18,10 +19,10 @@ export function requireUnchanged(context: NightContext, records: readonly FrameR
   const changed = changedFiles(context, records.map(({ file }) => file), context, thorough);
   if (changed.length === 0) return;
   for (const { file } of changed) checkpoints.forget(digests.get(file) ?? "");
-  const named = changed.slice(0, namedFiles).map(({ file, fact }) => `${file} ${fact}`).join(", ");
+  const named = namesInWords(changed.map(({ file, fact }) => `${file} ${fact}`), namedFiles);
   throw new RangeError(
     `${folder}: files must stay as they are while a run reads them, but ${named}${
-      changed.length > namedFiles ? ` and ${changed.length - namedFiles} more have changed` : ""
+      changed.length > namedFiles ? " have changed" : ""
     }; wait until they are copied, then give the command again: all other work is kept`,
   );
 }

@@ -1,4 +1,5 @@
 /** A picture made again from the record inside it. */
+import { namesInWords } from "../core/names_in_words.ts";
 import { digestFiles, existsFile, readBytes } from "../io/digest_files.ts";
 import { join } from "../io/paths.ts";
 import { kindsAsDecisions } from "../night/kind_decisions.ts";
@@ -37,8 +38,8 @@ export function rerunPicture(picture: string, folder: string, options: RerunOpti
   const missing = record.inputs.filter((_, at) => !existsFile(paths[at]));
   if (missing.length > 0) {
     throw new RangeError(
-      `${picture}: ${folder} must hold the ${record.inputs.length} files of the record, but lacks ${missing[0].file}${
-        missing.length > 1 ? ` and ${missing.length - 1} more` : ""
+      `${picture}: ${folder} must hold the ${record.inputs.length} files of the record, but lacks ${
+        namesInWords(missing.map(({ file }) => file), 1)
       }; name the folder the picture was made from`,
     );
   }

@@ -1,4 +1,5 @@
 /** The main job: a folder of raw frames in, stacks and a finished picture out, with tables, report and record. */
+import { namesInWords } from "../core/names_in_words.ts";
 import { settle } from "../core/options.ts";
 import type { Progress } from "../core/progress.ts";
 import { claimRun } from "../io/checkpoints.ts";
@@ -84,8 +85,7 @@ function stopwatch(): { readonly time: Stopwatch; readonly log: () => string } {
 }
 
 /** Files named in a remark. */
-const fewNames = (names: readonly string[]): string =>
-  `${names.slice(0, 4).join(", ")}${names.length > 4 ? ` and ${names.length - 4} more` : ""}`;
+const fewNames = (names: readonly string[]): string => namesInWords(names, 4);
 
 /** Claim the output folder for this night, or refuse it, before any work is done; say what was damaged in it. */
 function claimOutput({ context: { out, output, digests, remark }, list }: ListedNight): void {
