@@ -18,7 +18,7 @@ export function permissionFlags(command: Command): string[] {
   const cache = process.env.DENO_DIR;
   const packages = [...rasteriserFiles(), ...(cache === undefined ? [] : [cache])];
   const read = [project, ...command.reads, ...command.writes, ...packages];
-  const flags = ["--no-prompt", "--allow-sys=statfs,hostname,systemMemoryInfo", `--allow-read=${read.join(",")}`];
+  const flags = ["--no-prompt", "--allow-sys=statfs,hostname", `--allow-read=${read.join(",")}`];
   if (command.writes.length > 0) flags.push(`--allow-write=${command.writes.join(",")}`);
   return flags;
 }

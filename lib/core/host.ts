@@ -56,8 +56,6 @@ export interface Host {
   readonly isRunning: (process: number) => boolean | null;
   /** When the machine was started, milliseconds since 1970; null when it may not be known. */
   readonly startedAt: () => number | null;
-  /** Memory that a program may still take, bytes; null when it may not be known. */
-  readonly freeMemory: () => number | null;
 }
 
 let installed: Host | null = null;

@@ -127,11 +127,6 @@ function ifAllowed<T>(ask: () => T): T | null {
   }
 }
 
-/** Memory that a program may still take: what the system calls available, which pages of files on disk are part of. */
-function freeMemory(): number | null {
-  return ifAllowed(() => "Deno" in globalThis ? Deno.systemMemoryInfo().available : process.availableMemory());
-}
-
 function isRunning(number: number): boolean | null {
   try {
     process.kill(number, 0);
@@ -154,7 +149,6 @@ export const denoHost: Host = Object.freeze({
   hostName: () => ifAllowed(hostname) ?? "",
   isRunning,
   startedAt: () => ifAllowed(() => Date.now() - 1000 * uptime()),
-  freeMemory,
 });
 
 setHost(denoHost);

@@ -36,5 +36,4 @@ export const pageHost = (kernels: Uint8Array<ArrayBuffer> | null): Host =>
     hostName: () => "",
     isRunning: () => null,
     startedAt: () => null,
-    freeMemory: () => null,
   });
