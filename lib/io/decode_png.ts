@@ -33,31 +33,36 @@ function* chunksOf(step: string, given: Uint8Array): Generator<{ readonly type: 
 /** Most bytes that a text in a picture may unpack to: a record of a thousand frames has some two million. */
 const maximumTextBytes = 64 * 2 ** 20;
 
-const inflatedText = (data: Uint8Array): Uint8Array => {
-  try {
-    return zlib.inflateSync(data, { maxOutputLength: maximumTextBytes });
-  } catch (cause) {
-    const fact = (cause as { code?: unknown }).code === "ERR_BUFFER_TOO_LARGE"
-      ? `unpack to at most ${maximumTextBytes} bytes, but holds more`
-      : `be zlib data, but is damaged (${(cause as Error).message})`;
-    throw new RangeError(`decodePng: a text must ${fact}`, { cause });
-  }
-};
+/** Bytes that may follow the samples. */
+const pixelReserve = 2 ** 16;
 
-/** The samples as stored; what lies beyond them is not unpacked. */
-function inflatedPixels(joined: Uint8Array, expected: number): Uint8Array {
+/**
+ * Unpacked bytes, at most so many.
+ *
+ * @param what what they are, as a sentence begins
+ * @param rule what they must and do not when there are more, as the sentence goes on
+ */
+function inflated(data: Uint8Array, most: number, what: string, rule: string): Uint8Array {
   try {
-    return new Uint8Array(zlib.inflateSync(joined, { maxOutputLength: expected + pixelReserve }));
+    return zlib.inflateSync(data, { maxOutputLength: most });
   } catch (cause) {
-    const fact = (cause as { code?: unknown }).code === "ERR_BUFFER_TOO_LARGE"
-      ? `hold ${expected} bytes, but hold more than ${expected + pixelReserve}`
-      : `be zlib data, but are damaged (${(cause as Error).message})`;
-    throw new RangeError(`decodePng: pixel data must ${fact}`, { cause });
+    const { code, message } = cause as { readonly code?: unknown; readonly message: string };
+    const fact = code === "ERR_BUFFER_TOO_LARGE" ? rule : `be zlib data, but cannot be unpacked (${message})`;
+    throw new RangeError(`decodePng: ${what} must ${fact}`, { cause });
   }
 }
 
-/** Bytes that may follow the samples. */
-const pixelReserve = 2 ** 16;
+const inflatedText = (data: Uint8Array): Uint8Array =>
+  inflated(data, maximumTextBytes, "a text", `unpack to at most ${maximumTextBytes} bytes, but holds more`);
+
+/** The samples as stored; what lies beyond them is not unpacked. */
+function inflatedPixels(joined: Uint8Array, expected: number): Uint8Array {
+  const most = expected + pixelReserve;
+  // a copy: the filters are undone in place
+  return new Uint8Array(
+    inflated(joined, most, "pixel data", `hold ${expected} bytes, but hold more than ${most}`),
+  );
+}
 
 /** Keyword and text of a tEXt, zTXt or iTXt chunk. */
 function textOf(type: string, data: Uint8Array): readonly [string, string] | null {

@@ -125,6 +125,9 @@ function repeatedNotes(cards: Header): string[] {
   );
 }
 
+/** Whether a string says that the next card goes on with it. */
+const mayGoOn = (value: Card["value"]): boolean => typeof value === "string" && value.endsWith("&");
+
 /** A card and the `CONTINUE` cards behind it, put together once and at the end: a chain of them may be long. */
 class LongString {
   readonly #first: Card;
@@ -139,7 +142,7 @@ class LongString {
 
   /** Whether the next card may go on with it. */
   get goesOn(): boolean {
-    return this.#values[this.#values.length - 1].endsWith("&");
+    return mayGoOn(this.#values[this.#values.length - 1]);
   }
 
   /** Go on with the string of a `CONTINUE` card. */
@@ -181,7 +184,7 @@ export function parseCards(bytes: Uint8Array): ParsedHeader {
       }
     }
     if (open !== null) cards[cards.length - 1] = open.toCard();
-    open = typeof card.value === "string" ? new LongString(card) : null;
+    open = mayGoOn(card.value) ? new LongString(card) : null;
     cards.push(card);
   }
   if (open !== null) cards[cards.length - 1] = open.toCard();
