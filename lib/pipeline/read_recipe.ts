@@ -1,18 +1,11 @@
 /** A recipe from a file: of its own, from a record, or out of a picture. */
 import { parseJson } from "../io/bounded_json.ts";
 import { readBytes } from "../io/digest_files.ts";
-import { parseRecipe, type Recipe } from "./recipe.ts";
-import { readRecord } from "./record.ts";
+import { type Recipe, requireRecipe } from "./recipe.ts";
+import { readRecord, requireRecord } from "./record.ts";
 
-/** Whether text is a record: JSON with a recipe inside. */
-function isRecord(text: string): boolean {
-  try {
-    const value: unknown = parseJson(text, "recipe");
-    return typeof value === "object" && value !== null && "record" in value;
-  } catch {
-    return false;
-  }
-}
+/** Whether a JSON value is a record: an object with one inside. */
+const isRecord = (value: unknown): boolean => typeof value === "object" && value !== null && "record" in value;
 
 /**
  * Read a recipe: a recipe file, a `record.json`, or a picture with its record inside.
@@ -30,6 +23,6 @@ function isRecord(text: string): boolean {
 export function readRecipe(path: string): Recipe {
   const bytes = readBytes(path);
   if (bytes[0] === 0x89 && bytes[1] === 0x50) return readRecord(bytes, path).recipe;
-  const text = new TextDecoder().decode(bytes);
-  return isRecord(text) ? readRecord(bytes, path).recipe : parseRecipe(text, path);
+  const value = parseJson(new TextDecoder().decode(bytes), path);
+  return isRecord(value) ? requireRecord(value, path).recipe : requireRecipe(value, path);
 }

@@ -67,8 +67,16 @@ const recipeSchema = v.strictObject({
  * assert.throws(() => parseRecipe("{}", "example"), /example: name/);
  * ```
  */
-export function parseRecipe(text: string, origin: string): Recipe {
-  const checked = v.safeParse(recipeSchema, parseJson(text, origin));
+export const parseRecipe = (text: string, origin: string): Recipe => requireRecipe(parseJson(text, origin), origin);
+
+/**
+ * A value as a recipe, checked as {@linkcode parseRecipe} checks it.
+ *
+ * @param origin where it came from, for the message
+ * @throws {SyntaxError} if it is not a recipe; the message names the place and the rule
+ */
+export function requireRecipe(value: unknown, origin: string): Recipe {
+  const checked = v.safeParse(recipeSchema, value);
   if (!checked.success) {
     const issue = checked.issues[0];
     throw new SyntaxError(`${origin}: ${v.getDotPath(issue) ?? "recipe"}: ${issue.message}`);

@@ -12,7 +12,7 @@ import type { CheckedLight } from "./check_lights.ts";
 import type { LedgerEntry } from "./finish_picture.ts";
 import { libraryVersion } from "./version.ts";
 import { imageDigest } from "./image_digest.ts";
-import { json, parseRecipe, type Recipe } from "./recipe.ts";
+import { json, type Recipe, requireRecipe } from "./recipe.ts";
 
 /** Version of the record's form. */
 const recordForm = 1;
@@ -120,7 +120,16 @@ export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
       `${name}: holds no record; only a picture.png as it was written, not one saved again elsewhere, can be repeated`,
     );
   }
-  const checked = v.safeParse(recordSchema, parseJson(text, name, "a picture with a record or a record.json"));
+  return requireRecord(parseJson(text, name, "a picture with a record or a record.json"), name);
+}
+
+/**
+ * A value as a record, checked as {@linkcode readRecord} checks it.
+ *
+ * @throws {SyntaxError} if it is no record; the message names the place and the rule
+ */
+export function requireRecord(value: unknown, name: string): ReadRecord {
+  const checked = v.safeParse(recordSchema, value);
   if (!checked.success) {
     const issue = checked.issues[0];
     throw new SyntaxError(
@@ -131,7 +140,7 @@ export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
   return {
     inputs,
     decisions,
-    recipe: parseRecipe(JSON.stringify(recipe), name),
+    recipe: requireRecipe(recipe, name),
     history,
     pictureDigest: picture.sha256,
   };
