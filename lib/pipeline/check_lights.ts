@@ -1,4 +1,5 @@
 /** Checks the night: every light measured, registered, judged by cause, weighed; the tables that say so. */
+import type { LightSource } from "./calibrate_light.ts";
 import type { FrameRecord } from "../core/frame_record.ts";
 import { linearPart } from "../core/transform.ts";
 import { parallelMap } from "../parallel/pool.ts";
@@ -86,9 +87,7 @@ function measureLights(context: NightContext, frames: readonly CalibratedLight[]
   for (let from = 0; from < open.length; from += measuredAtOnce) {
     const part = open.slice(from, from + measuredAtOnce);
     const jobs = part.map((at) => ({
-      path: lights[at].path,
-      bayer: lights[at].bayer,
-      correction: frames[at].calibrator.correction(),
+      ...lightSource(frames[at]),
       facts: lights[at],
       thumbnailWidth,
     }));
@@ -122,6 +121,13 @@ export interface CalibratedLight {
   /** Its calibration. */
   readonly calibrator: Calibrator;
 }
+
+/** A light as the stages that read its pixels take it. */
+export const lightSource = ({ record, calibrator }: CalibratedLight): LightSource => ({
+  path: record.path,
+  bayer: record.bayer,
+  correction: calibrator.correction(),
+});
 
 /** A light as the report sees it, before the person has a word. */
 interface JudgedLight extends CalibratedLight {

@@ -6,7 +6,7 @@ import type { Progress } from "../core/progress.ts";
 import type { FrameQuality } from "../measure/measure_frame.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { type LightSource, readCalibratedLight } from "./calibrate_light.ts";
-import type { CheckedLight } from "./check_lights.ts";
+import { type CheckedLight, lightSource } from "./check_lights.ts";
 
 /**
  * Fewest lights whose comparison finds rays: of outliers 5 sigma high 62 to 85 % are found among 3 samples, above 80 %
@@ -70,12 +70,6 @@ function withSamples(light: Image, { places, values }: CleanedSamples): Image {
   });
 }
 
-const sourceOf = ({ record, calibrator }: CheckedLight): LightSource => ({
-  path: record.path,
-  bayer: record.bayer,
-  correction: calibrator.correction(),
-});
-
 /** Lights without cosmic rays, and what was done. */
 export interface CleanLights {
   /** The calibrated lights, in the order given. */
@@ -95,7 +89,7 @@ export function cleanLights(members: readonly CheckedLight[], progress: Progress
   if (members.length >= fewestToCompare || !isMono) return null;
   const jobs = members.flatMap((light) =>
     light.quality === null ? [] : [{
-      ...sourceOf(light),
+      ...lightSource(light),
       facts: { ...sensorNoise(light.record.electronsPerAdu, light.quality), ...contrastFor(light.quality) },
     }]
   );
@@ -103,7 +97,7 @@ export function cleanLights(members: readonly CheckedLight[], progress: Progress
   const found = parallelMap(task, jobs, { label: "removing cosmic rays", progress });
   const total = found.reduce((sum, { places }) => sum + places.length, 0);
   return {
-    images: members.map((light, k) => withSamples(readCalibratedLight(sourceOf(light)), found[k])),
+    images: members.map((light, k) => withSamples(readCalibratedLight(lightSource(light)), found[k])),
     note: `${members.length} lights are too few to tell cosmic rays by comparison: they were sought in each light by ` +
       `their sharp edges, ${total} samples replaced`,
   };

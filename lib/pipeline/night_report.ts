@@ -17,7 +17,7 @@ import { surfaceView } from "../view/surface_view.ts";
 import { shapeMap } from "../view/shape_map.ts";
 import { channelLabel } from "../view/palette.ts";
 import { capital, formatDuration, formatNumber, formatShare } from "../view/text.ts";
-import type { CheckedLight, CheckedNight } from "./check_lights.ts";
+import { type CheckedLight, type CheckedNight, lightSource } from "./check_lights.ts";
 import { fenced } from "./fence.ts";
 import type { FinishedPicture } from "./finish_picture.ts";
 import type { MasterFile } from "./master_maker.ts";
@@ -215,19 +215,15 @@ function nightSheets(lights: readonly CheckedLight[]): NonNullable<NightReport["
   const picture = (sheet: Parameters<typeof encodeSheet>[0]) => encodeSheet(sheet, { format: "jpeg", quality: 84 });
   const spoilt = spoiltLights(lights);
   if (spoilt.length > 0) {
-    const frames = spoilt.map(({ record, calibrator, quality, diagnosis }) => ({
-      file: record.file,
-      verdict: diagnosis.verdict,
-      cause: diagnosis.cause,
-      evidence: diagnosis.evidence,
-      stars: quality?.stars ?? [],
+    const frames = spoilt.map((light) => ({
+      file: light.record.file,
+      verdict: light.diagnosis.verdict,
+      cause: light.diagnosis.cause,
+      evidence: light.diagnosis.evidence,
+      stars: light.quality?.stars ?? [],
       read: () => {
-        const light = readCalibratedLight({
-          path: record.path,
-          bayer: record.bayer,
-          correction: calibrator.correction(),
-        });
-        return record.bayer === null ? light : demosaic(light);
+        const image = readCalibratedLight(lightSource(light));
+        return light.record.bayer === null ? image : demosaic(image);
       },
     }));
     sheets.push({ title: "What went wrong, looked at closely", sheet: picture(frameCloseups(frames, { title: "" })) });

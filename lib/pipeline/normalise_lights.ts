@@ -13,7 +13,7 @@ import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { fitNormalisation } from "../normalise/fit_normalisation.ts";
 import { type NormalisationReference, prepareNormalisation } from "../normalise/prepare_normalisation.ts";
 import { type LightSource, readCalibratedLight } from "./calibrate_light.ts";
-import { type CheckedLight, starFluxRatio } from "./check_lights.ts";
+import { type CheckedLight, lightSource, starFluxRatio } from "./check_lights.ts";
 import type { NightContext } from "./night_context.ts";
 
 /** Lights in the mean that the others are brought to: enough that no single gradient or trail rules it. */
@@ -74,9 +74,7 @@ export function normaliseLights(
   const quick = stackFrames(levelledFrames(darkest, goal, canvas), canvas, { progress: context.progress });
   const reference = prepareNormalisation(quick.image);
   const jobs = lights.map((light): NormaliseJob => ({
-    path: light.record.path,
-    bayer: light.record.bayer,
-    correction: light.calibrator.correction(),
+    ...lightSource(light),
     transform: light.registration?.transform ?? null,
     fluxRatio: starFluxRatio(light) / starFluxRatio(goal),
     reference,
@@ -96,8 +94,8 @@ export const levelLights = (lights: readonly CheckedLight[], canvas: Canvas): No
 const lineErrorPixels = 3;
 
 /**
- * Half-width of a trail in FWHM of the stars, beyond its line's error: a line drawn by a Moffat profile of β = 2.5 holds
- * 2 % of its brightness there, what is wider is bright enough for the outlier test.
+ * Half-width of a trail in FWHM of the stars, beyond its line's error: a line drawn by a Moffat profile of β = 2.5
+ * holds 2 % of its brightness there, what is wider is bright enough for the outlier test.
  */
 const trailHalfWidthInFwhm = 2;
 
