@@ -33,68 +33,68 @@ const lineColours: Readonly<Record<string, readonly string[]>> = {
 
 const isLine = (channel: string): boolean => channel in lineColours;
 
+const nanometres = (band: string): number => wavelengthOfFilter(band) ?? NaN;
+
 /** Broad bands by wavelength, longest first. */
 const bandsOf = (channels: readonly string[]): string[] =>
   channels.filter((channel) => !isLine(channel) && wavelengthOfFilter(channel) !== null)
-    .sort((a, b) => (wavelengthOfFilter(b) ?? 0) - (wavelengthOfFilter(a) ?? 0));
+    .sort((a, b) => nanometres(b) - nanometres(a));
 
 /** Three of more bands: the ends, and the one between them whose wavelength is nearest to their mean. */
-function threeOf(bands: readonly string[]): readonly [string, string, string] {
+function threeOf(bands: readonly string[]): readonly string[] {
   const [first, last] = [bands[0], bands[bands.length - 1]];
-  const middle = ((wavelengthOfFilter(first) ?? 0) + (wavelengthOfFilter(last) ?? 0)) / 2;
-  const off = (band: string) => Math.abs((wavelengthOfFilter(band) ?? 0) - middle);
+  const middle = (nanometres(first) + nanometres(last)) / 2;
+  const off = (band: string) => Math.abs(nanometres(band) - middle);
   return [first, bands.slice(1, -1).reduce((best, each) => off(each) < off(best) ? each : best), last];
 }
 
-/** Bands drawn as red, green and blue. */
-interface DrawnBands {
-  readonly red: string;
-  readonly green: string;
-  readonly blue: string;
-}
+/** Three bands that are drawn as they are called. */
+const plainBands: readonly string[] = ["R", "G", "B"];
 
-/** Which bands are drawn in which colour: R, G, B if there are, else by wavelength; null for fewer than two bands. */
-function drawnBands(channels: readonly string[]): DrawnBands | null {
-  if (["R", "G", "B"].every((each) => channels.includes(each))) return { red: "R", green: "G", blue: "B" };
+/** Bands to be drawn, red first: R, G, B if there are, else two or three by wavelength; null for fewer than two. */
+function drawnBands(channels: readonly string[]): readonly string[] | null {
+  if (plainBands.every((each) => channels.includes(each))) return plainBands;
   const bands = bandsOf(channels);
   if (bands.length < 2) return null;
-  if (bands.length === 2) return { red: bands[0], green: "", blue: bands[1] };
-  const [red, green, blue] = threeOf(bands);
-  return { red, green, blue };
+  return bands.length === 2 ? bands : threeOf(bands);
 }
 
 /** Gradient and joining of three bands, or of two with their mean for green; ends in the node `joined`. */
-function joinBands({ red, green, blue }: DrawnBands, region: Region): RecipeStep[] {
-  const bands = [red, green, blue].filter((each) => each !== "");
+function joinBands(bands: readonly string[], region: Region): RecipeStep[] {
   const start = bands.flatMap((channel) => evenSky(channel, region));
-  if (bands.join() === "R,G,B") return [...start, node("joined", "joinChannels", bands.map(even))];
-  const half = { [red]: 0.5, [blue]: 0.5 };
+  if (bands === plainBands) return [...start, node("joined", "joinChannels", bands.map(even))];
+  const [red, green, blue] = bands.length === 3 ? bands : [bands[0], null, bands[1]];
   return [
     ...start,
     node("bands", "joinChannels", bands.map(even)),
-    ...(green === "" ? [node("alike", "equaliseChannels", ["bands"])] : []),
-    node("joined", "mapChannels", [green === "" ? "alike" : "bands"], "", {
+    ...(green === null ? [node("alike", "equaliseChannels", ["bands"])] : []),
+    node("joined", "mapChannels", [green === null ? "alike" : "bands"], "", {
       rules: [
         { output: "R", from: { [red]: 1 } },
-        { output: "G", from: green === "" ? half : { [green]: 1 } },
+        { output: "G", from: green === null ? { [red]: 0.5, [blue]: 0.5 } : { [green]: 1 } },
         { output: "B", from: { [blue]: 1 } },
       ],
     }),
   ];
 }
 
+/** Which band is drawn in which colour, in words. */
+function bandsInWords(bands: readonly string[]): string {
+  if (bands === plainBands) return "colour";
+  const [red, green, blue] = bands.length === 3 ? bands : [bands[0], "their mean", bands[1]];
+  return `bands by wavelength: ${red} red, ${green} green, ${blue} blue`;
+}
+
 /** The picture of broad bands, with the luminance and a single line there may be. */
-function bandPicture(bands: DrawnBands, channels: readonly string[], region: Region): Recipe {
-  const { red, green, blue } = bands;
+function bandPicture(bands: readonly string[], channels: readonly string[], region: Region): Recipe {
   const luminance = channels.includes("L");
   const lines = channels.filter(isLine).map((line): JoinedLine => ({
     line,
-    continuum: lineColours[line].includes("R") ? red : blue,
+    continuum: bands[lineColours[line].includes("R") ? 0 : bands.length - 1],
     to: lineColours[line],
   }));
-  const plain = [red, green, blue].join() === "R,G,B";
   const names = [
-    plain ? "colour" : `bands by wavelength: ${red} red, ${green === "" ? "their mean" : green} green, ${blue} blue`,
+    bandsInWords(bands),
     ...(luminance ? ["lightness from L and the colours"] : []),
     ...lines.map(({ line, to }) => `${line} joined to ${to.join(" and ")}`),
   ];
@@ -115,7 +115,7 @@ function bandPicture(bands: DrawnBands, channels: readonly string[], region: Reg
 function monoLinePicture(lines: readonly string[], channels: readonly string[], region: Region): Recipe {
   const bands = drawnBands(channels);
   const start = [...lines.flatMap((line) => evenSky(line, region)), node("lines", "joinChannels", lines.map(even))];
-  return bands === null || bands.green === ""
+  return bands?.length !== 3
     ? linePicture(lines, start)
     : linePicture(lines, [...start, ...joinBands(bands, region)], "joined");
 }
@@ -147,11 +147,11 @@ function grayPicture(channel: string, region: Region): Recipe {
 /**
  * The recipe for a set of stacks.
  *
- * - [S II], H-alpha and [O III]: SHO; two of them: two hues (HOO for H-alpha and [O III]); R, G, B besides give the stars
- *   their colours.
+ * - [S II], H-alpha and [O III]: SHO; two of them: two hues (HOO for H-alpha and [O III]); R, G, B besides give the
+ *   stars their colours.
  * - A colour stack: colour; behind a dual-band filter its lines are unmixed and painted.
- * - R, G, B, or two and more bands of known wavelength, the longest red: colour. L besides gives the lightness, a line is
- *   joined to the colour it shines in, free of its continuum.
+ * - R, G, B, or two and more bands of known wavelength, the longest red: colour. L besides gives the lightness, a line
+ *   is joined to the colour it shines in, free of its continuum.
  * - Otherwise one stack in gray, that with the longest exposure.
  *
  * @param channels names of the stacks, the one with the longest exposure first

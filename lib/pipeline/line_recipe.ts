@@ -21,21 +21,9 @@ const clippedSkyShare = 1e-6;
  */
 const lineGains: readonly Json[] = [1, 1.1, 1.2, 1.4, 1.4, 1.4];
 
-/** Hues of two lines and of three. */
-const twoHues: readonly Json[] = [{ channel: "Ha", hueDegrees: 25 }, { channel: "OIII", hueDegrees: 212 }];
-const threeHues: readonly Json[] = [
-  { channel: "SII", hueDegrees: 25 },
-  { channel: "Ha", hueDegrees: 85 },
-  { channel: "OIII", hueDegrees: 235 },
-];
-
-/** The hues of a set of lines; those of two that are no hydrogen and oxygen follow their wavelength. */
-function huesOf(lines: readonly string[]): readonly Json[] {
-  if (lines.length === 3) return threeHues;
-  return lines.includes("Ha") && lines.includes("OIII")
-    ? twoHues
-    : [{ channel: lines[0], hueDegrees: 25 }, { channel: lines[1], hueDegrees: 212 }];
-}
+/** Hues of two lines and of three, degrees, longest wavelength first. */
+const twoHues = [25, 212] as const;
+const threeHues = [25, 85, 235] as const;
 
 /**
  * Lines painted: lightness from all of them with fewer stars, hue from the nebula without stars, so that stars stay
@@ -50,6 +38,8 @@ export function linePicture(
   start: readonly RecipeStep[],
   starColours: string | null = null,
 ): Recipe {
+  const degrees = lines.length === 3 ? threeHues : twoHues;
+  const hues = lines.map((channel, k) => ({ channel, hueDegrees: degrees[k] }));
   const weights = Object.fromEntries(lines.map((line) => [line, 1 / lines.length]));
   const bare = starColours === null ? "starsReduced" : "denoised";
   const names = lines.length === 3
@@ -70,7 +60,7 @@ export function linePicture(
         clippedSkyShare,
       }),
       node("sharpened", "enhanceDetail", ["stretched"], "luminance", { gains: lineGains }),
-      node("coloured", "blendLines", ["denoised", "sharpened"], "", { lines: huesOf(lines), skyRegion }),
+      node("coloured", "blendLines", ["denoised", "sharpened"], "", { lines: hues, skyRegion }),
       ...(starColours === null ? [] : [node("starred", "placeStarColours", ["coloured", starColours])]),
       node("picture", "saturate", [starColours === null ? "coloured" : "starred"], "", { factor: 1.15 }),
     ],

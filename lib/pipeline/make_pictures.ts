@@ -123,11 +123,12 @@ const recipeFor = ({ context }: NightState, group: PictureGroup): Recipe =>
 function remarkUnused({ context }: NightState, { stacks }: PictureGroup, recipe: Recipe): void {
   const unused = unusedStacks(recipe, stacks.map((stack) => stack.channel));
   if (unused.length === 0) return;
+  const stacksAre = unused.length === 1 ? "its stack is" : "their stacks are";
   context.remark(
-    `the picture "${recipe.name}" makes no use of ${unused.join(", ")}; ${
-      unused.length === 1 ? "its stack is" : "their stacks are"
-    } in ` +
-      "stacks/, and a recipe of your own (--recipe) can name it",
+    `the picture "${recipe.name}" makes no use of ${
+      unused.join(", ")
+    }; ${stacksAre} in stacks/, and a recipe of your ` +
+      "own (--recipe) can name it",
   );
 }
 

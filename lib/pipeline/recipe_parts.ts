@@ -24,22 +24,25 @@ export const node = (
   options: { readonly [name: string]: Json } = {},
 ): RecipeStep => ({ id, step, inputs, options, channel });
 
-/** Crop and gradient of one stack; ends in the node `even-<channel>`. */
+/** A channel's name as part of a node's. */
+const idOf = (channel: string): string => channel.replaceAll(/\W/g, "");
+
+/** The node that {@linkcode evenSky} ends in. */
+export const even = (channel: string): string => `even-${idOf(channel)}`;
+
+/** Crop and gradient of one stack; ends in the node {@linkcode even}. */
 export function evenSky(channel: string, region: Region): RecipeStep[] {
-  const id = channel.replaceAll(/\W/g, "");
+  const crop = `crop-${idOf(channel)}`;
   return [
-    node(`crop-${id}`, "cropImage", [`stack.${channel}`], channel, { ...region }),
-    node(`even-${id}`, "extractGradient", [`crop-${id}`], channel),
+    node(crop, "cropImage", [`stack.${channel}`], channel, { ...region }),
+    node(even(channel), "extractGradient", [crop], channel),
   ];
 }
 
-/** The node that {@linkcode evenSky} ends in. */
-export const even = (channel: string): string => `even-${channel.replaceAll(/\W/g, "")}`;
-
 /**
  * Noise taken off what lies behind the stars, then the stars put back, fewer of their light; ends in the nodes
- * `denoised` (no stars) and `starsReduced`, with the name's end behind them. Stars are kept out of the cleaning: they are
- * no noise and would hide the noise round them.
+ * `denoised` (no stars) and `starsReduced`, with the name's end behind them. Stars are kept out of the cleaning: they
+ * are no noise and would hide the noise round them.
  */
 export const calmSkyFewerStars = (ready: string, end = "", channel = ""): RecipeStep[] => [
   node(`parts${end}`, "separateStars", [ready], channel),
