@@ -191,7 +191,9 @@ export function runStack(opened: readonly OpenFrame[], canvas: Canvas, used: Sta
   const failures = failuresOf(results);
   if (dropSize === null || failures.size > 0) return { output, results, failures };
   giveBack([...output.variance, ...output.weight, ...output.halfA, ...output.halfB]);
-  const drizzled = drizzle(plan, used, dropSize, maps, judged ? output : null);
+  // nothing else of the first stack is left, and workers are sent no more than they read
+  const clean = { mean: output.mean, coverage: output.coverage };
+  const drizzled = drizzle(plan, used, dropSize, maps, judged ? clean : null);
   giveBack(output.mean);
   return drizzled;
 }

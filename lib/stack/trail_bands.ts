@@ -1,6 +1,7 @@
 /**
- * Bands of a frame that a trail covers. A satellite that crosses a nebula is hidden there by what the samples may differ
- * by beside noise, so that an outlier test alone leaves a part of it; but its line is known from border to border.
+ * Bands of a frame that a trail covers. A satellite that crosses a nebula is hidden there by what the samples may
+ * differ by beside noise, so that an outlier test alone leaves a part of it; but its line is known from border to
+ * border.
  */
 import type { Point, Region } from "../core/geometry.ts";
 import { leastKept, type Strip, verdict } from "../kernels/rejection.ts";
@@ -60,24 +61,26 @@ function countKept(
  * @param area the part of the canvas that the strip holds
  */
 export function leaveOutBands(plan: TilePlan, area: Region, strip: Strip, verdicts: Uint8Array): void {
-  if (plan.frames.every((frame) => frame.trails.length === 0)) return;
+  const crossed = plan.frames.flatMap((frame, index) => {
+    const region = frame.trails.length === 0 ? null : sourceRegion(placeOf(plan, frame, area), 0);
+    const bands = region === null ? [] : bandsThrough(frame, region);
+    return bands.length === 0 ? [] : [{ frame, index, bands }];
+  });
+  if (crossed.length === 0) return;
   const { present, kept } = countKept(strip, verdicts);
   const xs = new Float64Array(area.width);
   const ys = new Float64Array(area.width);
-  plan.frames.forEach((frame, f) => {
-    const region = frame.trails.length === 0 ? null : sourceRegion(placeOf(plan, frame, area), 0);
-    const bands = region === null ? [] : bandsThrough(frame, region);
-    if (bands.length === 0) return;
+  for (const { frame, index, bands } of crossed) {
     for (let row = 0, p = 0; row < area.height; row++) {
       const y = plan.originY + (area.y + row) * plan.scale;
       sourceRow(frame.inverse, area.x, plan.originX, y, plan.scale, xs, ys, area.width);
       for (let i = 0; i < area.width; i++, p++) {
-        const at = f * strip.stride + p;
+        const at = index * strip.stride + p;
         if (verdicts[at] !== verdict.keep || kept[p] <= leastKept(present[p])) continue;
         if (!isInBand(bands, xs[i], ys[i])) continue;
         verdicts[at] = verdict.brighter;
         kept[p]--;
       }
     }
-  });
+  }
 }
