@@ -6,6 +6,7 @@ import { measureNoise } from "../measure/measure_noise.ts";
 import { measureSky, type SkyPart } from "../measure/sky_level.ts";
 import { detectStars } from "../stars/detect_stars.ts";
 import { median } from "../stats/median.ts";
+import { mapChannels } from "./map_channels.ts";
 
 /** Options of {@linkcode mixLuminance}. */
 export interface MixLuminanceOptions {
@@ -26,15 +27,11 @@ const minimumStars = 5;
 /** Least signal-to-noise ratio of such a star: its flux is known to 3 %. */
 const minimumSnr = 30;
 
-/** Sum of the planes; NaN where one has no data. */
-function sumOfPlanes({ planes, width, height }: Image): Float32Array {
-  const sum = allocatePlane(width, height);
-  for (const { data } of planes) for (let i = 0; i < sum.length; i++) sum[i] += data[i];
-  return sum;
-}
-
-const onePlane = (like: Image, data: Float32Array): Image =>
-  derive(like, { planes: [{ channel: "L", data }], variance: null }, { step: "mixLuminance", options: {} });
+/** Sum of the channels, as one. */
+const sumOfChannels = (image: Image): Image =>
+  mapChannels(image, {
+    rules: [{ output: "L", from: Object.fromEntries(image.planes.map(({ channel }) => [channel, 1])) }],
+  });
 
 /** Typical ratio of the flux of the stars that both show. */
 function starScale(luminance: Image, sum: Image): number {
@@ -78,7 +75,8 @@ function starScale(luminance: Image, sum: Image): number {
  * const random = randomStream(5), size = { width: 100, height: 100, unit: "adu" as const };
  * const noise = (sigma: number) => Float32Array.from({ length: 10000 }, () => 50 + sigma * random.gaussian());
  * const luminance = createImage({ ...size, planes: [{ channel: "L", data: noise(3) }] });
- * const colour = createImage({ ...size, planes: ["R", "G", "B"].map((channel) => ({ channel, data: noise(6 / Math.sqrt(3)) })) });
+ * const planes = ["R", "G", "B"].map((channel) => ({ channel, data: noise(6 / Math.sqrt(3)) }));
+ * const colour = createImage({ ...size, planes });
  * const both = mixLuminance(luminance, colour, { scale: 1 });
  * assert.match(both.history.nodes.at(-1)?.notes?.[0] ?? "", /luminance 0\.[78]/);
  * ```
@@ -96,8 +94,8 @@ export function mixLuminance(
     throw new TypeError(`mixLuminance: luminance must have one plane, but has ${luminance.planes.length}`);
   }
   const { width, height, planes: [{ channel, data }] } = luminance;
-  const sum = sumOfPlanes(colour);
-  const summed = onePlane(colour, sum);
+  const summed = sumOfChannels(colour);
+  const sum = summed.planes[0].data;
   const scale = used.scale === "automatic" ? starScale(luminance, summed) : used.scale;
   if (!(scale > 0)) throw new RangeError(`mixLuminance: scale must be > 0, but got ${scale}`);
   const [own] = measureSky(luminance, used.skyRegion);
