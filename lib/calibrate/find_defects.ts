@@ -251,7 +251,7 @@ function steadyPart(residuals: readonly Float32Array[]): Float32Array {
 const meanOf = (residuals: readonly Float32Array[]): Float32Array =>
   residuals[0].map((_, p) => residuals.reduce((sum, each) => sum + each[p], 0) / residuals.length);
 
-/** What stays of a defect, as a share of its mean, where stars move: of a star that passes it is less than half (own). */
+/** What stays of a defect where stars move, as a share of its mean: of a star less than half stays (own). */
 const minimumSteadyShare = 0.7;
 
 /** Share of a star's core that may be left where it stood, for the star to have gone; of a Gaussian at 1.04 FWHM. */
@@ -261,8 +261,8 @@ const maximumCoreShare = 0.05;
 const minimumGoneShare = 0.8;
 
 /**
- * Whether the stars moved over the sensor by more than their width, so that what stays at its place is none: what looks
- * like a star's core in the middle light is dark in most of the others. Stars that creep stay with a part of themselves.
+ * Whether the stars moved over the sensor by more than their width, so that what stays at its place is none: what
+ * looks like a star's core in the middle light is dark in most of the others. Stars that creep stay in part.
  */
 function starsMoved(
   { data: middle, width, height }: Raster,

@@ -13,7 +13,7 @@ export interface AddLineOptions {
    * makes the channel's noise √2 times as large at most.
    */
   readonly gain: number | "automatic";
-  /** Where the sky of the line is measured: a part that is free of nebula, `darkest` to find one, null for all of it. */
+  /** Where the line's sky is measured: a part that is free of nebula, `darkest` to find one, null for all of it. */
   readonly skyRegion: SkyPart;
 }
 
@@ -26,11 +26,12 @@ export const addLineDefaults: Readonly<AddLineOptions> = Object.freeze({
 
 /**
  * Add a line that is free of its continuum ({@linkcode subtractContinuum}) to channels of a colour image: channel +
- * gain · (line − its sky). Stars, which have no line, keep their colour; the nebula gains what a broad filter hides in
- * the noise of the sky.
+ * gain · (line − its sky). Stars, which have no line, keep their colour; the nebula gains what a broad filter hides
+ * in the noise of the sky.
  *
  * In: a linear image with the channels named, and a linear one of one plane and the same size. Out: like the first; a
- * variance is not carried. NaN in the line leaves the channel as it is. Cost: a measure of the sky, of each noise, one pass.
+ * variance is not carried. NaN in the line leaves the channel as it is. Cost: a measure of the sky, of each noise, and
+ * one pass.
  *
  * @throws {TypeError} if an image is a stretched picture, the line has several planes or a channel is missing
  * @throws {RangeError} if sizes differ or the gain is no number

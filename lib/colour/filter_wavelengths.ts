@@ -2,8 +2,8 @@
 
 /**
  * Wavelengths in nanometres. Lines in air: NIST Atomic Spectra Database. U, B, V, R, I: Bessell 2005, ARA&A 43, 293,
- * table 1; u, g, r, i, z: Fukugita et al. 1996, AJ 111, 1748, table 2a; J, H, Ks: Cohen, Wheaton & Megeath 2003, AJ 126,
- * 1090 (all from memory). VR: middle of a filter from 500 to 700 nm.
+ * table 1; u, g, r, i, z: Fukugita et al. 1996, AJ 111, 1748, table 2a; J, H, Ks: Cohen, Wheaton & Megeath 2003, AJ
+ * 126, 1090 (all from memory). VR: middle of a filter from 500 to 700 nm.
  */
 const wavelengths: Readonly<Record<string, number>> = {
   Ha: 656.3,

@@ -43,7 +43,7 @@ const minimumBlockSnr = 100;
 const minimumBlocks = 40;
 /** The edge of the ratios: this share of the blocks lies beyond it. */
 const edgeShare = 0.02;
-/** Largest cross-talk that is believed: where the smallest ratio is larger, no part of the field shows one line alone. */
+/** Largest cross-talk that is believed: where the smallest ratio is larger, no part shows one line alone. */
 const maximumCrosstalk = 0.25;
 
 /** Means of blocks above the sky, one list a colour, for blocks with data. */

@@ -19,7 +19,8 @@ import type { StackNoise } from "./stack_noise.ts";
 export interface StackNightOptions {
   /**
    * `common`: stacks are cut to the part of the field that every light covers, all alike, or 0.7 of the lights where
-   * full coverage would cost more than a quarter of the field; `none`: the whole grid. Files on disk keep the whole grid.
+   * full coverage would cost more than a quarter of the field; `none`: the whole grid. Files on disk keep the whole
+   * grid.
    */
   readonly crop: "common" | "none";
   /** Grid; "automatic" for that of the reference light. */
@@ -27,8 +28,8 @@ export interface StackNightOptions {
   /** Weights: "automatic" those of the night, "equal", or a function that gives the weight of a light, ≥ 0. */
   readonly weights: "automatic" | "equal" | ((light: Light) => number);
   /**
-   * `local`: level and contrast are brought together from place to place; `level`: by one factor and one offset a light;
-   * `none`: not at all.
+   * `local`: level and contrast are brought together from place to place; `level`: by one factor and one offset a
+   * light; `none`: not at all.
    */
   readonly normalise: "local" | "level" | "none";
   /** Which samples are left out, see `stackFrames`. */
@@ -86,8 +87,8 @@ export const filesOf = (stack: NightStack): StackedNight => made.get(stack) as S
 /**
  * Stack the lights of a night, one stack a filter: normalised, weighted, outliers left out, cut to common coverage.
  *
- * Answers are kept in the night's output folder: stacks that were made before are found, and their images read when they
- * are asked for.
+ * Answers are kept in the night's output folder: stacks that were made before are found, and their images read when
+ * they are asked for.
  *
  * @param night from `openNight`, or narrowed by `selectLights`
  * @returns stacks by name: `Ha`, `OIII`, `colour`; behind the rig's name when there are several rigs

@@ -56,7 +56,8 @@ export const stackImagesDefaults: StackImagesOptions = Object.freeze({
  * import assert from "node:assert/strict";
  * import { constantImage, stackImages } from "faintlight";
  *
- * const { image } = stackImages([constantImage(4, 4, 10), constantImage(4, 4, 12)], { weights: [1, 3], rejection: { pairLimit: 100 } });
+ * const frames = [constantImage(4, 4, 10), constantImage(4, 4, 12)];
+ * const { image } = stackImages(frames, { weights: [1, 3], rejection: { pairLimit: 100 } });
  * assert.equal(image.planes[0].data[0], 11.5);
  * ```
  */
