@@ -55,8 +55,9 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
   view: [...seen, "io", "effect", "night", "tone"],
   pipeline: stages,
   help: explained,
+  book: ["view"],
   host: ["core", "parallel"],
-  app: ["core", "host", "parallel", "kernels", "io", "simulate", "pipeline", "view", "night"],
+  app: ["core", "host", "parallel", "kernels", "io", "simulate", "pipeline", "view", "night", "book"],
 };
 
 const walk = (folder: string): string[] =>
