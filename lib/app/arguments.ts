@@ -89,17 +89,11 @@ function existing(what: string, path: string, kind: "folder" | "file"): string {
   return full;
 }
 
-/**
- * Understand the words behind `deno task`.
- *
- * @throws {UsageError} if they cannot be understood
- */
-export function parseCommand(words: readonly string[]): Command {
-  const [name = "", ...rest] = words;
-  let parsed;
+/** The words behind a command's name: those with dashes by name, and the others. */
+function parseWords(name: string, words: readonly string[]) {
   try {
-    parsed = parseArgs({
-      args: [...rest],
+    return parseArgs({
+      args: [...words],
       allowPositionals: true,
       options: {
         out: { type: "string" },
@@ -116,8 +110,100 @@ export function parseCommand(words: readonly string[]): Command {
   } catch (error) {
     throw new UsageError(`${(error as Error).message}\n\n${usageText(name)}`);
   }
-  const { values, positionals } = parsed;
-  const blank = {
+}
+
+type Values = ReturnType<typeof parseWords>["values"];
+
+function parseWorkers({ workers }: Values): number | null {
+  if (workers === undefined) return null;
+  const count = Number(workers);
+  if (!(Number.isInteger(count) && count >= 0 && count <= 64)) {
+    throw new UsageError(`--workers must be a whole number from 0 to 64, but got "${workers}"`);
+  }
+  return count;
+}
+
+function parseQuietMinutes({ "until-quiet": text, watch }: Values): number | null {
+  if (text === undefined) return null;
+  const minutes = Number(text);
+  if (!(minutes > 0)) throw new UsageError(`--until-quiet must be a number of minutes above 0, but got "${text}"`);
+  if (watch !== true) throw new UsageError("--until-quiet belongs to --watch");
+  return minutes;
+}
+
+const optionalFile = (option: string, path: string | undefined): string | null =>
+  path === undefined ? null : existing(option, path, "file");
+
+/** The folder that results go to, which a night and a rerun have to name. */
+function requireOut(name: string, values: Values, place: string | undefined): string {
+  if (values.out === undefined) {
+    throw new UsageError(`${name}: say where results go with --out DIR\n\n${usageText(name)}`);
+  }
+  if (place === undefined) throw new UsageError(`${name}: what to work on is missing\n\n${usageText(name)}`);
+  return resolve(values.out);
+}
+
+/** A night that is watched: nothing is written. */
+function parseWatch(blank: Command, values: Values, place: string | undefined): Command {
+  if (place === undefined) throw new UsageError(`night: the folder to watch is missing\n\n${usageText("night")}`);
+  const source = existing("night", place, "folder");
+  const untilQuietMinutes = parseQuietMinutes(values);
+  return { ...blank, name: "night", source, watch: true, untilQuietMinutes, recipe: null, reads: [source] };
+}
+
+/** A night from its folder to the picture. */
+function parseNight(blank: Command, values: Values, place: string | undefined): Command {
+  const out = requireOut("night", values, place);
+  const source = existing("night", place ?? "", "folder");
+  if (`${out}/`.startsWith(`${source}/`)) {
+    throw new UsageError(
+      `--out: ${values.out} must not lie inside the night's folder, or results would be read as frames; ` +
+        "name another folder",
+    );
+  }
+  const decisions = optionalFile("--decisions", values.decisions);
+  const also = [blank.recipe, decisions].filter((each) => each !== null);
+  return { ...blank, name: "night", source, out, decisions, reads: [source, ...also], writes: [out] };
+}
+
+/** A picture made once more from its record. */
+function parseRerun(blank: Command, values: Values, place: string | undefined): Command {
+  const out = requireOut("rerun", values, place);
+  if (values.from === undefined) throw new UsageError("rerun: say where the frames are with --from FOLDER");
+  const source = existing("rerun", place ?? "", "file");
+  const frames = existing("--from", values.from, "folder");
+  return { ...blank, name: "rerun", source, out, topic: frames, reads: [source, frames], writes: [out] };
+}
+
+/** The nights that ship. */
+function parseDemo(blank: Command, values: Values): Command {
+  const out = resolve(values.out ?? `${project}/output`);
+  const also = blank.recipe === null ? [] : [blank.recipe];
+  return { ...blank, name: "demo", source: `${project}/demo-data`, out, reads: also, writes: [out] };
+}
+
+/** Refuse what does not belong to the command. */
+function requireBelonging(name: string, values: Values, positionals: readonly string[]): void {
+  if (!["demo", "night", "rerun"].includes(name)) throw new UsageError(`unknown command "${name}"\n\n${usageText("")}`);
+  if (values.watch === true && name !== "night") throw new UsageError(`--watch belongs to night, not to ${name}`);
+  if (values.watch !== true) parseQuietMinutes(values);
+  const spare = positionals.slice(name === "demo" ? 0 : 1);
+  if (spare.length > 0) throw new UsageError(`unexpected: ${spare.join(" ")}\n\n${usageText(name)}`);
+  if (values.decisions !== undefined && name !== "night") {
+    throw new UsageError(`${name}: --decisions goes with night\n\n${usageText(name)}`);
+  }
+}
+
+/**
+ * Understand the words behind `deno task`.
+ *
+ * @throws {UsageError} if they cannot be understood
+ */
+export function parseCommand(words: readonly string[]): Command {
+  const [name = "", ...rest] = words;
+  const { values, positionals } = parseWords(name, rest);
+  const blank: Command = {
+    name: "help",
     topic: name,
     reads: [],
     writes: [],
@@ -129,53 +215,12 @@ export function parseCommand(words: readonly string[]): Command {
     untilQuietMinutes: null,
     decisions: null,
   };
-  if (values.help || name === "" || name === "help") return { ...blank, name: "help" };
-  if (!["demo", "night", "rerun"].includes(name)) throw new UsageError(`unknown command "${name}"\n\n${usageText("")}`);
-  const workers = values.workers === undefined ? null : Number(values.workers);
-  if (workers !== null && !(Number.isInteger(workers) && workers >= 0 && workers <= 64)) {
-    throw new UsageError(`--workers must be a whole number from 0 to 64, but got "${values.workers}"`);
-  }
-  if (values.watch === true && name !== "night") throw new UsageError(`--watch belongs to night, not to ${name}`);
-  const untilQuietMinutes = values["until-quiet"] === undefined ? null : Number(values["until-quiet"]);
-  if (untilQuietMinutes !== null && !(untilQuietMinutes > 0)) {
-    throw new UsageError(`--until-quiet must be a number of minutes above 0, but got "${values["until-quiet"]}"`);
-  }
-  if (untilQuietMinutes !== null && values.watch !== true) throw new UsageError("--until-quiet belongs to --watch");
-  const spare = positionals.slice(name === "demo" ? 0 : 1);
-  if (spare.length > 0) throw new UsageError(`unexpected: ${spare.join(" ")}\n\n${usageText(name)}`);
-  const recipeFile = values.recipe ?? values.workflow;
-  const recipe = recipeFile === undefined ? null : existing("--recipe", recipeFile, "file");
-  const decisions = values.decisions === undefined ? null : existing("--decisions", values.decisions, "file");
-  if (decisions !== null && name !== "night") {
-    throw new UsageError(`${name}: --decisions goes with night\n\n${usageText(name)}`);
-  }
-  const also = [recipe, decisions].filter((each) => each !== null);
-  if (name === "demo") {
-    const out = resolve(values.out ?? `${project}/output`);
-    const source = `${project}/demo-data`;
-    return { ...blank, name, source, out, workers, recipe, reads: also, writes: [out] };
-  }
-  if (values.watch === true) {
-    if (positionals.length === 0) throw new UsageError(`night: the folder to watch is missing\n\n${usageText(name)}`);
-    const source = existing("night", positionals[0], "folder");
-    return { ...blank, name: "night", source, workers, watch: true, untilQuietMinutes, reads: [source] };
-  }
-  if (values.out === undefined) {
-    throw new UsageError(`${name}: say where results go with --out DIR\n\n${usageText(name)}`);
-  }
-  const out = resolve(values.out);
-  if (positionals.length === 0) throw new UsageError(`${name}: what to work on is missing\n\n${usageText(name)}`);
-  if (name === "night") {
-    const source = existing("night", positionals[0], "folder");
-    if (`${out}/`.startsWith(`${source}/`)) {
-      throw new UsageError(
-        `--out: ${values.out} must not lie inside the night's folder, or results would be read as frames; name another folder`,
-      );
-    }
-    return { ...blank, name, source, out, workers, recipe, decisions, reads: [source, ...also], writes: [out] };
-  }
-  if (values.from === undefined) throw new UsageError(`rerun: say where the frames are with --from FOLDER`);
-  const source = existing("rerun", positionals[0], "file");
-  const frames = existing("--from", values.from, "folder");
-  return { ...blank, name: "rerun", source, out, workers, topic: frames, reads: [source, frames], writes: [out] };
+  if (values.help || name === "" || name === "help") return blank;
+  requireBelonging(name, values, positionals);
+  const recipe = optionalFile("--recipe", values.recipe ?? values.workflow);
+  const common = { ...blank, workers: parseWorkers(values), recipe };
+  const place = positionals[0];
+  if (name === "demo") return parseDemo(common, values);
+  if (name === "rerun") return parseRerun(common, values, place);
+  return values.watch === true ? parseWatch(common, values, place) : parseNight(common, values, place);
 }

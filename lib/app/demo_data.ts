@@ -5,7 +5,13 @@ import process from "node:process";
 import { parseArgs } from "node:util";
 import "../host/deno.ts";
 import { writeWhole } from "../io/write_whole.ts";
-import { longNight, planSimulation, type PlanSimulationOptions, pocketNight } from "../simulate/plan_simulation.ts";
+import {
+  longNight,
+  planSimulation,
+  type PlanSimulationOptions,
+  pocketNight,
+  type SimulationPlan,
+} from "../simulate/plan_simulation.ts";
 import { simulateNight } from "../simulate/simulate_night.ts";
 
 const usage = `Make the demo nights of the Kestrel Point club.
@@ -67,8 +73,8 @@ function filesUnder(folder: string, prefix = ""): string[] {
   });
 }
 
-function main(): void {
-  const { values } = parseArgs({
+function askedFor() {
+  return parseArgs({
     options: {
       size: { type: "string", default: "demo" },
       out: { type: "string", default: "demo-data" },
@@ -81,76 +87,91 @@ function main(): void {
       seed: { type: "string" },
       help: { type: "boolean", default: false },
     },
-  });
-  if (values.help) {
-    console.log(usage);
-    return;
-  }
-  if (values.size !== "demo" && values.size !== "large") {
-    throw new RangeError(`demo-data: --size must be demo or large, but got ${values.size}`);
-  }
-  // only what an earlier run has made is replaced: its manifest lies beside the nights
-  for (const name of ["long", "pocket"]) {
-    if (existsSync(`${values.out}/${name}`) && !existsSync(`${values.out}/manifest.json`)) {
+  }).values;
+}
+
+type Asked = ReturnType<typeof askedFor>;
+
+const bases = { long: longNight, pocket: pocketNight };
+type BaseName = keyof typeof bases;
+
+/** Only what an earlier run has made is replaced: its manifest lies beside the nights. */
+function requireOurFolder(out: string): void {
+  for (const name of Object.keys(bases)) {
+    if (existsSync(`${out}/${name}`) && !existsSync(`${out}/manifest.json`)) {
       throw new RangeError(
-        `demo-data: --out must be a folder of demo nights or hold no "${name}", but ${values.out}/${name} exists without a manifest.json; choose another folder`,
+        `demo-data: --out must be a folder of demo nights or hold no "${name}", but ${out}/${name} exists without ` +
+          "a manifest.json; choose another folder",
       );
     }
   }
-  const started = performance.now();
-  // a night that is not made again keeps its place in the manifest
-  const old: { nights: Night[] } = existsSync(`${values.out}/manifest.json`)
-    ? JSON.parse(readFileSync(`${values.out}/manifest.json`, "utf8"))
-    : { nights: [] };
-  const nights: Night[] = old.nights.filter((each) =>
-    values.rig !== undefined && each.rig.toLowerCase() !== values.rig
-  );
-  for (const [name, base] of [["long", longNight], ["pocket", pocketNight]] as const) {
-    if (values.rig !== undefined && values.rig !== name) continue;
-    const size = values.size === "large" ? larger[name] : {};
-    const count = number("--lights", values.lights);
-    const lights = count === 0
-      ? size.lights ?? base.lights
-      : Object.fromEntries(Object.keys(base.lights).map((each) => [each, count]));
-    const asked = values.faults === "every"
-      ? "every" as const
-      : values.faults === "none"
-      ? []
-      : size.faults ?? base.faults;
-    const total = Object.values(lights).reduce((sum, each) => sum + each, 0);
-    const faults = asked === "every" ? asked : asked.filter((each) => each.light < total);
-    const plan = planSimulation(base, {
-      ...size,
-      width: number("--width", values.width) || size.width,
-      height: number("--height", values.height) || size.height,
-      pixelMicrometres: number("--pixel", values.pixel) || size.pixelMicrometres,
-      lights,
-      faults,
-      seed: values.seed ?? base.seed,
-    });
-    const folder = `${values.out}/${name}`;
-    rmSync(folder, { recursive: true, force: true });
-    const truth = simulateNight(folder, plan, {
-      progress: ({ label, done, total, note }) => {
-        if (done === total || done % 10 === 0) console.log(`${label}: ${done} of ${total} (${note})`);
-      },
-    });
-    const files = filesUnder(folder).map((file) => {
-      const bytes = readFileSync(`${folder}/${file}`);
-      return { file: `${name}/${file}`, bytes: bytes.length, sha256: createHash("sha256").update(bytes).digest("hex") };
-    });
-    nights.push({ rig: truth.rig, seed: String(values.seed ?? base.seed), files });
-    const megabytes = files.reduce((sum, each) => sum + each.bytes, 0) / 1e6;
-    console.log(`${folder}: ${files.length} files, ${megabytes.toFixed(1)} MB`);
+}
+
+/** The plan of a night with what was asked to be different. */
+function planOf(name: BaseName, asked: Asked): SimulationPlan {
+  const base = bases[name];
+  const size = asked.size === "large" ? larger[name] : {};
+  const count = number("--lights", asked.lights);
+  const lights = count === 0
+    ? size.lights ?? base.lights
+    : Object.fromEntries(Object.keys(base.lights).map((each) => [each, count]));
+  const total = Object.values(lights).reduce((sum, each) => sum + each, 0);
+  const wanted = asked.faults === "every" ? "every" : asked.faults === "none" ? [] : size.faults ?? base.faults;
+  return planSimulation(base, {
+    ...size,
+    width: number("--width", asked.width) || size.width,
+    height: number("--height", asked.height) || size.height,
+    pixelMicrometres: number("--pixel", asked.pixel) || size.pixelMicrometres,
+    lights,
+    faults: wanted === "every" ? wanted : wanted.filter((each) => each.light < total),
+    seed: asked.seed ?? base.seed,
+  });
+}
+
+/** Make a night anew and say what files it has. */
+function makeNight(name: BaseName, asked: Asked): Night {
+  const folder = `${asked.out}/${name}`;
+  rmSync(folder, { recursive: true, force: true });
+  const truth = simulateNight(folder, planOf(name, asked), {
+    progress: ({ label, done, total, note }) => {
+      if (done === total || done % 10 === 0) console.log(`${label}: ${done} of ${total} (${note})`);
+    },
+  });
+  const files = filesUnder(folder).map((file) => {
+    const bytes = readFileSync(`${folder}/${file}`);
+    return { file: `${name}/${file}`, bytes: bytes.length, sha256: createHash("sha256").update(bytes).digest("hex") };
+  });
+  const megabytes = files.reduce((sum, each) => sum + each.bytes, 0) / 1e6;
+  console.log(`${folder}: ${files.length} files, ${megabytes.toFixed(1)} MB`);
+  return { rig: truth.rig, seed: String(asked.seed ?? bases[name].seed), files };
+}
+
+function main(): void {
+  const asked = askedFor();
+  if (asked.help) {
+    console.log(usage);
+    return;
   }
+  if (asked.size !== "demo" && asked.size !== "large") {
+    throw new RangeError(`demo-data: --size must be demo or large, but got ${asked.size}`);
+  }
+  requireOurFolder(asked.out);
+  const started = performance.now();
+  const manifestFile = `${asked.out}/manifest.json`;
+  const old: { nights: Night[] } = existsSync(manifestFile)
+    ? JSON.parse(readFileSync(manifestFile, "utf8"))
+    : { nights: [] };
+  const names = (Object.keys(bases) as BaseName[]).filter((name) => asked.rig === undefined || asked.rig === name);
+  const made = names.map((name) => makeNight(name, asked));
+  // a night that is not made again keeps its place in the manifest
+  const kept = old.nights.filter((each) => asked.rig !== undefined && each.rig.toLowerCase() !== asked.rig);
   const manifest = {
     origin: "made by the seeded simulator of this project; no real sky, place, club or instrument",
     licence: "CC0-1.0",
     command: "deno task demo-data",
-    nights,
+    nights: [...kept, ...made].sort((a, b) => a.rig < b.rig ? -1 : 1),
   };
-  nights.sort((a, b) => a.rig < b.rig ? -1 : 1);
-  writeWhole(`${values.out}/manifest.json`, `${JSON.stringify(manifest, null, 1)}\n`);
+  writeWhole(manifestFile, `${JSON.stringify(manifest, null, 1)}\n`);
   console.log(`done in ${((performance.now() - started) / 1000).toFixed(1)} s`);
 }
 

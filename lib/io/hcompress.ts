@@ -52,16 +52,17 @@ function sizesTo(full: number, steps: number): number[] {
   return sizes;
 }
 
+/** A quadrant of the transform: `nx` × `ny` of its values from `from` on. */
+interface Quadrant {
+  readonly a: Float64Array;
+  readonly from: number;
+  readonly stride: number;
+  readonly nx: number;
+  readonly ny: number;
+}
+
 /** Put the four bits of each cell into bit plane `plane` of the 2 × 2 values it stands for. */
-function insertBits(
-  cells: Uint8Array,
-  nx: number,
-  ny: number,
-  a: Float64Array,
-  from: number,
-  stride: number,
-  plane: number,
-): void {
+function insertBits(cells: Uint8Array, { a, from, stride, nx, ny }: Quadrant, plane: number): void {
   const weight = 2 ** plane;
   const across = (ny + 1) >> 1;
   for (let x = 0; x < nx; x++) {
@@ -74,15 +75,8 @@ function insertBits(
 }
 
 /** Bit planes of one quadrant of the transform. */
-function decodeQuadrant(
-  bits: Bits,
-  a: Float64Array,
-  from: number,
-  stride: number,
-  nx: number,
-  ny: number,
-  planes: number,
-): boolean {
+function decodeQuadrant(bits: Bits, quadrant: Quadrant, planes: number): boolean {
+  const { nx, ny } = quadrant;
   const halfX = (nx + 1) >> 1;
   const halfY = (ny + 1) >> 1;
   const steps = log2Up(Math.max(nx, ny));
@@ -111,7 +105,7 @@ function decodeQuadrant(
       }
     } else return false;
     if (bits.over) return false;
-    insertBits(cells, nx, ny, a, from, stride, plane);
+    insertBits(cells, quadrant, plane);
   }
   return true;
 }
@@ -275,10 +269,13 @@ export function decodeHcompress(bytes: Uint8Array, count: number, smooth: boolea
   const a = new Float64Array(count);
   const topX = (nx + 1) >> 1;
   const topY = (ny + 1) >> 1;
-  const whole = decodeQuadrant(bits, a, 0, ny, topX, topY, planes[0]) &&
-    decodeQuadrant(bits, a, topY, ny, topX, ny >> 1, planes[1]) &&
-    decodeQuadrant(bits, a, ny * topX, ny, nx >> 1, topY, planes[1]) &&
-    decodeQuadrant(bits, a, ny * topX + topY, ny, nx >> 1, ny >> 1, planes[2]);
+  const restX = nx >> 1;
+  const restY = ny >> 1;
+  const quadrant = (from: number, wide: number, high: number) => ({ a, from, stride: ny, nx: wide, ny: high });
+  const whole = decodeQuadrant(bits, quadrant(0, topX, topY), planes[0]) &&
+    decodeQuadrant(bits, quadrant(topY, topX, restY), planes[1]) &&
+    decodeQuadrant(bits, quadrant(ny * topX, restX, topY), planes[1]) &&
+    decodeQuadrant(bits, quadrant(ny * topX + topY, restX, restY), planes[2]);
   if (!whole || bits.four() !== 0) return false;
   bits.align();
   for (let i = 0; i < count; i++) if (a[i] !== 0 && bits.one() === 1) a[i] = -a[i];

@@ -4,20 +4,21 @@ import { FrameError } from "../core/errors.ts";
 import type { Region } from "../core/geometry.ts";
 import { allocateShared } from "../core/memory.ts";
 import { type ByteSource, openBytes } from "./byte_source.ts";
-import { BLOCK, findEnd, parseCards } from "./fits_cards.ts";
+import { BLOCK, parseCards } from "./fits_cards.ts";
 import { type FitsHdu, layoutHdu, type PlacedHdu, type SampleLayout } from "./fits_layout.ts";
 import {
   allocatePlanes,
   checkRegion,
   chunkBytes,
   cutShort,
-  readLayout,
+  readStored,
   type RegionSource,
   scratchBytes,
   targetFor,
 } from "./read_region.ts";
 import { decodeSamples, sampleBytes } from "./samples.ts";
 import { joinSums, sumBytes } from "./fits_sum.ts";
+import { headerStep, readHeader } from "./read_header.ts";
 import { type ReadBytes, readTiles, readTileTable } from "./tiles.ts";
 
 /** Options of {@linkcode openFits}. */
@@ -44,9 +45,6 @@ export interface FitsSums {
   /** `absent` without cards, `good`, `data` when the data unit differs, `header` when only the header does. */
   readonly verdict: "absent" | "good" | "data" | "header";
 }
-
-/** Longest header that is read, bytes: 57 600 cards, where cameras write a hundred and our histories some hundred. */
-const maximumHeaderBytes = 1600 * BLOCK;
 
 /** Most HDUs that are looked at; files of many extensions have some hundred. */
 const maximumHdus = 1000;
@@ -75,8 +73,8 @@ export class FitsFile {
       this.#complete = true;
       return null;
     };
-    let bytes = new Uint8Array(10 * BLOCK);
-    let got = this.#source.readInto(bytes, start);
+    const bytes = new Uint8Array(headerStep);
+    const got = this.#source.readInto(bytes, start);
     const begins = String.fromCharCode(...bytes.subarray(0, Math.min(got, 9)));
     if (index === 0) {
       if (!/^SIMPLE {2}=/.test(begins)) {
@@ -102,33 +100,9 @@ export class FitsFile {
       this.#placed[index - 1] = { ...last, notes: [...last.notes, note] };
       return stop();
     }
-    let end = findEnd(bytes.subarray(0, got));
-    while (end < 0) {
-      if (bytes.length >= maximumHeaderBytes) {
-        throw new FrameError(
-          this.path,
-          "bad-card",
-          `has more than ${maximumHeaderBytes / 80} cards in the header of HDU ${index}, before any END card`,
-          "no camera writes so many; copy the file again or leave it out",
-        );
-      }
-      if (got < bytes.length) {
-        throw new FrameError(
-          this.path,
-          "truncated",
-          `ends at byte ${start + got} inside the header of HDU ${index}, before its END card`,
-          "the copy is incomplete; copy the file again",
-        );
-      }
-      const more = new Uint8Array(bytes.length * 2);
-      more.set(bytes);
-      const extra = this.#source.readInto(more.subarray(bytes.length), start + bytes.length);
-      end = findEnd(more.subarray(0, got + extra), got);
-      bytes = more;
-      got += extra;
-    }
-    const dataStart = start + Math.ceil((end + 80) / BLOCK) * BLOCK;
-    const { cards, notes } = parseCards(bytes.subarray(0, end));
+    const header = readHeader(this.#source, { path: this.path, index, start }, bytes.subarray(0, got));
+    const dataStart = start + Math.ceil((header.length + 80) / BLOCK) * BLOCK;
+    const { cards, notes } = parseCards(header);
     const found = layoutHdu(this.path, index, { stored: cards, start, dataStart, notes });
     this.#placed.push(found);
     this.#nextStart = dataStart + Math.ceil(found.dataBytes / BLOCK) * BLOCK;
@@ -256,7 +230,7 @@ export class FitsFile {
     const out = targetFor(region, into);
     const partial = region.width * region.height * layout.planes < layout.width * layout.height * layout.planes;
     if (partial) this.#source.plainPath();
-    readLayout(layout, this.#tableOf(layout), this.#read, region, plane, out);
+    readStored({ layout, table: this.#tableOf(layout), read: this.#read }, region, plane, out);
     return out;
   }
 
@@ -286,18 +260,18 @@ export class FitsFile {
    */
   readPlanes(hdu: number, onBytes?: (bytes: Uint8Array) => void): Float32Array[] {
     const layout = this.#layoutOf(hdu);
-    const { width, height, bitpix, scaling, dataStart, dataBytes, tiles } = layout;
+    const { width, height, bitpix, dataStart, dataBytes, tiles } = layout;
     const out = allocatePlanes(layout);
     if (tiles !== null) {
       // the whole heap at once, for all of it is needed
       const data = new Uint8Array(dataBytes);
       this.#read(data, dataStart);
       onBytes?.(data);
-      const from: ReadBytes = (bytes, position) =>
+      const read: ReadBytes = (bytes, position) =>
         bytes.set(data.subarray(position - dataStart, position - dataStart + bytes.length));
-      const table = data.slice(0, tiles.rowBytes * tiles.rows);
+      const stored = { layout, table: data.slice(0, tiles.rowBytes * tiles.rows), read };
       const region = { x: 0, y: 0, width, height };
-      out.forEach((plane, index) => readTiles(layout, tiles, table, from, region, index, plane));
+      out.forEach((plane, index) => readTiles(stored, tiles, region, index, plane));
       return out;
     }
     const size = sampleBytes(bitpix);
@@ -313,7 +287,7 @@ export class FitsFile {
         const plane = Math.floor((done + at) / each);
         const inside = (done + at) % each;
         const part = Math.min(count - at, each - inside);
-        decodeSamples(bytes, at * size, part, bitpix, scaling, out[plane], inside);
+        decodeSamples(bytes.subarray(at * size), layout, out[plane].subarray(inside, inside + part));
         at += part;
       }
     }

@@ -110,20 +110,20 @@ function rowWriter(job: PngStripJob): (drawnRow: number, out: Uint8Array) => voi
   };
 }
 
-/** PNG filter `kind` (0 none, 1 sub, 2 up, 3 average, 4 Paeth) of a row, given the row above. */
-function filterRow(kind: number, row: Uint8Array, above: Uint8Array, step: number, out: Uint8Array, at: number): void {
-  out[at++] = kind;
+/** PNG filter `kind` (0 none, 1 sub, 2 up, 3 average, 4 Paeth) of a row, given the row above; its number goes in front. */
+function filterRow(kind: number, row: Uint8Array, above: Uint8Array, step: number, out: Uint8Array): void {
+  out[0] = kind;
   const length = row.length;
-  if (kind === 0) return out.set(row, at);
+  if (kind === 0) return out.set(row, 1);
   if (kind === 2) {
-    for (let i = 0; i < length; i++) out[at + i] = row[i] - above[i];
+    for (let i = 0; i < length; i++) out[1 + i] = row[i] - above[i];
     return;
   }
   for (let i = 0; i < step; i++) {
-    out[at + i] = row[i] - (kind === 1 ? 0 : kind === 3 ? above[i] >> 1 : above[i]);
+    out[1 + i] = row[i] - (kind === 1 ? 0 : kind === 3 ? above[i] >> 1 : above[i]);
   }
-  if (kind === 1) { for (let i = step; i < length; i++) out[at + i] = row[i] - row[i - step]; }
-  else if (kind === 3) { for (let i = step; i < length; i++) out[at + i] = row[i] - ((row[i - step] + above[i]) >> 1); }
+  if (kind === 1) { for (let i = step; i < length; i++) out[1 + i] = row[i] - row[i - step]; }
+  else if (kind === 3) { for (let i = step; i < length; i++) out[1 + i] = row[i] - ((row[i - step] + above[i]) >> 1); }
   else {
     for (let i = step; i < length; i++) {
       const left = row[i - step];
@@ -132,7 +132,7 @@ function filterRow(kind: number, row: Uint8Array, above: Uint8Array, step: numbe
       const byLeft = Math.abs(up - corner);
       const byUp = Math.abs(left - corner);
       const byCorner = Math.abs(left + up - 2 * corner);
-      out[at + i] = row[i] - (byLeft <= byUp && byLeft <= byCorner ? left : byUp <= byCorner ? up : corner);
+      out[1 + i] = row[i] - (byLeft <= byUp && byLeft <= byCorner ? left : byUp <= byCorner ? up : corner);
     }
   }
 }
@@ -166,7 +166,7 @@ export function encodePngStrip(job: PngStripJob): PngStrip {
   startAt(probeFirst);
   for (let y = 0; y < probeRows; y++) {
     writeRow(probeFirst + y, row);
-    probes.forEach((probe, kind) => filterRow(kind, row, above, step, probe, y * (rowBytes + 1)));
+    probes.forEach((probe, kind) => filterRow(kind, row, above, step, probe.subarray(y * (rowBytes + 1))));
     [row, above] = [above, row];
   }
   const sizes = probes.map((probe) => zlib.deflateRawSync(probe, quick).length);
@@ -179,7 +179,7 @@ export function encodePngStrip(job: PngStripJob): PngStrip {
   startAt(firstRow);
   for (let y = 0; y < rows; y++) {
     writeRow(firstRow + y, row);
-    filterRow(kind, row, above, step, filtered, y * (rowBytes + 1));
+    filterRow(kind, row, above, step, filtered.subarray(y * (rowBytes + 1)));
     [row, above] = [above, row];
   }
   const bytes = zlib.deflateRawSync(filtered, {

@@ -37,16 +37,15 @@ export interface Unquantise {
 /** Stored integer that means exactly 0 with the second kind of dither. */
 const EXACT_ZERO = -2147483646;
 
-/** Floats of `count` stored integers into `out` from `at` on. */
+/** As many floats as `out` holds, from stored integers. */
 export function unquantise(
   stored: Int32Array,
-  count: number,
   { scale, zero, blank, method, start }: Unquantise,
   out: Float32Array,
-  at: number,
 ): void {
+  const count = out.length;
   if (method === "none" || method === "plain") {
-    for (let i = 0; i < count; i++) out[at + i] = stored[i] === blank ? NaN : stored[i] * scale + zero;
+    for (let i = 0; i < count; i++) out[i] = stored[i] === blank ? NaN : stored[i] * scale + zero;
     return;
   }
   const random = ditherSequence();
@@ -55,9 +54,9 @@ export function unquantise(
   let next = Math.floor(random[seed] * 500);
   for (let i = 0; i < count; i++) {
     const each = stored[i];
-    if (each === blank) out[at + i] = NaN;
-    else if (keepsZero && each === EXACT_ZERO) out[at + i] = 0;
-    else out[at + i] = (each - random[next] + 0.5) * scale + zero;
+    if (each === blank) out[i] = NaN;
+    else if (keepsZero && each === EXACT_ZERO) out[i] = 0;
+    else out[i] = (each - random[next] + 0.5) * scale + zero;
     next++;
     if (next === COUNT) {
       seed = (seed + 1) % COUNT;

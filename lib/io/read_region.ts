@@ -7,7 +7,7 @@ import { allocateShared } from "../core/memory.ts";
 import { decodeShorts } from "../kernels/correct.ts";
 import type { SampleLayout } from "./fits_layout.ts";
 import { decodeSamples, sampleBytes } from "./samples.ts";
-import { type ReadBytes, readTiles, readTileTable } from "./tiles.ts";
+import { type ReadBytes, readTiles, type StoredSamples } from "./tiles.ts";
 
 /**
  * Where the samples of an image lie, ready to be sent to another thread: {@linkcode readRegion} reads them there.
@@ -111,15 +111,9 @@ export function checkRegion(layout: SampleLayout, region: Region, plane: number)
 /** Rows closer than this are read in one go with what lies between them. */
 const NEAR = 8192;
 
-function readPlainRegion(
-  layout: SampleLayout,
-  read: ReadBytes,
-  region: Region,
-  plane: number,
-  out: Float32Array,
-): void {
+function readPlainRegion({ layout, read }: StoredSamples, region: Region, plane: number, out: Float32Array): void {
   const size = sampleBytes(layout.bitpix);
-  const { width, height, bitpix, scaling, dataStart } = layout;
+  const { width, height, dataStart } = layout;
   const start = dataStart + ((plane * height + region.y) * width + region.x) * size;
   if (region.width === width) {
     const total = region.width * region.height;
@@ -128,8 +122,9 @@ function readPlainRegion(
       const count = Math.min(step, total - done);
       const bytes = scratchBytes(count * size);
       read(bytes, start + done * size);
-      if (isShort(layout)) decodeShorts(bytes, out.subarray(done, done + count));
-      else decodeSamples(bytes, 0, count, bitpix, scaling, out, done);
+      const part = out.subarray(done, done + count);
+      if (isShort(layout)) decodeShorts(bytes, part);
+      else decodeSamples(bytes, layout, part);
     }
     return;
   }
@@ -141,22 +136,17 @@ function readPlainRegion(
     const bytes = scratchBytes((rows - 1) * rowBytes + region.width * size);
     read(bytes, start + row * rowBytes);
     for (let each = 0; each < rows; each++) {
-      decodeSamples(bytes, each * rowBytes, region.width, bitpix, scaling, out, (row + each) * region.width);
+      const at = (row + each) * region.width;
+      decodeSamples(bytes.subarray(each * rowBytes), layout, out.subarray(at, at + region.width));
     }
   }
 }
 
 /** Samples of a region, stored as they are or in tiles. */
-export function readLayout(
-  layout: SampleLayout,
-  table: Uint8Array | null,
-  read: ReadBytes,
-  region: Region,
-  plane: number,
-  out: Float32Array,
-): void {
-  if (layout.tiles === null) readPlainRegion(layout, read, region, plane, out);
-  else readTiles(layout, layout.tiles, table ?? readTileTable(layout, layout.tiles, read), read, region, plane, out);
+export function readStored(stored: StoredSamples, region: Region, plane: number, out: Float32Array): void {
+  const { tiles } = stored.layout;
+  if (tiles === null) readPlainRegion(stored, region, plane, out);
+  else readTiles(stored, tiles, region, plane, out);
 }
 
 /** Where the samples of a region go: what was given, if it is large enough, or fresh memory. */
@@ -204,18 +194,12 @@ export function readRegion(source: RegionSource, region: Region, plane = 0, into
   checkRegion(layout, region, plane);
   const out = targetFor(region, into);
   if (held !== null) {
-    readLayout(
-      layout,
-      table,
-      (bytes, position) => {
-        const part = held.subarray(position, position + bytes.length);
-        if (part.length < bytes.length) throw cutShort(layout.path, layout.hdu, position, part.length, bytes.length);
-        bytes.set(part);
-      },
-      region,
-      plane,
-      out,
-    );
+    const read: ReadBytes = (bytes, position) => {
+      const part = held.subarray(position, position + bytes.length);
+      if (part.length < bytes.length) throw cutShort(layout.path, layout.hdu, position, part.length, bytes.length);
+      bytes.set(part);
+    };
+    readStored({ layout, table, read }, region, plane, out);
     return out;
   }
   const descriptor = openSync(file, "r");
@@ -227,7 +211,7 @@ export function readRegion(source: RegionSource, region: Region, plane = 0, into
     }
   };
   try {
-    readLayout(layout, table, read, region, plane, out);
+    readStored({ layout, table, read }, region, plane, out);
   } finally {
     closeSync(descriptor);
   }

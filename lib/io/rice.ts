@@ -46,7 +46,6 @@ function asWords(bytes: Uint8Array): Uint32Array {
  * @param width bytes of each integer: 1 unsigned, 2 and 4 signed
  * @param blockSize integers that share a code (BLOCKSIZE)
  * @param out receives the integers
- * @param at where in `out` the first goes
  * @returns false when the bytes end too early
  */
 export function decodeRice(
@@ -55,7 +54,6 @@ export function decodeRice(
   width: RiceWidth,
   blockSize: number,
   out: Int32Array,
-  at = 0,
 ): boolean {
   if (count === 0) return true;
   if (bytes.length < width) return false;
@@ -74,7 +72,7 @@ export function decodeRice(
     const code = ((source[word] << gone) | ((source[word + 1] >>> 1) >>> (31 - gone))) >>> codeShift;
     bit += codeBits;
     if (code === 0) {
-      for (let i = from; i < to; i++) out[at + i] = last;
+      for (let i = from; i < to; i++) out[i] = last;
     } else if (code <= most) {
       const low = code - 1;
       const lowMask = (1 << low) - 1;
@@ -108,7 +106,7 @@ export function decodeRice(
         }
         const difference = (mapped >>> 1) ^ -(mapped & 1);
         last = width === 1 ? (last + difference) & 0xff : ((last + difference) << shift) >> shift;
-        out[at + i] = last;
+        out[i] = last;
       }
       if (bit > end) return false;
     } else {
@@ -121,7 +119,7 @@ export function decodeRice(
         const mapped = window >>> (32 - bits);
         const difference = (mapped >>> 1) ^ -(mapped & 1);
         last = width === 1 ? (last + difference) & 0xff : ((last + difference) << shift) >> shift;
-        out[at + i] = last;
+        out[i] = last;
       }
     }
   }
@@ -166,101 +164,105 @@ function mapNarrow(data: Int32Array, base: number, size: number, before: number,
 export const riceBound = (count: number, width: RiceWidth, blockSize: number): number =>
   width + count * width + Math.ceil(count / blockSize) + 16;
 
+/** Bits on their way into bytes, first bit highest; a full word goes out at once. */
+class BitSink {
+  private readonly out: Uint8Array;
+  private pending = 0;
+  /** Bits of `pending`, 0 to 31. */
+  private filled = 0;
+  /** Bytes that are out. */
+  position = 0;
+
+  constructor(out: Uint8Array) {
+    this.out = out;
+  }
+  /** The lowest `length` bits of a value, at most 32; the bits above them are zero. */
+  push(value: number, length: number): void {
+    const room = 32 - this.filled;
+    if (length < room) {
+      this.pending |= value << (room - length);
+      this.filled += length;
+      return;
+    }
+    this.filled = length - room;
+    this.pending |= value >>> this.filled;
+    this.putWord();
+    this.pending = this.filled === 0 ? 0 : value << (32 - this.filled);
+  }
+  /** Any number of zeros. */
+  pushZeros(count: number): void {
+    this.filled += count;
+    while (this.filled >= 32) {
+      this.putWord();
+      this.pending = 0;
+      this.filled -= 32;
+    }
+  }
+  /** What has begun, up to a whole byte. */
+  finish(): void {
+    for (; this.filled > 0; this.filled -= 8) {
+      this.out[this.position++] = this.pending >>> 24;
+      this.pending <<= 8;
+    }
+  }
+  private putWord(): void {
+    const { out, pending, position } = this;
+    out[position] = pending >>> 24;
+    out[position + 1] = pending >>> 16;
+    out[position + 2] = pending >>> 8;
+    out[position + 3] = pending;
+    this.position = position + 4;
+  }
+}
+
+/** The mapped differences of a block, each as its high part in zeros and a one, then its `low` bits. */
+function pushBlock(sink: BitSink, size: number, low: number): void {
+  const stop = 1 << low;
+  const lowMask = stop - 1;
+  for (let i = 0; i < size; i++) {
+    const each = mapped[i];
+    const zeros = each >>> low;
+    if (zeros + low + 1 > 32) {
+      sink.pushZeros(zeros);
+      sink.push(stop | (each & lowMask), low + 1);
+    } else sink.push(stop | (each & lowMask), zeros + low + 1);
+  }
+}
+
 /**
  * Encode a tile of integers.
  *
- * Positions stand as numbers beside their arrays, because tiles come by the thousand and no view is to be made for
- * each.
- *
  * @param data integers, within the range of `width` (1: 0 … 255)
- * @param from first integer of the tile
- * @param count integers of the tile
  * @param width bytes of each integer
  * @param blockSize integers that share a code, at most 256
- * @param out receives the bytes; at least {@linkcode riceBound} from `at` on
- * @param at where in `out` the first byte goes
+ * @param out receives the bytes; at least {@linkcode riceBound} of them
  * @returns how many bytes were written
  */
-export function encodeRice(
-  data: Int32Array,
-  from: number,
-  count: number,
-  width: RiceWidth,
-  blockSize: number,
-  out: Uint8Array,
-  at = 0,
-): number {
+export function encodeRice(data: Int32Array, width: RiceWidth, blockSize: number, out: Uint8Array): number {
+  const count = data.length;
   if (count === 0) return 0;
   const { codeBits, most, bits } = forms[width];
   const shift = 32 - 8 * width;
   const keep = 0xffffffff >>> (32 - bits);
-  let position = at;
-  let last = data[from];
-  for (let k = 8 * (width - 1); k >= 0; k -= 8) out[position++] = last >>> k;
-  let pending = 0; // bits not yet written, highest first
-  let filled = 0; // 0 to 31
+  const sink = new BitSink(out);
+  let last = data[0];
+  sink.push(last & keep, bits);
   for (let start = 0; start < count; start += blockSize) {
-    const size = start + blockSize < count ? blockSize : count - start;
-    const base = from + start;
-    const sum = width === 4 ? mapWords(data, base, size, last) : mapNarrow(data, base, size, last, shift);
-    last = data[base + size - 1];
+    const size = Math.min(blockSize, count - start);
+    const sum = width === 4 ? mapWords(data, start, size, last) : mapNarrow(data, start, size, last, shift);
+    last = data[start + size - 1];
     // the number of low bits that suits the mean of the block
     const mean = Math.max(0, Math.floor((sum - (size >> 1) - 1) / size));
     const low = 32 - Math.clz32(mean >>> 1);
-    const literal = low >= most;
-    const code = literal ? most + 1 : sum === 0 ? 0 : low + 1;
-    const stop = 1 << low;
-    const lowMask = stop - 1;
-    // the code of the block, then its values: each piece goes in front of the free bits, a full word goes out
-    const pieces = sum === 0 ? 0 : size;
-    for (let i = -1; i < pieces; i++) {
-      let value: number;
-      let length: number;
-      if (i < 0) {
-        value = code;
-        length = codeBits;
-      } else if (literal) {
-        value = mapped[i] & keep;
-        length = bits;
-      } else {
-        const each = mapped[i];
-        value = stop | (each & lowMask);
-        length = (each >>> low) + low + 1;
-        if (length > 32) {
-          // zeros alone, word by word, until the rest is short enough
-          const zeros = length - low - 1;
-          filled += zeros;
-          while (filled >= 32) {
-            out[position] = pending >>> 24;
-            out[position + 1] = pending >>> 16;
-            out[position + 2] = pending >>> 8;
-            out[position + 3] = pending;
-            position += 4;
-            pending = 0;
-            filled -= 32;
-          }
-          length = low + 1;
-        }
-      }
-      const room = 32 - filled;
-      if (length < room) {
-        pending |= value << (room - length);
-        filled += length;
-      } else {
-        filled = length - room;
-        pending |= value >>> filled;
-        out[position] = pending >>> 24;
-        out[position + 1] = pending >>> 16;
-        out[position + 2] = pending >>> 8;
-        out[position + 3] = pending;
-        position += 4;
-        pending = filled === 0 ? 0 : value << (32 - filled);
-      }
+    if (sum === 0) sink.push(0, codeBits);
+    else if (low < most) {
+      sink.push(low + 1, codeBits);
+      pushBlock(sink, size, low);
+    } else {
+      sink.push(most + 1, codeBits);
+      for (let i = 0; i < size; i++) sink.push(mapped[i] & keep, bits);
     }
   }
-  for (; filled > 0; filled -= 8) {
-    out[position++] = pending >>> 24;
-    pending <<= 8;
-  }
-  return position - at;
+  sink.finish();
+  return sink.position;
 }

@@ -20,53 +20,54 @@ export const isBitpix = (value: unknown): value is Bitpix =>
 /** Bytes of a stored sample. */
 export const sampleBytes = (bitpix: Bitpix): number => Math.abs(bitpix) / 8;
 
+/** How samples are stored. */
+export interface SampleForm {
+  /** Kind of number. */
+  readonly bitpix: Bitpix;
+  /** How it becomes a value. */
+  readonly scaling: Scaling;
+}
+
 /**
- * Decode `count` samples that start at `bytes[from]` into `out[at …]`. Integers are scaled in float64 and rounded once
+ * Decode as many samples as `out` holds from the start of `bytes`. Integers are scaled in float64 and rounded once
  * to float32; the unsigned types (BZERO = half the range) flip the top bit, so that 64-bit counts do not lose digits
  * on the way. NaN payloads of unscaled float32 data are kept.
  */
-export function decodeSamples(
-  bytes: Uint8Array,
-  from: number,
-  count: number,
-  bitpix: Bitpix,
-  scaling: Scaling,
-  out: Float32Array,
-  at: number,
-): void {
-  const view = new DataView(bytes.buffer, bytes.byteOffset + from, count * sampleBytes(bitpix));
+export function decodeSamples(bytes: Uint8Array, { bitpix, scaling }: SampleForm, out: Float32Array): void {
+  const count = out.length;
+  const view = new DataView(bytes.buffer, bytes.byteOffset, count * sampleBytes(bitpix));
   const { scale, zero, blank } = scaling;
   const plain = blank === null && scale === 1;
   if (bitpix === 16) {
     if (plain && zero === 32768) {
-      for (let i = 0; i < count; i++) out[at + i] = view.getUint16(2 * i) ^ 0x8000;
+      for (let i = 0; i < count; i++) out[i] = view.getUint16(2 * i) ^ 0x8000;
     } else if (blank === null) {
-      for (let i = 0; i < count; i++) out[at + i] = zero + scale * view.getInt16(2 * i);
+      for (let i = 0; i < count; i++) out[i] = zero + scale * view.getInt16(2 * i);
     } else {
       for (let i = 0; i < count; i++) {
         const stored = view.getInt16(2 * i);
-        out[at + i] = stored === blank ? NaN : zero + scale * stored;
+        out[i] = stored === blank ? NaN : zero + scale * stored;
       }
     }
   } else if (bitpix === 8) {
     for (let i = 0; i < count; i++) {
       const stored = view.getUint8(i);
-      out[at + i] = stored === blank ? NaN : zero + scale * stored;
+      out[i] = stored === blank ? NaN : zero + scale * stored;
     }
   } else if (bitpix === 32) {
     for (let i = 0; i < count; i++) {
       const stored = view.getInt32(4 * i);
-      out[at + i] = stored === blank ? NaN : zero + scale * stored;
+      out[i] = stored === blank ? NaN : zero + scale * stored;
     }
   } else if (bitpix === -32) {
     if (scale === 1 && zero === 0) {
       const bits = new Int32Array(out.buffer, out.byteOffset, out.length);
-      for (let i = 0; i < count; i++) bits[at + i] = view.getInt32(4 * i);
+      for (let i = 0; i < count; i++) bits[i] = view.getInt32(4 * i);
     } else {
-      for (let i = 0; i < count; i++) out[at + i] = zero + scale * view.getFloat32(4 * i);
+      for (let i = 0; i < count; i++) out[i] = zero + scale * view.getFloat32(4 * i);
     }
   } else if (bitpix === -64) {
-    for (let i = 0; i < count; i++) out[at + i] = zero + scale * view.getFloat64(8 * i);
+    for (let i = 0; i < count; i++) out[i] = zero + scale * view.getFloat64(8 * i);
   } else {
     const blank64 = blank === null ? null : BigInt.asIntN(64, BigInt(blank));
     const blankHigh = blank64 === null ? 0 : Number(blank64 >> 32n);
@@ -75,9 +76,9 @@ export function decodeSamples(
     for (let i = 0; i < count; i++) {
       const high = view.getInt32(8 * i);
       const low = view.getUint32(8 * i + 4);
-      if (blank64 !== null && high === blankHigh && low === blankLow) out[at + i] = NaN;
-      else if (unsigned) out[at + i] = ((high ^ 0x80000000) >>> 0) * 4294967296 + low;
-      else out[at + i] = zero + scale * (high * 4294967296 + low);
+      if (blank64 !== null && high === blankHigh && low === blankLow) out[i] = NaN;
+      else if (unsigned) out[i] = ((high ^ 0x80000000) >>> 0) * 4294967296 + low;
+      else out[i] = zero + scale * (high * 4294967296 + low);
     }
   }
 }

@@ -64,7 +64,7 @@ export function packTiles(
     if (codec === "RICE_1") {
       const integers = samples.integers(tile);
       room(riceBound(integers.length, width as RiceWidth, RICE_BLOCK));
-      length = encodeRice(integers, 0, integers.length, width as RiceWidth, RICE_BLOCK, piece, used);
+      length = encodeRice(integers, width as RiceWidth, RICE_BLOCK, piece.subarray(used));
     } else {
       const bytes = samples.bytes(tile);
       // the fastest level: astronomical noise does not pack better for more work

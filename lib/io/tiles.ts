@@ -6,15 +6,33 @@ import type { SampleLayout } from "./fits_layout.ts";
 import type { TileColumn, TileLayout } from "./tile_layout.ts";
 import { decodeHcompress } from "./hcompress.ts";
 import { decodePlio } from "./plio.ts";
-import { unquantise } from "./quantise.ts";
+import { type Unquantise, unquantise } from "./quantise.ts";
 import { decodeRice } from "./rice.ts";
 import { type Bitpix, decodeSamples } from "./samples.ts";
 
 /** Reads bytes of the file: fill the target from a position, or fail. */
 export type ReadBytes = (target: Uint8Array, position: number) => void;
 
+/** The samples of an image where they are stored. */
+export interface StoredSamples {
+  /** Sizes, scaling, positions. */
+  readonly layout: SampleLayout;
+  /** Table of the tiles of a compressed image, from {@linkcode readTileTable}; null where there is none. */
+  readonly table: Uint8Array | null;
+  /** Gets bytes of the file. */
+  readonly read: ReadBytes;
+}
+
+/** An image in tiles, with its table. */
+interface TiledImage {
+  readonly layout: SampleLayout;
+  readonly tiles: TileLayout;
+  /** The table of tiles. */
+  readonly view: DataView;
+}
+
 /** Place of a tile's bytes. */
-interface Stored {
+interface TilePlace {
   readonly column: "COMPRESSED_DATA" | "GZIP_COMPRESSED_DATA" | "UNCOMPRESSED_DATA";
   /** Byte in the heap. */
   readonly offset: number;
@@ -25,7 +43,7 @@ interface Stored {
 /** A part of a tile that goes into a region. */
 interface Piece {
   readonly tile: number;
-  readonly stored: Stored;
+  readonly stored: TilePlace;
   /** First column, row of the tile in the plane. */
   readonly x: number;
   readonly y: number;
@@ -72,7 +90,7 @@ function numberAt(view: DataView, row: number, column: TileColumn): number {
 
 const fallbacks = ["COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA"] as const;
 
-function storedTile(layout: SampleLayout, tiles: TileLayout, view: DataView, tile: number): Stored {
+function storedTile({ layout, tiles, view }: TiledImage, tile: number): TilePlace {
   const row = tile * tiles.rowBytes;
   for (const name of fallbacks) {
     const column = tiles.columns[name];
@@ -89,7 +107,8 @@ function storedTile(layout: SampleLayout, tiles: TileLayout, view: DataView, til
 }
 
 /** Tiles that touch the region of one plane, in file order. */
-function piecesOf(layout: SampleLayout, tiles: TileLayout, view: DataView, region: Region, plane: number): Piece[] {
+function piecesOf(image: TiledImage, region: Region, plane: number): Piece[] {
+  const { layout, tiles } = image;
   const { axes } = layout;
   const tileWidth = tiles.tile[0] ?? 1;
   const tileHeight = tiles.tile[1] ?? 1;
@@ -125,7 +144,7 @@ function piecesOf(layout: SampleLayout, tiles: TileLayout, view: DataView, regio
       const y = j * tileHeight;
       pieces.push({
         tile,
-        stored: storedTile(layout, tiles, view, tile),
+        stored: storedTile(image, tile),
         x,
         y,
         width: Math.min(tileWidth, layout.width - x),
@@ -166,9 +185,18 @@ function damaged(layout: SampleLayout, piece: Piece, fact: string, cause?: unkno
 /** Most bytes of a tile: eight a sample, and what a packer adds. */
 const maximumTileBytes = ({ width, height, depth }: Piece): number => 8 * width * height * depth + 1024;
 
-/** The bytes of a tile that is stored as it is, or zipped. */
-function unpackPlain(layout: SampleLayout, piece: Piece, bytes: Uint8Array, direct: boolean): Uint8Array {
-  if (direct) return bytes;
+const isDirect = ({ codec }: TileLayout, { stored }: Piece): boolean =>
+  stored.column === "UNCOMPRESSED_DATA" || codec === "NOCOMPRESS";
+
+const isZipped = (tiles: TileLayout, piece: Piece): boolean =>
+  !isDirect(tiles, piece) &&
+  (piece.stored.column === "GZIP_COMPRESSED_DATA" || tiles.codec === "GZIP_1" || tiles.codec === "GZIP_2");
+
+/** A float tile that could not be quantised lies in one of the two fallback columns as it was. */
+const isQuantised = ({ quantised }: TileLayout, { stored }: Piece): boolean =>
+  quantised !== "none" && stored.column === "COMPRESSED_DATA";
+
+function unzipTile(layout: SampleLayout, piece: Piece, bytes: Uint8Array): Uint8Array {
   try {
     return unzipSync(bytes, { maxOutputLength: maximumTileBytes(piece) });
   } catch (cause) {
@@ -191,8 +219,7 @@ function readIntegers(bytes: Uint8Array, count: number, width: number): void {
 }
 
 /** The integers of a tile in one of the codes made for them. */
-function decodeIntegers(layout: SampleLayout, tiles: TileLayout, piece: Piece, bytes: Uint8Array): void {
-  const count = piece.width * piece.height * piece.depth;
+function decodeIntegers({ layout, tiles }: TiledImage, piece: Piece, bytes: Uint8Array, count: number): void {
   if (tiles.codec === "RICE_1") {
     if (!decodeRice(bytes, count, tiles.riceBytes, tiles.riceBlock, integers)) {
       throw damaged(layout, piece, `ends after ${bytes.length} bytes, before its ${count} pixels`);
@@ -205,63 +232,57 @@ function decodeIntegers(layout: SampleLayout, tiles: TileLayout, piece: Piece, b
   if (!good) throw damaged(layout, piece, `is no ${tiles.codec} code for its ${count} pixels`);
 }
 
-/** Values of a whole tile into `out` from `at` on. */
-function decodeTile(
-  layout: SampleLayout,
-  tiles: TileLayout,
-  view: DataView,
-  piece: Piece,
-  bytes: Uint8Array,
-  out: Float32Array,
-  at: number,
-): void {
-  const count = piece.width * piece.height * piece.depth;
+/** The integers of a zipped or plain tile, or its values at once where they were not quantised; whether values came. */
+function decodePlain({ layout, tiles }: TiledImage, piece: Piece, bytes: Uint8Array, out: Float32Array): boolean {
+  const count = out.length;
+  const inMainColumn = piece.stored.column === "COMPRESSED_DATA";
+  const quantised = isQuantised(tiles, piece);
+  const plain = isZipped(tiles, piece) ? unzipTile(layout, piece, bytes) : bytes;
+  const width = plain.length / count;
+  const bitpix = layout.bitpix < 0 && !quantised ? (-8 * width) as Bitpix : integerBitpix[width];
+  if (bitpix === undefined || (bitpix < 0 && width !== 4 && width !== 8)) {
+    throw damaged(layout, piece, `unpacks to ${plain.length} bytes for ${count} pixels`);
+  }
+  const ordered = tiles.codec === "GZIP_2" && inMainColumn ? unshuffle(plain, count) : plain;
+  if (quantised) readIntegers(ordered, count, width);
+  else decodeSamples(ordered, { bitpix, scaling: layout.scaling }, out);
+  return !quantised;
+}
+
+/** The integers of a tile as values. */
+function applyTileScaling({ layout, tiles, view }: TiledImage, piece: Piece, out: Float32Array): void {
   const row = piece.tile * tiles.rowBytes;
   const own = (name: string, card: number | null): number | null => {
     const column = tiles.columns[name];
     return column === undefined ? card : numberAt(view, row, column);
   };
-  const direct = piece.stored.column === "UNCOMPRESSED_DATA" || tiles.codec === "NOCOMPRESS";
-  const zipped = piece.stored.column === "GZIP_COMPRESSED_DATA" || tiles.codec === "GZIP_1" || tiles.codec === "GZIP_2";
-  // a float tile that could not be quantised lies in one of the two fallback columns as it was
-  const quantised = tiles.quantised !== "none" && piece.stored.column === "COMPRESSED_DATA";
-  if (integers.length < count) integers = new Int32Array(count);
-  if (direct || zipped) {
-    const plain = unpackPlain(layout, piece, bytes, direct);
-    const width = plain.length / count;
-    const bitpix = layout.bitpix < 0 && !quantised ? (-8 * width) as Bitpix : integerBitpix[width];
-    if (bitpix === undefined || (bitpix < 0 && width !== 4 && width !== 8)) {
-      throw damaged(layout, piece, `unpacks to ${plain.length} bytes for ${count} pixels`);
-    }
-    const shuffled = tiles.codec === "GZIP_2" && piece.stored.column === "COMPRESSED_DATA";
-    const ordered = shuffled ? unshuffle(plain, count) : plain;
-    if (!quantised) {
-      decodeSamples(ordered, 0, count, bitpix, layout.scaling, out, at);
-      return;
-    }
-    readIntegers(ordered, count, width);
-  } else decodeIntegers(layout, tiles, piece, bytes);
+  const count = out.length;
   const { scale, zero, blank } = layout.scaling;
-  if (quantised) {
-    unquantise(
-      integers,
-      count,
-      {
-        scale: own("ZSCALE", tiles.scale) ?? 1,
-        zero: own("ZZERO", tiles.zero) ?? 0,
-        blank: own("ZBLANK", tiles.blank),
-        method: tiles.quantised,
-        start: piece.tile + tiles.seed - 1,
-      },
-      out,
-      at,
-    );
-    if (scale !== 1 || zero !== 0) { for (let i = 0; i < count; i++) out[at + i] = zero + scale * out[at + i]; }
-  } else {
-    const missing = blank ?? own("ZBLANK", tiles.blank);
-    if (missing === null) { for (let i = 0; i < count; i++) out[at + i] = zero + scale * integers[i]; }
-    else for (let i = 0; i < count; i++) out[at + i] = integers[i] === missing ? NaN : zero + scale * integers[i];
+  if (isQuantised(tiles, piece)) {
+    const form: Unquantise = {
+      scale: own("ZSCALE", tiles.scale) ?? 1,
+      zero: own("ZZERO", tiles.zero) ?? 0,
+      blank: own("ZBLANK", tiles.blank),
+      method: tiles.quantised,
+      start: piece.tile + tiles.seed - 1,
+    };
+    unquantise(integers, form, out);
+    if (scale !== 1 || zero !== 0) { for (let i = 0; i < count; i++) out[i] = zero + scale * out[i]; }
+    return;
   }
+  const missing = blank ?? own("ZBLANK", tiles.blank);
+  if (missing === null) { for (let i = 0; i < count; i++) out[i] = zero + scale * integers[i]; }
+  else for (let i = 0; i < count; i++) out[i] = integers[i] === missing ? NaN : zero + scale * integers[i];
+}
+
+/** Values of a whole tile, as many as `out` holds. */
+function decodeTile(image: TiledImage, piece: Piece, bytes: Uint8Array, out: Float32Array): void {
+  const { tiles } = image;
+  if (integers.length < out.length) integers = new Int32Array(out.length);
+  if (isZipped(tiles, piece) || isDirect(tiles, piece)) {
+    if (decodePlain(image, piece, bytes, out)) return;
+  } else decodeIntegers(image, piece, bytes, out.length);
+  applyTileScaling(image, piece, out);
 }
 
 /** Bytes between two tiles that are read along rather than skipped by a second read. */
@@ -269,22 +290,30 @@ const GAP = 16384;
 /** Most bytes read at once. */
 const GROUP = 4 << 20;
 
-/**
- * Values of a region of a tile-compressed image; only the tiles that touch it are read.
- *
- * @param table the table of tiles, from {@linkcode readTileTable}
- */
+/** The tiles from `first` on that are read in one go: the first that is not, and the byte behind the last. */
+function groupOf(pieces: readonly Piece[], first: number): { readonly next: number; readonly end: number } {
+  const start = pieces[first].stored.offset;
+  let end = start + pieces[first].stored.length;
+  let next = first + 1;
+  for (; next < pieces.length; next++) {
+    const { offset, length } = pieces[next].stored;
+    if (offset < end || offset - end > GAP || offset + length - start > GROUP) break;
+    end = offset + length;
+  }
+  return { next, end };
+}
+
+/** Values of a region of a tile-compressed image; only the tiles that touch it are read. */
 export function readTiles(
-  layout: SampleLayout,
+  { layout, table, read }: StoredSamples,
   tiles: TileLayout,
-  table: Uint8Array,
-  read: ReadBytes,
   region: Region,
   plane: number,
   out: Float32Array,
 ): void {
-  const view = new DataView(table.buffer, table.byteOffset, table.length);
-  const pieces = piecesOf(layout, tiles, view, region, plane);
+  const rows = table ?? readTileTable(layout, tiles, read);
+  const image: TiledImage = { layout, tiles, view: new DataView(rows.buffer, rows.byteOffset, rows.length) };
+  const pieces = piecesOf(image, region, plane);
   const heap = layout.dataStart + tiles.heap;
   const limit = layout.dataBytes - tiles.heap;
   for (const piece of pieces) {
@@ -294,48 +323,36 @@ export function readTiles(
   }
   for (let first = 0; first < pieces.length;) {
     const start = pieces[first].stored.offset;
-    let end = start + pieces[first].stored.length;
-    let next = first + 1;
-    for (; next < pieces.length; next++) {
-      const { offset, length } = pieces[next].stored;
-      if (offset < end || offset - end > GAP || offset + length - start > GROUP) break;
-      end = offset + length;
-    }
+    const { next, end } = groupOf(pieces, first);
     const bytes = new Uint8Array(end - start);
     read(bytes, heap + start);
     for (; first < next; first++) {
       const piece = pieces[first];
-      const own = bytes.subarray(piece.stored.offset - start, piece.stored.offset - start + piece.stored.length);
-      placeTile(layout, tiles, view, piece, own, region, out);
+      const { offset, length } = piece.stored;
+      placeTile(image, piece, bytes.subarray(offset - start, offset - start + length), region, out);
     }
   }
 }
 
-function placeTile(
-  layout: SampleLayout,
-  tiles: TileLayout,
-  view: DataView,
-  piece: Piece,
-  bytes: Uint8Array,
-  region: Region,
-  out: Float32Array,
-): void {
+/** Decode a tile and put what of it lies in the region where it belongs. */
+function placeTile(image: TiledImage, piece: Piece, bytes: Uint8Array, region: Region, out: Float32Array): void {
   const left = Math.max(piece.x, region.x);
   const right = Math.min(piece.x + piece.width, region.x + region.width);
   const top = Math.max(piece.y, region.y);
   const bottom = Math.min(piece.y + piece.height, region.y + region.height);
+  const count = piece.width * piece.height * piece.depth;
   const whole = left === piece.x && right === piece.x + piece.width && top === piece.y &&
     bottom === piece.y + piece.height && piece.depth === 1;
   if (whole && (piece.height === 1 || piece.width === region.width)) {
-    decodeTile(layout, tiles, view, piece, bytes, out, (top - region.y) * region.width + left - region.x);
+    const at = (top - region.y) * region.width + left - region.x;
+    decodeTile(image, piece, bytes, out.subarray(at, at + count));
     return;
   }
-  const count = piece.width * piece.height * piece.depth;
   if (values.length < count) values = new Float32Array(count);
   // of a row coded from left to right only the part up to the last wanted pixel has to be decoded
-  const oneRow = tiles.codec === "RICE_1" && piece.stored.column === "COMPRESSED_DATA" && piece.height === 1 &&
+  const oneRow = image.tiles.codec === "RICE_1" && piece.stored.column === "COMPRESSED_DATA" && piece.height === 1 &&
     piece.depth === 1;
-  decodeTile(layout, tiles, view, oneRow ? { ...piece, width: right - piece.x } : piece, bytes, values, 0);
+  decodeTile(image, piece, bytes, values.subarray(0, oneRow ? right - piece.x : count));
   const base = piece.slice * piece.width * piece.height;
   for (let y = top; y < bottom; y++) {
     const from = base + (y - piece.y) * piece.width + left - piece.x;

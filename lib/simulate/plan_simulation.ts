@@ -157,6 +157,37 @@ function orderOf(lights: { readonly [filter: string]: number }): string[] {
   return order;
 }
 
+/** Moonlight of the night's second half, from the share of the night that has passed. */
+const moonlight = (share: number): SkyLight => ({
+  ratio: 1.1 * (share - 0.45),
+  temperatureK: 4600,
+  slope: 0.22,
+  bend: 0.06,
+  positionAngleDegrees: 82 + 20 * share,
+});
+
+/** The rig, of another format where one is asked for. */
+function rigOf({ rig, width, height, pixelMicrometres }: PlanSimulationOptions): Rig {
+  const own = rig === "Long" ? longRig : pocketRig;
+  if (width === 0 && height === 0 && pixelMicrometres === 0) return own;
+  return resizeRig(own, {
+    width: width || own.width,
+    height: height || own.height,
+    pixelMicrometres: pixelMicrometres || own.pixelMicrometres,
+  });
+}
+
+/** Refuse a fault of a light that the night does not have. */
+function requireLights(faults: readonly NightFault[], count: number): void {
+  for (const each of faults) {
+    if (!(each.light >= 0 && each.light < count)) {
+      throw new RangeError(
+        `planSimulation: fault "${each.fault}" must strike one of ${count} lights, but got ${each.light}`,
+      );
+    }
+  }
+}
+
 /**
  * Plan a night: dither, seeing, guiding, moon and meridian flip on the Long rig; drift and the turning field on the
  * Pocket; the faults asked for, and the calibration frames.
@@ -180,25 +211,14 @@ export function planSimulation(
   options: Partial<PlanSimulationOptions> = {},
 ): SimulationPlan {
   const used = settle("planSimulation", base, options);
-  const own = used.rig === "Long" ? longRig : pocketRig;
-  const rig = used.width === 0 && used.height === 0 && used.pixelMicrometres === 0 ? own : resizeRig(own, {
-    width: used.width || own.width,
-    height: used.height || own.height,
-    pixelMicrometres: used.pixelMicrometres || own.pixelMicrometres,
-  });
+  const rig = rigOf(used);
   const mono = rig.bayer === null;
   const exposureSeconds = mono ? 300 : 10;
   const order = mono
     ? orderOf(used.lights)
     : Object.values(used.lights).flatMap((count) => Array(count).fill("colour"));
   const faults = used.faults === "every" ? everyFault(order.length, mono) : used.faults;
-  for (const each of faults) {
-    if (!(each.light >= 0 && each.light < order.length)) {
-      throw new RangeError(
-        `planSimulation: fault "${each.fault}" must strike one of ${order.length} lights, but got ${each.light}`,
-      );
-    }
-  }
+  requireLights(faults, order.length);
   const cadence = used.cadenceSeconds || (mono ? 332 : Math.max(11, Math.floor(6000 / Math.max(1, order.length - 1))));
   const length = cadence * order.length * 1000;
   const start = Math.round((mono ? transit() - 0.55 * length : transit() - 2.3 * 3600000 - 0.5 * length) / 1000) * 1000;
@@ -221,15 +241,7 @@ export function planSimulation(
     const north = pixel * (mono ? ditherY - (flipped ? 7 : 0) : wanderY - 0.08 * at);
     const turn = 180 * random.uniform();
     const share = (time - start) / Math.max(1, length);
-    const moon: readonly SkyLight[] = mono && share > 0.45
-      ? [{
-        ratio: 1.1 * (share - 0.45),
-        temperatureK: 4600,
-        slope: 0.22,
-        bend: 0.06,
-        positionAngleDegrees: 82 + 20 * share,
-      }]
-      : [];
+    const moon = mono && share > 0.45 ? [moonlight(share)] : [];
     const strike = faults.find((each) => each.light === at);
     const ofFile = strike !== undefined && isFileFault(strike.fault) ? strike.fault : null;
     const fault: FaultName = strike === undefined || isFileFault(strike.fault) ? "none" : strike.fault;

@@ -7,7 +7,7 @@ const unhex = (text: string) => Uint8Array.from(text.match(/../g) ?? [], (each) 
 
 function encode(values: readonly number[], width: RiceWidth, block = 32): Uint8Array {
   const out = new Uint8Array(riceBound(values.length, width, block));
-  return out.slice(0, encodeRice(Int32Array.from(values), 0, values.length, width, block, out));
+  return out.slice(0, encodeRice(Int32Array.from(values), width, block, out));
 }
 
 function decode(bytes: Uint8Array, count: number, width: RiceWidth, block = 32): number[] | null {
