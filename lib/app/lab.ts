@@ -36,7 +36,8 @@ function findPython(): readonly string[] {
     if (found.status === 0 && found.stdout.trim() === "True") return [command, ...args];
   }
   throw new LabError(
-    "Python 3.10 or newer was not found; install it (Debian, Ubuntu: sudo apt install python3 python3-venv; others: your system's package manager or installer) and run this again",
+    "Python 3.10 or newer was not found; install it (Debian, Ubuntu: sudo apt install python3 python3-venv; " +
+      "others: your system's package manager or installer) and run this again",
   );
 }
 

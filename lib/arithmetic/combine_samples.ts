@@ -38,7 +38,8 @@ export const isDimensionless = (image: Image): boolean =>
 export function requireOneScale(step: string, a: Image, b: Image): void {
   if (isLinear(a) === isLinear(b)) return;
   throw new TypeError(
-    `${step}: linear data and a finished picture must not mix, but got units "${a.unit}" and "${b.unit}"; stretch both or none`,
+    `${step}: linear data and a finished picture must not mix, but got units "${a.unit}" and "${b.unit}"; ` +
+      "stretch both or none",
   );
 }
 

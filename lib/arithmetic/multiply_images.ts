@@ -36,7 +36,8 @@ function unitOfMultiplyImages(a: Image, b: Term): Unit {
   if (typeof b === "number" || isDimensionless(b)) return a.unit;
   if (isDimensionless(a)) return b.unit;
   throw new TypeError(
-    `multiplyImages: one factor must be a number, a mask, a flat or a ratio, but got units "${a.unit}" and "${b.unit}"; divide one by its level first`,
+    `multiplyImages: one factor must be a number, a mask, a flat or a ratio, but got units "${a.unit}" and ` +
+      `"${b.unit}"; divide one by its level first`,
   );
 }
 

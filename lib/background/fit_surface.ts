@@ -155,7 +155,8 @@ function doubtsOf(
     doubts.push(
       `where it is known least the surface is unsure by ${uncertainty[worst].toPrecision(2)}, ${
         relative[worst].toPrecision(2)
-      } times the noise of a pixel: compare it with another model, or place points by hand where you know the sky to be free`,
+      } times the noise of a pixel: compare it with another model, or place points by hand where you know the sky ` +
+        "to be free",
     );
   }
   return doubts;

@@ -20,7 +20,8 @@ export function requireFitting(step: string, image: Image, surface: BackgroundSu
   requireSameSize(step, image, surface.image);
   if (surface.image.planes.length !== image.planes.length) {
     throw new RangeError(
-      `${step}: the surface must have ${image.planes.length} planes like the image, but got ${surface.image.planes.length}`,
+      `${step}: the surface must have ${image.planes.length} planes like the image, but got ` +
+        `${surface.image.planes.length}`,
     );
   }
 }

@@ -246,7 +246,8 @@ function combineFrames(frames: MasterFrames, first: FirstFrame, plan: MasterPlan
   const { inputs, names, recorded } = frames;
   if (subtract !== null && (subtract.width !== width || subtract.height !== height)) {
     throw new RangeError(
-      `${step}: what is subtracted must have the frames' ${width} × ${height} pixels, but has ${subtract.width} × ${subtract.height}`,
+      `${step}: what is subtracted must have the frames' ${width} × ${height} pixels, but has ${subtract.width} ` +
+        `× ${subtract.height}`,
     );
   }
   const planes: MasterPlanes = {

@@ -77,7 +77,8 @@ export function prepareCorrection(
   }
   if (defects !== null && defects.length !== width * height) {
     throw new RangeError(
-      `prepareCorrection: defects must hold ${width} × ${height} bytes, but got ${defects.length}; find them on this sensor`,
+      `prepareCorrection: defects must hold ${width} × ${height} bytes, but got ${defects.length}; ` +
+        "find them on this sensor",
     );
   }
   if (!(darkScale >= 0)) throw new RangeError(`prepareCorrection: darkScale must be ≥ 0, but got ${darkScale}`);

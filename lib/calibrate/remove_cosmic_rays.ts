@@ -69,7 +69,8 @@ export function removeCosmicRays(image: Image, options: Partial<RemoveCosmicRays
   requireLinear("removeCosmicRays", image);
   if (image.planes.length !== 1 || image.geometry.bayer !== null) {
     throw new TypeError(
-      `removeCosmicRays: image must be one mono plane, but has ${image.planes.length} and pattern ${image.geometry.bayer}; ` +
+      `removeCosmicRays: image must be one mono plane, but has ${image.planes.length} and pattern ` +
+        `${image.geometry.bayer}; ` +
         "split the mosaic first",
     );
   }

@@ -66,7 +66,8 @@ export function trimOverscan(image: Image, options: Partial<TrimOverscanOptions>
         y + region.height <= height)
     ) {
       throw new RangeError(
-        `trimOverscan: ${name} must lie within ${width} × ${height}, but got ${region.width} × ${region.height} at (${x}, ${y})`,
+        `trimOverscan: ${name} must lie within ${width} × ${height}, but got ${region.width} × ${region.height} ` +
+          `at (${x}, ${y})`,
       );
     }
   };

@@ -257,7 +257,11 @@ function requireBlendOptions(used: BlendLinesOptions, luminance: Image): void {
  *   }),
  * });
  * const size = { width: 90, height: 60 };
- * const lines = createImage({ ...size, unit: "adu", planes: [at((x) => x < 20, "adu", "Ha"), at((x) => x > 70, "adu", "OIII")] });
+ * const lines = createImage({
+ *   ...size,
+ *   unit: "adu",
+ *   planes: [at((x) => x < 20, "adu", "Ha"), at((x) => x > 70, "adu", "OIII")],
+ * });
  * const light = createImage({ ...size, unit: "display", planes: [at((x) => x < 20 || x > 70, "display", "L")] });
  * const [r, g, b] = blendLines(lines, light).planes.map((plane) => plane.data);
  * assert.ok(r[2700 + 8] > g[2700 + 8] && r[2700 + 82] < g[2700 + 82] && r[2700 + 82] < b[2700 + 82]);

@@ -96,7 +96,10 @@ function measureChannels(
  * import assert from "node:assert/strict";
  * import { constantImage, equaliseChannels, joinChannels } from "faintlight";
  *
- * const lines = joinChannels([constantImage(9, 9, 30, { channels: ["Ha"] }), constantImage(9, 9, 10, { channels: ["OIII"] })]);
+ * const lines = joinChannels([
+ *   constantImage(9, 9, 30, { channels: ["Ha"] }),
+ *   constantImage(9, 9, 10, { channels: ["OIII"] }),
+ * ]);
  * const even = equaliseChannels(lines, { method: "level" });
  * assert.deepEqual(even.planes.map((plane) => plane.data[0]), [20, 20]);
  * ```

@@ -15,7 +15,10 @@ import { derive, type Image, requireSameSize } from "../core/image.ts";
  * import assert from "node:assert/strict";
  * import { constantImage, joinChannels } from "faintlight";
  *
- * const both = joinChannels([constantImage(2, 2, 7, { channels: ["Ha"] }), constantImage(2, 2, 3, { channels: ["OIII"] })]);
+ * const both = joinChannels([
+ *   constantImage(2, 2, 7, { channels: ["Ha"] }),
+ *   constantImage(2, 2, 3, { channels: ["OIII"] }),
+ * ]);
  * assert.deepEqual(both.planes.map((plane) => plane.channel), ["Ha", "OIII"]);
  * ```
  */

@@ -55,7 +55,8 @@ export const limitGreenDefaults: Readonly<LimitGreenOptions> = Object.freeze({
  *   data: Float32Array.from({ length: 10000 }, () => 100 + 10 * random.gaussian()),
  * }));
  * const image = createImage({ width: 100, height: 100, unit: "adu", planes });
- * const greens = (it: typeof image) => it.planes[1].data.filter((g, i) => g > it.planes[0].data[i] && g > it.planes[2].data[i]);
+ * const greens = (it: typeof image) =>
+ *   it.planes[1].data.filter((g, i) => g > it.planes[0].data[i] && g > it.planes[2].data[i]);
  * assert.ok(greens(limitGreen(image)).length < greens(image).length / 2);
  * ```
  */

@@ -55,7 +55,10 @@ export function channelRules(name: "HOO" | "SHO" | "HSO" | "OHS" | "RGB"): Chann
  * import assert from "node:assert/strict";
  * import { constantImage, joinChannels, mapChannels } from "faintlight";
  *
- * const lines = joinChannels([constantImage(1, 1, 9, { channels: ["Ha"] }), constantImage(1, 1, 4, { channels: ["OIII"] })]);
+ * const lines = joinChannels([
+ *   constantImage(1, 1, 9, { channels: ["Ha"] }),
+ *   constantImage(1, 1, 4, { channels: ["OIII"] }),
+ * ]);
  * assert.deepEqual(mapChannels(lines).planes.map((plane) => plane.data[0]), [9, 4, 4]);
  * ```
  */

@@ -229,7 +229,8 @@ export function subtractContinuum(
   const fits = measured ? shared?.fits(alike) ?? [] : [];
   if (measured && fits.length < minimumStars) {
     throw new RangeError(
-      `subtractContinuum: at least ${minimumStars} stars must show in the continuum, but got ${fits.length}; give the scale`,
+      `subtractContinuum: at least ${minimumStars} stars must show in the continuum, but got ${fits.length}; ` +
+        "give the scale",
     );
   }
   const scale = measured ? typicalRatio(fits) : used.scale;

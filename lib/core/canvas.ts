@@ -206,7 +206,8 @@ export function intersectionCanvas(
   }
   if (best.area === 0) {
     throw new RangeError(
-      `intersectionCanvas: ${needed} of ${frames.length} frames must overlap somewhere, but they do nowhere; use a smaller share`,
+      `intersectionCanvas: ${needed} of ${frames.length} frames must overlap somewhere, but they do nowhere; ` +
+        "use a smaller share",
     );
   }
   const x = best.x * cellPixels;

@@ -120,7 +120,12 @@ function assertShapes(step: string, image: ImageParts): void {
  * import assert from "node:assert/strict";
  * import { createImage } from "faintlight/extend";
  *
- * const image = createImage({ width: 2, height: 1, unit: "adu", planes: [{ channel: "L", data: Float32Array.of(1, 2) }] });
+ * const image = createImage({
+ *   width: 2,
+ *   height: 1,
+ *   unit: "adu",
+ *   planes: [{ channel: "L", data: Float32Array.of(1, 2) }],
+ * });
  * assert.equal(image.planes[0].data[1], 2);
  * ```
  */
@@ -350,7 +355,8 @@ export function requireSameSize(
   for (const each of images) {
     if (each.width !== first.width || each.height !== first.height) {
       throw new RangeError(
-        `${step}: images must have one size, but got ${first.width} × ${first.height} and ${each.width} × ${each.height}; register them first`,
+        `${step}: images must have one size, but got ${first.width} × ${first.height} and ${each.width} × ` +
+          `${each.height}; register them first`,
       );
     }
   }

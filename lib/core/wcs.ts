@@ -23,7 +23,10 @@ const RADIAN = Math.PI / 180;
  * import { isTangential } from "faintlight/sky";
  *
  * const wcs: Wcs = {
- *   ctype: ["RA---TAN", "DEC--TAN"], referencePixel: { x: 0, y: 0 }, referenceDegrees: [10, 20], cd: [-1e-4, 0, 0, 1e-4],
+ *   ctype: ["RA---TAN", "DEC--TAN"],
+ *   referencePixel: { x: 0, y: 0 },
+ *   referenceDegrees: [10, 20],
+ *   cd: [-1e-4, 0, 0, 1e-4],
  * };
  * assert.ok(isTangential(wcs));
  * ```
@@ -126,7 +129,10 @@ export function skyToPixel(wcs: Wcs, sky: SkyPoint): Point {
  * import { wcsArcsecPerPixel } from "faintlight/sky";
  *
  * const wcs: Wcs = {
- *   ctype: ["RA---TAN", "DEC--TAN"], referencePixel: { x: 0, y: 0 }, referenceDegrees: [10, 20], cd: [-1 / 3600, 0, 0, 1 / 3600],
+ *   ctype: ["RA---TAN", "DEC--TAN"],
+ *   referencePixel: { x: 0, y: 0 },
+ *   referenceDegrees: [10, 20],
+ *   cd: [-1 / 3600, 0, 0, 1 / 3600],
  * };
  * assert.ok(Math.abs((wcsArcsecPerPixel(wcs) ?? 0) - 1) < 1e-12);
  * ```

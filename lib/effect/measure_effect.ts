@@ -113,9 +113,9 @@ const hueOf = ({ index }: NebulaBoxes, a: MeasuredSide, b: MeasuredSide): number
  * | doubt | raised when |
  * |---|---|
  * | clipped to black, to white | more than 0.5 %, 0.2 % of a picture's samples lie there, and more than before |
- * | nebula lost or gained flux | by more than 2 % in a channel, by more than twice what the sky under it is unsure by, and the stars of the channel did not change by the same factor (which would be a gain) |
+ * | nebula lost or gained flux | more than 2 % in a channel, twice its sky's doubt; not the stars' factor |
  * | stars gained dark rings | the darkest ring lies 1 standard deviation or more below, and twice as deep as before |
- * | a dark hole beside a star | a sector of a ring of 2 to 6.8 FWHM has come to lie 3 standard deviations or more below what is beyond it, and by more than that differs; between linear data |
+ * | a dark hole beside a star | a sector (2 to 6.8 FWHM) fell 3 sigma below what is beyond, linear data |
  * | stars grew | by more than 10 %, between linear data |
  * | the sky became less even | by more than a third, and by 0.3 standard deviations or more, between linear data |
  * | grain is gone | less than a tenth of the finest noise is left between images of one unit |

@@ -122,14 +122,19 @@ const kindNote = "the header does not say what the exposure is for";
 /** Whether a note says that folder or file suggest what a frame is for. */
 export const suggestsKind = ({ note }: FrameNote): boolean => note.startsWith(kindNote);
 
+/** Words by which folders and files say what frames are for. */
+const kindWord = new RegExp(
+  "^(master|combined)?[\\s_-]*" +
+    "(lights?|subs?|darks?|flats?|bias(es)?|offsets?|zeros?|(dark[\\s_-]*flats?)|(flat[\\s_-]*darks?))" +
+    "([\\s_-]*frames?)?$",
+  "i",
+);
+
 /** Kind that the names of folders and file suggest, the nearest first. */
 function hintedKind(file: string): { kind: FrameKind; from: string } | null {
   for (const part of file.replace(fitsName, "").split("/").toReversed()) {
     for (const word of [part, ...part.split(/[\s_.-]+/)]) {
-      if (
-        /^(master|combined)?[\s_-]*(lights?|subs?|darks?|flats?|bias(es)?|offsets?|zeros?|(dark[\s_-]*flats?)|(flat[\s_-]*darks?))([\s_-]*frames?)?$/i
-          .test(word)
-      ) {
+      if (kindWord.test(word)) {
         const kind = /^subs?$/i.test(word) ? "light" : kindOfText(word);
         if (kind !== null) return { kind, from: part };
       }

@@ -96,7 +96,8 @@ function uint32(...values: readonly number[]): Uint8Array {
 function textChunk(keyword: string, text: string): Uint8Array {
   if (!/^[\x21-\x7e\xa1-\xff]+( [\x21-\x7e\xa1-\xff]+)*$/.test(keyword) || keyword.length > 79) {
     throw new RangeError(
-      `encodePng16: a text's keyword must be 1 to 79 Latin-1 characters with single spaces inside, but got "${keyword}"`,
+      "encodePng16: a text's keyword must be 1 to 79 Latin-1 characters with single spaces inside, but got " +
+        `"${keyword}"`,
     );
   }
   const bytes = new TextEncoder().encode(text);

@@ -110,7 +110,7 @@ function rowWriter(job: PngStripJob): (drawnRow: number, out: Uint8Array) => voi
   };
 }
 
-/** PNG filter `kind` (0 none, 1 sub, 2 up, 3 average, 4 Paeth) of a row, given the row above; its number goes in front. */
+/** PNG filter `kind` (0 none, 1 sub, 2 up, 3 average, 4 Paeth) of a row, given the row above; the number goes first. */
 function filterRow(kind: number, row: Uint8Array, above: Uint8Array, step: number, out: Uint8Array): void {
   out[0] = kind;
   const length = row.length;

@@ -100,7 +100,8 @@ export function checkRegion(layout: SampleLayout, region: Region, plane: number)
     !(whole && x >= 0 && y >= 0 && width > 0 && height > 0 && x + width <= layout.width && y + height <= layout.height)
   ) {
     throw new RangeError(
-      `readRegion: region must lie within ${layout.width} × ${layout.height}, but got ${width} × ${height} at (${x}, ${y})`,
+      `readRegion: region must lie within ${layout.width} × ${layout.height}, but got ${width} × ${height} at ` +
+        `(${x}, ${y})`,
     );
   }
   if (!(Number.isInteger(plane) && plane >= 0 && plane < layout.planes)) {

@@ -2,10 +2,13 @@
 import { type Card, card, type Header } from "../core/header.ts";
 import type { Bitpix } from "./samples.ts";
 
+/** Cards that say how an image was put into tiles, as a pattern (section 10.1). */
+export const tileCards = "Z(IMAGE|CMPTYPE|BITPIX|NAXIS\\d*|TILE\\d+|NAME\\d+|VAL\\d+|SIMPLE|TENSION|EXTEND|BLOCKED|" +
+  "PCOUNT|GCOUNT|HECKSUM|DATASUM|QUANTIZ|DITHER0|MASKCMP|BLANK|SCALE|ZERO)";
+
 const tableCard = new RegExp(
-  "^(XTENSION|BITPIX|NAXIS\\d*|PCOUNT|GCOUNT|TFIELDS|THEAP|T(TYPE|FORM|UNIT|DIM|NULL|SCAL|ZERO|DISP)\\d+|CHECKSUM|DATASUM|" +
-    "Z(IMAGE|CMPTYPE|BITPIX|NAXIS\\d*|TILE\\d+|NAME\\d+|VAL\\d+|SIMPLE|TENSION|EXTEND|BLOCKED|PCOUNT|GCOUNT|HECKSUM|DATASUM|" +
-    "QUANTIZ|DITHER0|MASKCMP|BLANK|SCALE|ZERO))$",
+  "^(XTENSION|BITPIX|NAXIS\\d*|PCOUNT|GCOUNT|TFIELDS|THEAP|T(TYPE|FORM|UNIT|DIM|NULL|SCAL|ZERO|DISP)\\d+|" +
+    `CHECKSUM|DATASUM|${tileCards})$`,
 );
 
 /** Cards of the image that a compressed table stands for (section 10.1.2). */

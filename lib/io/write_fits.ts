@@ -5,6 +5,7 @@ import { settle } from "../core/options.ts";
 import { BLOCK, formatCards } from "./fits_cards.ts";
 import { encodeSum, joinSums, sumBytes } from "./fits_sum.ts";
 import { headerOfImage, recordCard } from "./image_cards.ts";
+import { tileCards } from "./restored_header.ts";
 import { encodeFloats, encodeIntegers, encodeRounded16 } from "./samples.ts";
 import { packTiles, RICE_BLOCK, type TileCodec } from "./tile_table.ts";
 import { writeWhole } from "./write_whole.ts";
@@ -158,8 +159,10 @@ function sumPieces(pieces: Iterable<Uint8Array>): { sum: number; bytes: number }
   return { sum: sumBytes(carry, sum), bytes };
 }
 
-const structural =
-  /^(SIMPLE|XTENSION|BITPIX|NAXIS\d*|EXTEND|PCOUNT|GCOUNT|GROUPS|BLOCKED|BSCALE|BZERO|BLANK|CHECKSUM|DATASUM|EXTNAME|INHERIT|TFIELDS|THEAP|Z(IMAGE|CMPTYPE|BITPIX|NAXIS\d*|TILE\d+|NAME\d+|VAL\d+|SIMPLE|TENSION|EXTEND|BLOCKED|PCOUNT|GCOUNT|HECKSUM|DATASUM|QUANTIZ|DITHER0|MASKCMP|BLANK|SCALE|ZERO))$/;
+const structural = new RegExp(
+  "^(SIMPLE|XTENSION|BITPIX|NAXIS\\d*|EXTEND|PCOUNT|GCOUNT|GROUPS|BLOCKED|BSCALE|BZERO|BLANK|CHECKSUM|DATASUM|" +
+    `EXTNAME|INHERIT|TFIELDS|THEAP|${tileCards})$`,
+);
 
 /** A card the writer must set: the one of the image's header if it says the same already, so that it keeps its form. */
 const kept = (header: Header) => (keyword: string, value: Card["value"], comment = ""): Card =>
@@ -383,7 +386,8 @@ export function writeFits(
   }
   if (used.compress === "RICE_1" && parts.some(({ bitpix = used.bitpix }) => bitpix < 0)) {
     throw new RangeError(
-      `writeFits: compress "RICE_1" must be used with integers, but bitpix is ${used.bitpix}; use GZIP_2, or bitpix 16 or 32`,
+      `writeFits: compress "RICE_1" must be used with integers, but bitpix is ${used.bitpix}; ` +
+        "use GZIP_2, or bitpix 16 or 32",
     );
   }
   writeWhole(path, fileBytes(parts, used));

@@ -37,7 +37,8 @@ export interface FocusRunFit {
 export function fitFocusRun(positions: readonly number[], widths: readonly number[]): FocusRunFit {
   if (positions.length !== widths.length) {
     throw new RangeError(
-      `fitFocusRun: there must be one width for each position, but got ${positions.length} positions and ${widths.length} widths`,
+      `fitFocusRun: there must be one width for each position, but got ${positions.length} positions and ` +
+        `${widths.length} widths`,
     );
   }
   const known = positions.map((z, i) => ({ z, w: widths[i] })).filter(({ z, w }) => Number.isFinite(z) && w > 0);
@@ -54,7 +55,8 @@ export function fitFocusRun(positions: readonly number[], widths: readonly numbe
   const bottom = c0 - c1 * c1 / (4 * c2);
   if (!(c2 > 0 && bottom > 0)) {
     throw new RangeError(
-      "fitFocusRun: widths must fall towards a position and rise again, but they do not; take positions on both sides of the focus",
+      "fitFocusRun: widths must fall towards a position and rise again, but they do not; " +
+        "take positions on both sides of the focus",
     );
   }
   return {

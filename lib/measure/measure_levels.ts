@@ -79,7 +79,8 @@ export function measureLevels(image: Image, options: Partial<MeasureLevelsOption
     y + region.height > height
   ) {
     throw new RangeError(
-      `measureLevels: region must lie within ${width} × ${height} pixels, but got ${region.width} × ${region.height} at (${x}, ${y})`,
+      `measureLevels: region must lie within ${width} × ${height} pixels, but got ${region.width} × ` +
+        `${region.height} at (${x}, ${y})`,
     );
   }
   return levelsOf(samplesOf(image, plane, region));

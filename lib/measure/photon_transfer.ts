@@ -116,7 +116,8 @@ function transferOf({ flats, biases, width }: Planes, window: Window, clip: Clip
   const shot = flatVariance - biasVariance * (1 + scale * scale) / 2;
   if (!(shot > 0)) {
     throw new RangeError(
-      `photonTransfer: flats must be noisier than bias, but got variances ${flatVariance} and ${biasVariance}; give flats first, bias second`,
+      `photonTransfer: flats must be noisier than bias, but got variances ${flatVariance} and ${biasVariance}; ` +
+        "give flats first, bias second",
     );
   }
   const gain = first * (1 + scale) / shot;
@@ -152,8 +153,17 @@ function transferOf({ flats, biases, width }: Planes, window: Window, clip: Clip
  * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(2), K = 0.8;
- * const frame = (electrons: number) => createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L",
- *   data: Float32Array.from({ length: 40000 }, () => 500 + (random.poisson(electrons) + 3.5 * random.gaussian()) / K) }] });
+ * const frame = (electrons: number) =>
+ *   createImage({
+ *     width: 200,
+ *     height: 200,
+ *     unit: "adu",
+ *     planes: [{
+ *       channel: "L",
+ *       data: Float32Array.from({ length: 40000 }, () =>
+ *         500 + (random.poisson(electrons) + 3.5 * random.gaussian()) / K),
+ *     }],
+ *   });
  * const result = photonTransfer([frame(20000), frame(20000)], [frame(0), frame(0)]);
  * assert.ok(Math.abs(result.electronsPerAdu / K - 1) < 0.06);
  * ```

@@ -240,7 +240,8 @@ function partOf(data: Float32Array, width: number, height: number, { x, y, ...si
     size.height > 0 && x + size.width <= width && y + size.height <= height;
   if (!inside) {
     throw new RangeError(
-      `measureSky: part must lie within ${width} × ${height} pixels, but got x ${x}, y ${y}, ${size.width} × ${size.height}`,
+      `measureSky: part must lie within ${width} × ${height} pixels, but got x ${x}, y ${y}, ${size.width} × ` +
+        `${size.height}`,
     );
   }
   const out = new Float32Array(size.width * size.height);

@@ -163,11 +163,30 @@ function describeRun(group: NightGroup, findings: readonly (readonly CauseFindin
  * import { diagnoseNight, type FrameRecord } from "faintlight";
  *
  * const record: FrameRecord = {
- *   kind: "light", filter: "Ha", exposureSeconds: 300, gainSetting: 56, electronsPerAdu: null, offsetSetting: 30,
- *   sensorTemperatureC: -10, setTemperatureC: -10, binning: 1, width: 960, height: 720, planes: 1, bayer: null,
- *   rig: "Long", dateUtc: "2026-10-03T22:00:00", object: "Lantern Nebula", pixelSizeMicrometres: 5.4,
- *   focalLengthMillimetres: 810, arcsecPerPixel: 1.375, fullScaleAdu: 16383, path: "light-01.fits", file: "light-01.fits",
- *   bytes: 1, session: "2026-10-03",
+ *   kind: "light",
+ *   filter: "Ha",
+ *   exposureSeconds: 300,
+ *   gainSetting: 56,
+ *   electronsPerAdu: null,
+ *   offsetSetting: 30,
+ *   sensorTemperatureC: -10,
+ *   setTemperatureC: -10,
+ *   binning: 1,
+ *   width: 960,
+ *   height: 720,
+ *   planes: 1,
+ *   bayer: null,
+ *   rig: "Long",
+ *   dateUtc: "2026-10-03T22:00:00",
+ *   object: "Lantern Nebula",
+ *   pixelSizeMicrometres: 5.4,
+ *   focalLengthMillimetres: 810,
+ *   arcsecPerPixel: 1.375,
+ *   fullScaleAdu: 16383,
+ *   path: "light-01.fits",
+ *   file: "light-01.fits",
+ *   bytes: 1,
+ *   session: "2026-10-03",
  * };
  * const { frames } = diagnoseNight([{ record, quality: null, problem: "ends after 100 of 5760 bytes" }]);
  * assert.equal(frames[0].verdict, "reject");

@@ -60,11 +60,30 @@ function matchGroup(search: Omit<CalibrationSearch, "notes">): CalibrationMatch 
  * import { type FrameRecord, matchCalibration } from "faintlight";
  *
  * const light: FrameRecord = {
- *   kind: "light", filter: "Ha", exposureSeconds: 300, gainSetting: 56, electronsPerAdu: null, offsetSetting: 30,
- *   sensorTemperatureC: -10, setTemperatureC: -10, binning: 1, width: 960, height: 720, planes: 1, bayer: null,
- *   rig: "Long", dateUtc: "2026-10-03T22:00:00", object: "Lantern Nebula", pixelSizeMicrometres: 5.4,
- *   focalLengthMillimetres: 810, arcsecPerPixel: 1.375, fullScaleAdu: 16383, path: "light-01.fits", file: "light-01.fits",
- *   bytes: 1, session: "2026-10-03",
+ *   kind: "light",
+ *   filter: "Ha",
+ *   exposureSeconds: 300,
+ *   gainSetting: 56,
+ *   electronsPerAdu: null,
+ *   offsetSetting: 30,
+ *   sensorTemperatureC: -10,
+ *   setTemperatureC: -10,
+ *   binning: 1,
+ *   width: 960,
+ *   height: 720,
+ *   planes: 1,
+ *   bayer: null,
+ *   rig: "Long",
+ *   dateUtc: "2026-10-03T22:00:00",
+ *   object: "Lantern Nebula",
+ *   pixelSizeMicrometres: 5.4,
+ *   focalLengthMillimetres: 810,
+ *   arcsecPerPixel: 1.375,
+ *   fullScaleAdu: 16383,
+ *   path: "light-01.fits",
+ *   file: "light-01.fits",
+ *   bytes: 1,
+ *   session: "2026-10-03",
  * };
  * const dark: FrameRecord = { ...light, kind: "dark", filter: "", exposureSeconds: 120, file: "dark-01.fits" };
  * const plan = matchCalibration([light, dark]);

@@ -92,7 +92,8 @@ export function applyNormalisation(
   const { width, height } = image;
   if (image.planes.length !== surface.scale.length) {
     throw new TypeError(
-      `applyNormalisation: image must have one plane for each of the surface's ${surface.scale.length}, but has ${image.planes.length}`,
+      `applyNormalisation: image must have one plane for each of the surface's ${surface.scale.length}, but has ` +
+        `${image.planes.length}`,
     );
   }
   if (!(used.scale > 0)) throw new RangeError(`applyNormalisation: scale must be > 0, but got ${used.scale}`);

@@ -148,7 +148,8 @@ function fitPlane(
   const levels = tileDifferences(reader, reference, inverse, contrast.at, minimumSamples);
   if (levels.length === 0) {
     throw new RangeError(
-      `fitNormalisation: frame and reference must share sky, but no tile of channel ${reader.channel} has enough samples; check the transform`,
+      `fitNormalisation: frame and reference must share sky, but no tile of channel ${reader.channel} has enough ` +
+        "samples; check the transform",
     );
   }
   const all = gridWidth * gridHeight;
@@ -224,7 +225,8 @@ export function fitNormalisation(
   const readers = channelReaders(image);
   if (readers.length !== grid.planes.length) {
     throw new TypeError(
-      `fitNormalisation: image must have as many channels as the reference, ${grid.planes.length}, but has ${readers.length}`,
+      `fitNormalisation: image must have as many channels as the reference, ${grid.planes.length}, but has ` +
+        `${readers.length}`,
     );
   }
   const notes: string[] = [];

@@ -78,7 +78,9 @@ function sheetOf(before: Image, after: Image, effect: Effect, used: CompareImage
  *
  * const random = randomStream(4), data = Float32Array.from({ length: 160 * 120 }, () => 100 + 5 * random.gaussian());
  * const image = createImage({ width: 160, height: 120, unit: "adu", planes: [{ channel: "L", data }] });
- * const compared = compareImages(image, stretchAsinh(image, { black: 98, white: 1000 }), { title: "Black set too high" });
+ * const compared = compareImages(image, stretchAsinh(image, { black: 98, white: 1000 }), {
+ *   title: "Black set too high",
+ * });
  * assert.match(compared.doubts[0], /clipped to black/);
  * assert.match(compared.sheet.alternativeText, /^Black set too high/);
  * ```

@@ -44,7 +44,8 @@ function checked(step: string, kind: Kind, image: Image, match: CalibrationMatch
   requireLinear(step, image);
   if (image.width !== width || image.height !== height) {
     throw new RangeError(
-      `${step}: ${kind} must have ${width} × ${height} pixels like the lights of ${name}, but got ${image.width} × ${image.height}; use one of the same sensor and binning`,
+      `${step}: ${kind} must have ${width} × ${height} pixels like the lights of ${name}, but got ${image.width} ` +
+        `× ${image.height}; use one of the same sensor and binning`,
     );
   }
   if (image.planes.length !== 1) {

@@ -69,7 +69,8 @@ function onGrid(state: NightState, light: CheckedLight, image: Image, normalised
   const transform = light.registration?.transform ?? null;
   if (transform === null) {
     throw new RangeError(
-      `readLight: light must be registered for this stage, but ${light.record.file} is not: ${light.diagnosis.evidence}`,
+      `readLight: light must be registered for this stage, but ${light.record.file} is not: ` +
+        `${light.diagnosis.evidence}`,
     );
   }
   const members = keptLights(checked.lights).filter(({ stack }) => stack === light.stack);

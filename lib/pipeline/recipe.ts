@@ -125,7 +125,8 @@ export interface RecipeStepDone {
  * import assert from "node:assert/strict";
  * import { constantImage, type Image, parseRecipe, runRecipe } from "faintlight";
  *
- * const text = '{"name":"crop","steps":[{"id":"part","step":"cropImage","inputs":["stack.L"],"options":{"width":2}}],"result":"part"}';
+ * const part = { id: "part", step: "cropImage", inputs: ["stack.L"], options: { width: 2 } };
+ * const text = JSON.stringify({ name: "crop", steps: [part], result: "part" });
  * const picture = runRecipe(parseRecipe(text, "example"), { L: constantImage(4, 4, 1) }) as Image;
  * assert.equal(picture.width, 2);
  * ```

@@ -132,7 +132,8 @@ function findPlaces(
     const bridge = reference === main ? null : matchAcross(reference, main, null);
     if (bridge instanceof RegistrationError) {
       context.remark(
-        `${reference.record.rig}: could not be brought to the grid of ${main.record.file} (${bridge.message}); its stacks keep a grid of their own`,
+        `${reference.record.rig}: could not be brought to the grid of ${main.record.file} (${bridge.message}); ` +
+          "its stacks keep a grid of their own",
       );
     }
     setup.frames.forEach((frame, at) => {

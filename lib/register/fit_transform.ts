@@ -269,7 +269,8 @@ export function fitTransform(
   const first = fit(wanted);
   if (first === null) {
     throw new RangeError(
-      `fitTransform: the ${pairs.length} pairs must determine the ${wanted.model} map, but they do not (points on one line, or no majority that agrees)`,
+      `fitTransform: the ${pairs.length} pairs must determine the ${wanted.model} map, but they do not (points ` +
+        "on one line, or no majority that agrees)",
     );
   }
   const explains = (supple: RobustMap, stiff: RobustMap) =>

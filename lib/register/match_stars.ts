@@ -218,9 +218,8 @@ function refuseHotPixels(pairs: readonly StarPair[], stars: readonly MatchableSt
   if (!(width < maximumHotPixelFwhm)) return;
   throw new RegistrationError(
     "fixed-pattern",
-    `matchStars: stars must move or be wider than a pixel, but the ${pairs.length} points that agree stand still and are ${
-      width.toFixed(2)
-    } px wide: hot pixels; subtract the dark`,
+    `matchStars: stars must move or be wider than a pixel, but the ${pairs.length} points that agree ` +
+      `stand still and are ${width.toFixed(2)} px wide: hot pixels; subtract the dark`,
   );
 }
 
@@ -241,6 +240,21 @@ function fluxRatioOf(
   const deviation = median(ratios.map((each) => Math.abs(each - fluxRatio)));
   return { fluxRatio, fluxRatioScatter: madSigmaFactor * deviation / fluxRatio };
 }
+
+function requireStars({ source, reference }: Lists): void {
+  if (source.count >= 3 && reference.count >= 3) return;
+  throw new RegistrationError(
+    "too-few-stars",
+    `matchStars: both lists must hold at least 3 stars, but got ${source.count} and ${reference.count}; ` +
+      "lower the detection threshold",
+  );
+}
+
+/** Says what was left out because it does not move with the sky. */
+const patternNotes = (points: number, matched: number): readonly string[] =>
+  points === 0 ? [] : [
+    `${points} detections stand still on the sensor while ${matched} stars move: taken for fixed pattern and left out`,
+  ];
 
 /** Share of the stars that ought to be in both lists below which a match is doubted. */
 const minimumShare = 0.3;
@@ -291,12 +305,7 @@ export function matchStars(
   const here = starsOfSource(source);
   const there = starsOfSource(reference);
   const lists: Lists = { source: sortStars(here.stars), reference: sortStars(there.stars) };
-  if (lists.source.count < 3 || lists.reference.count < 3) {
-    throw new RegistrationError(
-      "too-few-stars",
-      `matchStars: both lists must hold at least 3 stars, but got ${lists.source.count} and ${lists.reference.count}; lower the detection threshold`,
-    );
-  }
+  requireStars(lists);
   const fwhm = medianFwhm(there.stars);
   const settings: MatchSettings = {
     tolerance: used.tolerancePixels ?? Math.max(1.5, fwhm > 0 ? fwhm / 2 : 1.5),
@@ -313,7 +322,9 @@ export function matchStars(
   if (found === null) {
     throw new RegistrationError(
       "no-match",
-      `matchStars: the lists must show one arrangement of stars, but among ${lists.source.count} and ${lists.reference.count} nothing agrees better than chance; check that both frames show the same field, or lower the detection threshold`,
+      `matchStars: the lists must show one arrangement of stars, but among ${lists.source.count} and ` +
+        `${lists.reference.count} nothing agrees better than chance; ` +
+        "check that both frames show the same field, or lower the detection threshold",
     );
   }
   const { hypothesis, initialTransformHeld, patternPoints } = found;
@@ -322,7 +333,8 @@ export function matchStars(
   if (refined === null || refined.pairs.length < 3) {
     throw new RegistrationError(
       "no-match",
-      "matchStars: a map must hold for at least 3 stars, but the best one does not; check that both frames show the same field",
+      "matchStars: a map must hold for at least 3 stars, but the best one does not; " +
+        "check that both frames show the same field",
     );
   }
 
@@ -333,16 +345,6 @@ export function matchStars(
   const last = initialTransformHeld ? judgeAlone(fit.transform, found, settings) : hypothesis;
   const mirrored = areaRatio(fit.transform, sourceBox) < 0;
   const share = expected > 0 ? Math.min(1, pairs.length / expected) : 0;
-  const notes: string[] = [];
-  if (patternPoints > 0) {
-    notes.push(
-      `${patternPoints} detections stand still on the sensor while ${hypothesis.matched} stars move: taken for fixed pattern and left out`,
-    );
-  }
-  if (share < minimumShare) {
-    notes.push(`only ${pairs.length} of ${expected} stars that both frames should show were matched`);
-  }
-  if (mirrored) notes.push("the frame is turned over (mirrored) against the reference");
   return {
     pairs,
     transform: fit.transform,
@@ -356,6 +358,13 @@ export function matchStars(
     standing: standsStill,
     patternPoints,
     ...fluxRatioOf(pairs, here.stars, there.stars),
-    notes: [...notes, ...fit.notes],
+    notes: [
+      ...patternNotes(patternPoints, hypothesis.matched),
+      ...(share < minimumShare
+        ? [`only ${pairs.length} of ${expected} stars that both frames should show were matched`]
+        : []),
+      ...(mirrored ? ["the frame is turned over (mirrored) against the reference"] : []),
+      ...fit.notes,
+    ],
   };
 }

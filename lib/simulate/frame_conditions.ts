@@ -57,8 +57,10 @@ export interface FrameConditions {
   readonly dateUtc: string;
   /** Where the middle of the frame points, arcseconds east and north of the scene's centre. */
   readonly pointing: readonly [number, number];
-  /** Position angle of the frame's top edge, from north through east, degrees; null: the zenith on an alt-azimuth mount,
-   * north on an equatorial one. */
+  /**
+   * Position angle of the frame's top edge, from north through east, degrees; null: the zenith on an alt-azimuth
+   * mount, north on an equatorial one.
+   */
   readonly upDegrees: number | null;
   /** Sensor temperature, °C; null: the set temperature, or 15 °C without a cooler. */
   readonly temperatureC: number | null;

@@ -67,8 +67,10 @@ export interface PlanSimulationOptions {
   readonly pixelMicrometres: number;
   /** Lights through each filter (Long), or `colour` (Pocket). */
   readonly lights: { readonly [filter: string]: number };
-  /** Seconds from the start of one light to that of the next; 0: exposure and a pause (Long), or what spreads the lights
-   * over a hundred minutes (Pocket). */
+  /**
+   * Seconds from the start of one light to that of the next; 0: exposure and a pause (Long), or what spreads the
+   * lights over a hundred minutes (Pocket).
+   */
   readonly cadenceSeconds: number;
   /** Number of darks, bias frames, flats (a filter), flat-darks. */
   readonly darks: number;

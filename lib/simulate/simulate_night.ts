@@ -102,7 +102,9 @@ const fileCauses: { readonly [Name in FileFault]: string } = {
  * import assert from "node:assert/strict";
  * import { truthTransform } from "faintlight/simulate";
  *
- * const { matrix } = truthTransform({ skyMatrix: [1, 0, 5, 0, 1, 0, 0, 0, 1] }, { skyMatrix: [1, 0, 2, 0, 1, 0, 0, 0, 1] });
+ * const { matrix } = truthTransform({ skyMatrix: [1, 0, 5, 0, 1, 0, 0, 0, 1] }, {
+ *   skyMatrix: [1, 0, 2, 0, 1, 0, 0, 0, 1],
+ * });
  * assert.equal(matrix[2], 3);
  * ```
  */

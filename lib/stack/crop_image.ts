@@ -52,7 +52,8 @@ export function cropImage(image: Image, options: Partial<CropImageOptions> = {})
   const whole = [x, y, width, height].every(Number.isInteger);
   if (!whole || x < 0 || y < 0 || width < 1 || height < 1 || x + width > image.width || y + height > image.height) {
     throw new RangeError(
-      `cropImage: the rectangle must lie within ${image.width} × ${image.height} pixels, but got ${width} × ${height} at (${x}, ${y})`,
+      `cropImage: the rectangle must lie within ${image.width} × ${image.height} pixels, but got ${width} × ` +
+        `${height} at (${x}, ${y})`,
     );
   }
   const region = { x, y, width, height };

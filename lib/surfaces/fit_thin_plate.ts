@@ -357,7 +357,8 @@ export function fitThinPlate(
   const trial = trials.solve(lambda, smoothing === "loo" ? "loo" : "gcv");
   if (trial === null) {
     throw new RangeError(
-      "fitThinPlate: places must differ when nothing is smoothed, but some coincide; merge them or use a smoothing above 0",
+      "fitThinPlate: places must differ when nothing is smoothed, but some coincide; " +
+        "merge them or use a smoothing above 0",
     );
   }
 

@@ -222,7 +222,10 @@ function holdMedian(
  * import { randomStream } from "faintlight/stats";
  *
  * const random = randomStream(5);
- * const data = Float32Array.from({ length: 40000 }, (_, i) => 200 + 3 * random.gaussian() + (i % 1000 === 0 ? 9000 : 0));
+ * const data = Float32Array.from(
+ *   { length: 40000 },
+ *   (_, i) => 200 + 3 * random.gaussian() + (i % 1000 === 0 ? 9000 : 0),
+ * );
  * const image = createImage({ width: 200, height: 200, unit: "adu", planes: [{ channel: "L", data }] });
  * const found = automaticStretch(image);
  * const [sky] = measureSky(stretchImage(image, found));

@@ -175,7 +175,8 @@ export function fitHistogram(
 ): HistogramMatch {
   if (image.unit !== reference.unit) {
     throw new TypeError(
-      `fitHistogram: images must have one unit, but got "${image.unit}" and "${reference.unit}"; stretch both or neither`,
+      `fitHistogram: images must have one unit, but got "${image.unit}" and "${reference.unit}"; ` +
+        "stretch both or neither",
     );
   }
   if (on !== "channels" && on !== "luminance") {

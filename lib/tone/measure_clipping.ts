@@ -27,7 +27,9 @@ export interface ClippedShare {
  * import { createImage } from "faintlight/extend";
  *
  * const data = Float32Array.of(0, 0.25, 1, NaN);
- * const [share] = measureClipping(createImage({ width: 4, height: 1, unit: "display", planes: [{ channel: "L", data }] }));
+ * const [share] = measureClipping(
+ *   createImage({ width: 4, height: 1, unit: "display", planes: [{ channel: "L", data }] }),
+ * );
  * assert.deepEqual(share, { channel: "L", atBlack: 1 / 3, atWhite: 1 / 3, samples: 3 });
  * ```
  */

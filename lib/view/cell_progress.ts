@@ -34,7 +34,10 @@ export interface CellProgress extends Progress {
  * progress.remark("frame 17: cloud");
  * progress({ label: "measuring frames", done: 40, total: 120 });
  * displayTo(null);
- * assert.deepEqual(lines.slice(1), ["frame 17: cloud", "measuring frames: 40 of 120, about 2 min left. frame 17: cloud"]);
+ * assert.deepEqual(lines.slice(1), [
+ *   "frame 17: cloud",
+ *   "measuring frames: 40 of 120, about 2 min left. frame 17: cloud",
+ * ]);
  * ```
  */
 export function cellProgress(clock: () => number = () => performance.now()): CellProgress {

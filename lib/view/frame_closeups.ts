@@ -175,7 +175,14 @@ function frameCell(frame: CloseFrame, place: Omit<Box, "height">, id: string, us
  * import { constantImage, frameCloseups } from "faintlight";
  *
  * const read = () => constantImage(64, 48, 300);
- * const sheet = frameCloseups([{ file: "a.fits", verdict: "reject", cause: "cloud", evidence: "no stars", stars: [], read }]);
+ * const sheet = frameCloseups([{
+ *   file: "a.fits",
+ *   verdict: "reject",
+ *   cause: "cloud",
+ *   evidence: "no stars",
+ *   stars: [],
+ *   read,
+ * }]);
  * assert.match(sheet.alternativeText, /a.fits: reject, cloud/);
  * ```
  */

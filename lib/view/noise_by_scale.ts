@@ -84,7 +84,10 @@ const seriesWords = ({ name, scales }: NoiseSeries, unit: string): string => {
  * import assert from "node:assert/strict";
  * import { noiseByScale } from "faintlight";
  *
- * const sheet = noiseByScale([{ name: "before", scales: [{ scalePixels: 1, noise: 9 }, { scalePixels: 2, noise: 4 }] }], "ADU");
+ * const sheet = noiseByScale([{
+ *   name: "before",
+ *   scales: [{ scalePixels: 1, noise: 9 }, { scalePixels: 2, noise: 4 }],
+ * }], "ADU");
  * assert.match(sheet.alternativeText, /before: 9.00 ADU at 1 pixel/);
  * ```
  */

@@ -92,8 +92,20 @@ function halfMarks(star: Star, theme: Theme): Plot.Markish[] {
  * import assert from "node:assert/strict";
  * import { constantImage, radialProfile, type Star } from "faintlight";
  *
- * const star: Star = { x: 8, y: 8, flux: 9, peak: 1, snr: 9, fwhmPixels: 3, eccentricity: 0, elongationDegrees: 0, shape: [0, 0],
- *   halfFluxRadiusPixels: 1.5, background: 1, saturated: false };
+ * const star: Star = {
+ *   x: 8,
+ *   y: 8,
+ *   flux: 9,
+ *   peak: 1,
+ *   snr: 9,
+ *   fwhmPixels: 3,
+ *   eccentricity: 0,
+ *   elongationDegrees: 0,
+ *   shape: [0, 0],
+ *   halfFluxRadiusPixels: 1.5,
+ *   background: 1,
+ *   saturated: false,
+ * };
  * assert.match(radialProfile(constantImage(16, 16, 1), star).alternativeText, /FWHM 3.00 pixels/);
  * ```
  */

@@ -362,8 +362,20 @@ function sectionsOf(report: NightReport): Section[] {
  * import assert from "node:assert/strict";
  * import { reportHtml } from "faintlight/view";
  *
- * const page = reportHtml({ object: "Lantern <Nebula>", night: "night of 2026-10-03", summary: ["All 12 frames were kept."], rigs: [],
- *   frames: [], calibration: [], calibrationNotes: [], stacks: [], steps: [], picture: null, files: [], madeWith: "Faintlight" });
+ * const page = reportHtml({
+ *   object: "Lantern <Nebula>",
+ *   night: "night of 2026-10-03",
+ *   summary: ["All 12 frames were kept."],
+ *   rigs: [],
+ *   frames: [],
+ *   calibration: [],
+ *   calibrationNotes: [],
+ *   stacks: [],
+ *   steps: [],
+ *   picture: null,
+ *   files: [],
+ *   madeWith: "Faintlight",
+ * });
  * assert.match(page, /<h1>Lantern &#60;Nebula&#62;<\/h1>/);
  * ```
  */

@@ -77,7 +77,8 @@ export function encodeSheet(sheet: Sheet, options: Partial<EncodeSheetOptions> =
   const largest = zoom * Math.max(sheet.width, sheet.height);
   if (!(zoom > 0) || !(largest <= 16384)) {
     throw new RangeError(
-      `encodeSheet: zoom must be above 0 and give at most 16384 pixels a side, but got ${zoom} for ${sheet.width} × ${sheet.height}`,
+      `encodeSheet: zoom must be above 0 and give at most 16384 pixels a side, but got ${zoom} for ` +
+        `${sheet.width} × ${sheet.height}`,
     );
   }
   const { width, height, samples } = draw(sheet, zoom);

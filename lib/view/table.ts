@@ -128,7 +128,9 @@ function columnNames(rows: readonly Row[], wanted: TableOptions["columns"]): rea
  * import assert from "node:assert/strict";
  * import { table } from "faintlight";
  *
- * const sheet = table([{ filter: "Ha", "FWHM (px)": 2.31 }, { filter: "OIII", "FWHM (px)": null }], { title: "Stars" });
+ * const sheet = table([{ filter: "Ha", "FWHM (px)": 2.31 }, { filter: "OIII", "FWHM (px)": null }], {
+ *   title: "Stars",
+ * });
  * assert.equal(sheet.alternativeText, "Stars: table of 2 rows with filter, FWHM (px).");
  * ```
  */
