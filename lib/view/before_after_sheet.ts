@@ -22,7 +22,7 @@ import {
   histogramRange,
   valueLabel,
 } from "./histogram_drawing.ts";
-import { type Block, composeSheet, heading, paragraph, picture, sheetMargin } from "./layout.ts";
+import { type Block, type Box, composeSheet, heading, paragraph, picture, sheetMargin } from "./layout.ts";
 import { channelLabel, type Theme, themes } from "./palette.ts";
 import {
   commonStretch,
@@ -39,7 +39,7 @@ import {
 } from "./preview.ts";
 import type { ReportLedgerLine } from "./report.ts";
 import type { Sheet } from "./sheet.ts";
-import { capital, formatNumber, textElement } from "./text.ts";
+import { capital, textElement } from "./text.ts";
 import { transferPanel } from "./transfer_panel.ts";
 import { sharedViewOptions, type ViewOptions } from "./view_options.ts";
 
@@ -80,8 +80,6 @@ export const beforeAfterDefaults: BeforeAfterOptions = Object.freeze({
 const columnGap = 14;
 /** Greatest height of a panel, drawing units. */
 const maximumPanelHeight = 620;
-/** Enlargement from which the pixels of a detail are drawn as squares. */
-const crispScale = 1.4;
 /** Bins of the histograms. */
 const histogramBins = 256;
 
@@ -178,6 +176,10 @@ function captionLine(compared: ComparedImages, { caption, channel }: BeforeAfter
   return [caption, shown, size].filter((each) => each !== "").join(" · ");
 }
 
+/** How often a picture is enlarged to fill its panel: whole times, so that each pixel is drawn as it is. */
+const enlargement = (preview: Preview, panelWidth: number): number =>
+  Math.max(1, Math.floor(Math.min(panelWidth / preview.width, maximumPanelHeight / preview.height)));
+
 /** A row of panels, with the place of its pictures. */
 interface PanelRow extends Block {
   readonly top: number;
@@ -194,12 +196,12 @@ function panelRow(
 ): PanelRow {
   const { theme, left } = columns;
   const { before, after, difference } = pair;
-  const fullHeight = Math.round(columns.width * before.height / before.width);
-  const height = Math.min(fullHeight, maximumPanelHeight);
-  const width = Math.round(columns.width * height / fullHeight);
-  const heightAfter = Math.min(Math.round(width * after.height / after.width), maximumPanelHeight);
-  const crisp = pair === compared.detail && columns.width / before.width > crispScale;
-  const top = y + 22;
+  const top = Math.round(y + 22);
+  const placeOf = (column: number, preview: Preview): Box => {
+    const times = enlargement(preview, columns.width);
+    return { x: left[column], y: top, width: times * preview.width, height: times * preview.height };
+  };
+  const places = [placeOf(0, before), placeOf(1, after), placeOf(2, before)];
   const drawn = (preview: Preview, stretch: DisplayStretch) =>
     pixelsAddress(drawPreview(preview, stretch), preview.width, preview.height);
 
@@ -207,14 +209,15 @@ function panelRow(
     name === "" ? [] : [textElement(name, left[column], y + 15, { size: 15, fill: theme.ink, face: "bold" })]
   );
   elements.push(
-    picture(drawn(before, compared.stretches[0]), { x: left[0], y: top, width, height }, crisp),
-    picture(drawn(after, compared.stretches[1]), { x: left[1], y: top, width, height: heightAfter }, crisp),
+    picture(drawn(before, compared.stretches[0]), places[0], "exact"),
+    picture(drawn(after, compared.stretches[1]), places[1], "exact"),
   );
   if (difference !== null) {
     const address = differenceAddress(difference, before, compared.span, theme);
-    elements.push(picture(address, { x: left[2], y: top, width, height }, crisp));
+    elements.push(picture(address, places[2], "exact"));
   }
-  return { elements, top, bottom: top + Math.max(height, heightAfter), pictureHeight: height };
+  const { height } = places[0];
+  return { elements, top, bottom: top + Math.max(height, places[1].height), pictureHeight: height };
 }
 
 /** The whole field, with where each level went when the step was a stretch, and a caption under each panel. */
@@ -249,9 +252,9 @@ function detailRow(compared: ComparedImages, columns: Columns, y: number): Block
   const { detail } = compared;
   if (detail === null) return { elements: [], bottom: y };
   const { x, y: first, width, height } = detail.before.region;
-  const times = columns.width / detail.before.width;
+  const times = enlargement(detail.before, columns.width);
   const name = `part at x ${x} … ${x + width - 1}, y ${first} … ${first + height - 1}` +
-    `, ${formatNumber(times, 2)} × enlarged`;
+    (times === 1 ? "" : `, ${times} × enlarged`);
   const row = panelRow(detail, compared, [name, "", ""], columns, y);
   return { elements: row.elements, bottom: row.bottom + 14 };
 }

@@ -141,7 +141,7 @@ function frameCell(frame: CloseFrame, place: Omit<Box, "height">, id: string, us
     const samples = drawPreview(preview, fitDisplayStretch(preview));
     return [
       box(panels[at], theme.panel),
-      picture(pixelsAddress(samples, preview.width, preview.height), place, enlarged),
+      picture(pixelsAddress(samples, preview.width, preview.height), place, enlarged ? "crisp" : "smooth"),
     ];
   });
   const rings = pieces.map((piece, at) => starRings(frame.stars, piece, `${id}-${at}`, used.maximumMarked));

@@ -77,7 +77,11 @@ export function placeImage(step: string, image: Image, used: ViewOptions, captio
   });
   const address = pixelsAddress(drawPreview(preview, stretch), preview.width, preview.height);
   return {
-    elements: [...head.elements, picture(address, { x: left, y: top, width, height }, scale > 1.4), ...below.elements],
+    elements: [
+      ...head.elements,
+      picture(address, { x: left, y: top, width, height }, scale > 1.4 ? "crisp" : "smooth"),
+      ...below.elements,
+    ],
     bottom: below.bottom,
     left,
     top,

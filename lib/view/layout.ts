@@ -65,12 +65,30 @@ export function heading(title: string, caption: string, width: number, theme: Th
 export const box = ({ x, y, width, height }: Box, fill: string, more = ""): string =>
   `<rect x="${round(x)}" y="${round(y)}" width="${round(width)}" height="${round(height)}" fill="${fill}" ${more}/>`;
 
-/** A picture from a data address; `crisp` keeps the pixels of an enlarged detail square. */
-export const picture = (address: string, { x, y, width, height }: Box, crisp = false): string =>
-  `<image x="${round(x)}" y="${round(y)}" width="${round(width)}" height="${
-    round(height)
-  }" preserveAspectRatio="none"` +
-  `${crisp ? ' image-rendering="optimizeSpeed"' : ""} xlink:href="${address}"/>`;
+/**
+ * How a picture fills its place: `smooth` is interpolated; `crisp` keeps the edges of enlarged pixels; `exact` has
+ * whole times its own pixels, which need no interpolation when the drawing's units are pixels.
+ */
+export type PictureScaling = "smooth" | "crisp" | "exact";
+
+const scalingAttribute: Readonly<Record<PictureScaling, string>> = Object.freeze({
+  smooth: "",
+  crisp: ' image-rendering="optimizeSpeed"',
+  exact: ' class="exact"',
+});
+
+/** A drawing for a raster of `zoom` pixels a unit: exact pictures are copied where pixels fall on pixels. */
+export const forRaster = (svg: string, zoom: number): string =>
+  Number.isInteger(zoom) ? svg.replaceAll(`<image${scalingAttribute.exact}`, `<image${scalingAttribute.crisp}`) : svg;
+
+/** A picture from a data address. */
+export const picture = (
+  address: string,
+  { x, y, width, height }: Box,
+  scaling: PictureScaling = "smooth",
+): string =>
+  `<image${scalingAttribute[scaling]} x="${round(x)}" y="${round(y)}" width="${round(width)}" ` +
+  `height="${round(height)}" preserveAspectRatio="none" xlink:href="${address}"/>`;
 
 /** A paragraph of wrapped lines. */
 export function paragraph(

@@ -2,6 +2,7 @@
 import { encodePng16 } from "../io/png.ts";
 import { encodeJpeg } from "../io/jpeg.ts";
 import { settle } from "../core/options.ts";
+import { forRaster } from "./layout.ts";
 import { rasterise } from "./rasteriser.ts";
 
 /** A drawing: SVG text with its pictures embedded, and words for those who cannot see it. */
@@ -51,7 +52,7 @@ let drawn: { readonly sheet: Sheet; readonly zoom: number; readonly raster: Retu
 
 function draw(sheet: Sheet, zoom: number): ReturnType<typeof rasterise> {
   if (drawn === null || drawn.sheet !== sheet || drawn.zoom !== zoom) {
-    drawn = { sheet, zoom, raster: rasterise(sheet.svg, zoom, sheet.background) };
+    drawn = { sheet, zoom, raster: rasterise(forRaster(sheet.svg, zoom), zoom, sheet.background) };
   }
   return drawn.raster;
 }

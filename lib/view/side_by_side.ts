@@ -118,7 +118,7 @@ function panelBlock(panel: PreparedPanel, x: number, y: number, width: number, s
   const address = pixelsAddress(drawPreview(preview, panel.stretch), preview.width, preview.height);
   const elements = [
     textElement(fitText(panel.title, 15, width, "bold"), x, y + 15, { size: 15, fill: theme.ink, face: "bold" }),
-    picture(address, place, scale > 1.4),
+    picture(address, place, scale > 1.4 ? "crisp" : "smooth"),
   ];
   let bottom = place.y + place.height + 4;
   if (panel.series !== null) {

@@ -112,7 +112,7 @@ function bandScale(levels: LevelBands, { x, y, width }: Omit<Box, "height">, the
   for (let i = 0; i < bands; i++) ramp.set(colour(i / (bands - 1)), 3 * i);
   const bar = { x, y, width, height: 14 };
   const elements = [
-    picture(pixelsAddress(ramp, bands, 1), bar, true),
+    picture(pixelsAddress(ramp, bands, 1), bar, "crisp"),
     box(bar, "none", `stroke="${theme.line}"`),
   ];
   if (!(low <= high)) return elements;

@@ -38,8 +38,8 @@ const recipeWith = (skyLightness: number): Recipe =>
     JSON.stringify({
       name: "one filter in gray",
       steps: [
-        { id: "even", step: "extractGradient", inputs: ["stack.Ha"], channel: "Ha" },
-        { id: "picture", step: "automaticStretch", inputs: ["even"], options: { skyLightness } },
+        { id: "part", step: "cropImage", inputs: ["stack.Ha"], channel: "Ha", options: { x: 20, width: 200 } },
+        { id: "picture", step: "automaticStretch", inputs: ["part"], options: { skyLightness } },
       ],
       result: "picture",
     }),

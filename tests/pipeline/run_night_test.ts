@@ -86,7 +86,7 @@ function run(folder: string, options: Partial<RunNightOptions> = {}, workers = 0
 }
 
 beforeAll(() => {
-  const small = { width: 450, height: 340, lights: { Ha: 5, OIII: 4 }, faults: [{ light: 4, fault: "cap" }] as const };
+  const small = { width: 300, height: 230, lights: { Ha: 5, OIII: 4 }, faults: [{ light: 4, fault: "cap" }] as const };
   simulateNight(night, planSimulation(longNight, { ...small, darks: 3, biases: 2, flats: 2, flatDarks: 2 }));
 });
 afterAll(() => {
