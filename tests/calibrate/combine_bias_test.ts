@@ -1,4 +1,4 @@
-/** Covers combine_master.ts. */
+/** Covers combine_master.ts and combine_band.ts. */
 import { describe, expect, it } from "vitest";
 import { combineBias } from "../../lib/calibrate/combine_bias.ts";
 import { cardNumber, cardText } from "../../lib/core/header.ts";

@@ -1,4 +1,4 @@
-/** Covers byte_source.ts, fits_layout.ts, read_region.ts and restored_header.ts. */
+/** Covers byte_source.ts, fits_layout.ts, read_header.ts, read_region.ts and restored_header.ts. */
 import { Buffer } from "node:buffer";
 import { existsSync, mkdirSync, readdirSync, readFileSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
