@@ -76,7 +76,7 @@ ${renderMarkdown(help.description, links)}${options}
 <p>In <code>${help.path}</code>; used in ${uses}.</p></section>`;
 }
 
-/** The functions that lessons use, by alphabet, as the body of a page: each with its help and the lessons that use it. */
+/** The functions that lessons use, by alphabet, as the body of a page: each with its help and its lessons. */
 export function renderFunctions(
   help: ReadonlyMap<string, FunctionHelp>,
   lessons: readonly Lesson[],

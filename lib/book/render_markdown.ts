@@ -1,4 +1,4 @@
-/** Prose of a lesson as HTML: tables, formulas between dollar signs, and links from what is named to where it is told. */
+/** Prose of a lesson as HTML: tables, formulas between dollar signs, and links from names to where they are told. */
 import { Marked } from "marked";
 import markedKatex from "marked-katex-extension";
 import { escapeText } from "../view/text.ts";

@@ -17,7 +17,7 @@ export interface Page {
 }
 
 /**
- * A page may load what lies beside it and nothing else, whatever a lesson's output asks for: the book works offline, and
+ * A page may load what lies beside it and nothing else, whatever a lesson's output asks: the book works offline, and
  * nobody learns that it is read.
  */
 const policy = "default-src 'none'; img-src 'self' file: data: blob:; style-src 'self' file: 'unsafe-inline'; " +

@@ -2,7 +2,8 @@
 import type { Region } from "../core/geometry.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { openPixels } from "../io/pixel_source.ts";
-import { huberVerdicts, noiseVerdicts, type Strip, sumKept } from "../kernels/rejection.ts";
+import { huberVerdicts, noiseVerdicts, type Strip } from "../kernels/rejection.ts";
+import { sumKept } from "../kernels/sum_kept.ts";
 import type { PoolTask } from "../parallel/pool.ts";
 import { phaseAt, type Phases } from "./phase_levels.ts";
 

@@ -1,8 +1,7 @@
 /**
  * Elementary functions made of + − × ÷, square root and bit operations only, all of which IEEE 754 defines to the last
  * bit: the same argument gives the same double on every processor and under every version of the engine, which
- * `Math.exp` and its kin do not promise. Pixels that depend on such a function are computed with these. The
- * WebAssembly kernels do the same operations in the same order.
+ * `Math.exp` and its kin do not promise. Pixels that depend on such a function are computed with these.
  *
  * Polynomials are Taylor series cut where the next term is below a quarter of the last bit; reductions follow Cody &
  * Waite 1980 (Software Manual for the Elementary Functions) and Muller et al. 2018 (Handbook of Floating-Point

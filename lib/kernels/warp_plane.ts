@@ -5,7 +5,8 @@ import type { Transform } from "../core/transform.ts";
 import { pack, type Packed, unpack } from "./bands.ts";
 import { type KernelKind, kernelKind, setKernelKind } from "./machine.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
-import { tilePlaces, warpAt, type WarpKernel } from "./warp_tile.ts";
+import { warpAt, type WarpKernel } from "./warp_tile.ts";
+import { tilePlaces } from "./tile_places.ts";
 
 /** Grid of a resampled plane. */
 export interface WarpGrid {

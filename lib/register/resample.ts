@@ -8,7 +8,8 @@ import { settle } from "../core/options.ts";
 import { invertTransform, linearPart, type Transform } from "../core/transform.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { warpPlane } from "../kernels/warp_plane.ts";
-import { sourceRow, type WarpKernel } from "../kernels/warp_tile.ts";
+import type { WarpKernel } from "../kernels/warp_tile.ts";
+import { sourceRow } from "../kernels/tile_places.ts";
 import { interpolationWeights } from "./interpolation_weights.ts";
 import { madSigma } from "../stats/mad_sigma.ts";
 

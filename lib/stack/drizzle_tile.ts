@@ -9,7 +9,7 @@ import { linearPart } from "../core/transform.ts";
 import { createDrop, type DropShares, dropShares } from "../kernels/drizzle.ts";
 import { redPosition } from "../kernels/mosaic.ts";
 import { verdict } from "../kernels/rejection.ts";
-import { sourceRegion, sourceRow } from "../kernels/warp_tile.ts";
+import { sourceRegion, sourceRow } from "../kernels/tile_places.ts";
 import type { PoolTask } from "../parallel/pool.ts";
 import { placeOf } from "./fill_strips.ts";
 import { normalisationOnFrame } from "./frame_normalisation.ts";

@@ -4,7 +4,8 @@ import type { Region } from "../core/geometry.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
 import { evaluateNormalisation, type NormalisationSurface, type ReferenceRaster } from "../core/normalisation.ts";
 import { applyTransform } from "../core/transform.ts";
-import { sourceRegion, tilePlaces, warpAt } from "../kernels/warp_tile.ts";
+import { warpAt } from "../kernels/warp_tile.ts";
+import { sourceRegion, tilePlaces } from "../kernels/tile_places.ts";
 import type { FrameFailure, FrameTask, TilePlan } from "./tile_plan.ts";
 import { marginOf, preparedPlanes, RegionPlanes } from "./tile_samples.ts";
 

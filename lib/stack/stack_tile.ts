@@ -2,7 +2,8 @@
 import type { Region } from "../core/geometry.ts";
 import { maskBit } from "../core/mask.ts";
 import { borrowPlane, returnPlane } from "../core/memory.ts";
-import { closeTrails, type Strip, sumKept, type Sums } from "../kernels/rejection.ts";
+import { closeTrails, type Strip } from "../kernels/rejection.ts";
+import { sumKept, type Sums } from "../kernels/sum_kept.ts";
 import type { PoolTask } from "../parallel/pool.ts";
 import { fillStrips, strideOf } from "./fill_strips.ts";
 import { stripScatter, type WindowScatter } from "./frame_scatter.ts";

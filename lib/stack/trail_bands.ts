@@ -5,7 +5,7 @@
  */
 import type { Point, Region } from "../core/geometry.ts";
 import { leastKept, type Strip, verdict } from "../kernels/rejection.ts";
-import { sourceRegion, sourceRow } from "../kernels/warp_tile.ts";
+import { sourceRegion, sourceRow } from "../kernels/tile_places.ts";
 import { placeOf } from "./fill_strips.ts";
 import type { FrameTask, TilePlan } from "./tile_plan.ts";
 

@@ -9,7 +9,7 @@ import { type Packed, unpack } from "../../lib/kernels/bands.ts";
 import { type KernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderate.ts";
 import type { PoolTask } from "../../lib/parallel/pool.ts";
-import { sumKept } from "../../lib/kernels/rejection.ts";
+import { sumKept } from "../../lib/kernels/sum_kept.ts";
 import { moderatedLimits, priorFreedom } from "../../lib/stats/moderated_limit.ts";
 
 export interface ClipJob {

@@ -22,7 +22,7 @@ import { applySurface } from "../../lib/kernels/surface.ts";
 import { type KernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { closePool, parallelMap, setWorkerCount } from "../../lib/parallel/pool.ts";
 import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderate.ts";
-import { sumKept } from "../../lib/kernels/rejection.ts";
+import { sumKept } from "../../lib/kernels/sum_kept.ts";
 import { moderatedLimits, priorFreedom } from "../../lib/stats/moderated_limit.ts";
 import { starletScale } from "../../lib/kernels/starlet.ts";
 import { warpPlane } from "../../lib/kernels/warp_plane.ts";

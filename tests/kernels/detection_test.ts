@@ -1,6 +1,6 @@
 /**
  * The kernels of the star search, detection and moments, against their plain twins and against sorting by hand. Covers
- * detection.twin.ts, moments.ts and moments.twin.ts.
+ * detection.twin.ts, moments.ts, moments.twin.ts, moment_inside.twin.ts and moment_sums.twin.ts.
  */
 import { afterEach, describe, expect, it } from "vitest";
 import { borrowPlane } from "../../lib/core/memory.ts";

@@ -2,7 +2,7 @@
  * Covers machine.ts, blur.ts, blur.twin.ts, convolve.ts, convolve.twin.ts, extremum_filter.ts,
  * extremum_filter.twin.ts, median_filter.ts, median_filter.twin.ts, kernels/starlet.ts, starlet.twin.ts,
  * threshold_detail.ts, threshold_detail.twin.ts, tile_mad.ts, tile_mad.twin.ts, adaptive_histogram.ts,
- * adaptive_histogram.twin.ts, surface.ts, surface.twin.ts, warp_plane.ts, warp_tile.ts, correct.ts and
+ * adaptive_histogram.twin.ts, surface.ts, surface.twin.ts, warp_plane.ts, warp_tile.ts, tile_places.ts, correct.ts and
  * app/build_kernels.ts.
  */
 import { Buffer } from "node:buffer";

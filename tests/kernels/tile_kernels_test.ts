@@ -1,4 +1,4 @@
-/** Covers correct.ts, mosaic.ts, rejection.ts and moderate.ts. */
+/** Covers correct.ts, mosaic.ts, rejection.ts, sum_kept.ts and moderate.ts. */
 import { afterAll, describe, expect, it } from "vitest";
 import { borrowPlane } from "../../lib/core/memory.ts";
 import { randomStream } from "../../lib/core/random.ts";
@@ -6,7 +6,8 @@ import { correctSamples } from "../../lib/kernels/correct.ts";
 import { kernelKind, setKernelKind } from "../../lib/kernels/machine.ts";
 import { groupedPixels, moderatedCentres, moderatedVerdicts } from "../../lib/kernels/moderate.ts";
 import { demosaicTile } from "../../lib/kernels/mosaic.ts";
-import { huberVerdicts, leastKept, type Strip, sumKept, verdict } from "../../lib/kernels/rejection.ts";
+import { huberVerdicts, leastKept, type Strip, verdict } from "../../lib/kernels/rejection.ts";
+import { sumKept } from "../../lib/kernels/sum_kept.ts";
 import { huberEstimate, huberLimits } from "../../lib/stats/huber.ts";
 import { moderatedLimits } from "../../lib/stats/moderated_limit.ts";
 

@@ -1,3 +1,4 @@
+/** Covers report_style.ts. */
 import { parseHTML } from "linkedom";
 import { describe, expect, it } from "vitest";
 import { reportHtml, thumbnail } from "../../lib/doors/view.ts";

@@ -13,7 +13,9 @@ import { floatA, loadA, putO, storeO } from "./planes.as";
 // Counts of `tones` equal bins of 0 … 1, what lies beyond in the outermost ones, and of samples without data behind
 // them, of columns x0 … x1 of rows y0 … y1: words at `counts`, which are zeroed here, in four tables of tones + 1
 // whose sum is the result.
-export function countTileHistograms(a: usize, w: i32, x0: i32, x1: i32, y0: i32, y1: i32, tones: i32, counts: usize): void {
+export function countTileHistograms(
+  a: usize, w: i32, x0: i32, x1: i32, y0: i32, y1: i32, tones: i32, counts: usize,
+): void {
   const size = <usize>(tones + 1) << 2;
   const all = f32x4.splat(<f32>tones);
   const last = i32x4.splat(tones - 1);
@@ -69,7 +71,8 @@ export function countTileHistograms(a: usize, w: i32, x0: i32, x1: i32, y0: i32,
 // `pairs` of the curves of the tiles to its left and right, and its place between their centres; `pairs` room for 2
 // across (tones + 1) floats, `edge` for a vector.
 export function applyTileCurves(
-  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, across: i32, down: i32, tones: i32, nodes: usize, sides: usize, pairs: usize,
+  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, across: i32, down: i32, tones: i32, nodes: usize, sides: usize,
+  pairs: usize,
   edge: usize, strength: f32,
 ): void {
   const count = across * (tones + 1);
@@ -102,13 +105,17 @@ export function applyTileCurves(
     let x: usize = 0;
     for (; x < whole; x += 16) {
       const p = sides + x;
-      storeO(o + x, drawn(loadA(a + <usize>y * row + x), i32x4.add(v128.load(p), base), i32x4.add(v128.load(p + line), base),
-        v128.load(p + 2 * line), all, last, s));
+      const tones = loadA(a + <usize>y * row + x);
+      const left = i32x4.add(v128.load(p), base);
+      const right = i32x4.add(v128.load(p + line), base);
+      storeO(o + x, drawn(tones, left, right, v128.load(p + 2 * line), all, last, s));
     }
     if (x < row) {
       const p = sides + x;
       for (let i: usize = 0; x + i < row; i += 4) store<f32>(edge + i, floatA(a + <usize>y * row + x + i));
-      v128.store(edge, drawn(v128.load(edge), i32x4.add(v128.load(p), base), i32x4.add(v128.load(p + line), base), v128.load(p + 2 * line), all, last, s));
+      const left = i32x4.add(v128.load(p), base);
+      const right = i32x4.add(v128.load(p + line), base);
+      v128.store(edge, drawn(v128.load(edge), left, right, v128.load(p + 2 * line), all, last, s));
       for (let i: usize = 0; x + i < row; i += 4) putO(o + x + i, load<f32>(edge + i));
     }
     o += row;

@@ -15,7 +15,8 @@ import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, store
 // pairs of weights how many bytes its second sample lies behind the middle in the tile, which is followed by room for
 // 128 bytes; at `weights` the middle weight and those of the pairs.
 export function convolvePairs(
-  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, radius: i32, pairs: i32, places: usize, weights: usize, tile: usize, pitch: i32,
+  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, radius: i32, pairs: i32, places: usize, weights: usize,
+  tile: usize, pitch: i32,
   block: i32, side: i32,
 ): void {
   const row = <usize>w << 2;
@@ -29,12 +30,17 @@ export function convolvePairs(
       const right = min(radius, w - x0 - wide);
       for (let i = 0, to = tile; i < count + 2 * radius; i++, to += stride) {
         const from = a + <usize>mirror(top - radius + i, h) * row;
-        for (let x = -radius; x < -left; x++) store<f32>(to + (<usize>(x + radius) << 2), floatA(from + (<usize>mirror(x0 + x, w) << 2)));
+        for (let x = -radius; x < -left; x++) {
+          store<f32>(to + (<usize>(x + radius) << 2), floatA(from + (<usize>mirror(x0 + x, w) << 2)));
+        }
         let p = from + (<usize>(x0 - left) << 2);
         let q = to + (<usize>(radius - left) << 2);
         const last = p + (<usize>(left + wide + right) << 2);
         for (; p + 64 <= last; p += 64, q += 64) {
-          v128.store(q, loadA(p)); v128.store(q, loadA16(p), 16); v128.store(q, loadA32(p), 32); v128.store(q, loadA48(p), 48);
+          v128.store(q, loadA(p));
+          v128.store(q, loadA16(p), 16);
+          v128.store(q, loadA32(p), 32);
+          v128.store(q, loadA48(p), 48);
         }
         for (; p < last; p += 4, q += 4) store<f32>(q, floatA(p));
         for (let x = wide + right; x < wide + radius; x++) {

@@ -1,6 +1,7 @@
 // (value − subtract) × multiply over rows; B and C are read only where the flags say so. Values are floats, or
 // big-endian unsigned 16-bit integers as FITS stores them (BZERO 32768).
-import { floatA, floatB, floatC, loadA, loadA16, loadA32, loadA48, loadB, loadB16, loadB32, loadB48, loadC, loadC16, loadC32, loadC48, putO, shortA, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
+import { floatA, floatB, floatC, loadA, loadA16, loadA32, loadA48, loadB, loadB16, loadB32, loadB48, loadC, loadC16,
+  loadC32, loadC48, putO, shortA, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function row(a: usize, b: usize, c: usize, o: usize, n: i32, hasB: bool, hasC: bool): void {
   let k = n;
@@ -10,10 +11,16 @@ import { floatA, floatB, floatC, loadA, loadA16, loadA32, loadA48, loadB, loadB1
     let v2 = loadA32(a);
     let v3 = loadA48(a);
     if (hasB) {
-      v0 = f32x4.sub(v0, loadB(b)); v1 = f32x4.sub(v1, loadB16(b)); v2 = f32x4.sub(v2, loadB32(b)); v3 = f32x4.sub(v3, loadB48(b));
+      v0 = f32x4.sub(v0, loadB(b));
+      v1 = f32x4.sub(v1, loadB16(b));
+      v2 = f32x4.sub(v2, loadB32(b));
+      v3 = f32x4.sub(v3, loadB48(b));
     }
     if (hasC) {
-      v0 = f32x4.mul(v0, loadC(c)); v1 = f32x4.mul(v1, loadC16(c)); v2 = f32x4.mul(v2, loadC32(c)); v3 = f32x4.mul(v3, loadC48(c));
+      v0 = f32x4.mul(v0, loadC(c));
+      v1 = f32x4.mul(v1, loadC16(c));
+      v2 = f32x4.mul(v2, loadC32(c));
+      v3 = f32x4.mul(v3, loadC48(c));
     }
     storeO(o, v0); storeO16(o, v1); storeO32(o, v2); storeO48(o, v3);
     a += 64; b += 64; c += 64; o += 64;
@@ -28,7 +35,9 @@ import { floatA, floatB, floatC, loadA, loadA16, loadA32, loadA48, loadB, loadB1
 }
 
 // `rows` rows of `width` samples: those of A and O lie behind one another, those of B and C `pitch` bytes apart.
-export function correct(a: usize, b: usize, c: usize, o: usize, width: i32, rows: i32, pitch: usize, hasB: i32, hasC: i32): void {
+export function correct(
+  a: usize, b: usize, c: usize, o: usize, width: i32, rows: i32, pitch: usize, hasB: i32, hasC: i32,
+): void {
   const step = <usize>width << 2;
   for (let y = 0; y < rows; y++, a += step, o += step, b += pitch, c += pitch) {
     if (hasB && hasC) row(a, b, c, o, width, true, true);
@@ -51,10 +60,16 @@ export function correct(a: usize, b: usize, c: usize, o: usize, width: i32, rows
     let v2 = f32x4.convert_i32x4_s(i32x4.extend_low_i16x8_u(w));
     let v3 = f32x4.convert_i32x4_s(i32x4.extend_high_i16x8_u(w));
     if (hasB) {
-      v0 = f32x4.sub(v0, loadB(b)); v1 = f32x4.sub(v1, loadB16(b)); v2 = f32x4.sub(v2, loadB32(b)); v3 = f32x4.sub(v3, loadB48(b));
+      v0 = f32x4.sub(v0, loadB(b));
+      v1 = f32x4.sub(v1, loadB16(b));
+      v2 = f32x4.sub(v2, loadB32(b));
+      v3 = f32x4.sub(v3, loadB48(b));
     }
     if (hasC) {
-      v0 = f32x4.mul(v0, loadC(c)); v1 = f32x4.mul(v1, loadC16(c)); v2 = f32x4.mul(v2, loadC32(c)); v3 = f32x4.mul(v3, loadC48(c));
+      v0 = f32x4.mul(v0, loadC(c));
+      v1 = f32x4.mul(v1, loadC16(c));
+      v2 = f32x4.mul(v2, loadC32(c));
+      v3 = f32x4.mul(v3, loadC48(c));
     }
     storeO(o, v0); storeO16(o, v1); storeO32(o, v2); storeO48(o, v3);
     a += 32; b += 64; c += 64; o += 64;
@@ -68,7 +83,9 @@ export function correct(a: usize, b: usize, c: usize, o: usize, width: i32, rows
     a += 2; b += 4; c += 4; o += 4;
   }
 }
-export function correctShort(a: usize, b: usize, c: usize, o: usize, width: i32, rows: i32, pitch: usize, hasB: i32, hasC: i32): void {
+export function correctShort(
+  a: usize, b: usize, c: usize, o: usize, width: i32, rows: i32, pitch: usize, hasB: i32, hasC: i32,
+): void {
   const step = <usize>width << 2;
   for (let y = 0; y < rows; y++, a += step >> 1, o += step, b += pitch, c += pitch) {
     if (hasB && hasC) shortRow(a, b, c, o, width, true, true);

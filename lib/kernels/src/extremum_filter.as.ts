@@ -71,6 +71,52 @@ function spread(l: usize, to: usize, widths: usize, kinds: i32, wide: usize): vo
   }
 }
 
+// The lowest samples within each half-width of a row, by doubling: a line of the lowest of 2^k samples for each k.
+function lowestWithin(
+  line: usize, bytes: usize, l: usize, to: usize, widths: usize, kinds: i32, wide: usize,
+): void {
+  let levels = 0;
+  for (let n = 0; n < kinds; n++) {
+    const half = load<i32>(widths + (<usize>n << 2));
+    const level = 31 - clz(2 * half + 1);
+    const out = to + <usize>n * wide;
+    for (; levels < level; levels++) {
+      const below = line + <usize>levels * bytes;
+      const here = below + bytes;
+      const step = <usize>4 << levels;
+      let k: usize = 0;
+      for (; k + step + 64 <= bytes; k += 64) {
+        const p = below + k;
+        const q = p + step;
+        const at = here + k;
+        v128.store(at, f32x4.pmin(v128.load(p), v128.load(q)));
+        v128.store(at, f32x4.pmin(v128.load(p, 16), v128.load(q, 16)), 16);
+        v128.store(at, f32x4.pmin(v128.load(p, 32), v128.load(q, 32)), 32);
+        v128.store(at, f32x4.pmin(v128.load(p, 48), v128.load(q, 48)), 48);
+      }
+      for (; k + step + 16 <= bytes; k += 16) {
+        v128.store(here + k, f32x4.pmin(v128.load(below + k), v128.load(below + k + step)));
+      }
+    }
+    const base = l + <usize>level * bytes;
+    const p = base - (<usize>half << 2);
+    const q = base + (<usize>(half + 1 - (1 << level)) << 2);
+    for (let k: usize = 0; k < wide; k += 128) {
+      const b = p + k;
+      const c = q + k;
+      const at = out + k;
+      v128.store(at, f32x4.pmin(v128.load(b), v128.load(c)));
+      v128.store(at, f32x4.pmin(v128.load(b, 16), v128.load(c, 16)), 16);
+      v128.store(at, f32x4.pmin(v128.load(b, 32), v128.load(c, 32)), 32);
+      v128.store(at, f32x4.pmin(v128.load(b, 48), v128.load(c, 48)), 48);
+      v128.store(at, f32x4.pmin(v128.load(b, 64), v128.load(c, 64)), 64);
+      v128.store(at, f32x4.pmin(v128.load(b, 80), v128.load(c, 80)), 80);
+      v128.store(at, f32x4.pmin(v128.load(b, 96), v128.load(c, 96)), 96);
+      v128.store(at, f32x4.pmin(v128.load(b, 112), v128.load(c, 112)), 112);
+    }
+  }
+}
+
 // Rows y0 … y1 of the result, in strips of `side` samples (a multiple of 32) so that what a strip needs stays in the
 // cache. Of every row that comes in, the lowest samples within each half-width of the disc's rows are found once, in a
 // ring of as many rows as the disc has: the disc's rows above and below the middle share them. `widths`: `kinds`
@@ -78,7 +124,8 @@ function spread(l: usize, to: usize, widths: usize, kinds: i32, wide: usize): vo
 // of `pitch` floats, pitch ≥ side + 2 pad + 4: line k holds, at x, the lowest of the 2^k samples from x on. `ring`: (2
 // reach + 1) · kinds lines of `side` floats. `rows`: 2 reach + 1 addresses.
 export function extremum(
-  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, reach: i32, kinds: i32, widths: usize, places: usize, line: usize, pitch: i32,
+  a: usize, o: usize, w: i32, h: i32, y0: i32, y1: i32, reach: i32, kinds: i32, widths: usize, places: usize,
+  line: usize, pitch: i32,
   pad: i32, side: i32, ring: usize, rows: usize, sign: f32,
 ): void {
   const row = <usize>w << 2;
@@ -102,48 +149,7 @@ export function extremum(
       } else {
         fetch(a + <usize>r * row, w, x0 - pad, length, line, s);
         if (widest <= straight) spread(l, to, widths, kinds, wide);
-        else {
-          let levels = 0;
-          for (let n = 0; n < kinds; n++) {
-            const half = load<i32>(widths + (<usize>n << 2));
-            const level = 31 - clz(2 * half + 1);
-            const out = to + <usize>n * wide;
-            for (; levels < level; levels++) {
-              const below = line + <usize>levels * bytes;
-              const here = below + bytes;
-              const step = <usize>4 << levels;
-              let k: usize = 0;
-              for (; k + step + 64 <= bytes; k += 64) {
-                const p = below + k;
-                const q = p + step;
-                const to = here + k;
-                v128.store(to, f32x4.pmin(v128.load(p), v128.load(q)));
-                v128.store(to, f32x4.pmin(v128.load(p, 16), v128.load(q, 16)), 16);
-                v128.store(to, f32x4.pmin(v128.load(p, 32), v128.load(q, 32)), 32);
-                v128.store(to, f32x4.pmin(v128.load(p, 48), v128.load(q, 48)), 48);
-              }
-              for (; k + step + 16 <= bytes; k += 16) {
-                v128.store(here + k, f32x4.pmin(v128.load(below + k), v128.load(below + k + step)));
-              }
-            }
-            const base = l + <usize>level * bytes;
-            const p = base - (<usize>half << 2);
-            const q = base + (<usize>(half + 1 - (1 << level)) << 2);
-            for (let k: usize = 0; k < wide; k += 128) {
-              const b = p + k;
-              const c = q + k;
-              const to = out + k;
-              v128.store(to, f32x4.pmin(v128.load(b), v128.load(c)));
-              v128.store(to, f32x4.pmin(v128.load(b, 16), v128.load(c, 16)), 16);
-              v128.store(to, f32x4.pmin(v128.load(b, 32), v128.load(c, 32)), 32);
-              v128.store(to, f32x4.pmin(v128.load(b, 48), v128.load(c, 48)), 48);
-              v128.store(to, f32x4.pmin(v128.load(b, 64), v128.load(c, 64)), 64);
-              v128.store(to, f32x4.pmin(v128.load(b, 80), v128.load(c, 80)), 80);
-              v128.store(to, f32x4.pmin(v128.load(b, 96), v128.load(c, 96)), 96);
-              v128.store(to, f32x4.pmin(v128.load(b, 112), v128.load(c, 112)), 112);
-            }
-          }
-        }
+        else lowestWithin(line, bytes, l, to, widths, kinds, wide);
       }
       const y = r - reach;
       if (y < y0) continue;

@@ -25,7 +25,9 @@ function firstPresent(c: v128, p: usize, end: usize, stride: usize): v128 {
 
 // Strips of n frames in A, `stride` bytes apart; verdict bytes in O, `stride` / 4 apart; in P the location of a pixel
 // that would keep too few samples, else NaN. `limits` are n + 1 floats by number of samples.
-export function huberTest(a: usize, n: i32, stride: usize, pixels: i32, limits: usize, floor: f32, o: usize, p: usize): void {
+export function huberTest(
+  a: usize, n: i32, stride: usize, pixels: i32, limits: usize, floor: f32, o: usize, p: usize,
+): void {
   const zero = f32x4.splat(0);
   const one = f32x4.splat(1);
   const inf = f32x4.splat(<f32>Infinity);
@@ -88,7 +90,8 @@ export function huberTest(a: usize, n: i32, stride: usize, pixels: i32, limits: 
       for (let q = p0; q < end; q += stride) {
         let d0 = f32x4.sub(f32x4.sub(loadA(q), c0), m0);
         let d1 = f32x4.sub(f32x4.sub(loadA16(q), c1), m1);
-        d0 = v128.and(f32x4.max(l0, f32x4.min(h0, d0)), present(d0)); d1 = v128.and(f32x4.max(l1, f32x4.min(h1, d1)), present(d1));
+        d0 = v128.and(f32x4.max(l0, f32x4.min(h0, d0)), present(d0));
+        d1 = v128.and(f32x4.max(l1, f32x4.min(h1, d1)), present(d1));
         s0 = f32x4.add(s0, d0); s1 = f32x4.add(s1, d1);
         q0 = f32x4.add(q0, f32x4.mul(d0, d0)); q1 = f32x4.add(q1, f32x4.mul(d1, d1));
       }
@@ -104,7 +107,8 @@ export function huberTest(a: usize, n: i32, stride: usize, pixels: i32, limits: 
       const still1 = v128.and(f32x4.le(f32x4.abs(step1), w1), f32x4.le(f32x4.abs(f32x4.sub(next1, t1)), w1));
       m0 = v128.bitselect(m0, f32x4.add(m0, step0), done0); m1 = v128.bitselect(m1, f32x4.add(m1, step1), done1);
       t0 = v128.bitselect(t0, next0, done0); t1 = v128.bitselect(t1, next1, done1);
-      done0 = v128.or(done0, v128.or(still0, f32x4.eq(next0, zero))); done1 = v128.or(done1, v128.or(still1, f32x4.eq(next1, zero)));
+      done0 = v128.or(done0, v128.or(still0, f32x4.eq(next0, zero)));
+      done1 = v128.or(done1, v128.or(still1, f32x4.eq(next1, zero)));
     }
     const a0 = f32x4.abs(f32x4.add(c0, m0));
     const a1 = f32x4.abs(f32x4.add(c1, m1));
@@ -122,8 +126,10 @@ export function huberTest(a: usize, n: i32, stride: usize, pixels: i32, limits: 
     for (let q = p0; q < end; q += stride, v += stride >> 2) {
       const d0 = f32x4.sub(loadA(q), c0);
       const d1 = f32x4.sub(loadA16(q), c1);
-      const x0 = v128.or(v128.or(v128.and(f32x4.lt(d0, low0), bit1), v128.and(f32x4.gt(d0, high0), bit2)), v128.andnot(bit3, present(d0)));
-      const x1 = v128.or(v128.or(v128.and(f32x4.lt(d1, low1), bit1), v128.and(f32x4.gt(d1, high1), bit2)), v128.andnot(bit3, present(d1)));
+      const x0 = v128.or(v128.or(v128.and(f32x4.lt(d0, low0), bit1), v128.and(f32x4.gt(d0, high0), bit2)),
+        v128.andnot(bit3, present(d0)));
+      const x1 = v128.or(v128.or(v128.and(f32x4.lt(d1, low1), bit1), v128.and(f32x4.gt(d1, high1), bit2)),
+        v128.andnot(bit3, present(d1)));
       k0 = i32x4.sub(k0, i32x4.eq(x0, zero)); k1 = i32x4.sub(k1, i32x4.eq(x1, zero));
       const narrow = i16x8.narrow_i32x4_u(x0, x1);
       const bytes = i8x16.narrow_i16x8_u(narrow, narrow);

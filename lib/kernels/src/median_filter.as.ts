@@ -4,7 +4,9 @@ import { loadA, storeO } from "./planes.as";
 
 // Rows y0 … y1 of the result, columns reach … w − reach; the caller sees to the rest. `line`: room for all samples of
 // four neighbourhoods. `own`: whether the pixel itself counts.
-export function medians(a: usize, o: usize, w: i32, y0: i32, y1: i32, radius: i32, step: i32, own: i32, line: usize): void {
+export function medians(
+  a: usize, o: usize, w: i32, y0: i32, y1: i32, radius: i32, step: i32, own: i32, line: usize,
+): void {
   const reach = radius * step;
   const side = 2 * radius + 1;
   const n = side * side - (own ? 0 : 1);
@@ -38,7 +40,9 @@ export function medians(a: usize, o: usize, w: i32, y0: i32, y1: i32, radius: i3
       }
       if (!(n & 1)) {
         let below = v128.load(line);
-        for (let q = line + 16, stop = line + (<usize>half << 4); q < stop; q += 16) below = f32x4.pmax(below, v128.load(q));
+        for (let q = line + 16, stop = line + (<usize>half << 4); q < stop; q += 16) {
+          below = f32x4.pmax(below, v128.load(q));
+        }
         top = f32x4.mul(f32x4.add(below, top), f32x4.splat(0.5));
       }
       storeO(o + ((<usize>(y - y0) * <usize>w + <usize>at) << 2), top);

@@ -29,7 +29,8 @@ function limitsOf(k: v128, limits: usize): v128 {
 // Steps are 1.15 times what the mean of the held samples asks for, because 0.87 of Gaussian ones are not held: half
 // the iterations.
 export function moderated(
-  a: usize, n: i32, stride: usize, pixels: i32, b: usize, c: usize, inverse: usize, limits: usize, perUnit: f32, prior: f32, o: usize, plane: usize,
+  a: usize, n: i32, stride: usize, pixels: i32, b: usize, c: usize, inverse: usize, limits: usize, perUnit: f32,
+  prior: f32, o: usize, plane: usize,
 ): void {
   const zero = f32x4.splat(0);
   const one = f32x4.splat(1);
@@ -139,9 +140,11 @@ export function moderated(
       const z1 = f32x4.mul(near, next1);
       const still0 = v128.and(f32x4.le(f32x4.abs(step0), z0), f32x4.le(f32x4.abs(f32x4.sub(next0, t0)), z0));
       const still1 = v128.and(f32x4.le(f32x4.abs(step1), z1), f32x4.le(f32x4.abs(f32x4.sub(next1, t1)), z1));
-      m0 = v128.bitselect(m0, f32x4.add(m0, f32x4.mul(faster, step0)), done0); m1 = v128.bitselect(m1, f32x4.add(m1, f32x4.mul(faster, step1)), done1);
+      m0 = v128.bitselect(m0, f32x4.add(m0, f32x4.mul(faster, step0)), done0);
+      m1 = v128.bitselect(m1, f32x4.add(m1, f32x4.mul(faster, step1)), done1);
       t0 = v128.bitselect(t0, next0, done0); t1 = v128.bitselect(t1, next1, done1);
-      done0 = v128.or(done0, v128.or(still0, f32x4.eq(next0, zero))); done1 = v128.or(done1, v128.or(still1, f32x4.eq(next1, zero)));
+      done0 = v128.or(done0, v128.or(still0, f32x4.eq(next0, zero)));
+      done1 = v128.or(done1, v128.or(still1, f32x4.eq(next1, zero)));
     }
     const limit0 = limitsOf(k0, limits);
     const limit1 = limitsOf(k1, limits);
@@ -186,8 +189,10 @@ export function verdicts(
       const d1 = f32x4.sub(loadA16(q), m1);
       const g0 = present(d0);
       const g1 = present(d1);
-      const x0 = v128.or(v128.or(v128.and(f32x4.lt(d0, f32x4.neg(h0)), bit1), v128.and(f32x4.gt(d0, h0), bit2)), v128.andnot(bit3, g0));
-      const x1 = v128.or(v128.or(v128.and(f32x4.lt(d1, f32x4.neg(h1)), bit1), v128.and(f32x4.gt(d1, h1), bit2)), v128.andnot(bit3, g1));
+      const x0 = v128.or(v128.or(v128.and(f32x4.lt(d0, f32x4.neg(h0)), bit1), v128.and(f32x4.gt(d0, h0), bit2)),
+        v128.andnot(bit3, g0));
+      const x1 = v128.or(v128.or(v128.and(f32x4.lt(d1, f32x4.neg(h1)), bit1), v128.and(f32x4.gt(d1, h1), bit2)),
+        v128.andnot(bit3, g1));
       f0 = i32x4.sub(f0, g0); f1 = i32x4.sub(f1, g1);
       k0 = i32x4.sub(k0, i32x4.eq(x0, zero)); k1 = i32x4.sub(k1, i32x4.eq(x1, zero));
       const narrow = i16x8.narrow_i32x4_u(x0, x1);

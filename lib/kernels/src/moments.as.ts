@@ -1,38 +1,9 @@
 // Gaussian-weighted moments of stars: a list of them, each with what is known and what was found in 32 doubles.
 import { floatA, loadA } from "./planes.as";
-
-// Weights are cut at three sigma: the product of a weight and a star that matches it has fallen to 1e-4 there.
-const CUT: f64 = 9;
-
-let sum: f64;
-let weight2: f64;
-let weight2Flux: f64;
-let dx: f64;
-let dy: f64;
-let mxx: f64;
-let mxy: f64;
-let myy: f64;
-let peak: f64;
-let covered: f64;
-
-@inline function across(v: v128): f64 {
-  return (<f64>f32x4.extract_lane(v, 0) + <f64>f32x4.extract_lane(v, 2)) + (<f64>f32x4.extract_lane(v, 1) + <f64>f32x4.extract_lane(v, 3));
-}
-
-// exp(−t/2) as the sixteenth power of a polynomial of degree four: right to 3e-4 at the cut, to 1e-7 at a third of the
-// peak.
-@inline function falloff(t: v128): v128 {
-  const one = f32x4.splat(1);
-  const u = f32x4.mul(t, f32x4.splat(1.0 / 32.0));
-  let g = f32x4.sub(f32x4.mul(u, f32x4.splat(1.0 / 24.0)), f32x4.splat(1.0 / 6.0));
-  g = f32x4.add(f32x4.mul(g, u), f32x4.splat(0.5));
-  g = f32x4.sub(f32x4.mul(g, u), one);
-  g = f32x4.add(f32x4.mul(g, u), one);
-  g = f32x4.mul(g, g);
-  g = f32x4.mul(g, g);
-  g = f32x4.mul(g, g);
-  return f32x4.mul(g, g);
-}
+import { ROWS, weighInside } from "./moment_inside.as";
+import {
+  across, covered, CUT, dx, dy, falloff, mxx, mxy, myy, peak, shareCovered, sum, takeSums, weight2, weight2Flux,
+} from "./moment_sums.as";
 
 // Share of pixels at distances v that lies between two of them.
 @inline function between(v: v128, low: f32, high: f32): v128 {
@@ -52,150 +23,11 @@ let covered: f64;
   return v;
 }
 
-// exp(−t/2) as the fourth power of its own fourth root, for a t of either sign.
-@inline function slope(t: v128): v128 {
-  let g = falloff(f32x4.mul(t, f32x4.splat(0.25)));
-  g = f32x4.mul(g, g);
-  return f32x4.mul(g, g);
-}
-
-// Most rows of the pass inside, and the bytes between its tables of a float a row.
-const ROWS: i32 = 256;
-const TABLE: usize = 1040;
-
-// A pass over columns of four, where every pixel counts and none is missing (else false): what a row has in common is
-// in tables in `room`, what a column has is multiplied in at its end, and what mixes the two goes from row to row by
-// one factor.
-function weighInside(
-  a: usize, w: i32, x0: f64, y0: f64, ixx: f64, ixy: f64, iyy: f64, left: i32, right: i32, top: i32, bottom: i32, background: f64,
-  room: usize,
-): bool {
-  const zero = f32x4.splat(0);
-  const sky = f32x4.splat(<f32>background);
-  const lanes = f32x4(0, 1, 2, 3);
-  const fours = f32x4.splat(4);
-  const straight = ixy == 0;
-  const row = <usize>w << 2;
-  const end = room + (<usize>(bottom - top + 1) << 2);
-  const kyy = f32x4.splat(<f32>iyy);
-  const lowest = f32x4.splat(<f32>(<f64>bottom - y0 + 0.25));
-  const start = f32x4.splat(<f32>(<f64>top - y0));
-  let vy = f32x4.add(start, lanes);
-  let rows = zero;
-  let rows2 = zero;
-  for (let q = room; q < end; q += 16) {
-    const t = f32x4.mul(f32x4.mul(kyy, vy), vy);
-    const g = v128.and(falloff(t), f32x4.le(vy, lowest));
-    const gy = f32x4.mul(g, vy);
-    const g2 = f32x4.mul(g, g);
-    v128.store(q, g);
-    if (straight) {
-      v128.store(q, gy, TABLE);
-      v128.store(q, f32x4.mul(gy, vy), 2 * TABLE);
-      v128.store(q, g2, 3 * TABLE);
-      rows = f32x4.add(rows, g);
-      rows2 = f32x4.add(rows2, g2);
-    } else {
-      v128.store(q, vy, TABLE);
-      v128.store(q, f32x4.mul(vy, vy), 2 * TABLE);
-      v128.store(q, t, 3 * TABLE);
-    }
-    vy = f32x4.add(vy, fours);
-  }
-  const kxx = f32x4.splat(<f32>ixx);
-  const kxy = f32x4.splat(<f32>(2 * ixy));
-  const cut = f32x4.splat(<f32>CUT);
-  const limit = f32x4.splat(<f32>(<f64>right - x0 + 0.25));
-  let s = zero;
-  let sx = zero;
-  let sy = zero;
-  let sxx = zero;
-  let sxy = zero;
-  let syy = zero;
-  let s1 = zero;
-  let s2 = zero;
-  let s2i = zero;
-  let highestLanes = zero;
-  let vx = f32x4.add(f32x4.splat(<f32>(<f64>left - x0)), lanes);
-  for (let x = left; x <= right; x += 4) {
-    let p = a + (<usize>(top * w + x) << 2);
-    let ca = zero;
-    let cb = zero;
-    let cc = zero;
-    let cd = zero;
-    let highest = zero;
-    const tx = f32x4.mul(f32x4.mul(kxx, vx), vx);
-    let f = falloff(tx);
-    if (straight) {
-      const inside = f32x4.le(vx, limit);
-      f = v128.and(f, inside);
-      for (let q = room; q < end; q += 4, p += row) {
-        const v = f32x4.sub(loadA(p), sky);
-        ca = f32x4.add(ca, f32x4.mul(v, v128.load32_splat(q)));
-        cb = f32x4.add(cb, f32x4.mul(v, v128.load32_splat(q, TABLE)));
-        cc = f32x4.add(cc, f32x4.mul(v, v128.load32_splat(q, 2 * TABLE)));
-        cd = f32x4.add(cd, f32x4.mul(v, v128.load32_splat(q, 3 * TABLE)));
-        highest = f32x4.pmax(highest, v);
-      }
-      highest = v128.and(highest, inside);
-      s1 = f32x4.add(s1, f);
-      s2 = f32x4.add(s2, f32x4.mul(f, f));
-    } else {
-      const tb = f32x4.mul(kxy, vx);
-      const step = slope(tb);
-      let mixing = slope(f32x4.mul(tb, start));
-      let c1 = zero;
-      let c2 = zero;
-      for (let q = room; q < end; q += 4, p += row) {
-        const ey = v128.load32_splat(q, TABLE);
-        const t = f32x4.add(f32x4.add(f32x4.mul(tb, ey), tx), v128.load32_splat(q, 3 * TABLE));
-        const inside = f32x4.le(t, cut);
-        const v = v128.and(f32x4.sub(loadA(p), sky), inside);
-        const g = v128.and(f32x4.mul(mixing, v128.load32_splat(q)), inside);
-        const gv = f32x4.mul(g, v);
-        mixing = f32x4.mul(mixing, step);
-        ca = f32x4.add(ca, gv);
-        cb = f32x4.add(cb, f32x4.mul(gv, ey));
-        cc = f32x4.add(cc, f32x4.mul(gv, v128.load32_splat(q, 2 * TABLE)));
-        cd = f32x4.add(cd, f32x4.mul(g, gv));
-        c1 = f32x4.add(c1, g);
-        c2 = f32x4.add(c2, f32x4.mul(g, g));
-        highest = f32x4.pmax(highest, v);
-      }
-      s1 = f32x4.add(s1, f32x4.mul(f, c1));
-      s2 = f32x4.add(s2, f32x4.mul(f32x4.mul(f, f), c2));
-    }
-    const fx = f32x4.mul(f, vx);
-    s = f32x4.add(s, f32x4.mul(f, ca));
-    sx = f32x4.add(sx, f32x4.mul(fx, ca));
-    sxx = f32x4.add(sxx, f32x4.mul(f32x4.mul(fx, vx), ca));
-    sy = f32x4.add(sy, f32x4.mul(f, cb));
-    sxy = f32x4.add(sxy, f32x4.mul(fx, cb));
-    syy = f32x4.add(syy, f32x4.mul(f, cc));
-    s2i = f32x4.add(s2i, f32x4.mul(f32x4.mul(f, f), cd));
-    highestLanes = f32x4.pmax(highestLanes, highest);
-    vx = f32x4.add(vx, fours);
-  }
-  sum = across(s);
-  // What is missing shows in the sum, whatever its weight.
-  if (!(sum - sum == 0)) return false;
-  weight2 = straight ? across(s2) * across(rows2) : across(s2);
-  weight2Flux = across(s2i);
-  dx = across(sx) / sum;
-  dy = across(sy) / sum;
-  mxx = across(sxx) / sum;
-  mxy = across(sxy) / sum;
-  myy = across(syy) / sum;
-  peak = max(max(<f64>f32x4.extract_lane(highestLanes, 0), <f64>f32x4.extract_lane(highestLanes, 1)),
-    max(<f64>f32x4.extract_lane(highestLanes, 2), <f64>f32x4.extract_lane(highestLanes, 3)));
-  covered = straight ? across(s1) * across(rows) : across(s1);
-  return true;
-}
-
 // One pass under the weight (xx, xy, yy) at (x0, y0). Near a border, if `even`, only pixels whose opposite is in the
 // frame count. A weight along the axes is the product of a factor a column, in `room`, and one a row.
 function weigh(
-  a: usize, w: i32, h: i32, parity: i32, x0: f64, y0: f64, xx: f64, xy: f64, yy: f64, background: f64, room: usize, even: bool,
+  a: usize, w: i32, h: i32, parity: i32, x0: f64, y0: f64, xx: f64, xy: f64, yy: f64, background: f64, room: usize,
+  even: bool,
 ): void {
   const det = xx * yy - xy * xy;
   const ixx = yy / det;
@@ -225,7 +57,7 @@ function weigh(
     const stop = <i32>min(<f64>(w - 1), floor(x0 + rx));
     if (begin <= stop && begin + ((stop - begin + 4) & ~3) <= w &&
       weighInside(a, w, x0, y0, ixx, straight ? 0 : ixy, iyy, begin, stop, top, bottom, background, room)) {
-      covered /= whole;
+      shareCovered(whole);
       return;
     }
   }
@@ -327,17 +159,9 @@ function weigh(
     sxy = f32x4.add(sxy, f32x4.mul(rx, vy));
     syy = f32x4.add(syy, f32x4.mul(ry2, vy));
   }
-  sum = across(s);
-  weight2 = across(s2);
-  weight2Flux = across(s2i);
-  dx = across(sx) / sum;
-  dy = across(sy) / sum;
-  mxx = across(sxx) / sum;
-  mxy = across(sxy) / sum;
-  myy = across(syy) / sum;
-  peak = max(max(<f64>f32x4.extract_lane(highestLanes, 0), <f64>f32x4.extract_lane(highestLanes, 1)),
-    max(<f64>f32x4.extract_lane(highestLanes, 2), <f64>f32x4.extract_lane(highestLanes, 3)));
-  covered = across(s1) * (parity < 0 ? 1 : 2) / whole;
+  takeSums(
+    s, sx, sy, sxx, sxy, syy, s2i, highestLanes, across(s2), across(s1) * (parity < 0 ? 1 : 2) / whole,
+  );
 }
 
 // The mixed moment of the weight for a star: its own; 0 where it is as good as round, because that is quicker and as
@@ -354,9 +178,48 @@ function weigh(
   return max(0, (short > 1.2 * resolved ? min(6 * resolved, 1 / (1 / resolved - 1 / short)) : 6 * resolved) - short);
 }
 
+let nxx: f64;
+let nxy: f64;
+let nyy: f64;
+
+// The star's own moments from a pass under a weight: those about the weighted centroid, then M⁻¹ = M_weighted⁻¹ − W⁻¹.
+// False where the star has none.
+function adapt(xx: f64, xy: f64, yy: f64): bool {
+  const oxx = mxx - dx * dx;
+  const oxy = mxy - dx * dy;
+  const oyy = myy - dy * dy;
+  const observedDet = oxx * oyy - oxy * oxy;
+  const weightDet = xx * yy - xy * xy;
+  const axx = oyy / observedDet - yy / weightDet;
+  const axy = -oxy / observedDet + xy / weightDet;
+  const ayy = oxx / observedDet - xx / weightDet;
+  const adaptedDet = axx * ayy - axy * axy;
+  if (!(observedDet > 0)) return false;
+  // Flatter than the weight: let it grow along with what was seen.
+  nxx = 2 * oxx;
+  nxy = 2 * oxy;
+  nyy = 2 * oyy;
+  if (axx > 0 && adaptedDet > 0) {
+    nxx = ayy / adaptedDet;
+    nxy = -axy / adaptedDet;
+    nyy = axx / adaptedDet;
+    // More than a factor of three in size at once overshoots on profiles with wings.
+    const growth = sqrt((nxx * nyy - nxy * nxy) / weightDet);
+    if (growth > 3) {
+      const back = 3 / growth;
+      nxx *= back;
+      nxy *= back;
+      nyy *= back;
+    }
+  }
+  return true;
+}
+
 // task 0: one pass. 1: centre with the weight held. 2: adapt centre and ellipse, then one pass more. See moments.ts
 // for the fields.
-export function moments(a: usize, w: i32, h: i32, parity: i32, resolved: f64, list: usize, count: i32, room: usize): void {
+export function moments(
+  a: usize, w: i32, h: i32, parity: i32, resolved: f64, list: usize, count: i32, room: usize,
+): void {
   for (let k = 0; k < count; k++, list += 256) {
     const task = <i32>load<f64>(list);
     const startX = load<f64>(list, 8);
@@ -399,34 +262,7 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, resolved: f64, li
         }
         continue;
       }
-      // Moments about the weighted centroid, then M⁻¹ = M_weighted⁻¹ − W⁻¹.
-      const oxx = mxx - dx * dx;
-      const oxy = mxy - dx * dy;
-      const oyy = myy - dy * dy;
-      const observedDet = oxx * oyy - oxy * oxy;
-      const weightDet = xx * yy - xy * xy;
-      const axx = oyy / observedDet - yy / weightDet;
-      const axy = -oxy / observedDet + xy / weightDet;
-      const ayy = oxx / observedDet - xx / weightDet;
-      const adaptedDet = axx * ayy - axy * axy;
-      if (!(observedDet > 0)) break;
-      // Flatter than the weight: let it grow along with what was seen.
-      let nxx = 2 * oxx;
-      let nxy = 2 * oxy;
-      let nyy = 2 * oyy;
-      if (axx > 0 && adaptedDet > 0) {
-        nxx = ayy / adaptedDet;
-        nxy = -axy / adaptedDet;
-        nyy = axx / adaptedDet;
-        // More than a factor of three in size at once overshoots on profiles with wings.
-        const growth = sqrt((nxx * nyy - nxy * nxy) / weightDet);
-        if (growth > 3) {
-          const back = 3 / growth;
-          nxx *= back;
-          nxy *= back;
-          nyy *= back;
-        }
-      }
+      if (!adapt(xx, xy, yy)) break;
       const d = (nxx - nyy) / 2;
       const middle = (nxx + nyy) / 2;
       const root = sqrt(d * d + nxy * nxy);
@@ -436,7 +272,8 @@ export function moments(a: usize, w: i32, h: i32, parity: i32, resolved: f64, li
       sxy = nxy;
       syy = nyy;
       add = widening(sxx, sxy, syy, resolved);
-      if ((change < 4e-3 * (1 - root / middle) && mx * mx + my * my < 1e-5 * (nxx + nyy)) || iteration == iterations - 1) {
+      if ((change < 4e-3 * (1 - root / middle) && mx * mx + my * my < 1e-5 * (nxx + nyy)) ||
+        iteration == iterations - 1) {
         converged = 1;
         // The weight is the last step's: weigh once more with it for flux and peak.
         weigh(a, w, h, parity, x, y, sxx + add, mixed(sxx, sxy, syy), syy + add, background, room, false);

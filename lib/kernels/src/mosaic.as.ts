@@ -18,7 +18,10 @@ function fetch(a: usize, w: i32, h: i32, y: i32, to: usize): void {
   for (; k + 64 <= end; k += 64) {
     const p = from + k;
     const q = line + k;
-    v128.store(q, loadA(p)); v128.store(q, loadA16(p), 16); v128.store(q, loadA32(p), 32); v128.store(q, loadA48(p), 48);
+    v128.store(q, loadA(p));
+    v128.store(q, loadA16(p), 16);
+    v128.store(q, loadA32(p), 32);
+    v128.store(q, loadA48(p), 48);
   }
   for (; k < end; k += 4) store<f32>(line + k, floatA(from + k));
   for (let i = 1; i <= 2; i++) {
@@ -51,7 +54,9 @@ function fetch(a: usize, w: i32, h: i32, y: i32, to: usize): void {
     return times(0.125, f32x4.sub(plus(times(4, own), times(2, plus(upright, sides))), plus(down, across)));
   }
   const corners = cornersAt(b, d);
-  if (formula == 2) return times(0.125, f32x4.sub(plus(times(6, own), times(2, corners)), times(1.5, plus(down, across))));
+  if (formula == 2) {
+    return times(0.125, f32x4.sub(plus(times(6, own), times(2, corners)), times(1.5, plus(down, across))));
+  }
   const along = formula == 3 ? sides : upright;
   const far = formula == 3 ? across : down;
   const beside = formula == 3 ? down : across;
@@ -59,13 +64,19 @@ function fetch(a: usize, w: i32, h: i32, y: i32, to: usize): void {
 }
 
 // The formula is the same for a whole row: one loop for each pair of them.
-@inline function row(even: i32, odd: i32, linear: bool, a: usize, b: usize, c: usize, d: usize, e: usize, o: usize, w: i32, line: usize): v128 {
+@inline function row(
+  even: i32, odd: i32, linear: bool, a: usize, b: usize, c: usize, d: usize, e: usize, o: usize, w: i32, line: usize,
+): v128 {
   const mask = i32x4(-1, 0, -1, 0);
   const end = <usize>w << 2;
   let holes = i32x4.splat(0);
   let k: usize = 0;
   for (; k < end; k += 16) {
-    const r = v128.bitselect(value(even, linear, a + k, b + k, c + k, d + k, e + k), value(odd, linear, a + k, b + k, c + k, d + k, e + k), mask);
+    const r = v128.bitselect(
+      value(even, linear, a + k, b + k, c + k, d + k, e + k),
+      value(odd, linear, a + k, b + k, c + k, d + k, e + k),
+      mask,
+    );
     if (k + 16 <= end) {
       holes = v128.or(holes, f32x4.ne(r, r));
       storeO(o + k, r);
@@ -81,7 +92,9 @@ function fetch(a: usize, w: i32, h: i32, y: i32, to: usize): void {
   return holes;
 }
 
-@inline function rowOf(kind: i32, linear: bool, a: usize, b: usize, c: usize, d: usize, e: usize, o: usize, w: i32, line: usize): v128 {
+@inline function rowOf(
+  kind: i32, linear: bool, a: usize, b: usize, c: usize, d: usize, e: usize, o: usize, w: i32, line: usize,
+): v128 {
   // green beside a red or blue site at an even column, at an odd one; red or blue in its own rows; in the other's rows
   if (kind == 0) return row(1, 0, linear, a, b, c, d, e, o, w, line);
   if (kind == 1) return row(0, 1, linear, a, b, c, d, e, o, w, line);
@@ -93,7 +106,9 @@ function fetch(a: usize, w: i32, h: i32, y: i32, to: usize): void {
 
 // Plane of `colour` (0 red, 1 green, 2 blue) into O; 1 when a sample came out missing. `lines`: 6 lines of `pitch`
 // bytes, each with room for the row and 48 bytes.
-export function mosaic(a: usize, o: usize, w: i32, h: i32, redX: i32, redY: i32, colour: i32, linear: i32, lines: usize, pitch: usize): i32 {
+export function mosaic(
+  a: usize, o: usize, w: i32, h: i32, redX: i32, redY: i32, colour: i32, linear: i32, lines: usize, pitch: usize,
+): i32 {
   for (let k = 0; k < 5; k++) fetch(a, w, h, k - 2, lines + <usize>k * pitch);
   let holes = i32x4.splat(0);
   let r0 = lines;
@@ -109,7 +124,10 @@ export function mosaic(a: usize, o: usize, w: i32, h: i32, redX: i32, redY: i32,
     const ownRow = (colour == 0) == redRow;
     const kind = colour == 1 ? first : ownRow ? 2 + first : 4 + first;
     // In the other colour's rows the site of that colour takes the corners, which is formula 2.
-    holes = v128.or(holes, linear != 0 ? rowOf(kind, true, r0, r1, r2, r3, r4, o, w, spare) : rowOf(kind, false, r0, r1, r2, r3, r4, o, w, spare));
+    const missing = linear != 0
+      ? rowOf(kind, true, r0, r1, r2, r3, r4, o, w, spare)
+      : rowOf(kind, false, r0, r1, r2, r3, r4, o, w, spare);
+    holes = v128.or(holes, missing);
     const free = r0;
     r0 = r1; r1 = r2; r2 = r3; r3 = r4; r4 = free;
     if (y + 1 < h) fetch(a, w, h, y + 3, free);

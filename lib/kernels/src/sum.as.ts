@@ -8,10 +8,10 @@ import { loadA, storeO, storeP, wordB } from "./planes.as";
   return f64x2.promote_low_f32x4(v);
 }
 @inline function high(v: v128): v128 {
-  return f64x2.promote_low_f32x4(i8x16.shuffle(v, v, 8, 9, 10, 11, 12, 13, 14, 15, 8, 9, 10, 11, 12, 13, 14, 15));
+  return f64x2.promote_low_f32x4(v128.shuffle<f32>(v, v, 2, 3, 2, 3));
 }
 @inline function single(l: v128, h: v128): v128 {
-  return i8x16.shuffle(f32x4.demote_f64x2_zero(l), f32x4.demote_f64x2_zero(h), 0, 1, 2, 3, 4, 5, 6, 7, 16, 17, 18, 19, 20, 21, 22, 23);
+  return v128.shuffle<f32>(f32x4.demote_f64x2_zero(l), f32x4.demote_f64x2_zero(h), 0, 1, 4, 5);
 }
 @inline function scatter(q: v128, t: v128, shift: v128, w2: v128, w: v128, n: v128): v128 {
   const two = f64x2.splat(2);
@@ -22,6 +22,16 @@ import { loadA, storeO, storeP, wordB } from "./planes.as";
   return v128.bitselect(f64x2.splat(NaN), v, f64x2.lt(n, two));
 }
 
+// The first sample with data of each of four pixels, 0 without any.
+@inline function firstKnown(a: usize, end: usize, stride: usize): v128 {
+  let first = f32x4.splat(<f32>NaN);
+  for (let f: usize = 0; f < end; f += stride) {
+    first = v128.bitselect(first, loadA(a + f), f32x4.eq(first, first));
+    if (i32x4.all_true(f32x4.eq(first, first))) break;
+  }
+  return v128.and(first, f32x4.eq(first, first));
+}
+
 export function sumKept(
   a: usize, n: i32, stride: usize, pixels: i32, b: usize, weights: usize, o: usize, p: usize, plane: usize,
 ): void {
@@ -30,12 +40,7 @@ export function sumKept(
   const two = i32x4.splat(2);
   const end = <usize>n * stride;
   for (let i = 0; i < pixels; i += 4, a += 16, b += 4, o += 16, p += 16) {
-    let first = f32x4.splat(<f32>NaN);
-    for (let f: usize = 0; f < end; f += stride) {
-      first = v128.bitselect(first, loadA(a + f), f32x4.eq(first, first));
-      if (i32x4.all_true(f32x4.eq(first, first))) break;
-    }
-    first = v128.and(first, f32x4.eq(first, first));
+    const first = firstKnown(a, end, stride);
     const p0 = low(first);
     const p1 = high(first);
     let va0 = zero;
@@ -97,7 +102,7 @@ export function sumKept(
     storeO(o + 2 * plane, single(f64x2.add(p0, f64x2.div(va0, wa0)), f64x2.add(p1, f64x2.div(va1, wa1))));
     storeO(o + 3 * plane, single(f64x2.add(p0, f64x2.div(vb0, wb0)), f64x2.add(p1, f64x2.div(vb1, wb1))));
     const n0 = f64x2.convert_low_i32x4_s(kept);
-    const n1 = f64x2.convert_low_i32x4_s(i8x16.shuffle(kept, kept, 8, 9, 10, 11, 12, 13, 14, 15, 8, 9, 10, 11, 12, 13, 14, 15));
+    const n1 = f64x2.convert_low_i32x4_s(v128.shuffle<f32>(kept, kept, 2, 3, 2, 3));
     storeO(o + 4 * plane, single(scatter(q0, t0, m0, u0, w0, n0), scatter(q1, t1, m1, u1, w1, n1)));
     storeP(p, kept);
     storeP(p + plane, dimmer);

@@ -3,7 +3,9 @@
 import { floatA, loadA, loadA16, loadA32, loadA48, putO, storeO, storeO16, storeO32, storeO48 } from "./planes.as";
 
 @inline function apply(a: v128, s: v128, operation: i32): v128 {
-  return operation == 2 ? f32x4.sub(a, s) : operation == 1 ? f32x4.add(a, s) : operation == 3 ? f32x4.mul(a, s) : f32x4.div(a, s);
+  if (operation == 2) return f32x4.sub(a, s);
+  if (operation == 1) return f32x4.add(a, s);
+  return operation == 3 ? f32x4.mul(a, s) : f32x4.div(a, s);
 }
 @inline function applyOne(a: f32, s: f32, operation: i32): f32 {
   return operation == 2 ? a - s : operation == 1 ? a + s : operation == 3 ? a * s : a / s;
@@ -46,7 +48,8 @@ function rowCoefficients(terms: usize, order: i32, centreY: f64, radius: f64, y:
 }
 
 @inline function quartic(u: v128, q0: v128, q1: v128, q2: v128, q3: v128, q4: v128): v128 {
-  return f32x4.add(q0, f32x4.mul(u, f32x4.add(q1, f32x4.mul(u, f32x4.add(q2, f32x4.mul(u, f32x4.add(q3, f32x4.mul(u, q4))))))));
+  const high = f32x4.add(q2, f32x4.mul(u, f32x4.add(q3, f32x4.mul(u, q4))));
+  return f32x4.add(q0, f32x4.mul(u, f32x4.add(q1, f32x4.mul(u, high))));
 }
 
 @inline function polynomialRow(a: usize, o: usize, w: i32, u0: f32, du: f32, operation: i32): void {
@@ -96,7 +99,8 @@ function rowCoefficients(terms: usize, order: i32, centreY: f64, radius: f64, y:
 // Polynomial of degree `order` in u = u0 + x du and v = (y − centreY) / radius over rows y0 … y1; terms as float64 in
 // scratch.
 export function polynomial(
-  a: usize, o: usize, w: i32, y0: i32, y1: i32, u0: f32, du: f32, terms: usize, order: i32, centreY: f64, radius: f64, operation: i32,
+  a: usize, o: usize, w: i32, y0: i32, y1: i32, u0: f32, du: f32, terms: usize, order: i32, centreY: f64, radius: f64,
+  operation: i32,
 ): void {
   const row = <usize>w << 2;
   for (let y = y0; y < y1; y++, a += row, o += row) {

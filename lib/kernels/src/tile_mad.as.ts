@@ -22,7 +22,10 @@ function greatestUpTo(p: usize, end: usize, limit: i32): i32 {
     const s = v128.load(p);
     v = i32x4.max_s(v, v128.bitselect(s, i32x4.splat(-1), i32x4.le_s(s, m)));
   }
-  return max(max(i32x4.extract_lane(v, 0), i32x4.extract_lane(v, 1)), max(i32x4.extract_lane(v, 2), i32x4.extract_lane(v, 3)));
+  return max(
+    max(i32x4.extract_lane(v, 0), i32x4.extract_lane(v, 1)),
+    max(i32x4.extract_lane(v, 2), i32x4.extract_lane(v, 3)),
+  );
 }
 function leastAbove(p: usize, end: usize, limit: i32): i32 {
   const m = i32x4.splat(limit);
@@ -32,7 +35,10 @@ function leastAbove(p: usize, end: usize, limit: i32): i32 {
     const s = v128.load(p);
     v = i32x4.min_s(v, v128.bitselect(s, none, i32x4.gt_s(s, m)));
   }
-  return min(min(i32x4.extract_lane(v, 0), i32x4.extract_lane(v, 1)), min(i32x4.extract_lane(v, 2), i32x4.extract_lane(v, 3)));
+  return min(
+    min(i32x4.extract_lane(v, 0), i32x4.extract_lane(v, 1)),
+    min(i32x4.extract_lane(v, 2), i32x4.extract_lane(v, 3)),
+  );
 }
 
 // Median of the n smallest absolute values from p to end, n ≥ 1: the mean of the two in the middle when n is even.
@@ -80,9 +86,11 @@ function middleOfSmallest(p: usize, end: usize, n: i32): f64 {
 }
 
 // Of tiles between the given columns and rows (one more than there are tiles, whole numbers in scratch) of a plane
-// with rows of w samples: the median absolute value of every step-th sample each way, and how many of them have data; two
-// doubles a tile at `out`.
-export function tileMads(a: usize, w: i32, columns: usize, across: i32, rows: usize, down: i32, step: i32, room: usize, out: usize): void {
+// with rows of w samples: the median absolute value of every step-th sample each way, and how many of them have data;
+// two doubles a tile at `out`.
+export function tileMads(
+  a: usize, w: i32, columns: usize, across: i32, rows: usize, down: i32, step: i32, room: usize, out: usize,
+): void {
   for (let r = 0; r < down; r++) {
     const y0 = load<i32>(rows + (<usize>r << 2));
     const y1 = load<i32>(rows + (<usize>r << 2), 4);
@@ -107,7 +115,9 @@ export function tileMads(a: usize, w: i32, columns: usize, across: i32, rows: us
 
 // Standard deviation by the median absolute value of every stride-th of `length` samples, clipped at 3 of it up to so
 // many times; see clippedMad.
-export function clippedMad(a: usize, length: i32, stride: i32, room: usize, rounds: i32, toSigma: f64, afterClip: f64): f64 {
+export function clippedMad(
+  a: usize, length: i32, stride: i32, room: usize, rounds: i32, toSigma: f64, afterClip: f64,
+): f64 {
   let to = room;
   for (let i = 0; i < length; i += stride) {
     const v = abs(floatA(a + (<usize>i << 2)));

@@ -29,7 +29,9 @@ const nowhere: i32 = i32.MIN_VALUE;
 }
 
 // Coordinates of a row in scratch, xs and ys, become places in O and P.
-function placeRow(o: usize, p: usize, xs: usize, ys: usize, count: i32, right: f64, bottom: f64, left: f64, top: f64): void {
+function placeRow(
+  o: usize, p: usize, xs: usize, ys: usize, count: i32, right: f64, bottom: f64, left: f64, top: f64,
+): void {
   const none = i32x4.splat(nowhere);
   for (let i = 0; i < count; i += 4, xs += 32, ys += 32, o += 16, p += 16) {
     const x0 = v128.load(xs);
