@@ -3,6 +3,7 @@ import { mkdirSync, readdirSync, readFileSync, statSync, writeFileSync } from "n
 import { join, relative } from "node:path";
 import process from "node:process";
 import "../host/deno.ts";
+import { plainText } from "../core/plain_text.ts";
 import { checkpointFolder } from "../io/checkpoints.ts";
 import { closePool, setWorkerCount } from "../parallel/pool.ts";
 import { rerunPicture } from "../pipeline/rerun_picture.ts";
@@ -16,12 +17,15 @@ import { clockTime, standingLine, watchLine } from "./watch_lines.ts";
 /** Exit codes, as the help of `night` and `rerun` lists them. */
 const exitCode = { done: 0, failed: 1, usage: 2, nothingUsable: 3, differentBytes: 4 } as const;
 
+/** A line below a heading. */
+const say = (line: string): void => console.log(`  ${plainText(line)}`);
+
 function tell(outcome: NightRun, out: string): void {
   console.log("");
-  for (const line of outcome.summary) console.log(`  ${line}`);
+  for (const line of outcome.summary) say(line);
   if (outcome.files.length > 0) console.log("\nLook at:");
   for (const { file, meaning } of outcome.files) {
-    console.log(`  ${relative(process.cwd(), join(out, file))}  ${meaning}`);
+    say(`${relative(process.cwd(), join(out, file))}  ${meaning}`);
   }
 }
 
@@ -35,7 +39,7 @@ function night(command: Command, source: string, out: string): NightRun {
       progress: line.progress,
       remark: (text) => {
         line.end();
-        console.log(`  ${text}`);
+        say(text);
       },
     });
     line.end();
@@ -65,7 +69,7 @@ function rerun(command: Command): number {
     progress: line.progress,
     remark: (text) => {
       line.end();
-      console.log(`  ${text}`);
+      say(text);
     },
   });
   line.end();
@@ -110,7 +114,7 @@ async function watch(command: Command): Promise<number> {
     });
   }
   console.log("");
-  for (const line of watching.summary()) console.log(`  ${line}`);
+  for (const line of watching.summary()) say(line);
   if (watching.standing().kept === 0) return exitCode.nothingUsable;
   console.log(`\nTo go on to the picture:\n  deno task night ${command.source} --out DIR`);
   return exitCode.done;
@@ -171,7 +175,7 @@ function sentenceOf(error: unknown): string {
 try {
   process.exitCode = await main();
 } catch (error) {
-  console.error(`\n${sentenceOf(error)}`);
+  console.error(`\n${sentenceOf(error).split("\n").map(plainText).join("\n")}`);
   process.exitCode = error instanceof UsageError ? exitCode.usage : exitCode.failed;
 } finally {
   closePool();

@@ -1,5 +1,6 @@
 /** Progress for a person at a terminal: one line that rewrites itself; plain lines where there is no terminal. */
 import process from "node:process";
+import { plainText } from "../core/plain_text.ts";
 import type { Progress } from "../core/progress.ts";
 
 const span = (seconds: number): string => {
@@ -33,7 +34,7 @@ export function progressLine(): { readonly progress: Progress; readonly end: () 
     const left = event.done > 0 ? (now - since) / event.done * (event.total - event.done) / 1000 : NaN;
     const remaining = finished ? `done in ${span((now - since) / 1000)}` : left > 0 ? `about ${span(left)} left` : "";
     const text = `  ${event.label}: ${event.done} of ${event.total}${remaining === "" ? "" : `, ${remaining}`}${
-      event.note === undefined ? "" : `  ${event.note}`
+      event.note === undefined ? "" : `  ${plainText(event.note)}`
     }`;
     if (terminal) process.stdout.write(`\r\x1b[2K${text.slice(0, (process.stdout.columns ?? 100) - 1)}`);
     else console.log(text);

@@ -2,6 +2,7 @@
  * How a watch over a night reads in a terminal: the time, a mark, the file, and sentences that do not run over the
  * edge.
  */
+import { plainText } from "../core/plain_text.ts";
 import type { WatchNews } from "../pipeline/watch_news.ts";
 import { exposureSpan, type WatchLook, type WatchStanding } from "../pipeline/watch_night.ts";
 
@@ -41,7 +42,7 @@ function wrap(text: string, columns: number): string[] {
  * @param terminal columns of the terminal; null where there is none: one line, no emphasis
  */
 export function watchLine({ kind, file, text }: WatchNews, time: string, terminal: number | null): string {
-  const said = `${file === "" ? "" : `${file}: `}${text}`;
+  const said = plainText(`${file === "" ? "" : `${file}: `}${text}`);
   const head = `${time} ${marks[kind]} `;
   if (terminal === null) return `${head}${said}`;
   const lines = wrap(said, Math.max(30, terminal - head.length - 1)).join(`\n${" ".repeat(head.length)}`);

@@ -6,11 +6,12 @@
  * holds it while its process lives and is no older than the machine's last start. A run of another machine (a shared
  * disk may not pass locks on) holds it while its last sign of life is young.
  */
-import { existsSync, mkdirSync, readFileSync, rmSync, statSync, utimesSync } from "node:fs";
+import { existsSync, mkdirSync, readdirSync, readFileSync, realpathSync, rmSync, statSync, utimesSync } from "node:fs";
 import { join } from "node:path";
 import process from "node:process";
 import { host } from "../core/host.ts";
 import { checkpointFolder } from "./checkpoints.ts";
+import { liesWithin } from "./paths.ts";
 import { writeWhole } from "./write_whole.ts";
 
 /** Who holds an output folder. */
@@ -89,10 +90,28 @@ export function cannotWrite(out: string, error: unknown): RangeError {
 }
 
 /**
+ * Refuse an output folder with a link in it that leads out: what is written must lie where the person said.
+ *
+ * @throws {RangeError} naming the link
+ */
+function requireInnerLinks(out: string): void {
+  const whole = realpathSync(out);
+  for (const entry of readdirSync(out, { recursive: true, withFileTypes: true })) {
+    if (!entry.isSymbolicLink()) continue;
+    const path = join(entry.parentPath, entry.name);
+    if (existsSync(path) && liesWithin(realpathSync(path), whole)) continue;
+    throw new RangeError(
+      `${path}: must lie in the output folder, but is a link that leads out of it; take the link away, or name ` +
+        "another folder with --out",
+    );
+  }
+}
+
+/**
  * Work in an output folder that no other run works in meanwhile.
  *
  * @param work given a function to call now and then, as a sign of life
- * @throws {RangeError} if another run holds the folder, or it cannot be written to
+ * @throws {RangeError} if another run holds the folder, it cannot be written to, or a link in it leads out of it
  */
 export function inLockedFolder<T>(out: string, work: (signOfLife: () => void) => T): T {
   const note = join(out, checkpointFolder, "holder.json");
@@ -101,6 +120,7 @@ export function inLockedFolder<T>(out: string, work: (signOfLife: () => void) =>
   } catch (error) {
     throw cannotWrite(out, error);
   }
+  requireInnerLinks(out);
   const lock = host().lockFile(join(out, checkpointFolder, "lock"));
   if (lock === "held") refuse(out, readHolder(note));
   const release = lock === "unknown" ? () => {} : lock.release;

@@ -1,5 +1,5 @@
 /** A folder of frames as a table: what each file says of itself, without pixels. */
-import { readdirSync, statSync } from "node:fs";
+import { lstatSync, readdirSync, realpathSync, statSync } from "node:fs";
 import { join } from "node:path";
 import { FrameError, type FrameErrorReason } from "../core/errors.ts";
 import type { FrameKind, FrameRecord } from "../core/frame_record.ts";
@@ -10,6 +10,7 @@ import { sessionOf } from "./exposure_date.ts";
 import { channelOfFilter, type FilterNames, filterNames } from "./filter_names.ts";
 import { assertWhole, fullHeader } from "./read_fits.ts";
 import { openFits } from "./open_fits.ts";
+import { liesWithin } from "./paths.ts";
 
 /** Options of {@linkcode listFrames}. */
 export interface ListFramesOptions {
@@ -158,6 +159,18 @@ function hintedFilter(file: string, names: FilterNames): { filter: string; from:
   return null;
 }
 
+/** Refuse a link that leads out of the folder: a name in it gives no right to read what lies elsewhere. */
+function requireInnerFile(folder: string, path: string): void {
+  if (!lstatSync(path, { throwIfNoEntry: false })?.isSymbolicLink()) return;
+  if (liesWithin(realpathSync(path), realpathSync(folder))) return;
+  throw new FrameError(
+    path,
+    "unreadable",
+    "is a link that leads out of the night's folder",
+    "copy the file there, or name the folder that holds it",
+  );
+}
+
 /**
  * One file of a night: its row of the table, and what was guessed.
  *
@@ -168,6 +181,7 @@ function hintedFilter(file: string, names: FilterNames): { filter: string; from:
  */
 export function readRecordOf(folder: string, file: string, names: FilterNames): ReadFrame {
   const path = join(folder, file);
+  requireInnerFile(folder, path);
   const notes: FrameNote[] = [];
   const open = openFits(path);
   try {

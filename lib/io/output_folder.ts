@@ -2,8 +2,9 @@
  * Where results of a night go when nobody says: below the project or the working directory, never beside raw frames.
  */
 import { existsSync } from "node:fs";
-import { basename, dirname, join, relative, resolve } from "node:path";
+import { basename, dirname, join, resolve } from "node:path";
 import process from "node:process";
+import { liesWithin } from "./paths.ts";
 
 /** The nearest folder upwards that holds a project's configuration; the working directory without one. */
 function projectFolder(): string {
@@ -13,12 +14,6 @@ function projectFolder(): string {
     if (dirname(folder) === folder) return start;
   }
 }
-
-/** Whether a folder is another one or lies below it. */
-const liesWithin = (inner: string, outer: string): boolean => {
-  const path = relative(outer, inner);
-  return path === "" || (!path.startsWith("..") && resolve(outer, path) === inner);
-};
 
 /**
  * The output folder of a night.

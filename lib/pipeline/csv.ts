@@ -1,5 +1,8 @@
 /** Tables as comma-separated values (RFC 4180, line feeds), one form for every table of a run. */
 
+/** What a spreadsheet takes for the start of a formula. */
+const formulaStart = /^[=+\-@\t\r]/;
+
 /** A cell: text, number, truth, or nothing. */
 export type Cell = string | number | boolean | null | undefined;
 
@@ -12,7 +15,9 @@ function cellText(cell: Cell): string {
     if (!Number.isFinite(cell)) return "";
     return Number.isInteger(cell) ? String(cell) : String(Number(cell.toPrecision(7)));
   }
-  return quoted(String(cell));
+  const text = String(cell);
+  // a file or a filter may be named like a formula; behind an apostrophe spreadsheets take it for text
+  return quoted(formulaStart.test(text) ? `'${text}` : text);
 }
 
 /**
@@ -53,6 +58,7 @@ export function parseCsv(text: string): Record<string, string>[] {
       cell = "";
     } else cell += c;
   }
+  const asWritten = (found: string): string => /^'[=+\-@\t\r]/.test(found) ? found.slice(1) : found;
   const [columns = [], ...body] = rows;
-  return body.map((cells) => Object.fromEntries(columns.map((name, at) => [name, cells[at] ?? ""])));
+  return body.map((cells) => Object.fromEntries(columns.map((name, at) => [name, asWritten(cells[at] ?? "")])));
 }

@@ -20,7 +20,7 @@ import {
 } from "./preview.ts";
 import { base64 } from "./sheet.ts";
 import type { InteractiveView } from "./show.ts";
-import { capital, escapeText } from "./text.ts";
+import { capital, escapeText, scriptJson } from "./text.ts";
 import type { ViewOptions } from "./view_options.ts";
 
 /** Options of {@linkcode inspectImage}. */
@@ -213,7 +213,7 @@ export function inspectImage(image: Image, options: Partial<InspectImageOptions>
     words: sheet.alternativeText,
     stretchWords: capital(describeStretch(stretch, image.unit)),
     samples: base64(new Uint8Array(codes.buffer)),
-    settings: JSON.stringify(settings),
+    settings: scriptJson(settings),
   });
   return { sheet, html, height: height + 110 };
 }

@@ -107,6 +107,9 @@ export function wrapText(text: string, size: number, width: number, face: Face =
 export const escapeText = (text: string): string =>
   text.replace(/[&<>"']/g, (sign) => `&#${sign.charCodeAt(0)};`).replace(/(?![\t\n\r])\p{Cc}/gu, "\ufffd");
 
+/** A value as JSON within a script of a page: no text in it can end the script or begin a comment of the page. */
+export const scriptJson = (value: unknown): string => JSON.stringify(value).replaceAll("<", "\\u003c");
+
 /**
  * A number with a fixed count of significant digits, a true minus sign, no exponent between 1e-4 and 1e7, `–` for
  * none.

@@ -7,6 +7,7 @@ import { clippingColours, rgbOf, themes } from "./palette.ts";
 import { makePreview, type Preview, unitLabel } from "./preview.ts";
 import { base64 } from "./sheet.ts";
 import type { InteractiveView } from "./show.ts";
+import { scriptJson } from "./text.ts";
 
 /** Options of {@linkcode tuneStretch}. */
 export interface TuneStretchOptions {
@@ -264,7 +265,7 @@ export function tuneStretch(image: Image, options: Partial<TuneStretchOptions> =
   const sliders = slider("black", [-300, 300], 0) +
     slider("white", [0.5, 4.6], Math.log10((levels.white - sky) / noise)) +
     slider("bend", [0, 5.5], Math.log10(levels.bend));
-  const html = page(shownWidth, sliders, base64(new Uint8Array(codes.buffer)), JSON.stringify(settings));
+  const html = page(shownWidth, sliders, base64(new Uint8Array(codes.buffer)), scriptJson(settings));
   const height = Math.round(shownWidth * preview.height / preview.width) + controlsHeight;
   return { sheet: imageView(image, { title: "Before the stretch" }), html, height };
 }

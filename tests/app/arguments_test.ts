@@ -1,13 +1,22 @@
 /** Covers launch.ts and main.ts. */
 import { afterAll, describe, expect, it } from "vitest";
 import { spawnSync } from "node:child_process";
-import { mkdtempSync, realpathSync, rmSync } from "node:fs";
+import {
+  mkdirSync,
+  mkdtempSync,
+  readdirSync,
+  readFileSync,
+  realpathSync,
+  rmSync,
+  symlinkSync,
+  writeFileSync,
+} from "node:fs";
 import { tmpdir } from "node:os";
 import { join } from "node:path";
 import process from "node:process";
 import { fileURLToPath } from "node:url";
 import { parseCommand, UsageError, usageText } from "../../lib/app/arguments.ts";
-import { permissionFlags } from "../../lib/app/launch.ts";
+import { permissionFlags, permissionFlagsByFile } from "../../lib/app/launch.ts";
 
 const folder = realpathSync(mkdtempSync(join(tmpdir(), "faintlight-words-")));
 const root = fileURLToPath(new URL("../../", import.meta.url));
@@ -57,13 +66,14 @@ describe("the child process", () => {
   it("may read the project and the night, write the output, ask for free disk and the machine's name, and nothing else", () => {
     const flags = permissionFlags(parseCommand(["night", folder, "--out", "/tmp/results"]));
     expect(flags.filter((flag) => flag.startsWith("--allow-")).map((flag) => flag.split("=")[0])).toEqual([
-      "--allow-sys",
       "--allow-read",
       "--allow-write",
+      "--allow-sys",
     ]);
     expect(flags).toContain("--allow-sys=statfs,hostname");
     expect(flags.find((flag) => flag.startsWith("--allow-write"))).toBe("--allow-write=/tmp/results");
     expect(flags).toContain("--no-prompt");
+    expect(flags).toContain("--deny-import");
   });
 });
 
@@ -83,6 +93,31 @@ describe("the launcher", () => {
     const done = launch("night", "/no/such/folder", "--out", join(folder, "out"));
     expect(done.status).toBe(2);
     expect(done.stderr).toContain("does not exist; check the spelling");
+  });
+
+  it("gives rights to folders with commas in their names, and to nothing beside them", () => {
+    const night = join(folder, "M 31, M 32");
+    mkdirSync(night);
+    writeFileSync(join(folder, "beside.fits"), "");
+    symlinkSync(join(folder, "beside.fits"), join(night, "a.fits"));
+    const done = launch("night", night, "--out", join(folder, "results, first"));
+    expect([done.status, done.stderr]).toEqual([3, ""]);
+    expect(done.stdout).toContain("a.fits: is a link that leads out of the night's folder");
+    expect(readdirSync(join(folder, "results, first"))).toContain("report.html");
+    const flags = permissionFlagsByFile(parseCommand(["night", night, "--out", "/tmp/a,b"]), folder);
+    const { permissions } = JSON.parse(readFileSync(join(folder, "deno.json"), "utf8"));
+    expect(flags).toEqual(["--no-prompt", `--config=${join(folder, "deno.json")}`, "--permission-set=job"]);
+    expect(permissions.job).toMatchObject({ write: ["/tmp/a,b"], sys: ["statfs", "hostname"], import: false });
+    expect(Object.keys(permissions.job)).toEqual(["read", "write", "sys", "import"]);
+  });
+
+  it("refuses an output folder that is a link into the night's folder", () => {
+    const night = join(folder, "linked");
+    mkdirSync(join(night, "inner"), { recursive: true });
+    symlinkSync(join(night, "inner"), join(folder, "out-link"));
+    const done = launch("night", night, "--out", join(folder, "out-link"));
+    expect(done.status).toBe(2);
+    expect(done.stderr).toContain("must not lie inside the night's folder, but leads to");
   });
 
   it("ends with 3 when a folder holds no usable frame, and with 0 for help", () => {

@@ -1,3 +1,4 @@
+/** Covers plain_text.ts. */
 import { describe, expect, it } from "vitest";
 import { clockTime, standingLine, watchLine } from "../../lib/app/watch_lines.ts";
 
@@ -11,6 +12,13 @@ describe("lines of a watch", () => {
   it("are one each where there is no terminal", () => {
     expect(watchLine({ kind: "frame", file: "a.fits", text: "good" }, time, null)).toBe("21:04:05   a.fits: good");
     expect(watchLine({ kind: "silence", file: "", text: "no frame" }, time, null)).toBe("21:04:05 ! no frame");
+  });
+
+  it("show what a stranger's text would do to a terminal as signs that do nothing", () => {
+    const file = "a\x1b]0;own\x07.fits";
+    expect(watchLine({ kind: "frame", file, text: "\u202egood" }, time, null)).toBe(
+      "21:04:05   a\ufffd]0;own\ufffd.fits: \ufffdgood",
+    );
   });
 
   it("keep within the terminal, lose no word, and are bold for what is wrong now", () => {

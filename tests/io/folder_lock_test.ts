@@ -129,6 +129,23 @@ describe("an output folder", () => {
       });
     }));
 
+  it.each(["steps", ".picture.png.part"])(
+    "is refused while %s in it is a link that leads out of it",
+    (name) =>
+      inFolder((base) => {
+        const out = join(base, "out");
+        mkdirSync(out);
+        writeFileSync(join(base, "mine"), "mine");
+        symlinkSync(name === "steps" ? base : join(base, "mine"), join(out, name));
+        expect(() => inLockedFolder(out, () => {})).toThrow(
+          /must lie in the output folder, but is a link that leads out of it; take the link away/,
+        );
+        rmSync(join(out, name));
+        symlinkSync(join(out, "resume"), join(out, name));
+        expect(inLockedFolder(out, () => 7)).toBe(7);
+      }),
+  );
+
   it("is refused in a sentence when it is a file, or a link to nothing", () =>
     inFolder((base) => {
       writeFileSync(join(base, "file"), "mine");

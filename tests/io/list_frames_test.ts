@@ -108,6 +108,18 @@ describe("listFrames", () => {
       expect(night.skipped).toEqual(["c.fits", "loop"]);
     }));
 
+  it("names a link that leads out of the folder, and does not follow it", () =>
+    inFolder((folder) => {
+      frame(join(folder, "elsewhere", "a.fits"), { IMAGETYP: "Light", FILTER: "L" });
+      frame(join(folder, "night", "b.fits"), { IMAGETYP: "Light", FILTER: "L" });
+      symlinkSync(join(folder, "elsewhere", "a.fits"), join(folder, "night", "a.fits"));
+      const night = listFrames(join(folder, "night"));
+      expect(night.records.map((each) => each.file)).toEqual(["b.fits"]);
+      expect(night.unreadable[0].message).toBe(
+        "a.fits: is a link that leads out of the night's folder; copy the file there, or name the folder that holds it",
+      );
+    }));
+
   it("takes a table of the person's own filter names, and reports progress", () =>
     inFolder((folder) => {
       frame(join(folder, "a.fits"), { IMAGETYP: "Light", FILTER: "slot 5" });

@@ -95,6 +95,14 @@ describe("steps", () => {
 });
 
 describe("tables", () => {
+  it("hold no cell that a spreadsheet takes for a formula, and give it back as it was", () => {
+    // what starts a formula: OWASP, "CSV Injection"
+    const rows = ["=1+1", "+a", "-b", "@c", "\td"].map((file) => ({ file, value: -1 }));
+    const text = csvText(["file", "value"], rows);
+    expect(text.split("\n").slice(1, 6)).toEqual(["'=1+1,-1", "'+a,-1", "'-b,-1", "'@c,-1", "'\td,-1"]);
+    expect(parseCsv(text)).toEqual(rows.map(({ file }) => ({ file, value: "-1" })));
+  });
+
   it("come back as they were, commas, quotes and line feeds included", () => {
     const rows = [{ file: 'a,"b"\nc', value: 0.1234567891 }, { file: "plain", value: null }];
     expect(parseCsv(csvText(["file", "value"], rows))).toEqual([

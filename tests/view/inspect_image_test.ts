@@ -1,7 +1,7 @@
 import { describe, expect, it } from "vitest";
 import { createImage } from "../../lib/doors/extend.ts";
 import { randomStream } from "../../lib/doors/stats.ts";
-import { constantImage, inspectImage } from "../../lib/mod.ts";
+import { constantImage, inspectImage, renameChannels } from "../../lib/mod.ts";
 import { inspectedLevel } from "../../lib/view/inspect_image.ts";
 import { displayCurve, type DisplayStretch } from "../../lib/view/preview.ts";
 
@@ -52,6 +52,14 @@ describe("inspectImage", () => {
         else expect(Math.abs(set.low + set.step * code - v)).toBeLessThan(0.5 * set.step + 1e-4);
       })
     );
+  });
+  it("carries a channel that is named like a page's own markup as text", () => {
+    const named = renameChannels(constantImage(20, 16, 7), { L: "</script><script>own()</script>" });
+    const { html } = inspectImage(named);
+    expect(html.match(/<\/script>/g)?.length).toBe(
+      inspectImage(constantImage(20, 16, 7)).html.match(/<\/script>/g)?.length,
+    );
+    expect(contentOf(html).set.channels).toEqual(["</script><script>own()</script>"]);
   });
   it("keeps every pixel of a part, and its place", () => {
     const region = { x: 20, y: 10, width: 30, height: 20 };
