@@ -11,9 +11,10 @@ import { type PartialFit, partialFit } from "../stats/partial_fit.ts";
 /** Options of {@linkcode subtractContinuum}. */
 export interface SubtractContinuumOptions {
   /**
-   * Flux of the continuum in the line's filter over that in the continuum's filter; NaN to measure it on the stars.
+   * Flux of the continuum in the line's filter over that in the continuum's filter; `"automatic"` to measure it on the
+   * stars.
    */
-  readonly scale: number;
+  readonly scale: number | "automatic";
   /**
    * Share of the line's light that the continuum's filter holds as well, over that of the line's filter, times
    * `scale`; 0 when the continuum's filter is free of the line.
@@ -28,7 +29,7 @@ export interface SubtractContinuumOptions {
  * widths matched.
  */
 export const subtractContinuumDefaults: Readonly<SubtractContinuumOptions> = Object.freeze({
-  scale: NaN,
+  scale: "automatic",
   lineShare: 0,
   matchWidths: true,
 });
@@ -217,7 +218,7 @@ export function subtractContinuum(
     throw new RangeError(`subtractContinuum: lineShare must lie within 0 … 1, but got ${lineShare}`);
   }
   const notes: string[] = [];
-  const measured = Number.isNaN(used.scale);
+  const measured = used.scale === "automatic";
   const given: Pair = [line.planes[0].data, continuum.planes[0].data];
   const shared = measured || matchWidths ? new SharedStars(line, continuum) : null;
   const { pair: alike, square } = shared?.matchWidths(given) ?? { pair: given, square: 0 };
@@ -233,7 +234,7 @@ export function subtractContinuum(
         "give the scale",
     );
   }
-  const scale = measured ? typicalRatio(fits) : used.scale;
+  const scale = used.scale === "automatic" ? typicalRatio(fits) : used.scale;
   if (measured) notes.push(`scale ${scale.toPrecision(4)} from ${fits.length} stars`);
   if (!Number.isFinite(scale)) throw new RangeError(`subtractContinuum: scale must be a number, but got ${scale}`);
   const [n, c] = matchWidths ? alike : given;
