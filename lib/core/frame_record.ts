@@ -74,6 +74,8 @@ export interface FrameFacts {
   readonly fullScaleAdu: number | null;
   /** Picture and overscan, where the header names them and there is something to trim; left out otherwise. */
   readonly sections?: FrameSections;
+  /** Share of the frame that is a blank border, where most lights of its sensor have one; left out for none. */
+  readonly blankShare?: number;
 }
 
 /** A file of a night with its facts. */

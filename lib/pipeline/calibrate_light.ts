@@ -26,10 +26,13 @@ export const readCalibratedLight = (source: LightSource): Image => calibrateLigh
 /** No sensor counts so far: twice the full scale of 32 bits and more; such samples are infinite or damaged. */
 const maximumSample = 1e10;
 
+/** Whether a sample is infinite or beyond what a sensor counts. */
+export const isImpossible = (sample: number): boolean => sample > maximumSample || sample < -maximumSample;
+
 /** Samples of a plane that are infinite or beyond what a sensor counts. */
 function countImpossible(data: Float32Array): number {
   let count = 0;
-  for (let i = 0; i < data.length; i++) if (data[i] > maximumSample || data[i] < -maximumSample) count++;
+  for (let i = 0; i < data.length; i++) if (isImpossible(data[i])) count++;
   return count;
 }
 
@@ -42,7 +45,7 @@ export function withoutImpossible(image: Image): Image {
   const planes = image.planes.map(({ channel, data }) => {
     const kept = allocatePlane(width, height);
     for (let i = 0; i < data.length; i++) {
-      kept[i] = data[i] > maximumSample || data[i] < -maximumSample ? NaN : data[i];
+      kept[i] = isImpossible(data[i]) ? NaN : data[i];
     }
     return { channel, data: kept };
   });

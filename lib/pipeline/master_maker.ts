@@ -108,9 +108,9 @@ export interface MasterStore {
 const notesOf = (image: Image): readonly string[] => image.history.nodes.at(-1)?.notes ?? [];
 
 /** The store of a night: masters are files of the output folder. */
-export function masterFiles({ checkpoints, digests, trims, progress, remark }: NightContext): MasterStore {
+export function masterFiles({ checkpoints, digests, copies, progress, remark }: NightContext): MasterStore {
   return {
-    identity: (record) => digestIn({ digests, trims }, record),
+    identity: (record) => digestIn({ digests, copies }, record),
     combining: {},
     holdsImages: false,
     remark,

@@ -16,8 +16,8 @@ export interface NightContext {
   readonly digests: ReadonlyMap<string, string>;
   /** Size and time of each file when it was opened. */
   readonly stamps: ReadonlyMap<string, string>;
-  /** What tells a frame whose edges were trimmed from the file it was; by its name in the table. */
-  readonly trims: Map<string, string>;
+  /** What tells a frame that was trimmed or mended from the file it was; by its name in the table. */
+  readonly copies: Map<string, string>;
   /** The files of the output folder that are for the person. */
   readonly output: OutputFiles;
   /** Receives progress. */
@@ -27,8 +27,10 @@ export interface NightContext {
 }
 
 /** What tells the pixels of a frame of the night from any other's. */
-export const digestIn = ({ digests, trims }: Pick<NightContext, "digests" | "trims">, { file }: FrameRecord): string =>
-  `${digests.get(file) ?? ""}${trims.get(file) ?? ""}`;
+export const digestIn = (
+  { digests, copies }: Pick<NightContext, "digests" | "copies">,
+  { file }: FrameRecord,
+): string => `${digests.get(file) ?? ""}${copies.get(file) ?? ""}`;
 
 /** Characters of a name that a person gave, at most: file systems allow 255 bytes for all parts of a file's name. */
 const maximumNameLength = 60;

@@ -25,6 +25,7 @@ import { type Calibrator, masterFiles, masterMaker } from "./master_maker.ts";
 import { type Night, nightOf, type NightState, withDecisions } from "./night.ts";
 import type { NightContext } from "./night_context.ts";
 import { settleKinds } from "./settle_kinds.ts";
+import { mendFrames } from "./mend_frames.ts";
 import { trimFrames } from "./trim_frames.ts";
 import { libraryVersion } from "./version.ts";
 
@@ -151,7 +152,7 @@ export function lookAtNight(
     checkpoints: openAnswers(out, libraryVersion, remark),
     digests,
     stamps,
-    trims: new Map(),
+    copies: new Map(),
     output: outputFiles(out),
     progress,
     remark: tell,
@@ -160,7 +161,7 @@ export function lookAtNight(
   const kinds = options.kinds ?? (typeof decisions === "string" ? parseKindDecisions(readText(decisions)) : []);
   const settled = settleKinds(context, list, kinds);
   options.beforeCopies?.(settled);
-  return { context, list: withoutFolder(trimFrames(context, settled)), notes };
+  return { context, list: withoutFolder(trimFrames(context, mendFrames(context, settled))), notes };
 }
 
 /** What a person should know of the files before anything is measured. */

@@ -10,7 +10,7 @@ const minimumLostShare = 0.02;
 /** Share of lost samples from which on the rest is not looked at (own). */
 const rejectLostShare = 0.1;
 
-function inFile({ problem, quality }: NightRow): CauseFinding | null {
+function inFile({ record, problem, quality }: NightRow): CauseFinding | null {
   if (problem || quality === null) {
     return {
       cause: "corrupt file",
@@ -20,7 +20,11 @@ function inFile({ problem, quality }: NightRow): CauseFinding | null {
       conclusive: true,
     };
   }
-  const lost = quality.constantShare + quality.missingShare;
+  // a border that most lights have was padded by a program and is no fault of one file
+  const { blankShare } = record;
+  const lost = blankShare === undefined
+    ? quality.constantShare + quality.missingShare
+    : quality.missingShare - blankShare;
   if (!(lost > minimumLostShare)) return null;
   const conclusive = lost > rejectLostShare;
   return {
