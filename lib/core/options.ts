@@ -17,17 +17,39 @@ const kindName = (value: unknown): string =>
     : `a ${typeof value}`;
 
 /**
- * Refuse a value of another kind than its default: a text or a yes where a number belongs, a number where a yes or no
- * does. `null`, `"automatic"` and other values that an option may take besides are the option's own affair.
+ * What is wrong with a value of another kind than its default: a text or a yes where a number belongs, a number where a
+ * yes or no does; null when nothing is. `null`, `"automatic"` and other values that an option may take besides are the
+ * option's own affair.
  */
-function requireKind(step: string, name: string, usual: unknown, value: unknown): void {
+function kindFault(name: string, usual: unknown, value: unknown): string | null {
   const wanted = typeof usual;
-  if (value === null || typeof value === wanted) return;
+  if (value === null || value === undefined || typeof value === wanted) return null;
   // a seed may be a text; `"automatic"` and the like are names, a text of digits is a number in the wrong kind
   const named = typeof value === "string" && (name === "seed" || !/^[-+.\d\s]/.test(value));
   const wrong = wanted === "boolean" || wanted === "function" ||
     (wanted === "number" && (typeof value === "boolean" || (typeof value === "string" && !named)));
-  if (wrong) throw new TypeError(`${step}: ${name} must be a ${wanted}, but got ${kindName(value)}`);
+  return wrong ? `${name} must be a ${wanted}, but got ${kindName(value)}` : null;
+}
+
+/**
+ * Everything that is wrong with names and kinds of options, one sentence each, in the order given.
+ *
+ * @param defaults every option with its default
+ * @param given what the caller passed
+ */
+export function optionFaults(defaults: object, given: object): string[] {
+  const usual = new Map<string, unknown>(Object.entries(defaults));
+  const known = [...usual.keys()];
+  return Object.entries(given).flatMap(([name, value]) => {
+    if (usual.has(name)) return kindFault(name, usual.get(name), value) ?? [];
+    const guess = nearest(name, known);
+    const hint = guess !== undefined
+      ? `did you mean "${guess}"?`
+      : known.length === 0
+      ? "this step has none"
+      : `known are ${known.join(", ")}`;
+    return `unknown option "${name}"; ${hint}`;
+  });
 }
 
 /**
@@ -57,21 +79,10 @@ export function settle<T extends object>(
   if (typeof given !== "object" || given === null) {
     throw new TypeError(`${step}: options must be an object, but got ${given === null ? "null" : typeof given}`);
   }
-  const known = Object.keys(defaults);
-  const used: Record<string, unknown> = { ...defaults };
-  for (const [name, value] of Object.entries(given)) {
-    if (!known.includes(name)) {
-      const guess = nearest(name, known);
-      throw new TypeError(
-        `${step}: unknown option "${name}"; ${
-          guess === undefined ? `known are ${known.join(", ")}` : `did you mean "${guess}"?`
-        }`,
-      );
-    }
-    if (value === undefined) continue;
-    requireKind(step, name, used[name], value);
-    used[name] = value;
-  }
+  const [fault] = optionFaults(defaults, given);
+  if (fault !== undefined) throw new TypeError(`${step}: ${fault}`);
+  const stated = Object.entries(given).filter(([, value]) => value !== undefined);
+  const used: Record<string, unknown> = { ...defaults, ...Object.fromEntries(stated) };
   return Object.freeze(used) as Readonly<T>;
 }
 

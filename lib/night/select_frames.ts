@@ -1,4 +1,5 @@
 /** From verdicts to the frames that go into the stacks: the person's word first, weights, and what the choice costs. */
+import { isInnerPath } from "../core/plain_text.ts";
 import type { Verdict } from "./causes/cause.ts";
 import type { FrameDiagnosis } from "./diagnose_night.ts";
 import { isKindLine } from "./kind_decisions.ts";
@@ -20,6 +21,11 @@ export interface Decision {
   readonly reason: string;
 }
 
+const verdicts: readonly Verdict[] = ["keep", "down-weight", "reject"];
+
+/** Most faulty lines that are listed: a file of another kind has a fault in every line. */
+const mostFaults = 20;
+
 /**
  * Read decisions from a small text file: one a line, the verdict, the file, and after a `#` the reason. Empty lines
  * and lines that start with `#` are left out, and so are lines that say what a frame is for (`dark FILE`), which a
@@ -28,7 +34,9 @@ export interface Decision {
  *     keep     lights/ha-007.fits      # the trail is outside the crop
  *     reject   lights/ha-019.fits
  *
- * @throws {SyntaxError} naming the line, if it does not say `keep`, `down-weight`, `reject` or a kind, and a file
+ * @param origin where the text came from, for the message
+ * @throws {SyntaxError} naming each line that does not say `keep`, `down-weight`, `reject` or a kind, and a file within
+ * the night's folder
  *
  * @example
  * ```ts
@@ -39,21 +47,31 @@ export interface Decision {
  * assert.deepEqual(one, { file: "a.fits", verdict: "keep", reason: "fine" });
  * ```
  */
-export function parseDecisions(text: string): Decision[] {
+export function parseDecisions(text: string, origin: string = "parseDecisions"): Decision[] {
   const found = new Map<string, Decision>();
+  const faults: string[] = [];
   text.split(/\r?\n/).forEach((line, i) => {
     const [statement, ...reason] = line.split("#");
-    if (statement.trim() === "" || isKindLine(statement)) return;
-    const parts = /^\s*(keep|down-weight|reject)\s+(\S.*?)\s*$/.exec(statement);
-    if (parts === null) {
-      throw new SyntaxError(
-        `parseDecisions: line ${
-          i + 1
-        } must be "keep", "down-weight", "reject" or a kind of frame, and a file, but got ${JSON.stringify(line)}`,
+    if (statement.trim() === "") return;
+    const parts = /^\s*(\S+)\s+(\S.*?)\s*$/.exec(statement);
+    const verdict = verdicts.find((each) => each === parts?.[1]);
+    const place = `${origin}: line ${i + 1}`;
+    if (parts === null || (verdict === undefined && !isKindLine(statement))) {
+      faults.push(
+        `${place} must be "keep", "down-weight", "reject" or a kind of frame, and a file, but got ${
+          JSON.stringify(line.slice(0, 200))
+        }`,
       );
+    } else if (!isInnerPath(parts[2])) {
+      faults.push(
+        `${place} must name a file within the night's folder, but got ${JSON.stringify(parts[2].slice(0, 200))}; ` +
+          "write it as frames.csv does",
+      );
+    } else if (verdict !== undefined) {
+      found.set(parts[2], { file: parts[2], verdict, reason: reason.join("#").trim() });
     }
-    found.set(parts[2], { file: parts[2], verdict: parts[1] as Verdict, reason: reason.join("#").trim() });
   });
+  if (faults.length > 0) throw new SyntaxError(faults.slice(0, mostFaults).join("\n"));
   return [...found.values()];
 }
 

@@ -114,6 +114,8 @@ export interface ListedNight {
   readonly context: NightContext;
   readonly list: FrameList;
   readonly notes: string[];
+  /** What the person decided about single lights. */
+  readonly decisions: readonly Decision[];
 }
 
 /** Paths of the person's machine are no part of a table or a record. */
@@ -134,6 +136,10 @@ export function lookAtNight(
   },
 ): ListedNight {
   const { progress: given, remark = () => {} } = options;
+  const decisionText = typeof options.decisions === "string" ? readText(options.decisions) : "";
+  const decisions = typeof options.decisions === "string"
+    ? parseDecisions(decisionText, options.decisions)
+    : options.decisions ?? [];
   const progress = stoppable(given ?? silent);
   const { out } = options;
   progress({ label: `results are kept in ${out}`, done: 0, total: 1 });
@@ -157,11 +163,9 @@ export function lookAtNight(
     progress,
     remark: tell,
   };
-  const { decisions } = options;
-  const kinds = options.kinds ?? (typeof decisions === "string" ? parseKindDecisions(readText(decisions)) : []);
-  const settled = settleKinds(context, list, kinds);
+  const settled = settleKinds(context, list, options.kinds ?? parseKindDecisions(decisionText));
   options.beforeCopies?.(settled);
-  return { context, list: withoutFolder(trimFrames(context, mendFrames(context, settled))), notes };
+  return { context, list: withoutFolder(trimFrames(context, mendFrames(context, settled))), notes, decisions };
 }
 
 /** What a person should know of the files before anything is measured. */
@@ -185,7 +189,7 @@ function remarkOnFiles({ context: { remark }, list }: ListedNight): void {
 /** Calibrate, measure, register, judge, choose and weigh the lights of a night that was listed. */
 export function judgeNight(
   listed: ListedNight,
-  used: Omit<OpenNightOptions, "out" | "progress">,
+  used: Omit<OpenNightOptions, "out" | "progress" | "decisions">,
   onCalibration: (calibration: CheckedCalibration) => void = () => {},
 ): NightState {
   const { context, list, notes } = listed;
@@ -199,8 +203,7 @@ export function judgeNight(
   const calibrators = matches.map((match, at) => maker.calibratorFor(match, given[at]));
   const settings = { registration: used.registration, judge: used.judge };
   const start = { context, list, calibration, maker, given, settings, notes, selected: null };
-  const decided = typeof used.decisions === "string" ? parseDecisions(readText(used.decisions)) : used.decisions ?? [];
-  return judgeAgain(start, calibrators, decided);
+  return judgeAgain(start, calibrators, listed.decisions);
 }
 
 /** Judge the lights of a night as its calibrators make them. */

@@ -4,10 +4,12 @@
  */
 import * as v from "valibot";
 import type { History, HistoryNode, Recorded } from "../core/history.ts";
-import type { Json } from "../core/options.ts";
+import { namesInWords } from "../core/names_in_words.ts";
+import { type Json, optionFaults } from "../core/options.ts";
 import { parseJson } from "../io/bounded_json.ts";
 import { factOf } from "./fence.ts";
-import { findStep, type StepResult } from "./step.ts";
+import { plainName, refuseAll, requireSchema } from "./schema_faults.ts";
+import { findStep, stepNames, type StepResult } from "./step.ts";
 
 /** One step of a recipe. */
 export interface RecipeStep {
@@ -33,7 +35,6 @@ export interface Recipe {
   readonly result: string;
 }
 
-const name = v.pipe(v.string(), v.regex(/^[A-Za-z][\w-]*$/));
 /** Any value that JSON can hold. */
 export const json: v.GenericSchema<Json> = v.lazy(() =>
   v.union([v.null(), v.boolean(), v.number(), v.string(), v.array(json), v.record(v.string(), json)])
@@ -41,8 +42,8 @@ export const json: v.GenericSchema<Json> = v.lazy(() =>
 const recipeSchema = v.strictObject({
   name: v.string(),
   steps: v.array(v.strictObject({
-    id: name,
-    step: name,
+    id: plainName,
+    step: plainName,
     inputs: v.array(v.string()),
     options: v.optional(v.record(v.string(), json), {}),
     channel: v.optional(v.string(), ""),
@@ -51,11 +52,11 @@ const recipeSchema = v.strictObject({
 });
 
 /**
- * A recipe from JSON text, checked: known steps, inputs that exist, no name twice.
+ * A recipe from JSON text, checked: known steps, options of known names and kinds, inputs that exist, no name twice.
  *
  * @param text the JSON
  * @param origin where it came from, for the message
- * @throws {SyntaxError} if it is not JSON or not a recipe; the message names the place and the rule
+ * @throws {SyntaxError} if it is not JSON or not a recipe; the message has a line for each fault, with place and rule
  *
  * @example
  * ```ts
@@ -76,29 +77,29 @@ export const parseRecipe = (text: string, origin: string): Recipe => requireReci
  * @throws {SyntaxError} if it is not a recipe; the message names the place and the rule
  */
 export function requireRecipe(value: unknown, origin: string): Recipe {
-  const checked = v.safeParse(recipeSchema, value);
-  if (!checked.success) {
-    const issue = checked.issues[0];
-    throw new SyntaxError(`${origin}: ${v.getDotPath(issue) ?? "recipe"}: ${issue.message}`);
-  }
+  const recipe = requireSchema(recipeSchema, value, origin);
   const known = new Set<string>();
-  for (const node of checked.output.steps) {
-    findStep(node.step);
-    for (const input of node.inputs) {
-      const [source] = partsOf(input);
-      if (source !== "stack" && !known.has(source)) {
-        throw new SyntaxError(`${origin}: node "${node.id}" takes "${input}", but no earlier node has that name`);
-      }
-    }
-    if (known.has(node.id) || node.id === "stack") throw new SyntaxError(`${origin}: two nodes are named "${node.id}"`);
+  const faults = recipe.steps.flatMap((node, at) => {
+    const found = nodeFaults(node, known).map((fault) => `steps.${at}: ${fault}`);
     known.add(node.id);
+    return found;
+  });
+  if (!known.has(partsOf(recipe.result)[0])) {
+    faults.push(`result "${recipe.result}" is no node; known are ${namesInWords([...known], 20)}`);
   }
-  if (!known.has(partsOf(checked.output.result)[0])) {
-    throw new SyntaxError(
-      `${origin}: result "${checked.output.result}" is no node; known are ${[...known].join(", ")}`,
-    );
+  return faults.length === 0 ? recipe : refuseAll(origin, faults);
+}
+
+/** What is wrong with one node behind those whose names are known. */
+function nodeFaults({ id, step, inputs, options }: RecipeStep, known: ReadonlySet<string>): string[] {
+  const faults = inputs.filter((input) => !["stack", ...known].includes(partsOf(input)[0])).map((input) =>
+    `node "${id}" takes "${input}", but no earlier node has that name`
+  );
+  if (known.has(id) || id === "stack") faults.push(`two nodes are named "${id}"; give one another name`);
+  if (!stepNames.includes(step)) {
+    return [...faults, `step must be one of ${stepNames.join(", ")}, but got "${step}"`];
   }
-  return checked.output;
+  return [...faults, ...optionFaults(findStep(step).defaults, options).map((fault) => `${step}: ${fault}`)];
 }
 
 /** One carried-out node of a recipe. */

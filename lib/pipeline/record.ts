@@ -13,6 +13,7 @@ import type { LedgerEntry } from "./finish_picture.ts";
 import { libraryVersion } from "./version.ts";
 import { imageDigest } from "./image_digest.ts";
 import { json, type Recipe, requireRecipe } from "./recipe.ts";
+import { innerPath, plainName, requireSchema, sha256 } from "./schema_faults.ts";
 
 /** Version of the record's form. */
 const recordForm = 1;
@@ -76,25 +77,37 @@ export interface ReadRecord {
   readonly pictureDigest: string;
 }
 
-const recordSchema = v.object({
+const count = v.pipe(v.number(), v.integer("must be a whole number"), v.minValue(1, "must be at least 1"));
+
+/** The whole of a record; what a later run does not need is left to who reads it. */
+const recordSchema = v.strictObject({
   record: v.literal(recordForm),
-  inputs: v.array(v.object({ file: v.string(), kind: v.string(), sha256: v.string() })),
+  faintlight: v.optional(v.string()),
+  inputs: v.array(v.strictObject({ file: innerPath, kind: plainName, sha256 })),
   decisions: v.array(
-    v.object({ file: v.string(), verdict: v.picklist(["keep", "down-weight", "reject"]), reason: v.string() }),
+    v.strictObject({
+      file: innerPath,
+      verdict: v.picklist(["keep", "down-weight", "reject"]),
+      reason: v.string(),
+    }),
   ),
+  frames: v.optional(v.array(v.looseObject({ file: innerPath }))),
+  stacks: v.optional(v.array(v.strictObject({ name: v.string(), sha256 }))),
   recipe: v.unknown(),
-  history: v.object({
+  history: v.strictObject({
     head: v.string(),
-    nodes: v.array(v.object({
+    nodes: v.array(v.strictObject({
       id: v.string(),
-      step: v.string(),
+      step: plainName,
       options: v.record(v.string(), json),
       inputs: v.array(v.string()),
       output: v.string(),
       notes: v.array(v.string()),
     })),
   }),
-  picture: v.object({ sha256: v.string() }),
+  ledger: v.optional(v.unknown()),
+  unconfirmedShare: v.optional(v.nullable(v.number())),
+  picture: v.strictObject({ width: count, height: count, sha256 }),
 });
 
 /**
@@ -126,17 +139,11 @@ export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
 /**
  * A value as a record, checked as {@linkcode readRecord} checks it.
  *
- * @throws {SyntaxError} if it is no record; the message names the place and the rule
+ * @throws {SyntaxError} if it is no record; the message has a line for each fault, with place and rule
  */
 export function requireRecord(value: unknown, name: string): ReadRecord {
-  const checked = v.safeParse(recordSchema, value);
-  if (!checked.success) {
-    const issue = checked.issues[0];
-    throw new SyntaxError(
-      `${name}: is no record of this version: ${v.getDotPath(issue) ?? "record"}: ${issue.message}`,
-    );
-  }
-  const { inputs, decisions, recipe, history, picture } = checked.output;
+  const record = requireSchema(recordSchema, value, `${name}: is no record of this version`);
+  const { inputs, decisions, recipe, history, picture } = record;
   return {
     inputs,
     decisions,

@@ -170,7 +170,7 @@ function runInFolder(
     "open",
     () =>
       nightOf(
-        judgeNight(listed, { ...openNightDefaults, decisions }, ({ plan }) => writeCalibrationTable(output, plan.rows)),
+        judgeNight(listed, openNightDefaults, ({ plan }) => writeCalibrationTable(output, plan.rows)),
       ),
   );
   const state = stateOf("runNight", night);

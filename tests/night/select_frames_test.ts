@@ -66,6 +66,9 @@ describe("decisions", () => {
         { file: "c.fits", verdict: "keep", reason: "" },
       ]);
     expect(() => parseDecisions("keep a\nmaybe b")).toThrow('parseDecisions: line 2 must be "keep"');
+    expect(() => parseDecisions("maybe b\nkeep a\nkeep ../a\nreject /b", "mine.txt")).toThrow(
+      /^mine\.txt: line 1 must be .*\nmine\.txt: line 3 must name a file within .*\nmine\.txt: line 4 .*frames\.csv does$/,
+    );
     expect(() => parseDecisions("keep")).toThrow(SyntaxError);
   });
   it("win over the verdict, are told, and those about no file are listed", () => {

@@ -28,6 +28,7 @@ import {
   writeRecipe,
 } from "faintlight";
 import { derive } from "faintlight/extend";
+import { readRecord } from "faintlight/io";
 
 const folder = mkdtempSync(join(tmpdir(), "faintlight-recipe-"));
 afterAll(() => rmSync(folder, { recursive: true }));
@@ -111,6 +112,25 @@ describe("files", () => {
     expect(() => writeRecipe(path, { ...recipe, result: "none" })).toThrow(/result "none" is no node/);
     writeFileSync(path, "{}");
     expect(() => readRecipe(path)).toThrow(/name/);
+  });
+
+  it("are no record when they name places outside the night, digests that are none or what no record holds", () => {
+    const picture = { width: 4, height: 3, sha256: "ab".repeat(32) };
+    const history = { head: "a", nodes: [] };
+    const record = { record: 1, inputs: [], decisions: [], recipe, history, picture };
+    const read = (change: object) =>
+      readRecord(new TextEncoder().encode(JSON.stringify({ ...record, ...change })), "a.json");
+    expect(read({}).recipe).toEqual(recipe);
+    const input = (file: string) => ({ inputs: [{ file, kind: "light", sha256: picture.sha256 }] });
+    expect(read(input("lights/..a/x..fits")).inputs.length).toBe(1);
+    for (const file of ["../a.fits", "lights/../../a.fits", "/etc/a.fits", "C:\\a.fits", "a\\..\\b", ""]) {
+      expect(() => read(input(file)), file).toThrow(
+        /^a\.json: is no record of this version: inputs\.0\.file must be a path within the night's folder/,
+      );
+    }
+    expect(() => read({ picture: { ...picture, sha256: "no" }, run: 1 })).toThrow(
+      /picture\.sha256 must be 64 hexadecimal digits, but is "no"; correct it\n.*run is no known name; take it out$/,
+    );
   });
 
   it("hold a picture with its record, to the step of 16 bits", () => {

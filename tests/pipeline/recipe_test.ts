@@ -1,4 +1,4 @@
-/** Covers default_recipe.ts, step.ts, image_digest.ts and csv.ts. */
+/** Covers schema_faults.ts, default_recipe.ts, step.ts, image_digest.ts and csv.ts. */
 import { describe, expect, it } from "vitest";
 import { createImage, replayHistory, stepNames } from "../../lib/doors/extend.ts";
 import { randomStream } from "../../lib/doors/stats.ts";
@@ -53,6 +53,35 @@ describe("parseRecipe", () => {
     ["a result that is no node", JSON.stringify({ name: "x", steps: [node], result: "b" }), 'result "b"'],
   ])("refuses %s", (_, text, message) => {
     expect(() => parseRecipe(text, "file.json")).toThrow(message);
+  });
+
+  it("lists every fault at once, each with its place and what helps", () => {
+    const steps = [
+      { ...node, options: { widht: 3, x: true } },
+      { id: "b", step: "saturate", inputs: ["q"], options: { factor: "1.2" } },
+    ];
+    expect(() => parseRecipe(JSON.stringify({ name: "x", steps, result: "z" }), "file.json")).toThrow(
+      [
+        'steps.0: cropImage: unknown option "widht"; known are x, y, width, height',
+        "steps.0: cropImage: x must be a number, but got a boolean",
+        'steps.1: node "b" takes "q", but no earlier node has that name',
+        'steps.1: saturate: factor must be a number, but got the text "1.2"',
+        'result "z" is no node; known are a, b',
+      ].map((fault) => `file.json: ${fault}`).join("\n"),
+    );
+    expect(() => parseRecipe(JSON.stringify({ steps: [{ ...node, id: "../a", run: 1 }], result: 2 }), "file.json"))
+      .toThrow(
+        [
+          "name must be there, but is missing; write it",
+          'steps.0.id must be a letter, then letters, digits, - or _, but is "../a"; correct it',
+          "steps.0.run is no known name; take it out",
+          "result must be string, but is 2; correct it",
+        ].map((fault) => `file.json: ${fault}`).join("\n"),
+      );
+  });
+
+  it("knows the options of every step", () => {
+    for (const name of stepNames) expect(typeof findStep(name).defaults, name).toBe("object");
   });
 });
 
