@@ -14,6 +14,7 @@ export {
   fieldRotationRate,
   horizonPosition,
   parallacticAngle,
+  rotationRateTowards,
   siderealDegreesAnHour,
   siderealTimeDegrees,
 } from "../sky/horizon.ts";

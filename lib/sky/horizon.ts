@@ -87,7 +87,25 @@ export function parallacticAngle(
 }
 
 /**
- * Rate of field rotation, degrees an hour: −ω cos φ cos A / cos h. Infinite in the zenith.
+ * Rate of field rotation towards a place over the horizon, degrees an hour: −ω cos φ cos A / cos h. Infinite in the
+ * zenith.
+ *
+ * @example Nothing turns due east
+ * ```ts
+ * import assert from "node:assert/strict";
+ * import { rotationRateTowards } from "faintlight/sky";
+ *
+ * assert.ok(Math.abs(rotationRateTowards(50, 40, 90)) < 1e-12);
+ * ```
+ */
+export const rotationRateTowards = (
+  latitudeDegrees: number,
+  altitudeDegrees: number,
+  azimuthDegrees: number,
+): number => -siderealDegreesAnHour * cosd(latitudeDegrees) * cosd(azimuthDegrees) / cosd(altitudeDegrees);
+
+/**
+ * Rate of field rotation of a star, degrees an hour. Infinite in the zenith.
  *
  * @example On the meridian at 60° altitude
  * ```ts
@@ -103,7 +121,7 @@ export function fieldRotationRate(
   declinationDegrees: number,
 ): number {
   const { altitudeDegrees, azimuthDegrees } = horizonPosition(latitudeDegrees, hourAngleDegrees, declinationDegrees);
-  return -siderealDegreesAnHour * cosd(latitudeDegrees) * cosd(azimuthDegrees) / cosd(altitudeDegrees);
+  return rotationRateTowards(latitudeDegrees, altitudeDegrees, azimuthDegrees);
 }
 
 /**
