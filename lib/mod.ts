@@ -95,6 +95,7 @@ export { type BackgroundMap, measureBackground, type MeasureBackgroundOptions } 
 export { type CalibrationQuality, measureCalibration } from "./measure/measure_calibration.ts";
 export { type FrameQuality, measureFrame, type MeasureFrameOptions } from "./measure/measure_frame.ts";
 export { measureNoise, type MeasureNoiseOptions, measurePairNoise, type NoiseReport } from "./measure/measure_noise.ts";
+export { measureSurfaceSnr, type SurfaceSnr, type SurfaceToMeasure } from "./measure/measure_surface_snr.ts";
 export { type PhotonTransfer, photonTransfer, type PhotonTransferOptions } from "./measure/photon_transfer.ts";
 export { measureSky, type SkyLevel, type SkyPart } from "./measure/sky_level.ts";
 
