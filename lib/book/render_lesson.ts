@@ -29,9 +29,20 @@ function renderOutput(output: LessonOutput, keep: (output: LessonOutput & { kind
   return `<figure><img loading="lazy" src="${keep(output)}" alt="${words}"></figure>`;
 }
 
+/** The cells before the answers, the answers, and what comes after them. */
+function partsOf(cells: readonly LessonCell[]): readonly (readonly LessonCell[])[] {
+  const placeOf = (heading: string) => {
+    const at = cells.findIndex(({ source }) => source.startsWith(heading));
+    return at < 0 ? cells.length : at;
+  };
+  const end = placeOf("## Next");
+  const start = Math.min(placeOf("## Answers"), end);
+  return [cells.slice(0, start), cells.slice(start, end), cells.slice(end)];
+}
+
 /**
- * A lesson as HTML, its pictures as files of their own. Live views go into the page as they are: they run in the
- * reader's browser, each in a frame that may reach nothing outside itself.
+ * A lesson as HTML, its answers folded, its pictures as files of their own. Live views go into the page as they are:
+ * they run in the reader's browser, each in a frame that may reach nothing outside itself.
  *
  * @param lesson a notebook that was run
  * @param links names that become links
@@ -50,5 +61,7 @@ export function renderLesson(lesson: Lesson, links: BookLinks): LessonBody {
       ? `<section>${renderMarkdown(source, elsewhere)}</section>`
       : `<section class="code"><pre class="source"><code>${escapeText(source)}</code></pre>` +
         `${outputs.map((output) => renderOutput(output, keep)).join("\n")}</section>`;
-  return { html: lesson.cells.map(renderCell).join("\n"), pictures };
+  const [before, answers, after] = partsOf(lesson.cells).map((cells) => cells.map(renderCell).join("\n"));
+  const folded = answers === "" ? "" : `<details><summary>Answers</summary>\n${answers}\n</details>\n`;
+  return { html: `${before}\n${folded}${after}`, pictures };
 }

@@ -56,6 +56,7 @@ const allowed: Readonly<Record<string, readonly string[]>> = {
   pipeline: stages,
   help: explained,
   book: ["view"],
+  plan: ["sky"],
   host: ["core", "parallel"],
   app: ["core", "host", "parallel", "kernels", "io", "simulate", "pipeline", "view", "night", "book"],
 };

@@ -56,6 +56,20 @@ describe.each(notebooks.map((notebook) => ({ ...notebook, title: notebook.name }
     expect(importLists(notebook).filter((names) => names.length >= 12)).toEqual([]);
   });
 
+  it("ends with answers that run, and with the lesson that comes next", () => {
+    const sources = notebook.cells.map(({ source }) => source);
+    const [start, end] = ["## Answers", "## Next"].map((heading) =>
+      sources.findIndex((each) => each.startsWith(heading))
+    );
+    const answers = notebook.cells.slice(start, end).filter(({ kind }) => kind === "code");
+    expect(answers.some(({ source }) => source.includes("youShouldSee("))).toBe(true);
+    expect(sources.join()).not.toContain("<details>");
+    const next = notebooks[notebooks.findIndex(({ name }) => name === notebook.name) + 1]?.name.replace(".ipynb", "");
+    expect(sources.slice(end)).toHaveLength(1);
+    expect(sources[end]).toContain(next ?? "00-five-minute-tour");
+    if (next !== undefined) expect(sources[0].replaceAll("\n", " ")).toContain(`\`${next}\``);
+  });
+
   it("leaves loops over pixels and long functions to the library", () => {
     expect(pixelLoops(notebook)).toEqual([]);
     expect(longFunctions(notebook)).toEqual([]);
