@@ -5,7 +5,9 @@ const degree = Math.PI / 180;
 
 /** A place on the sky as an alt-azimuth mount sees it, and the place it stands at; degrees. */
 export interface PointingPlace {
+  /** Of the place, north positive. */
   readonly latitudeDegrees: number;
+  /** Above the horizon, below 90. */
   readonly altitudeDegrees: number;
   /** From north through east. */
   readonly azimuthDegrees: number;
@@ -62,7 +64,9 @@ export const polarDrift = (poleErrorArcmin: number): number =>
 
 /** A guided sub whose field may turn a little. */
 export interface GuidedSub extends SmearLimit {
+  /** Length of the sub. */
   readonly subSeconds: number;
+  /** Of the target. */
   readonly declinationDegrees: number;
 }
 

@@ -56,7 +56,9 @@ export interface PlannedExposure extends PixelSignal {
   readonly targetRate: number;
   /** Pixels that are summed: 1 / scale² for a square arcsecond. */
   readonly pixels: number;
+  /** Length of a sub. */
   readonly subSeconds: number;
+  /** How many of them. */
   readonly subs: number;
 }
 
