@@ -1,5 +1,5 @@
 /** How deep a stack is, in a unit that rigs of any scale share. */
-import type { Image } from "../core/image.ts";
+import { type Image, requireImage } from "../core/image.ts";
 import type { Region } from "../core/geometry.ts";
 import { measureLevels } from "./measure_levels.ts";
 import { measurePairNoise } from "./measure_noise.ts";
@@ -64,6 +64,7 @@ export interface SurfaceSnr {
  * ```
  */
 export function measureSurfaceSnr(image: Image, halves: readonly [Image, Image], facts: SurfaceToMeasure): SurfaceSnr {
+  requireImage("measureSurfaceSnr", image);
   const { target, sky, arcsecPerPixel, totalExposureSeconds, lights } = facts;
   for (const [name, value] of Object.entries({ arcsecPerPixel, totalExposureSeconds, lights })) {
     if (!(value > 0)) throw new RangeError(`measureSurfaceSnr: ${name} must be > 0, but got ${value}`);
