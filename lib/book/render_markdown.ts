@@ -28,7 +28,8 @@ const pageOf = (address: string): string => address.replace(/^(?:notebooks\/)?(\
  * ```
  */
 export function renderMarkdown(markdown: string, links: BookLinks): string {
-  const marked = new Marked(markedKatex({ output: "mathml", throwOnError: true }), {
+  // nonStandard: a formula may also stand at the start of a line
+  const marked = new Marked(markedKatex({ output: "mathml", throwOnError: true, nonStandard: true }), {
     renderer: {
       codespan({ text }) {
         const code = `<code>${escapeText(text)}</code>`;

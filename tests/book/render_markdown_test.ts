@@ -22,6 +22,12 @@ describe("renderMarkdown", () => {
     expect(() => renderMarkdown("$\\fraction$", links)).toThrow("Undefined control sequence");
   });
 
+  it("sets a formula wherever it stands in a line, and leaves code alone", () => {
+    const html = renderMarkdown("of\n$n$ frames: $1/n$. `${a}` and `${b}`", links);
+    expect(html.match(/<math/g)).toHaveLength(2);
+    expect(html).toContain("<code>${a}</code> and <code>${b}</code>");
+  });
+
   it("keeps what is folded", () => {
     expect(renderMarkdown("<details><summary>Answers</summary>\n\n1. **Yes.**\n\n</details>\n", links))
       .toMatch(/<details>[\s\S]*<strong>Yes\.<\/strong>[\s\S]*<\/details>/);
