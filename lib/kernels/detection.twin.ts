@@ -90,6 +90,29 @@ export function rankedTwin(p: Float32Array, n: number, want: number, low: number
   return leastAbove(p, n, low);
 }
 
+/** The same in coarse steps; see `grouped` of the kernel. */
+export function groupedTwin(p: Float32Array, n: number, want: number, low: number, high: number): number {
+  const m = rankedTwin(p, n, want, low, high);
+  let equal = 0;
+  let below = 0;
+  let lower = -Infinity;
+  for (let i = 0; i < n; i++) {
+    if (p[i] === m) equal++;
+    else if (p[i] < m) {
+      below++;
+      if (p[i] > lower) lower = p[i];
+    }
+  }
+  if (256 * equal <= n) return m;
+  const upper = leastAbove(p, n, m);
+  let up = f(0.5 * f(upper - m));
+  let down = f(0.5 * f(m - lower));
+  if (lower === -Infinity) down = m === 0 || upper === Infinity ? 0 : up;
+  if (upper === Infinity) up = down;
+  const part = f((want - 0.5 - below) / equal);
+  return f(f(m - down) + f(f(up + down) * part));
+}
+
 /** See tileStatistics. */
 export function tileStatisticsTwin(
   a: Float32Array,
@@ -135,7 +158,7 @@ export function tileStatisticsTwin(
       const want = (n >> 1) + 1;
       const centre = rankedTwin(samples, n, want, f(guess - f(4 * width)), f(guess + f(4 * width)));
       for (let i = 0; i < n; i++) spread[i] = Math.abs(f(samples[i] - centre));
-      const mad = rankedTwin(spread, n, want, 0, f(2 * width));
+      const mad = groupedTwin(spread, n, want, 0, f(2 * width));
       const sigma = f(f(madSigmaFactor) * mad);
       const reach = f(2.5 * sigma);
       guess = centre;
@@ -152,13 +175,13 @@ export function tileStatisticsTwin(
         }
       }
       const mean = centre + f(f(total[0] + total[2]) + f(total[1] + total[3])) / kept;
-      const median = rankedTwin(samples, n, below + (kept >> 1) + 1, f(centre - mad), f(centre + mad));
+      const median = groupedTwin(samples, n, below + (kept >> 1) + 1, f(centre - mad), f(centre + mad));
       out[at] = Math.abs(mean - median) <= 0.3 * sigma ? 2.5 * median - 1.5 * mean : median;
-      const typical = rankedTwin(bends, b, (b >> 1) + 1, 0, f(2 * turn));
+      const typical = groupedTwin(bends, b, (b >> 1) + 1, 0, f(2 * turn));
       const cut = f(f(2.5 * madSigmaFactor) * typical);
       turn = typical;
       const calm = countUpTo(bends, b, cut);
-      out[at + 1] = rankedTwin(bends, b, (calm >> 1) + 1, f(0.5 * typical), typical) / (0.66405 * Math.sqrt(6));
+      out[at + 1] = groupedTwin(bends, b, (calm >> 1) + 1, f(0.5 * typical), typical) / (0.66405 * Math.sqrt(6));
     }
   }
 }

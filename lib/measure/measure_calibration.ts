@@ -89,15 +89,25 @@ function differenceNoise(data: Float32Array): number {
 /** Lowest and highest sample, and the value where samples pile up at the top; null if they do not. */
 function extremesOf(data: Float32Array): { lowest: number; highest: number; ceiling: number | null } {
   let highest = -Infinity;
+  let next = -Infinity;
   let lowest = Infinity;
   for (let i = 0; i < data.length; i++) {
-    if (data[i] > highest) highest = data[i];
-    if (data[i] < lowest) lowest = data[i];
+    const v = data[i];
+    if (v > highest) {
+      next = highest;
+      highest = v;
+    } else if (v > next && v < highest) next = v;
+    if (v < lowest) lowest = v;
   }
   let atTop = 0;
-  for (let i = 0; i < data.length; i++) if (data[i] === highest) atTop++;
-  // A sensor of 12 bits reaches its end far below what 16 bits could hold, and few headers say so.
-  const ceiling = atTop > minimumCeilingShare * data.length && highest > lowest ? highest : null;
+  let atNext = 0;
+  for (let i = 0; i < data.length; i++) {
+    if (data[i] === highest) atTop++;
+    else if (data[i] === next) atNext++;
+  }
+  // A sensor of 12 bits reaches its end far below what 16 bits could hold, and few headers say so. Samples pile up
+  // there: the value below has fewer, unlike that of a dark in a few coarse steps.
+  const ceiling = atTop > minimumCeilingShare * data.length && atTop > atNext && highest > lowest ? highest : null;
   return { lowest, highest, ceiling };
 }
 

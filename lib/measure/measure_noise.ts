@@ -103,7 +103,9 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
   const { secondDifference, meanModulus } = differenceNoise({ data: raw, width, height });
   const starlet = decompose(raw, plane, scales);
   const firstScale = madSigma(starlet.details[0]) / scaleGains[0];
-  const { noise, freeShare } = noiseWithoutSignal(plane.data, starlet, firstScale);
+  // the median of few coarse steps may be 0 where the noise is not: then the mean modulus is the first idea
+  const start = firstScale > 0.5 * meanModulus ? firstScale : meanModulus;
+  const { noise, freeShare } = noiseWithoutSignal(plane.data, starlet, start);
   return { channel: sampling.channel, noise, firstScale, secondDifference, meanModulus, freeShare, options: used };
 }
 

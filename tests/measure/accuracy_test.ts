@@ -122,10 +122,13 @@ describe("measureFrame on stars that coarse pixels and nebulae make hard", () =>
       const profile = { ...testProfile, fwhm };
       const unit = 14 * Math.sqrt(noiseArea(profile));
       const stars = lattice(640, 480, 24, 20 * unit, 20 * unit, 907);
-      const image = renderScene({ width: 640, height: 480, stars, profile, bayer: "GRBG", seed: 907 });
-      const { eccentricity, fwhmPixels, stars: found } = measureFrame(image);
+      const measured = (seed: number) =>
+        measureFrame(renderScene({ width: 640, height: 480, stars, profile, bayer: "GRBG", seed }));
+      const { eccentricity, stars: found } = measured(907);
       expect(eccentricity).toBeLessThan(0.2);
-      expect(Math.abs(fwhmPixels / effectiveFwhm(profile) - 1)).toBeLessThan(0.05);
+      // faint stars: one frame's median width scatters by 2 %, the mean of six by less than 1 %
+      const widths = [907, 1, 2, 3, 4, 5].map((seed) => measured(seed).fwhmPixels / effectiveFwhm(profile) - 1);
+      expect(Math.abs(widths.reduce((sum, each) => sum + each, 0) / 6)).toBeLessThan(0.03);
       const { pairs } = matchTruth(stars, found, 2);
       expect(pairs.length).toBeGreaterThan(0.95 * stars.length);
       expect(pairs.filter(({ found: at }) => at.eccentricity > 0).length).toBeLessThan(0.1 * pairs.length);

@@ -10,7 +10,7 @@ import { createImage } from "../../lib/doors/extend.ts";
 import { fitFocusRun } from "../../lib/doors/parts.ts";
 import { lanternScene, longRig, pocketRig, resizeRig, simulateFrame, starScene } from "../../lib/doors/simulate.ts";
 import { median, randomStream } from "../../lib/doors/stats.ts";
-import { constantImage, mapField, measureFrame, readFits, type Star } from "../../lib/mod.ts";
+import { constantImage, type Image, mapField, measureFrame, readFits, type Star } from "../../lib/mod.ts";
 import { missingData, openDataPath } from "../support/open_data.ts";
 import { drift, lattice, noiseArea, renderScene, testProfile, type TestScene } from "../support/scenes.ts";
 
@@ -321,4 +321,28 @@ describe("fitFocusRun", () => {
     expect(() => fitFocusRun([0, 1, 2], [3])).toThrow("3 positions and 1 widths");
     expect(() => fitFocusRun([0, 1, 2, 3], [2, 3, 4, 4.5])).toThrow("take positions on both sides of the focus");
   });
+});
+
+describe("measureFrame on whole steps of a coarse sensor", () => {
+  /** Sky of a level between two steps with noise, counted in steps of so many ADU. */
+  function countedSky(step: number, sigma: number, seed: string): Image {
+    const random = randomStream(seed);
+    const level = step * (300 + random.uniform());
+    const data = Float32Array.from(
+      { length: 400 * 300 },
+      () => step * Math.round((level + sigma * random.gaussian()) / step),
+    );
+    return createImage({ width: 400, height: 300, unit: "adu", planes: [{ channel: "L", data }] });
+  }
+  // rounding adds a uniform deviation of one step, variance 1/12 (Sheppard's correction)
+  for (const [step, sigma] of [[1, 0.5], [1, 0.7], [1, 1.2], [4, 3], [4, 8], [16, 8], [16, 20], [16, 50]]) {
+    it(`tells a noise of ${sigma} ADU in steps of ${step} within 3 %, in the mean of eight frames`, () => {
+      const truth = Math.hypot(sigma, step / Math.sqrt(12));
+      const found = Array.from({ length: 8 }, (_, k) => measureFrame(countedSky(step, sigma, `coarse ${k}`)).noise);
+      expect(found.reduce((sum, each) => sum + each, 0) / 8 / truth).toBeGreaterThan(0.97);
+      expect(found.reduce((sum, each) => sum + each, 0) / 8 / truth).toBeLessThan(1.03);
+      // the weight of a frame is 1 / noise²: what one frame's own sampling leaves is a few per cent
+      for (const each of found) expect(Math.abs(each / truth - 1)).toBeLessThan(0.1);
+    });
+  }
 });

@@ -79,6 +79,44 @@ function ranked(p: usize, n: i32, want: i32, low: f32, high: f32): f32 {
   return leastAbove(p, end, low);
 }
 
+function countEqual(p: usize, end: usize, value: f32): i32 {
+  const m = f32x4.splat(value);
+  let c = i32x4.splat(0);
+  for (; p < end; p += 16) c = i32x4.sub(c, f32x4.eq(v128.load(p), m));
+  return lanesOf(c);
+}
+function greatestBelow(p: usize, end: usize, limit: f32): f32 {
+  const m = f32x4.splat(limit);
+  const none = f32x4.splat(-Infinity);
+  let v = none;
+  for (; p < end; p += 16) {
+    const s = v128.load(p);
+    v = f32x4.pmax(v, v128.bitselect(s, none, f32x4.lt(s, m)));
+  }
+  return max(
+    max(f32x4.extract_lane(v, 0), f32x4.extract_lane(v, 1)),
+    max(f32x4.extract_lane(v, 2), f32x4.extract_lane(v, 3)),
+  );
+}
+
+// The same in coarse steps: where more than one of 256 numbers has that value, they are taken as spread evenly over
+// its step, and the step is entered as far as the rank goes (the median of grouped data). 0 begins its step.
+function grouped(p: usize, n: i32, want: i32, low: f32, high: f32): f32 {
+  const m = ranked(p, n, want, low, high);
+  const end = p + (((<usize>n << 2) + 31) & ~31);
+  const equal = countEqual(p, end, m);
+  if (256 * equal <= n) return m;
+  const lower = greatestBelow(p, end, m);
+  const upper = leastAbove(p, end, m);
+  let up: f32 = <f32>0.5 * (upper - m);
+  let down: f32 = <f32>0.5 * (m - lower);
+  if (lower == <f32>-Infinity) down = m == 0 || upper == <f32>Infinity ? 0 : up;
+  if (upper == <f32>Infinity) up = down;
+  const below = countUpTo(p, end, m) - equal;
+  const part = <f32>((<f64>want - 0.5 - <f64>below) / <f64>equal);
+  return m - down + (up + down) * part;
+}
+
 @inline function distances(from: usize, to: usize, n: i32, centre: f32): void {
   const c = f32x4.splat(centre);
   for (let i = 0; i < n; i += 4) {
@@ -146,7 +184,7 @@ function levelOf(samples: usize, spread: usize, n: i32): f64 {
   const want = (n >> 1) + 1;
   const centre = ranked(samples, n, want, guess - 4 * width, guess + 4 * width);
   distances(samples, spread, n, centre);
-  const mad = ranked(spread, n, want, 0, 2 * width);
+  const mad = grouped(spread, n, want, 0, 2 * width);
   const sigma = <f32>1.4826022 * mad;
   guess = centre;
   width = mad;
@@ -171,19 +209,19 @@ function levelOf(samples: usize, spread: usize, n: i32): f64 {
   const sum = (f32x4.extract_lane(total, 0) + f32x4.extract_lane(total, 2)) +
     (f32x4.extract_lane(total, 1) + f32x4.extract_lane(total, 3));
   const mean = <f64>centre + <f64>sum / <f64>within;
-  const median = <f64>ranked(samples, n, under + (within >> 1) + 1, centre - mad, centre + mad);
+  const median = <f64>grouped(samples, n, under + (within >> 1) + 1, centre - mad, centre + mad);
   return abs(mean - median) <= 0.3 * <f64>sigma ? 2.5 * median - 1.5 * mean : median;
 }
 
 // Noise from b bends. Stars are in some of them: cut at 2.5 sigma and take the median of the rest, which for a normal
 // is 0.66405 sigma.
 function noiseOf(bends: usize, b: i32): f64 {
-  const typical = ranked(bends, b, (b >> 1) + 1, 0, 2 * turn);
+  const typical = grouped(bends, b, (b >> 1) + 1, 0, 2 * turn);
   const cut = <f32>(2.5 * 1.482602218505602) * typical;
   turn = typical;
   const end = bends + (((<usize>b << 2) + 31) & ~31);
   const calm = countUpTo(bends, end, cut);
-  return <f64>ranked(bends, b, (calm >> 1) + 1, <f32>0.5 * typical, typical) / (0.66405 * sqrt(<f64>6));
+  return <f64>grouped(bends, b, (calm >> 1) + 1, <f32>0.5 * typical, typical) / (0.66405 * sqrt(<f64>6));
 }
 
 // Level and noise of tiles of a grid from every step-th row, two doubles each at `out`; `room` holds three lists of
