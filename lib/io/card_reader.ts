@@ -40,6 +40,13 @@ export class CardReader {
   optionalCount(keyword: string, otherwise: number): number {
     return cardValue(this.header, keyword) === undefined ? otherwise : this.count(keyword);
   }
+  /** A finite number with a value when it is absent or blank. */
+  optionalNumber(keyword: string, otherwise: number): number {
+    const value = cardValue(this.header, keyword) ?? null;
+    const found = value === null ? otherwise : cardNumber(this.header, keyword);
+    if (found === null || !Number.isFinite(found)) throw this.fail(keyword, value ?? undefined, "be a number");
+    return found;
+  }
   /** BITPIX or ZBITPIX. */
   bitpix(keyword: string): Bitpix {
     const value = cardValue(this.header, keyword);
@@ -55,8 +62,8 @@ export class CardReader {
   /** BSCALE, BZERO, BLANK. */
   scaling(bitpix: Bitpix): Scaling {
     const blank = cardValue(this.header, "BLANK");
-    const scale = cardNumber(this.header, "BSCALE") ?? 1;
-    const zero = cardNumber(this.header, "BZERO") ?? 0;
+    const scale = this.optionalNumber("BSCALE", 1);
+    const zero = this.optionalNumber("BZERO", 0);
     if (scale === 0) throw this.fail("BSCALE", 0, "not be 0");
     const usable = bitpix > 0 && (typeof blank === "number" || typeof blank === "bigint");
     return { scale, zero, blank: usable ? blank : null };

@@ -118,6 +118,38 @@ export interface DecodedPng {
   readonly codePoints: readonly number[] | null;
 }
 
+/** Depths that go with each colour type (PNG specification, table 8), and samples a pixel as stored. */
+const colourTypes: Readonly<Record<number, { readonly depths: readonly number[]; readonly stored: 1 | 2 | 3 | 4 }>> = {
+  0: { depths: [1, 2, 4, 8, 16], stored: 1 },
+  2: { depths: [8, 16], stored: 3 },
+  3: { depths: [1, 2, 4, 8], stored: 1 },
+  4: { depths: [8, 16], stored: 2 },
+  6: { depths: [8, 16], stored: 4 },
+};
+
+/** Chunks without which a picture cannot be read, and those of them that there is a reader for. */
+const isCritical = (type: string): boolean => /^[A-Z]/.test(type);
+const knownCritical: readonly string[] = ["IHDR", "PLTE", "IDAT", "IEND"];
+
+/** Size and form of a picture. */
+function readHead(data: Uint8Array, refuse: (what: string) => Error) {
+  if (data.length !== 13) throw refuse(`first chunk must be a header of 13 bytes, but is not`);
+  const head = new DataView(data.buffer, data.byteOffset, data.byteLength);
+  const [width, height] = [head.getUint32(0), head.getUint32(4)];
+  const [depth, colour, packing, filters, interlace] = data.subarray(8);
+  const { depths, stored } = colourTypes[colour] ?? { depths: [], stored: 1 };
+  if (width === 0 || height === 0 || !depths.includes(depth)) {
+    throw refuse(
+      `header must name a size and a colour type, but got ${width} × ${height}, type ${colour} of ${depth} bits`,
+    );
+  }
+  if (packing !== 0 || filters !== 0) {
+    throw refuse("compression and filters must be those of the standard, but are not");
+  }
+  if (interlace !== 0) throw refuse("picture must not be interlaced, but it is; save it again without");
+  return { width, height, depth, colour, stored };
+}
+
 /** Undo the row filters in place; `rows` are `rowBytes` long behind one filter byte each. */
 function unfilter(data: Uint8Array, rows: number, rowBytes: number, step: number): void {
   for (let y = 0; y < rows; y++) {
@@ -160,28 +192,24 @@ function unfilter(data: Uint8Array, rows: number, rowBytes: number, step: number
 export function decodePng(bytes: Uint8Array): DecodedPng {
   const refuse = (what: string) => new RangeError(`decodePng: ${what}`);
   const packed: Uint8Array[] = [];
-  const text: Record<string, string> = {};
-  let head = new DataView(new ArrayBuffer(13));
+  const text: Record<string, string> = Object.create(null);
+  let head: ReturnType<typeof readHead> | null = null;
   let palette = new Uint8Array(0);
   let alpha = new Uint8Array(0);
   let codePoints: readonly number[] | null = null;
   for (const { type, data } of chunksOf("decodePng", bytes)) {
-    if (type === "IHDR") head = new DataView(data.slice().buffer);
-    else if (type === "PLTE") palette = data.slice();
+    if (head === null) head = readHead(type === "IHDR" ? data : new Uint8Array(0), refuse);
+    else if (isCritical(type) && (type === "IHDR" || !knownCritical.includes(type))) {
+      throw refuse(`chunk ${JSON.stringify(type)} must not be there, but is`);
+    } else if (type === "PLTE") palette = data.slice();
     else if (type === "tRNS") alpha = data.slice();
     else if (type === "IDAT") packed.push(data);
     else if (type === "cICP") codePoints = [...data];
     const found = textOf(type, data);
     if (found !== null) text[found[0]] = found[1];
   }
-  const width = head.getUint32(0);
-  const height = head.getUint32(4);
-  const [depth, colour, , , interlace] = [8, 9, 10, 11, 12].map((at) => head.getUint8(at));
-  const stored = ({ 0: 1, 2: 3, 3: 1, 4: 2, 6: 4 } as Readonly<Record<number, 1 | 2 | 3 | 4>>)[colour];
-  if (width === 0 || height === 0 || stored === undefined) {
-    throw refuse(`header must name a size and a colour type, but got ${width} × ${height}, type ${colour}`);
-  }
-  if (interlace !== 0) throw refuse("picture must not be interlaced, but it is; save it again without");
+  if (head === null) throw refuse("picture must have a header, but has none");
+  const { width, height, depth, colour, stored } = head;
   const rowBytes = Math.ceil(width * stored * depth / 8);
   const joined = new Uint8Array(packed.reduce((sum, part) => sum + part.length, 0));
   packed.reduce((at, part) => (joined.set(part, at), at + part.length), 0);
@@ -205,6 +233,7 @@ export function decodePng(bytes: Uint8Array): DecodedPng {
         const value = (raw[at + (bit >> 3)] >> (8 - depth - (bit & 7))) & (2 ** depth - 1);
         if (colour !== 3) samples[to++] = value * scale;
         else {
+          if (3 * value + 3 > palette.length) throw refuse(`palette must have a colour ${value}, but has not`);
           for (let c = 0; c < 3; c++) samples[to++] = palette[3 * value + c];
           if (channels === 4) samples[to++] = alpha[value] ?? 255;
         }

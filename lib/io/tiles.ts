@@ -240,7 +240,9 @@ function decodePlain({ layout, tiles }: TiledImage, piece: Piece, bytes: Uint8Ar
   const plain = isZipped(tiles, piece) ? unzipTile(layout, piece, bytes) : bytes;
   const width = plain.length / count;
   const bitpix = layout.bitpix < 0 && !quantised ? (-8 * width) as Bitpix : integerBitpix[width];
-  if (bitpix === undefined || (bitpix < 0 && width !== 4 && width !== 8)) {
+  // integers are stored as wide as they are, or, by older programs, in four bytes whatever they are
+  const isWide = layout.bitpix < 0 || quantised || width === 4 || bitpix === layout.bitpix;
+  if (bitpix === undefined || (bitpix < 0 && width !== 4 && width !== 8) || !isWide) {
     throw damaged(layout, piece, `unpacks to ${plain.length} bytes for ${count} pixels`);
   }
   const ordered = tiles.codec === "GZIP_2" && inMainColumn ? unshuffle(plain, count) : plain;

@@ -11,6 +11,16 @@ export interface Picture {
   readonly record: string | null;
 }
 
+/** What a PNG holds, or an error that names the file. */
+export function fromPng<T>(name: string, read: () => T): T {
+  try {
+    return read();
+  } catch (cause) {
+    const fact = (cause as Error).message.replace(/^\w+: /, "");
+    throw new SyntaxError(`${name}: cannot be read as a picture, because ${fact}; save or copy it again`, { cause });
+  }
+}
+
 /**
  * Read a PNG picture of 8 or 16 bits, grey or colour, as an image with its record.
  *
@@ -33,5 +43,5 @@ export interface Picture {
  */
 export function readPicture(path: string): Picture {
   const bytes = readBytes(path);
-  return Object.freeze({ image: imageFromPng(bytes), record: readPngRecord(bytes) });
+  return fromPng(path, () => Object.freeze({ image: imageFromPng(bytes), record: readPngRecord(bytes) }));
 }

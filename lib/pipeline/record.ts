@@ -12,6 +12,7 @@ import type { CheckedLight } from "./check_lights.ts";
 import type { LedgerEntry } from "./finish_picture.ts";
 import { libraryVersion } from "./version.ts";
 import { imageDigest } from "./image_digest.ts";
+import { fromPng } from "./read_picture.ts";
 import { json, type Recipe, requireRecipe } from "./recipe.ts";
 import { innerPath, plainName, requireSchema, sha256 } from "./schema_faults.ts";
 
@@ -127,7 +128,7 @@ const recordSchema = v.strictObject({
  */
 export function readRecord(bytes: Uint8Array, name: string): ReadRecord {
   const isPng = bytes[0] === 0x89 && bytes[1] === 0x50;
-  const text = isPng ? readPngRecord(bytes) : new TextDecoder().decode(bytes);
+  const text = isPng ? fromPng(name, () => readPngRecord(bytes)) : new TextDecoder().decode(bytes);
   if (text === null) {
     throw new SyntaxError(
       `${name}: holds no record; only a picture.png as it was written, not one saved again elsewhere, can be repeated`,
