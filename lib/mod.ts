@@ -295,6 +295,9 @@ export { tuneStretch, type TuneStretchOptions } from "./view/tune_stretch.ts";
 export type { SheetOptions, ViewOptions } from "./view/view_options.ts";
 export { youShouldSee } from "./view/you_should_see.ts";
 
+// workbench
+export { workbench, type WorkbenchOptions } from "./workbench/workbench.ts";
+
 // pipeline
 export { compareImages, type CompareImagesOptions } from "./pipeline/compare_images.ts";
 export { defaultRecipe, type DefaultRecipeOptions } from "./pipeline/default_recipe.ts";

@@ -142,6 +142,7 @@ import { surfaceView, surfaceViewDefaults } from "../view/surface_view.ts";
 import { table, tableDefaults } from "../view/table.ts";
 import { thumbnail, thumbnailDefaults } from "../view/thumbnail.ts";
 import { tuneStretch, tuneStretchDefaults } from "../view/tune_stretch.ts";
+import { workbench, workbenchDefaults } from "../workbench/workbench.ts";
 
 /** Any function of the library: what it takes does not matter here. */
 export type LibraryFunction = (...values: never[]) => unknown;
@@ -274,6 +275,7 @@ const rows: readonly Row[] = [
   [validateHalves, validateHalvesDefaults],
   [watchNight, watchNightDefaults],
   [weightFrames, weightFramesDefaults],
+  [workbench, workbenchDefaults],
   [writeFits, writeFitsDefaults],
   [writePicture, writePictureDefaults],
 ];
