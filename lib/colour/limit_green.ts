@@ -1,8 +1,10 @@
 /** Green that no star or dust can show, taken down to what a black body would. */
 import { allocatePlane, derive, type Image, planeOf, requireLinear } from "../core/image.ts";
 import { settle } from "../core/options.ts";
+import { type Band, openBand, overBands } from "../kernels/bands.ts";
 import { expPortable, logPortable } from "../kernels/elementary.ts";
 import { measureSky } from "../measure/sky_level.ts";
+import type { PoolTask } from "../parallel/pool.ts";
 import { planckPhotons } from "../sky/black_body.ts";
 
 /** Options of {@linkcode limitGreen}. */
@@ -30,6 +32,79 @@ export const limitGreenDefaults: Readonly<LimitGreenOptions> = Object.freeze({
   whiteKelvin: 5772,
   wavelengths: Object.freeze([620, 530, 460] as const),
 });
+
+/** Points of the black-body line: ln(R / B) and ln(G / √(R B)), the first rising. */
+type BodyLine = readonly (readonly [number, number])[];
+
+/** The line from 40 000 K to 1500 K, with white as 0. */
+function bodyLine(wavelengths: readonly number[], whiteKelvin: number): BodyLine {
+  const white = wavelengths.map((w) => planckPhotons(w, whiteKelvin));
+  return Array.from({ length: 65 }, (_, k) => {
+    const kelvin = expPortable(logPortable(40000) + (logPortable(1500) - logPortable(40000)) * k / 64);
+    const [r, g, b] = wavelengths.map((w, c) => logPortable(planckPhotons(w, kelvin) / white[c]));
+    return [r - b, g - (r + b) / 2] as const;
+  });
+}
+
+/** Green of a black body of a redness, by straight lines between the points. */
+function greenOf(line: BodyLine, redness: number): number {
+  let low = 0;
+  let high = line.length - 1;
+  if (redness <= line[0][0]) return line[0][1];
+  if (redness >= line[high][0]) return line[high][1];
+  while (high - low > 1) {
+    const middle = (low + high) >> 1;
+    if (line[middle][0] <= redness) low = middle;
+    else high = middle;
+  }
+  const u = (redness - line[low][0]) / (line[high][0] - line[low][0]);
+  return line[low][1] + u * (line[high][1] - line[low][1]);
+}
+
+/** What rows are measured by. */
+interface GreenSettings {
+  readonly width: number;
+  readonly strength: number;
+  /** Excess that is kept whole. */
+  readonly kept: number;
+  readonly line: BodyLine;
+  /** Level of the sky in R, G, B. */
+  readonly levels: readonly number[];
+  /** Its noise. */
+  readonly noises: readonly number[];
+}
+
+/** Takes down the green of rows. */
+export function limitGreenRows(band: Band<GreenSettings>): void {
+  const { width, strength, kept, line, levels: [sr, sg, sb], noises: [nr, , nb] } = band.parameters;
+  const { read, write: [outRed, outGreen, outBlue] } = openBand(band);
+  const [red, green, blue] = read as Float32Array[];
+  for (let i = band.from * width; i < band.to * width; i++) {
+    const r = red[i] - sr;
+    const g = green[i] - sg;
+    const b = blue[i] - sb;
+    // Where red or blue drown in the noise the geometric mean has no meaning; the plain mean is its limit for grey.
+    const bright = r > 3 * nr && b > 3 * nb;
+    const body = bright ? Math.sqrt(r * b) * expPortable(greenOf(line, logPortable(r / b))) : (r + b) / 2;
+    const excess = g - body;
+    let take = 0;
+    if (excess > 0) {
+      const u = Math.max(0, Math.min(1, 2 * excess / kept - 1));
+      take = strength * excess * (1 - u * u * (3 - 2 * u));
+    }
+    // A third of what green loses goes to each channel: their mean stays.
+    const share = take / 3;
+    outRed[i] = red[i] + share;
+    outGreen[i] = green[i] === green[i] && red[i] === red[i] && blue[i] === blue[i] ? green[i] - take + share : NaN;
+    outBlue[i] = blue[i] + share;
+  }
+}
+
+const greenTask: PoolTask<Band<GreenSettings>, void> = {
+  module: import.meta.url,
+  name: "limitGreenRows",
+  run: limitGreenRows,
+};
 
 /**
  * Take down green that lies above what a black body of the pixel's red-to-blue ratio would show: stars and dust have
@@ -72,52 +147,15 @@ export function limitGreen(image: Image, options: Partial<LimitGreenOptions> = {
   const names = ["R", "G", "B"];
   const sources = names.map((name) => planeOf(image, name).data);
   const sky = measureSky({ ...image, planes: names.map((channel, c) => ({ channel, data: sources[c] })) });
-  const [sr, sg, sb] = sky.map((each) => each.level);
-  const [nr, ng, nb] = sky.map((each) => each.noise);
-  // ln(G / √(R B)) of a black body against ln(R / B), from 1500 K to 40 000 K, with white as 0.
-  const white = wavelengths.map((w) => planckPhotons(w, whiteKelvin));
-  const table: (readonly [number, number])[] = [];
-  for (let k = 0; k <= 64; k++) {
-    const kelvin = expPortable(logPortable(40000) + (logPortable(1500) - logPortable(40000)) * k / 64);
-    const [r, g, b] = wavelengths.map((w, c) => logPortable(planckPhotons(w, kelvin) / white[c]));
-    table.push([r - b, g - (r + b) / 2]);
-  }
-  const greenOf = (redness: number): number => {
-    let low = 0;
-    let high = table.length - 1;
-    if (redness <= table[0][0]) return table[0][1];
-    if (redness >= table[high][0]) return table[high][1];
-    while (high - low > 1) {
-      const middle = (low + high) >> 1;
-      if (table[middle][0] <= redness) low = middle;
-      else high = middle;
-    }
-    const u = (redness - table[low][0]) / (table[high][0] - table[low][0]);
-    return table[low][1] + u * (table[high][1] - table[low][1]);
-  };
-  const [red, green, blue] = sources;
-  const out = names.map((channel) => ({ channel, data: allocatePlane(image.width, image.height) }));
+  const levels = sky.map(({ level }) => level);
+  const noises = sky.map(({ noise }) => noise);
+  const [nr, ng, nb] = noises;
   // Noise of G − (R + B) / 2, near enough the noise of the excess.
   const noise = Math.sqrt(ng * ng + (nr * nr + nb * nb) / 4);
-  for (let i = 0; i < red.length; i++) {
-    const r = red[i] - sr;
-    const g = green[i] - sg;
-    const b = blue[i] - sb;
-    // Where red or blue drown in the noise the geometric mean has no meaning; the plain mean is its limit for grey.
-    const bright = r > 3 * nr && b > 3 * nb;
-    const body = bright ? Math.sqrt(r * b) * expPortable(greenOf(logPortable(r / b))) : (r + b) / 2;
-    const excess = g - body;
-    let take = 0;
-    if (excess > 0) {
-      const u = Math.max(0, Math.min(1, 2 * excess / (keepAbove * noise) - 1));
-      take = strength * excess * (1 - u * u * (3 - 2 * u));
-    }
-    // A third of what green loses goes to each channel: their mean stays.
-    const share = take / 3;
-    out[0].data[i] = red[i] + share;
-    out[1].data[i] = green[i] === green[i] && red[i] === red[i] && blue[i] === blue[i] ? green[i] - take + share : NaN;
-    out[2].data[i] = blue[i] + share;
-  }
+  const { width, height } = image;
+  const out = names.map((channel) => ({ channel, data: allocatePlane(width, height) }));
+  const settings = { width, strength, kept: keepAbove * noise, line: bodyLine(wavelengths, whiteKelvin) };
+  overBands(greenTask, height, 3 * width, sources, out.map(({ data }) => data), { ...settings, levels, noises });
   const planes = image.planes.map((plane) => out.find((each) => each.channel === plane.channel) ?? plane);
   return derive(image, { planes, variance: null }, { step: "limitGreen", options: used });
 }

@@ -6,6 +6,7 @@ import { randomStream } from "../../lib/core/random.ts";
 import { setWorkerCount, workerCount } from "../../lib/parallel/pool.ts";
 import { screenColours } from "../../lib/kernels/screen_colour.ts";
 import { blendLines } from "../../lib/colour/blend_lines.ts";
+import { limitGreen } from "../../lib/colour/limit_green.ts";
 import { replaceLuminance } from "../../lib/colour/replace_luminance.ts";
 import { fromOklab, toOklab } from "../../lib/colour/oklab_image.ts";
 import { saturate } from "../../lib/colour/saturate.ts";
@@ -52,12 +53,14 @@ describe("steps of colour give the same bytes for any number of workers", () => 
   const picture = createImage({ width, height, unit: "display", planes: planes(["R", "G", "B"]) });
   const grey = createImage({ width, height, unit: "display", planes: planes(["L"]) });
   const lines = createImage({ width, height, unit: "adu", planes: planes(["Ha", "OIII"]) });
+  const linear = createImage({ width, height, unit: "adu", planes: planes(["R", "G", "B"]) });
   const steps: readonly (readonly [string, () => Image])[] = [
     ["toOklab", () => toOklab(picture)],
     ["fromOklab", () => fromOklab(toOklab(picture))],
     ["saturate", () => saturate(picture, { factor: 1.4 })],
     ["replaceLuminance", () => replaceLuminance(picture, grey)],
     ["blendLines", () => blendLines(lines, grey)],
+    ["limitGreen", () => limitGreen(linear)],
   ];
   it.each(steps)("%s", (_name, run) => {
     const before = workerCount();
