@@ -104,8 +104,7 @@ function compareSums(file: FitsFile, hdu: PlacedHdu, dataSum: number, policy: "r
   const sums = file.sums(hdu.index, dataSum);
   if (sums.verdict === "absent" || sums.verdict === "good") return [];
   const fact = sums.verdict === "header"
-    ? `the header of HDU ${hdu.index} was changed after its CHECKSUM was written (the HDU adds up to ` +
-      `${sums.wholeFound}, not 4294967295); its data are intact`
+    ? `the header of HDU ${hdu.index} was changed after its CHECKSUM was written; its data are intact`
     : sums.dataStated === null
     ? `HDU ${hdu.index} adds up to ${sums.wholeFound}, not 4294967295 as its CHECKSUM promises`
     : `the data of HDU ${hdu.index} add up to ${sums.dataFound}, but DATASUM says ${sums.dataStated}`;

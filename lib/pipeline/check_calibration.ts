@@ -13,6 +13,7 @@ import { matchCalibration } from "../night/match_calibration.ts";
 import type { MatchCalibrationOptions } from "../night/match_calibration_options.ts";
 import { failureOf } from "./fence.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
+import { remarkOnFiles } from "./remark_on_files.ts";
 
 /** The calibration of a night, chosen and judged. */
 export interface CheckedCalibration {
@@ -148,6 +149,6 @@ export function checkCalibration(
 ): CheckedCalibration {
   const frames = records.filter(isCalibration);
   const { plan, findings, remarks } = judgeCalibration(records, frames, measureAll(context, frames), options);
-  for (const { file, text } of remarks) context.remark(`${file}: ${text}`);
+  remarkOnFiles(context.remark, remarks);
   return { plan, findings };
 }

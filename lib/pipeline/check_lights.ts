@@ -15,6 +15,7 @@ import type { Calibrator } from "./master_maker.ts";
 import { type MeasuredLight, measureLightTask } from "./measure_light.ts";
 import { digestIn, fileName, type NightContext } from "./night_context.ts";
 import { type LightRegistration, registerLights } from "./register_lights.ts";
+import { remarkOnFiles } from "./remark_on_files.ts";
 
 /** One light with all that is known of it. */
 export interface CheckedLight {
@@ -176,7 +177,8 @@ export function judgeLights(
   settings: JudgeSettings,
 ): JudgedNight {
   const measured = measureLights(context, frames);
-  measured.forEach(({ notes }, at) => notes.forEach((note) => context.remark(`${frames[at].record.file}: ${note}`)));
+  const told = measured.flatMap(({ notes }, at) => notes.map((text) => ({ file: frames[at].record.file, text })));
+  remarkOnFiles(context.remark, told);
   const usable = frames.flatMap((frame, at) => {
     const { quality } = measured[at];
     return quality === null ? [] : [{ ...frame, quality }];

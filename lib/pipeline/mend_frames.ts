@@ -16,6 +16,7 @@ import { writeFits } from "../io/write_fits.ts";
 import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { isImpossible } from "./calibrate_light.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
+import { remarkOnFiles } from "./remark_on_files.ts";
 
 /** What a look at the samples of a frame finds. */
 interface Found {
@@ -125,14 +126,11 @@ function mendFrame(context: NightContext, record: FrameRecord, scale: number): F
     writeFits(join(own, mendedName), mended(image, scale, record.kind === "light"));
     return {};
   });
-  context.copies.set(record.file, ` ${digestOf({ scale, mended: true }).slice(0, 16)}`);
+  const before = context.copies.get(record.file) ?? "";
+  context.copies.set(record.file, `${before} ${digestOf({ scale, mended: true }).slice(0, 16)}`);
   const path = join(folder, mendedName);
   return scale === 1 ? { ...record, path } : { ...record, path, fullScaleAdu: unitScale };
 }
-
-/** `lights/a.fits`, or `lights/a.fits … lights/c.fits (3 files)`. */
-const filesInWords = (records: readonly FrameRecord[]): string =>
-  records.length === 1 ? records[0].file : `${records[0].file} … ${records.at(-1)?.file} (${records.length} files)`;
 
 /** The list with every frame mended that needs it; what was done is said, once for all frames alike. */
 export function mendFrames(context: NightContext, list: FrameList): FrameList {
@@ -153,7 +151,7 @@ export function mendFrames(context: NightContext, list: FrameList): FrameList {
     return padded.has(sensorOf(record)) ? { ...copy, blankShare } : copy;
   });
   const tell = (frames: readonly FrameRecord[], fact: string): void => {
-    if (frames.length > 0) context.remark(`${filesInWords(frames)}: ${fact}`);
+    remarkOnFiles(context.remark, frames.map(({ file }) => ({ file, text: fact })));
   };
   tell(told.unit, `samples run from 0 to 1: taken as shares of ${unitScale} ADU, the full scale of 16 bits`);
   tell(

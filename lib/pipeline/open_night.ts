@@ -26,6 +26,7 @@ import { type Night, nightOf, type NightState, withDecisions } from "./night.ts"
 import type { NightContext } from "./night_context.ts";
 import { settleKinds } from "./settle_kinds.ts";
 import { mendFrames } from "./mend_frames.ts";
+import { remarkOnFiles } from "./remark_on_files.ts";
 import { trimFrames } from "./trim_frames.ts";
 import { libraryVersion } from "./version.ts";
 
@@ -165,17 +166,12 @@ export function lookAtNight(
   };
   const settled = settleKinds(context, list, options.kinds ?? parseKindDecisions(decisionText));
   options.beforeCopies?.(settled);
-  return { context, list: withoutFolder(trimFrames(context, mendFrames(context, settled))), notes, decisions };
+  return { context, list: withoutFolder(mendFrames(context, trimFrames(context, settled))), notes, decisions };
 }
 
 /** What a person should know of the files before anything is measured. */
-function remarkOnFiles({ context: { remark }, list }: ListedNight): void {
-  const filesOfNote = Map.groupBy(list.notes, ({ note }) => note);
-  for (const [note, told] of filesOfNote) {
-    const [first] = told;
-    const last = told[told.length - 1];
-    remark(`${told.length === 1 ? first.file : `${first.file} … ${last.file} (${told.length} files)`}: ${note}`);
-  }
+function remarkOnList({ context: { remark }, list }: ListedNight): void {
+  remarkOnFiles(remark, list.notes.map(({ file, note }) => ({ file, text: note })));
   for (const { message } of list.unreadable) remark(message);
   for (const { file, kind } of list.records) {
     if (kind !== "unknown") continue;
@@ -193,7 +189,7 @@ export function judgeNight(
   onCalibration: (calibration: CheckedCalibration) => void = () => {},
 ): NightState {
   const { context, list, notes } = listed;
-  remarkOnFiles(listed);
+  remarkOnList(listed);
   const calibration = checkCalibration(context, list.records, used.calibration);
   onCalibration(calibration);
   const { matches } = calibration.plan;

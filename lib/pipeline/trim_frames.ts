@@ -51,9 +51,7 @@ function trimFrame(context: NightContext, record: FrameRecord, sections: FrameSe
     writeFits(join(own, trimmedName), image);
     return { level: levelOf(image.history.nodes.at(-1)?.notes ?? []) };
   });
-  const before = context.copies.get(record.file) ?? "";
-  const own = digestOf({ sections, bayer: record.bayer }).slice(0, 16);
-  context.copies.set(record.file, `${before} ${own}`);
+  context.copies.set(record.file, ` ${digestOf({ sections, bayer: record.bayer }).slice(0, 16)}`);
   return trimmedRecord(record, sections, { path: join(folder, trimmedName), level: answer.level });
 }
 

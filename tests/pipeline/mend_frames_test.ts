@@ -1,6 +1,7 @@
 /**
  * Frames whose samples are no counts, as a folder holds them: the stack is that of the frames as the camera wrote
- * them. Covers mend_frames.ts.
+ * them. Covers mend_frames.ts and
+ * remark_on_files.ts.
  */
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { cpSync, mkdtempSync, readdirSync, rmSync } from "node:fs";
@@ -101,7 +102,9 @@ describe("frames whose samples", () => {
       });
     const folder = changed("padded", ["lights"], 16, padded);
     const { stack, notes, causes } = stacked(folder);
-    expect(notes).toContain("borders of one exact value were taken for missing data");
+    expect(notes).toMatch(
+      /^lights\/\S+ … lights\/\S+ \(4 files\): borders of one exact value were taken for missing data/m,
+    );
     expect(causes).toEqual(plain.causes);
     const lowest = stack.planes[0].data.reduce((least, v) => Math.min(least, v === v ? v : least), Infinity);
     const usual = plain.stack.planes[0].data.reduce((least, v) => Math.min(least, v === v ? v : least), Infinity);
