@@ -105,7 +105,7 @@ describe("frames with overscan", () => {
     frame(join(folder, "light.fits"), 300, { IMAGETYP: "Light", ...sections });
     frame(join(folder, "flat.fits"), 20000, { IMAGETYP: "Flat", ...sections });
     frame(join(folder, "bias.fits"), 2, { IMAGETYP: "Bias" });
-    frame(join(folder, "other.fits"), 5, { IMAGETYP: "Light", INSTRUME: "Narrow" });
+    frame(join(folder, "other.fits"), 5, { IMAGETYP: "Dark", INSTRUME: "Narrow" });
     const { list, notes } = look(folder);
     const [bias, flat, light, other] = list.records;
     for (const record of [bias, flat, light]) expect([record.width, record.height]).toEqual([16, 12]);
