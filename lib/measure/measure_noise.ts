@@ -6,6 +6,7 @@ import { madSigma } from "../stats/mad_sigma.ts";
 import { clippedSdFactor, sigmaClip } from "../stats/sigma_clip.ts";
 import { type Sampling, samplingOf } from "../core/sampling.ts";
 import { starletSmooth, withoutGaps } from "../filters/starlet.ts";
+import { noiseWithRounding, scatterOfBends, stepOfCounts } from "../stars/coarse_noise.ts";
 
 /** Options of {@linkcode measureNoise}. */
 export interface MeasureNoiseOptions {
@@ -68,7 +69,9 @@ function planeFor(sampling: Sampling): Raster {
  *
  * `noise`: starlet planes w_j; pixels with |w_j| < 3 σ σ_j at every scale are free of signal; the standard deviation
  * there of the image less its smooth plane gives the next σ, until it settles (Starck & Murtagh 1998, PASP 110, 193),
- * corrected for the cut at 3 sigma and for the noise that went with the smooth plane. `secondDifference`,
+ * corrected for the cut at 3 sigma and for the noise that went with the smooth plane. Where a sensor counts in steps
+ * greater than the noise, no limit parts signal from it: the scatter of neighbours and what rounding hides of it then
+ * tell the noise, rounding included. `secondDifference`,
  * `meanModulus`: [1 −2 1] ⊗ [1 −2 1] (Immerkær 1996, CVIU 64, 300).
  *
  * Cost: about 0.1 µs a pixel. Work space: 24 bytes a pixel.
@@ -105,7 +108,9 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
   const firstScale = madSigma(starlet.details[0]) / scaleGains[0];
   // the median of few coarse steps may be 0 where the noise is not: then the mean modulus is the first idea
   const start = firstScale > 0.5 * meanModulus ? firstScale : meanModulus;
-  const { noise, freeShare } = noiseWithoutSignal(plane.data, starlet, start);
+  const { noise: seen, freeShare } = noiseWithoutSignal(plane.data, starlet, start);
+  const step = stepOfCounts(raw);
+  const noise = step > start ? noiseWithRounding(scatterOfBends({ data: raw, width, height }), step) : seen;
   return { channel: sampling.channel, noise, firstScale, secondDifference, meanModulus, freeShare, options: used };
 }
 

@@ -4,6 +4,7 @@ import type { Raster } from "../core/raster.ts";
 import type { Star } from "../core/star.ts";
 import { blockMeans, tileStatistics } from "../kernels/detection.ts";
 import { medianInPlace } from "../stats/samples.ts";
+import { withCoarseNoise } from "./coarse_noise.ts";
 import { moffatFwhm } from "./moffat.ts";
 import type { Sampling } from "../core/sampling.ts";
 import type { StarSearch } from "./search_stars.ts";
@@ -56,10 +57,10 @@ export function maskedBackground(
   const grid = blockMeans(sampling.data, sampling.width, sampling.height, sampling.parity);
   const exponent = Math.max(2, Math.min(6, beta));
   maskStars(grid, stars, { alpha: fwhmPixels / moffatFwhm(exponent), exponent }, maskedNoiseShare * seen.gridNoise);
-  const { level, noise } = tileStatistics(grid, seen.mesh.tile);
+  const perPixel = seen.noise / seen.gridNoise;
+  const { level, noise } = withCoarseNoise(tileStatistics(grid, seen.mesh.tile), grid, sampling, perPixel);
   const known = level.filter((v) => v === v);
   returnPlane(grid.data);
   if (known.length < minimumTileShare * level.length) return before;
-  const perPixel = seen.noise / seen.gridNoise;
   return { level: medianInPlace(known), noise: perPixel * medianInPlace(noise.filter((v) => v === v)) };
 }

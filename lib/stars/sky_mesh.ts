@@ -12,6 +12,7 @@ import {
 import { madSigmaFactor } from "../stats/mad_sigma.ts";
 import { medianInPlace } from "../stats/samples.ts";
 import { meshAt, smoothMesh, subtractBanding } from "./background_mesh.ts";
+import { withCoarseNoise } from "./coarse_noise.ts";
 
 /** Side of a sky tile in samples of the 2 × 2 grid. */
 const tileSide = 32;
@@ -92,10 +93,12 @@ function subtractFineMesh(grid: Grid, gridNoise: number): { fine: TileLevels; st
 }
 
 /** Measure the sky of a frame and take it off its 2 × 2 means. */
-export function measureSkyMesh({ data, width, height, parity }: Sampling): SkyMesh {
+export function measureSkyMesh(sampling: Sampling): SkyMesh {
+  const { data, width, height, parity } = sampling;
+  const noiseRatio = parity === -1 ? 2 : Math.SQRT2;
   const grid = blockMeans(data, width, height, parity);
   const tile = Math.max(4, Math.min(tileSide, grid.width, grid.height));
-  const raw = tileStatistics(grid, tile);
+  const raw = withCoarseNoise(tileStatistics(grid, tile), grid, sampling, noiseRatio);
   const mesh = smoothedMesh(raw);
   subtractSurface(grid, mesh);
   const gridNoise = medianInPlace(Float64Array.from(mesh.noise));
@@ -111,7 +114,7 @@ export function measureSkyMesh({ data, width, height, parity }: Sampling): SkyMe
     structured,
     background: medianInPlace(Float64Array.from(mesh.level)),
     gridNoise,
-    noiseRatio: parity === -1 ? 2 : Math.SQRT2,
+    noiseRatio,
     rowBanding: banding.rows,
     columnBanding: banding.columns,
   };
