@@ -70,6 +70,8 @@ const gradient = sentence("extractGradient", extractGradientDefaults, ["model", 
 const neutral = sentence("neutraliseSky", {}, [], {
   result: "neutral",
   stage: "linear",
+  // the sky of three channels is never of one colour before, and no nebula can be judged over a brown one
+  on: true,
   parts: ["Bring the sky to grey."],
 });
 

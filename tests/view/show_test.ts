@@ -45,7 +45,7 @@ describe("show", () => {
     show({ sheet, html: '<p title="a&b">', height: 99 });
     expect(messages.map((message) => Object.keys(message.data)[0])).toEqual(["image/png", "text/html"]);
     expect(messages[1].data["text/html"]).toBe(
-      '<iframe title="An &quot;even&quot; sky" sandbox="allow-scripts" style="width:100%;height:99px;border:0" srcdoc="<p title=&quot;a&amp;b&quot;>"></iframe>',
+      '<iframe title="An &quot;even&quot; sky" sandbox="allow-scripts allow-downloads" style="width:100%;height:99px;border:0" srcdoc="<p title=&quot;a&amp;b&quot;>"></iframe>',
     );
   });
   it("shows images, rows and texts in the order given", () => {
