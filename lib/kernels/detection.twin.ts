@@ -103,7 +103,7 @@ export function groupedTwin(p: Float32Array, n: number, want: number, low: numbe
       if (p[i] > lower) lower = p[i];
     }
   }
-  if (256 * equal <= n) return m;
+  if (32 * equal <= n) return m;
   const upper = leastAbove(p, n, m);
   let up = f(0.5 * f(upper - m));
   let down = f(0.5 * f(m - lower));

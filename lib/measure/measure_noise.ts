@@ -70,7 +70,7 @@ function planeFor(sampling: Sampling): Raster {
  * `noise`: starlet planes w_j; pixels with |w_j| < 3 σ σ_j at every scale are free of signal; the standard deviation
  * there of the image less its smooth plane gives the next σ, until it settles (Starck & Murtagh 1998, PASP 110, 193),
  * corrected for the cut at 3 sigma and for the noise that went with the smooth plane. Where a sensor counts in steps
- * greater than the noise, no limit parts signal from it: the scatter of neighbours and what rounding hides of it then
+ * of twice the noise, no limit parts signal from it: the scatter of neighbours and what rounding hides of it then
  * tell the noise, rounding included. `secondDifference`,
  * `meanModulus`: [1 −2 1] ⊗ [1 −2 1] (Immerkær 1996, CVIU 64, 300).
  *
@@ -110,7 +110,7 @@ export function measureNoise(image: Image, options: Partial<MeasureNoiseOptions>
   const start = firstScale > 0.5 * meanModulus ? firstScale : meanModulus;
   const { noise: seen, freeShare } = noiseWithoutSignal(plane.data, starlet, start);
   const step = stepOfCounts(raw);
-  const noise = step > start ? noiseWithRounding(scatterOfBends({ data: raw, width, height }), step) : seen;
+  const noise = step > 2 * start ? noiseWithRounding(scatterOfBends({ data: raw, width, height }), step) : seen;
   return { channel: sampling.channel, noise, firstScale, secondDifference, meanModulus, freeShare, options: used };
 }
 

@@ -66,7 +66,8 @@ export function framed(view: InteractiveView): string {
   const source = quoted(view.html);
   const words = quoted(view.sheet.alternativeText);
   const style = `width:100%;height:${view.height}px;border:0`;
-  return `<iframe title="${words}" sandbox="allow-scripts allow-downloads" style="${style}" srcdoc="${source}"></iframe>`;
+  const rights = "allow-scripts allow-downloads";
+  return `<iframe title="${words}" sandbox="${rights}" style="${style}" srcdoc="${source}"></iframe>`;
 }
 
 /** One output: its words, and its contents when there is a page to put them on. */

@@ -99,13 +99,13 @@ function greatestBelow(p: usize, end: usize, limit: f32): f32 {
   );
 }
 
-// The same in coarse steps: where more than one of 256 numbers has that value, they are taken as spread evenly over
+// The same in coarse steps: where more than one of 32 numbers has that value, they are taken as spread evenly over
 // its step, and the step is entered as far as the rank goes (the median of grouped data). 0 begins its step.
 function grouped(p: usize, n: i32, want: i32, low: f32, high: f32): f32 {
   const m = ranked(p, n, want, low, high);
   const end = p + (((<usize>n << 2) + 31) & ~31);
   const equal = countEqual(p, end, m);
-  if (256 * equal <= n) return m;
+  if (32 * equal <= n) return m;
   const lower = greatestBelow(p, end, m);
   const upper = leastAbove(p, end, m);
   let up: f32 = <f32>0.5 * (upper - m);

@@ -1,13 +1,16 @@
 /** Round stars that are wider than the night's: seeing, focus or wind. */
+import { madSigma } from "../../stats/mad_sigma.ts";
+import { medianErrorFactor } from "../../stats/median_error.ts";
 import type { StarMeasures } from "../star_measures.ts";
 import type { Verdict } from "./cause.ts";
 import { isDewOrHaze } from "./dew_or_haze.ts";
 import { elongationOf } from "./elongated_stars.ts";
 import { pixels } from "./evidence.ts";
 
-/** Growth of the width that counts, and the night's scatters that it must exceed (own). */
+/** Growth of the width that counts; the night's scatters, and errors of the frame's own width, to exceed (own). */
 export const minimumWidthGrowth = 1.17;
 const widthScatters = 3;
+const widthErrors = 3;
 
 /** Growth by air alone from which on a frame stands low: a third of that which counts (own). */
 const minimumAirGrowth = 1.06;
@@ -50,6 +53,12 @@ const isLow = (frame: StarMeasures): boolean => {
   return growth > minimumAirGrowth && frame.widthGrowth <= minimumWidthGrowth * growth;
 };
 
+/** Standard error of a frame's width, the median over its stars: few stars that differ much tell it badly. */
+function widthError({ quality: { stars } }: StarMeasures): number {
+  const widths = stars.filter(({ saturated }) => !saturated).map(({ fwhmPixels }) => fwhmPixels);
+  return medianErrorFactor * madSigma(widths) / Math.sqrt(widths.length);
+}
+
 /** What widens round stars. */
 export type Widening = "defocus" | "low altitude" | "wind shake" | "focus drift" | "poor seeing";
 
@@ -57,8 +66,9 @@ export type Widening = "defocus" | "low altitude" | "wind shake" | "focus drift"
 export function wideningOf(frame: StarMeasures): Widening | null {
   const { double, trail, figures, group: { width }, widthGrowth, ring } = frame;
   if (double !== null || trail !== null || elongationOf(frame) !== null) return null;
-  const z = (figures.fwhm - width.level) / width.scatter;
-  if (!(widthGrowth > minimumWidthGrowth && z > widthScatters) || isDewOrHaze(frame)) return null;
+  const excess = figures.fwhm - width.level;
+  const limit = Math.max(widthScatters * width.scatter, widthErrors * widthError(frame));
+  if (!(widthGrowth > minimumWidthGrowth && excess > limit) || isDewOrHaze(frame)) return null;
   if (ring || widthGrowth > defocusGrowth) return "defocus";
   if (isLow(frame)) return "low altitude";
   if (isShaken(frame)) return "wind shake";
