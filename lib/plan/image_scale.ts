@@ -16,7 +16,7 @@ const arcsecPerMilliradian = 206.26480624709636;
  * import assert from "node:assert/strict";
  * import { imageScale } from "faintlight/plan";
  *
- * assert.equal(imageScale(3.76, 1422).toFixed(4), "0.5454");
+ * assert.equal(imageScale(4, 825).toFixed(4), "1.0001");
  * ```
  */
 export function imageScale(pixelMicrometres: number, focalLengthMm: number): number {
@@ -37,7 +37,7 @@ export function imageScale(pixelMicrometres: number, focalLengthMm: number): num
  * import assert from "node:assert/strict";
  * import { fieldAlong, imageScale } from "faintlight/plan";
  *
- * assert.equal((60 * fieldAlong(6248, imageScale(3.76, 1422))).toFixed(2), "56.79");
+ * assert.equal((60 * fieldAlong(5000, imageScale(4, 825))).toFixed(2), "83.34");
  * ```
  */
 export function fieldAlong(pixels: number, arcsecPerPixel: number): number {
