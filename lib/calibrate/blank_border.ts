@@ -5,6 +5,8 @@ import type { Raster } from "../core/raster.ts";
 const minimumRun = 8;
 /** Share of the frame that may speak against a blank border by chance; above it, the value is that of the sky. */
 const maximumChance = 0.001;
+/** Share of a frame that a border may take; what is blank beyond it is the frame. */
+const maximumBorder = 0.5;
 
 /** A row or column as offsets into the samples. */
 interface Line {
@@ -74,8 +76,8 @@ function countHoles(marks: Uint8Array, width: number): number {
 /**
  * Pixels of a raw frame that are no sky but padding: regions of one exact value that reach the edge in a run of 8
  * pixels or more. A value that the rest of the frame has as well, or a region with holes, in more than one sample of a
- * thousand, is taken for the sky of a coarse or clipped sensor and left. Common practice, no source; the limits are our
- * own choice.
+ * thousand, is taken for the sky of a coarse or clipped sensor and left, and so is what fills more than half the frame.
+ * Common practice, no source; the limits are our own choice.
  *
  * @returns 1 for each blank pixel, row by row; null when there is none
  */
@@ -93,5 +95,5 @@ export function blankBorder(raster: Raster): Uint8Array | null {
   }
   const sky = data.length - blank;
   const isSky = elsewhere > maximumChance * sky || countHoles(marks, raster.width) > maximumChance * blank;
-  return sky > 0 && !isSky ? marks : null;
+  return blank <= maximumBorder * data.length && !isSky ? marks : null;
 }
