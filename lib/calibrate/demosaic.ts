@@ -44,10 +44,8 @@ export const demosaicDefaults: DemosaicOptions = Object.freeze({ method: "gradie
  *
  * const plain = constantImage(6, 6, 3);
  * const mosaic = derive(plain, { geometry: { ...plain.geometry, bayer: "GRBG" } }, { step: "pattern", options: {} });
- * assert.deepEqual(demosaic(mosaic).planes.map((plane) => [plane.channel, plane.data[14]]), [["R", 3], ["G", 3], [
- *   "B",
- *   3,
- * ]]);
+ * const { planes } = demosaic(mosaic);
+ * assert.deepEqual(planes.map((plane) => [plane.channel, plane.data[14]]), [["R", 3], ["G", 3], ["B", 3]]);
  * ```
  */
 export function demosaic(image: Image, options: Partial<DemosaicOptions> = {}): Image {

@@ -1,6 +1,7 @@
 /** Whether the results of a run will fit, before any work is done. */
 import type { FrameRecord } from "../core/frame_record.ts";
 import { freeBytes } from "../io/digest_files.ts";
+import { sensorKey } from "./sensor_key.ts";
 
 /**
  * Float planes written for each channel (stack, halves, weight, counts, each with what it carries: 16, twice where a
@@ -16,9 +17,8 @@ const bytesForSheets = 40e6;
  * copy is no larger than the frame in floats.
  */
 function bytesForCopies(records: readonly FrameRecord[]): number {
-  const sensor = ({ rig, width, height, binning }: FrameRecord) => JSON.stringify([rig, width, height, binning]);
-  const trimmed = new Set(records.filter(({ sections }) => sections !== undefined).map(sensor));
-  const copied = records.filter((record) => record.planes === 1 && trimmed.has(sensor(record)));
+  const trimmed = new Set(records.filter(({ sections }) => sections !== undefined).map(sensorKey));
+  const copied = records.filter((record) => record.planes === 1 && trimmed.has(sensorKey(record)));
   return copied.reduce((sum, { width, height }) => sum + 4 * width * height + copyOverhead, 0);
 }
 

@@ -17,6 +17,7 @@ import { parallelMap, type PoolTask } from "../parallel/pool.ts";
 import { isImpossible } from "./calibrate_light.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
 import { remarkOnFiles } from "./remark_on_files.ts";
+import { sensorKey } from "./sensor_key.ts";
 
 /** What a look at the samples of a frame finds. */
 interface Found {
@@ -85,9 +86,6 @@ function findAll(context: NightContext, records: readonly FrameRecord[]): readon
 /** Full scale of 16 bits, which programs that write samples from 0 to 1 divide by: common practice, no source. */
 const unitScale = 65535;
 
-const sensorOf = ({ rig, width, height, binning }: FrameRecord): string =>
-  JSON.stringify([rig, width, height, binning]);
-
 /** Sensors of whose lights at least a share is so. */
 function sensorsWhere(
   records: readonly FrameRecord[],
@@ -97,7 +95,7 @@ function sensorsWhere(
   const verdicts = records.map((record, index) => ({ record, isSo: isSo(record, index) }));
   const sensors = Map.groupBy(
     verdicts.filter(({ record }) => record.kind === "light"),
-    ({ record }) => sensorOf(record),
+    ({ record }) => sensorKey(record),
   );
   const chosen = [...sensors].filter(([, lights]) =>
     lights.filter((each) => each.isSo).length >= share * lights.length
@@ -141,14 +139,14 @@ export function mendFrames(context: NightContext, list: FrameList): FrameList {
   const told = { impossible: [] as FrameRecord[], blank: [] as FrameRecord[], unit: [] as FrameRecord[] };
   const records = list.records.map((record, at) => {
     const { impossible, blank, highest } = found[at];
-    const isUnit = highest <= 1 && unit.has(sensorOf(record));
+    const isUnit = highest <= 1 && unit.has(sensorKey(record));
     if (impossible > 0) told.impossible.push(record);
     if (blank > 0) told.blank.push(record);
     if (isUnit) told.unit.push(record);
     if (impossible === 0 && blank === 0 && !isUnit) return record;
     const copy = mendFrame(context, record, isUnit ? unitScale : 1);
     const blankShare = blank / (record.width * record.height);
-    return padded.has(sensorOf(record)) ? { ...copy, blankShare } : copy;
+    return padded.has(sensorKey(record)) ? { ...copy, blankShare } : copy;
   });
   const tell = (frames: readonly FrameRecord[], fact: string): void => {
     remarkOnFiles(context.remark, frames.map(({ file }) => ({ file, text: fact })));

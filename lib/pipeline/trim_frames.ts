@@ -12,12 +12,9 @@ import { join } from "../io/paths.ts";
 import { readFits } from "../io/read_fits.ts";
 import { writeFits } from "../io/write_fits.ts";
 import { digestIn, type NightContext } from "./night_context.ts";
+import { sensorKey } from "./sensor_key.ts";
 
 const trimmedName = "trimmed.fits";
-
-/** Frames of one sensor as it is read out. */
-const sensorKey = ({ rig, width, height, binning }: FrameRecord): string =>
-  JSON.stringify([rig, width, height, binning]);
 
 const levelOf = (notes: readonly string[]): number | null => {
   const found = /^overscan level (-?[\d.]+) ADU/.exec(notes[0] ?? "");

@@ -59,6 +59,10 @@ export const themes: Readonly<Record<ThemeName, Theme>> = Object.freeze({
   }),
 });
 
+/** The colours of a theme as CSS variables: `--background:#ffffff;--panel:…`. */
+export const themeVariables = (theme: Theme): string =>
+  Object.entries(theme).map(([name, colour]) => `--${name}:${colour}`).join(";");
+
 /**
  * Marks of clipped pixels, in both themes alike: a violet at white and a teal at black. Of the ten hues these two stand
  * out by at least 3 : 1 from black, from white and from the backgrounds of both themes, and remain apart with

@@ -1,16 +1,13 @@
 /** Looks of the report: both themes, a narrow screen, paper. */
-import { type Theme, themes } from "./palette.ts";
-
-const colours = (theme: Theme) =>
-  `--background:${theme.background};--panel:${theme.panel};--ink:${theme.ink};--muted:${theme.muted};--line:${theme.line};` +
-  `--keep:${theme.teal};--down:${theme.amber};--reject:${theme.red}`;
+import { themes, themeVariables } from "./palette.ts";
 
 /** Style sheet of the page. */
 export const reportStyle = `
-:root{${colours(themes.light)};color-scheme:light dark}
-@media (prefers-color-scheme:dark){:root{${colours(themes.dark)}}}
+:root{${themeVariables(themes.light)};color-scheme:light dark}
+@media (prefers-color-scheme:dark){:root{${themeVariables(themes.dark)}}}
 *{box-sizing:border-box}
-body{margin:0 auto;padding:1.5rem 1.25rem 4rem;max-width:78rem;background:var(--background);color:var(--ink);font:1rem/1.55 system-ui,sans-serif}
+body{margin:0 auto;padding:1.5rem 1.25rem 4rem;max-width:78rem;background:var(--background);color:var(--ink);
+  font:1rem/1.55 system-ui,sans-serif}
 h1{font-weight:300;font-size:2.4rem;margin:.2rem 0 0;letter-spacing:.01em}
 h2{font-size:1.45rem;margin:3rem 0 .8rem;padding-bottom:.3rem;border-bottom:1px solid var(--line)}
 h3{font-size:1.12rem;margin:2rem 0 .6rem}
@@ -38,15 +35,16 @@ tbody tr:nth-child(even){background:var(--panel)}
 .grid img{width:100%}
 .grid figcaption{font-size:.8rem;line-height:1.35;padding-top:.3rem;overflow-wrap:anywhere}
 .grid b{color:var(--ink)}
-.keep{color:var(--keep)}.down{color:var(--down)}.reject{color:var(--reject)}
+.keep{color:var(--teal)}.down{color:var(--amber)}.reject{color:var(--red)}
 dl{display:flex;flex-wrap:wrap;gap:.5rem 2rem;margin:.6rem 0}
 dt{color:var(--muted);font-size:.85rem}dd{margin:0;font-variant-numeric:tabular-nums}
 .findings li{margin:.25rem 0}
 .doubts{list-style:none;padding-left:0}
 .doubts li{padding-left:1.4rem;position:relative;margin:.25rem 0}
-.doubts li::before{content:"▲";color:var(--down);position:absolute;left:0;font-size:.8em;top:.2em}
+.doubts li::before{content:"▲";color:var(--amber);position:absolute;left:0;font-size:.8em;top:.2em}
 .call{color:var(--muted);font-size:.9rem;overflow-wrap:anywhere}
 details summary{cursor:pointer;margin:1rem 0 .5rem}
 footer{margin-top:3rem;color:var(--muted);font-size:.9rem}
-@media print{body{max-width:none;padding:0;font-size:10pt}nav{display:none}h2,h3{break-after:avoid}figure,tr,dl{break-inside:avoid}details{display:block}}
+@media print{body{max-width:none;padding:0;font-size:10pt}nav{display:none}
+  h2,h3{break-after:avoid}figure,tr,dl{break-inside:avoid}details{display:block}}
 `;

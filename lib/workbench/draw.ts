@@ -11,23 +11,38 @@ const screenPlanes = ({ planes }: Image): readonly Float32Array[] =>
 const rowStart = (image: Image, row: number): number =>
   (firstRowOnTop(image.header) ? row : image.height - 1 - row) * image.width;
 
-/** A finished picture in 8 bits, first row on top; without data a pixel is transparent. */
-export function drawnPixels(image: Image): Uint8ClampedArray<ArrayBuffer> {
+/**
+ * Red, green, blue and cover of each pixel, first row on top; without data a pixel keeps its zeros.
+ *
+ * @param level what a sample is on the screen
+ * @param cover of a pixel with data
+ */
+function fillScreen(
+  image: Image,
+  out: Uint8ClampedArray | Float32Array,
+  level: (sample: number) => number,
+  cover: number,
+): void {
   const { width, height } = image;
   const [red, green, blue] = screenPlanes(image);
-  const pixels = new Uint8ClampedArray(4 * width * height);
   for (let row = 0; row < height; row++) {
     const from = rowStart(image, row);
     for (let x = 0; x < width; x++) {
       const i = from + x;
       const at = 4 * (row * width + x);
       if (Number.isNaN(red[i] + green[i] + blue[i])) continue;
-      pixels[at] = Math.round(255 * red[i]);
-      pixels[at + 1] = Math.round(255 * green[i]);
-      pixels[at + 2] = Math.round(255 * blue[i]);
-      pixels[at + 3] = 255;
+      out[at] = level(red[i]);
+      out[at + 1] = level(green[i]);
+      out[at + 2] = level(blue[i]);
+      out[at + 3] = cover;
     }
   }
+}
+
+/** A finished picture in 8 bits, first row on top; without data a pixel is transparent. */
+export function drawnPixels(image: Image): Uint8ClampedArray<ArrayBuffer> {
+  const pixels = new Uint8ClampedArray(4 * image.width * image.height);
+  fillScreen(image, pixels, (sample) => Math.round(255 * sample), 255);
   return pixels;
 }
 
@@ -50,20 +65,8 @@ export function clippedShares({ planes }: Image): readonly [black: number, white
 /** Linear levels as a screen takes them. */
 function wholeLevel(image: Image): PictureLevel {
   const { width, height } = image;
-  const [red, green, blue] = screenPlanes(image);
   const samples = new Float32Array(4 * width * height);
-  for (let row = 0; row < height; row++) {
-    const from = rowStart(image, row);
-    for (let x = 0; x < width; x++) {
-      const i = from + x;
-      const at = 4 * (row * width + x);
-      if (Number.isNaN(red[i] + green[i] + blue[i])) continue;
-      samples[at] = red[i];
-      samples[at + 1] = green[i];
-      samples[at + 2] = blue[i];
-      samples[at + 3] = 1;
-    }
-  }
+  fillScreen(image, samples, (sample) => sample, 1);
   return { width, height, samples };
 }
 

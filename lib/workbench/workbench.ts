@@ -9,6 +9,7 @@ import { firstRowOnTop } from "../io/orientation.ts";
 import { automaticStretch } from "../tone/automatic_stretch.ts";
 import { type StretchSettings, stretchSettings } from "../tone/stretch.ts";
 import { imageView } from "../view/image_view.ts";
+import { themes, themeVariables } from "../view/palette.ts";
 import { makePreview, unitLabel } from "../view/preview.ts";
 import { base64 } from "../view/sheet.ts";
 import type { InteractiveView } from "../view/show.ts";
@@ -40,6 +41,12 @@ const usualPlanes = 3;
 
 /** Height of the frame in a notebook, CSS pixels. */
 const frameHeight = 1150;
+
+/** Colours of the page: the system's choice, until the person makes one. */
+const themeStyle = `:root{color-scheme:light;${themeVariables(themes.light)}}
+@media (prefers-color-scheme: dark){:root:not([data-theme="light"]){color-scheme:dark;${themeVariables(themes.dark)}}}
+:root[data-theme="dark"]{color-scheme:dark;${themeVariables(themes.dark)}}
+`;
 
 const script = (name: string): Uint8Array => readAsset(new URL(`./built/${name}`, import.meta.url));
 
@@ -125,7 +132,7 @@ export function workbench(image: Image, options: Partial<WorkbenchOptions> = {})
     axis: stripAxis(image, level, noise),
   };
   const html = pageText(JSON.stringify(content), {
-    style: new TextDecoder().decode(readAsset(new URL("./page.css", import.meta.url))),
+    style: themeStyle + new TextDecoder().decode(readAsset(new URL("./page.css", import.meta.url))),
     page: base64(deflate(script("page.js"))),
     engine: base64(deflate(script("engine.js"))),
     kernels: base64(deflate(host().kernelBytes() ?? new Uint8Array(0))),

@@ -8,7 +8,7 @@ const files = readdirSync(library, { recursive: true, encoding: "utf8" })
   .map((file) => ({ file, lines: readFileSync(new URL(file, library), "utf8").trimEnd().split("\n") }));
 
 /** Pages whose scripts travel inside a notebook, packed into few characters. */
-const pages = ["view/inspect_image.ts", "view/tune_stretch.ts", "view/compare_view.ts", "view/report_style.ts"];
+const pages = ["view/inspect_image.ts", "view/tune_stretch.ts", "view/compare_view.ts"];
 
 /** Kernels of one loop whose sums stay in registers, which AssemblyScript cannot hand to a function. */
 const longKernels = ["huberTest", "moderated", "weigh", "weighInside"];

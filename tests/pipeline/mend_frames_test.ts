@@ -1,7 +1,7 @@
 /**
  * Frames whose samples are no counts, as a folder holds them: the stack is that of the frames as the camera wrote
- * them. Covers mend_frames.ts and
- * remark_on_files.ts.
+ * them. Covers mend_frames.ts,
+ * sensor_key.ts and remark_on_files.ts.
  */
 import { afterAll, beforeAll, describe, expect, it } from "vitest";
 import { cpSync, mkdtempSync, readdirSync, rmSync } from "node:fs";

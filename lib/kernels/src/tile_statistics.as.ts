@@ -4,6 +4,18 @@ import { floatA, loadA, putO, storeO } from "./planes.as";
 @inline function lanesOf(c: v128): i32 {
   return (i32x4.extract_lane(c, 0) + i32x4.extract_lane(c, 1)) + (i32x4.extract_lane(c, 2) + i32x4.extract_lane(c, 3));
 }
+@inline function highestLane(v: v128): f32 {
+  return max(
+    max(f32x4.extract_lane(v, 0), f32x4.extract_lane(v, 1)),
+    max(f32x4.extract_lane(v, 2), f32x4.extract_lane(v, 3)),
+  );
+}
+@inline function lowestLane(v: v128): f32 {
+  return min(
+    min(f32x4.extract_lane(v, 0), f32x4.extract_lane(v, 1)),
+    min(f32x4.extract_lane(v, 2), f32x4.extract_lane(v, 3)),
+  );
+}
 function countUpTo(p: usize, end: usize, limit: f32): i32 {
   const m = f32x4.splat(limit);
   let c = i32x4.splat(0);
@@ -22,8 +34,7 @@ function greatestUpTo(p: usize, end: usize, limit: f32): f32 {
     const s = v128.load(p);
     v = f32x4.pmax(v, v128.bitselect(s, none, f32x4.le(s, m)));
   }
-  return max(max(f32x4.extract_lane(v, 0), f32x4.extract_lane(v, 1)), max(f32x4.extract_lane(v, 2),
-    f32x4.extract_lane(v, 3)));
+  return highestLane(v);
 }
 function leastAbove(p: usize, end: usize, limit: f32): f32 {
   const m = f32x4.splat(limit);
@@ -33,8 +44,7 @@ function leastAbove(p: usize, end: usize, limit: f32): f32 {
     const s = v128.load(p);
     v = f32x4.pmin(v, v128.bitselect(s, none, f32x4.gt(s, m)));
   }
-  return min(min(f32x4.extract_lane(v, 0), f32x4.extract_lane(v, 1)), min(f32x4.extract_lane(v, 2),
-    f32x4.extract_lane(v, 3)));
+  return lowestLane(v);
 }
 
 // The want-th of n floats in scratch (1 = least), which are padded with infinities to whole pairs of vectors here:
@@ -93,10 +103,7 @@ function greatestBelow(p: usize, end: usize, limit: f32): f32 {
     const s = v128.load(p);
     v = f32x4.pmax(v, v128.bitselect(s, none, f32x4.lt(s, m)));
   }
-  return max(
-    max(f32x4.extract_lane(v, 0), f32x4.extract_lane(v, 1)),
-    max(f32x4.extract_lane(v, 2), f32x4.extract_lane(v, 3)),
-  );
+  return highestLane(v);
 }
 
 // The same in coarse steps: where more than one of 32 numbers has that value, they are taken as spread evenly over
